@@ -1,0 +1,31 @@
+"""heightnet: finds the wrong instrument or target height in a total-station job.
+
+The public names, nothing else; each is loaded when it is first used, so that importing the package is instant.
+"""
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "read_job": "heightnet.job.read",
+    "check": "heightnet.tasks.check",
+    "Job": "heightnet.job.model",
+    "Settings": "heightnet.job.model",
+    "Result": "heightnet.result",
+    "HeightnetError": "heightnet.errors",
+    "InputErrors": "heightnet.errors",
+}
+
+__all__ = ["HeightnetError", "InputErrors", "Job", "Result", "Settings", "__version__", "check", "read_job"]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'heightnet' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return __all__

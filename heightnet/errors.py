@@ -1,0 +1,54 @@
+"""What can go wrong with a job, said so that a person can mend it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class HeightnetError(Exception):
+    """Base of every error this package raises on purpose; its text is meant for the person at the screen."""
+
+
+class CannotAdjust(HeightnetError):
+    """The job was read, but no least-squares solution exists for it; the text says which part and why."""
+
+
+@dataclass(frozen=True)
+class InputProblem:
+    """One thing that could not be understood, and where it stands.
+
+    Parameters
+    ----------
+    file : file or sheet as the user knows it, ``shots.csv``.
+    row : row as a spreadsheet numbers it (header = 1), or None for the whole file.
+    column : column heading, or "" for the whole row.
+    read : the text as read, "" where something is missing.
+    expected : what would have been understood.
+    cause : the likely cause, and the nearest name or the way out; may be "".
+    """
+
+    file: str
+    row: int | None
+    column: str
+    read: str
+    expected: str
+    cause: str = ""
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.row is not None:
+            place += f", row {self.row}"
+        if self.column:
+            place += f", column {self.column}"
+        shown = self.read if len(self.read) <= 60 else f"{self.read[:57]}... ({len(self.read)} characters)"
+        text = f"{place}: read {shown!r}, expected {self.expected}"
+        return f"{text}. {self.cause}" if self.cause else text
+
+
+class InputErrors(HeightnetError):
+    """Every problem of a job's input at once; ``problems`` holds them in file and row order."""
+
+    def __init__(self, problems: list[InputProblem]):
+        self.problems = tuple(problems)
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        super().__init__("\n".join([f"The job could not be read: {count}.", *map(str, problems)]))

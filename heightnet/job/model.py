@@ -1,0 +1,216 @@
+"""What was recorded, after reading: settings and tables in metres and radians.
+
+Every table is a pandas DataFrame whose column ``row`` is the row of the file (as a spreadsheet numbers it) it
+came from; ``Job.files`` gives the file of each table.  Text that was not recorded is "", a number that was not recorded
+is NaN.  Names are text.  A standard deviation that a row does not state is NaN here; `reduce` and `network` take the job's
+precision for it.
+
+==========  =======================================================================================================
+table       columns (m, rad)
+==========  =======================================================================================================
+marks       mark, height, sd, east, north
+setups      setup, mark ("" free set-up), height, sd, instrument, tripod, when, observer
+targets     target, mark, height, sd, equipment, tripod, when, observer
+shots       setup, target, slope_distance, zenith_angle (as read: face R lies beyond pi), face ("L", "R", ""),
+            sd_zenith, sd_distance, session
+tape        stand_kind ("setup", "target", "tripod"), stand, text (as read), reading (the number read, in m),
+            scale, kind ("vertical", "slant", "part"), point, radius, offset (0 where none applies), part, tape,
+            by, when, sd
+equipment   equipment, point, radius, offset, usual (bool), carries
+levels      from_mark, to_mark, rise, length (NaN), setups (NaN), sd, run
+staff       level_setup, mark (change points made unique to their run), name (as written), reading, sight, distance
+            (0 where not recorded), sd, run
+==========  =======================================================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+TABLES = ("marks", "setups", "targets", "shots", "tape", "equipment", "levels", "staff")
+
+COLUMNS: dict[str, dict[str, str]] = {
+    "marks": {"mark": "str", "height": "float", "sd": "float", "east": "float", "north": "float", "row": "int"},
+    "setups": {
+        "setup": "str", "mark": "str", "height": "float", "sd": "float", "instrument": "str", "tripod": "str",
+        "when": "str", "observer": "str", "row": "int",
+    },
+    "targets": {
+        "target": "str", "mark": "str", "height": "float", "sd": "float", "equipment": "str", "tripod": "str",
+        "when": "str", "observer": "str", "row": "int",
+    },
+    "shots": {
+        "setup": "str", "target": "str", "slope_distance": "float", "zenith_angle": "float", "face": "str",
+        "sd_zenith": "float", "sd_distance": "float", "session": "str", "row": "int",
+    },
+    "tape": {
+        "stand_kind": "str", "stand": "str", "text": "str", "reading": "float", "scale": "str", "kind": "str",
+        "point": "str", "radius": "float", "offset": "float", "part": "str", "tape": "str", "by": "str",
+        "when": "str", "sd": "float", "row": "int",
+    },
+    "equipment": {
+        "equipment": "str", "point": "str", "radius": "float", "offset": "float", "usual": "bool",
+        "carries": "str", "row": "int",
+    },
+    "levels": {
+        "from_mark": "str", "to_mark": "str", "rise": "float", "length": "float", "setups": "float",
+        "sd": "float", "run": "str", "row": "int",
+    },
+    "staff": {
+        "level_setup": "str", "mark": "str", "name": "str", "reading": "float", "sight": "str",
+        "distance": "float", "sd": "float", "run": "str", "row": "int",
+    },
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Units:
+    """How the job's tables are written: m, ft (0.3048 m) or ftUS (1200/3937 m); dms, packed, deg or gon."""
+
+    length: str = "m"
+    angle: str = "dms"
+
+
+@dataclass(frozen=True)
+class Precision:
+    """One standard deviation each."""
+
+    zenith_sec: float = 3.0
+    distance_mm: float = 1.0
+    distance_ppm: float = 1.5
+    tape_mm: float = 1.0
+    target_mm: float | None = None  # a target's height; None: tape_mm
+    known_mm: float = 1.0
+    level_mm_sqrt_km: float = 2.0
+    level_mm_setup: float = 0.5
+    staff_mm: float = 0.5
+    index_sec: float = 5.0  # unknown vertical index error of an instrument, single-face shots only
+
+
+@dataclass(frozen=True)
+class Air:
+    refraction: float = 0.13
+    refraction_sd: float = 0.05  # 0: known exactly
+
+
+@dataclass(frozen=True)
+class Earth:
+    radius_m: float = 6371000.0
+
+
+@dataclass(frozen=True)
+class Test:
+    __test__ = False  # not a test class for pytest
+    false_alarm: float = 0.01
+    power: float = 0.80
+    alpha: float = 0.001
+    tolerance_mm: float = 10.0
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Prior chance that one of these is a blunder."""
+
+    setup: float = 0.02
+    target: float = 0.01
+    shot: float = 0.003
+    known: float = 0.01
+    level: float = 0.003
+    group: float = 0.005
+    reading: float = 0.01
+
+
+@dataclass(frozen=True)
+class Settings:
+    title: str = ""
+    units: Units = field(default_factory=Units)
+    precision: Precision = field(default_factory=Precision)
+    air: Air = field(default_factory=Air)
+    earth: Earth = field(default_factory=Earth)
+    test: Test = field(default_factory=Test)
+    rates: Rates = field(default_factory=Rates)
+
+    def with_values(self, **dotted: Any) -> Settings:
+        """A copy with dotted settings replaced, ``with_values(**{"test.tolerance_mm": 3.0})``.
+
+        >>> Settings().with_values(**{"test.tolerance_mm": 3.0}).test.tolerance_mm
+        3.0
+        """
+        changed = self
+        for name, value in dotted.items():
+            group, _, key = name.partition(".")
+            if group not in {f.name for f in fields(Settings)}:
+                raise KeyError(name)
+            if not key:
+                changed = replace(changed, **{group: value})
+                continue
+            part = getattr(changed, group)
+            if key not in {f.name for f in fields(part)}:
+                raise KeyError(name)
+            changed = replace(changed, **{group: replace(part, **{key: value})})
+        return changed
+
+
+METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200.0 / 3937.0}
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something that reading understood, filled in or doubts, and the user should know.
+
+    kind is "understood", "filled" or "doubt"; file and row say where, row None for a whole file.
+    """
+
+    kind: str
+    text: str
+    file: str = ""
+    row: int | None = None
+
+
+@dataclass(frozen=True)
+class Job:
+    """One job as recorded: see the module's table for the columns."""
+
+    name: str
+    settings: Settings
+    marks: pd.DataFrame
+    setups: pd.DataFrame
+    targets: pd.DataFrame
+    shots: pd.DataFrame
+    tape: pd.DataFrame
+    equipment: pd.DataFrame
+    levels: pd.DataFrame
+    staff: pd.DataFrame
+    files: dict[str, str]
+    path: Path | None = None
+    notes: tuple[Note, ...] = ()
+
+    @classmethod
+    def from_frames(cls, name: str = "job", settings: Settings | None = None, **frames: pd.DataFrame) -> Job:
+        """A job from tables already in metres and radians; columns left out are filled with "not recorded"."""
+        unknown = set(frames) - set(TABLES)
+        if unknown:
+            raise KeyError(f"no such table: {', '.join(sorted(unknown))}")
+        settings = settings or Settings()
+        full = {table: complete(table, frames.get(table)) for table in TABLES}
+        return cls(name=name, settings=settings, files={t: f"{t}.csv" for t in TABLES}, **full)
+
+
+def complete(table: str, frame: pd.DataFrame | None) -> pd.DataFrame:
+    """The table with every column of its kind, in order; blanks where nothing was given."""
+    source = frame if frame is not None else pd.DataFrame()
+    blank: dict[str, Any] = {"str": "", "float": float("nan"), "bool": False}
+    columns: dict[str, Any] = {}
+    for column, kind in COLUMNS[table].items():
+        if column in source:
+            values = source[column]
+        elif kind == "int":
+            values = pd.Series(range(2, len(source) + 2), index=source.index)
+        else:
+            values = pd.Series([blank[kind]] * len(source), index=source.index)
+        columns[column] = values.astype({"str": "object", "float": "float64", "int": "int64", "bool": "bool"}[kind])
+    return pd.DataFrame(columns).reset_index(drop=True)
