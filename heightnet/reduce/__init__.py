@@ -1,0 +1,1 @@
+"""One tape reading to a vertical height; one sight to a height difference and its variance."""

@@ -1,0 +1,147 @@
+"""Tape readings to vertical heights, with everything that went into each kept beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.job.model import Job
+
+Floats = npt.NDArray[np.float64]
+
+READINGS = (
+    "stand_kind", "stand", "kind", "file", "rows", "text", "scale", "point", "radius", "offset", "part", "tape", "by",
+    "when", "value", "value_sd", "height", "sd",
+)  # fmt: skip
+"""Columns of a table of reduced readings; lengths in metres.
+
+stand_kind, stand : whose height ("setup", "target" or "tripod").
+kind : "booked" (the height column of setups or targets), "vertical", "slant" or "parts" (a sum).
+file, rows : where it stands; rows is a tuple, several for parts.
+text, scale : as read; parts joined with " + ".
+value, value_sd : the tape's length and its standard deviation, before reduction.
+height, sd : mark to trunnion axis or target centre, and its standard deviation.
+"""
+
+
+def slant_to_vertical(slant: Floats, radius: Floats, offset: Floats) -> Floats:
+    """Vertical height of the axis from a slant reading: sqrt(s^2 - r^2) + v (Pythagoras).
+
+    Parameters
+    ----------
+    slant : reading from the mark to the measuring point, m, longer than the radius.
+    radius : horizontal distance from the vertical axis to the measuring point, m.
+    offset : vertical distance from the measuring point up to the axis, m.
+
+    >>> float(np.round(slant_to_vertical(np.float64(1.674), np.float64(0.100), np.float64(0.0)), 3))
+    1.671
+    """
+    return np.sqrt((slant - radius) * (slant + radius)) + offset
+
+
+def reduce_tape(job: Job) -> pd.DataFrame:
+    """Every reading of every stand's height, reduced to the vertical: columns ``READINGS``.
+
+    A stand with rows in ``tape`` takes its height from them alone; the others from their booked height, when there is
+    one.  A slant's standard deviation grows by s / sqrt(s^2 - r^2); parts add their variances.
+    """
+    taped = _taped(job)
+    with_tape = set(zip(taped["stand_kind"], taped["stand"], strict=True))
+    booked = [
+        _booked(job, "setup", "setups", job.settings.precision.tape_mm, with_tape),
+        _booked(job, "target", "targets", target_sd_mm(job), with_tape),
+    ]
+    frames = [frame for frame in (*booked, taped) if len(frame)]
+    if not frames:
+        return pd.DataFrame({column: [] for column in READINGS})
+    return pd.concat(frames, ignore_index=True)[list(READINGS)]
+
+
+def target_sd_mm(job: Job) -> float:
+    precision = job.settings.precision
+    return precision.tape_mm if precision.target_mm is None else precision.target_mm
+
+
+def _booked(job: Job, kind: str, table: str, sd_mm: float, with_tape: set[tuple[str, str]]) -> pd.DataFrame:
+    source = getattr(job, table)
+    rows = source[source["height"].notna()]
+    if with_tape:
+        taped = {stand for of, stand in with_tape if of == kind}
+        rows = rows[~rows[kind].isin(taped)]
+    count = len(rows)
+    height = rows["height"].to_numpy(float)
+    sd = rows["sd"].fillna(sd_mm / 1000).to_numpy(float)
+    blank = np.full(count, "", dtype=object)
+    return pd.DataFrame(
+        {
+            "stand_kind": np.full(count, kind, dtype=object),
+            "stand": rows[kind].to_numpy(object),
+            "kind": np.full(count, "booked", dtype=object),
+            "file": np.full(count, job.files[table], dtype=object),
+            "rows": list(zip(rows["row"], strict=True)),
+            "text": blank,
+            "scale": blank,
+            "point": blank,
+            "radius": np.zeros(count),
+            "offset": np.zeros(count),
+            "part": blank,
+            "tape": blank,
+            "by": rows["observer"].to_numpy(object),
+            "when": rows["when"].to_numpy(object),
+            "value": height,
+            "value_sd": sd,
+            "height": height,
+            "sd": sd,
+        }
+    )
+
+
+def _taped(job: Job) -> pd.DataFrame:
+    tape = job.tape
+    if not len(tape):
+        return pd.DataFrame({column: [] for column in READINGS})
+    default_mm = np.where(tape["stand_kind"] == "target", target_sd_mm(job), job.settings.precision.tape_mm)
+    tape = tape.assign(
+        value=tape["reading"],
+        value_sd=np.where(tape["sd"].isna(), default_mm / 1000, tape["sd"]),
+        file=job.files["tape"],
+    )
+    # parts that share stand and letter add up; every other row stands alone
+    alone = np.arange(len(tape)).astype(str)
+    letter = np.where(tape["kind"] == "part", "part " + tape["part"].astype(str), alone)
+    rows = []
+    for _, group in tape.groupby([tape["stand_kind"], tape["stand"], letter], sort=False):
+        rows.append(_one_reading(group))
+    return pd.DataFrame(rows, columns=list(READINGS))
+
+
+def _one_reading(group: pd.DataFrame) -> dict[str, object]:
+    """The reduced reading of one tape row, or of the parts that make one up."""
+    first = group.iloc[0]
+    value = float(group["value"].sum())
+    value_sd = float(np.sqrt((group["value_sd"] ** 2).sum()))
+    offset = float(group["offset"].sum())
+    radius = float(first["radius"]) if first["kind"] == "slant" else 0.0
+    height, sd = value + offset, value_sd
+    if first["kind"] == "slant":
+        upright = float(slant_to_vertical(np.float64(value), np.float64(radius), np.float64(0.0)))
+        height, sd = upright + offset, value_sd * value / upright
+    same = {name: "/".join(dict.fromkeys(str(x) for x in group[name] if x)) for name in ("tape", "by", "when", "scale")}
+    return {
+        "stand_kind": first["stand_kind"],
+        "stand": first["stand"],
+        "kind": "parts" if first["kind"] == "part" else first["kind"],
+        "file": first["file"],
+        "rows": tuple(int(r) for r in group["row"]),
+        "text": " + ".join(group["text"]),
+        "point": first["point"] if len(group) == 1 else "/".join(dict.fromkeys(p for p in group["point"] if p)),
+        "radius": radius if first["kind"] == "slant" else float(first["radius"]),
+        "offset": offset,
+        "part": first["part"],
+        "value": value,
+        "value_sd": value_sd,
+        "height": height,
+        "sd": sd,
+        **same,
+    }
