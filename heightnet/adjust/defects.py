@@ -13,9 +13,9 @@ from heightnet.adjust.errors import NotDetermined
 def require_datum(A: sp.csr_array) -> None:
     """Raise `NotDetermined` where a column is zero or a piece of the network hangs on nothing.
 
-    Two entries of a row that are exactly opposite tie their columns together.  The columns tied together can move as one
-    if every row sums to zero over them; that is tested with the rows themselves, so whatever this reports is a true
-    defect whatever else the matrix holds.  Defects of other kinds are left to the factorisation.
+    Two entries of a row that are exactly opposite tie their columns together.  The columns tied together can move
+    as one if every row sums to zero over them; that is tested with the rows themselves, so whatever this reports is
+    a true defect whatever else the matrix holds.  Defects of other kinds are left to the factorisation.
 
     >>> import scipy.sparse as sp
     >>> A = sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]])

@@ -58,8 +58,8 @@ class Fit:
     def reduce(self, C: Any) -> tuple[np.ndarray, np.ndarray]:
         """The unknowns eliminated from hypotheses: u (h,) and G (h, h) of the columns of C (m, h).
 
-        With ``y = A x + C b + e``: ``u = C'Pv``, ``G = C'PC - B'(A'PA)^-1 B``, ``B = A'PC``.  Then ``u ~ N(G b, G)``, and
-        every test and estimate of b is a function of u and G (Baarda 1968 for a single column).
+        With ``y = A x + C b + e``: ``u = C'Pv``, ``G = C'PC - B'(A'PA)^-1 B``, ``B = A'PC``.  Then
+        ``u ~ N(G b, G)``, and every test and estimate of b is a function of u and G (Baarda 1968 for one column).
         """
         whitened = self._whiten(C)
         return whitened.T @ (self.v / self._sd), self._factor.left_over(whitened)
@@ -92,15 +92,18 @@ def adjust(A: Any, y: Any, sd: Any) -> Fit:
 
     Examples
     --------
-    A line levelled twice from a mark at 0 (first row), and the redundancy shared in proportion to the variances:
+    A rise measured twice from a mark known to be at 5 (first row); the two rises share the one redundancy in
+    proportion to their variances:
 
     >>> A = [[1, 0], [-1, 1], [-1, 1]]
-    >>> fit = adjust(A, [0.0, 1.000, 1.003], [0.001, 0.001, 0.002])
+    >>> fit = adjust(A, [5.0, 1.000, 1.003], [0.001, 0.001, 0.002])
     >>> print(fit.x.round(4), fit.r.round(2), fit.dof)
-    [0.     1.0006] [0.  0.2 0.8] 1
+    [5.     6.0006] [0.  0.2 0.8] 1
     """
     A = sp.csr_array(A, dtype=float)
-    A.sum_duplicates()
+    if not A.has_canonical_format:
+        A = A.copy()
+        A.sum_duplicates()
     y, sd = np.asarray(y, dtype=float), np.asarray(sd, dtype=float)
     if y.shape != A.shape[:1] or sd.shape != y.shape:
         raise ValueError(f"A is {A.shape}, y {y.shape}, sd {sd.shape}: the numbers of rows differ")

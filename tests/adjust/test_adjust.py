@@ -1,4 +1,4 @@
-"""`adjust` against dense least squares of numpy (lstsq, pinv) and statsmodels."""
+"""`adjust` against dense least squares of numpy."""
 
 import numpy as np
 import pytest
@@ -9,7 +9,7 @@ from heightnet.adjust import fit as fit_module
 
 
 def random_network(rng, nodes, extra, nuisances=2, ratio=10.0):
-    """A connected net of differences, one weighted datum, parallel rows, and nuisance columns with a prior each."""
+    """A connected net of differences with parallel rows, a weighted datum, and nuisances with a prior each."""
     i = np.concatenate([rng.integers(0, np.arange(1, nodes)), rng.integers(0, nodes, extra)])
     j = np.concatenate([np.arange(1, nodes), rng.integers(0, nodes, extra)])
     i, j = i[i != j], j[i != j]
