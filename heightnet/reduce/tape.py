@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
 
-Floats = npt.NDArray[np.float64]
+Length = TypeVar("Length", float, npt.NDArray[np.float64])
 
 READINGS = (
     "stand_kind", "stand", "kind", "file", "rows", "text", "scale", "point", "radius", "offset", "part", "tape", "by",
@@ -25,7 +27,7 @@ height, sd : mark to trunnion axis or target centre, and its standard deviation.
 """
 
 
-def slant_to_vertical(slant: Floats, radius: Floats, offset: Floats) -> Floats:
+def slant_to_vertical(slant: Length, radius: Length, offset: Length | float = 0.0) -> Length:
     """Vertical height of the axis from a slant reading: sqrt(s^2 - r^2) + v (Pythagoras).
 
     Parameters
@@ -34,10 +36,10 @@ def slant_to_vertical(slant: Floats, radius: Floats, offset: Floats) -> Floats:
     radius : horizontal distance from the vertical axis to the measuring point, m.
     offset : vertical distance from the measuring point up to the axis, m.
 
-    >>> float(np.round(slant_to_vertical(np.float64(1.674), np.float64(0.100), np.float64(0.0)), 3))
+    >>> round(slant_to_vertical(1.674, 0.100), 3)
     1.671
     """
-    return np.sqrt((slant - radius) * (slant + radius)) + offset
+    return ((slant - radius) * (slant + radius)) ** 0.5 + offset
 
 
 def reduce_tape(job: Job) -> pd.DataFrame:
@@ -125,7 +127,7 @@ def _one_reading(group: pd.DataFrame) -> dict[str, object]:
     radius = float(first["radius"]) if first["kind"] == "slant" else 0.0
     height, sd = value + offset, value_sd
     if first["kind"] == "slant":
-        upright = float(slant_to_vertical(np.float64(value), np.float64(radius), np.float64(0.0)))
+        upright = slant_to_vertical(value, radius)
         height, sd = upright + offset, value_sd * value / upright
     same = {name: "/".join(dict.fromkeys(str(x) for x in group[name] if x)) for name in ("tape", "by", "when", "scale")}
     return {

@@ -1,0 +1,130 @@
+"""What the adjustment sees: places with heights, and observations that tie two of them together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from heightnet.job.model import Job
+from heightnet.reduce.sight import Sights
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+DATUM = 0  # the node that known heights hang from
+
+
+class Kind(IntEnum):
+    """What an observation is; the observations of a network stand in this order."""
+
+    KNOWN = 0  # height of a mark
+    HEIGHT = 1  # a reduced tape reading: stand less mark
+    SHOT = 2  # target centre less trunnion axis
+    LEVEL = 3  # levelled difference
+    STAFF = 4  # line of sight less mark
+    REFRACTION = 5  # what is known of k beforehand
+    INDEX = 6  # what is known of an index error beforehand
+
+
+EDGES = (Kind.KNOWN, Kind.HEIGHT, Kind.SHOT, Kind.LEVEL, Kind.STAFF)
+"""The kinds that tie two nodes; the others are knowledge of a nuisance."""
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Every place with a height: the datum, then marks, then stands, then lines of sight of levels.
+
+    kind : "datum", "mark", "setup", "target", "tripod", "level".
+    name : as in the job.
+    mark : node of the mark a stand stands over, -1 for none.
+    column : its unknown, -1 where the height is held or nothing determines it.
+    height : approximate height, m (the held one where it is held, NaN where nothing determines it).
+    piece : label of the connected piece, the datum's is 0.
+    """
+
+    kind: npt.NDArray[np.object_]
+    name: npt.NDArray[np.object_]
+    mark: Ints
+    column: Ints
+    height: Floats
+    piece: Ints
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A connected part of the job.
+
+    tied : it hangs on a known height.
+    datum : node held at 0 where it is not tied, else -1.
+    """
+
+    label: int
+    tied: bool
+    datum: int
+    nodes: Ints
+
+
+@dataclass(frozen=True)
+class Network:
+    """The least-squares problem y = A x + e of a job, about approximate heights.
+
+    nodes : the places.
+    kind : (m,) kind of each observation; the kinds stand in order, see ``rows``.
+    tail, head : (m,) an edge observes height of head less height of tail; -1 for nuisance knowledge.
+    rise : (m,) the observed difference, m, offsets of shared stands taken off.
+    y : (m,) observed less approximate, m (for nuisances: 0).
+    sd : (m,) standard deviation of y.
+    source : (m,) position in the table of that kind: marks, readings, shots, levels, staff.
+    A : (m, n) design matrix; columns are the heights to be found, then refraction per session, then index errors.
+    readings : reduced readings with the stand's ``node`` and ``axis``, the source of the HEIGHT observations.
+    sights : the reduced shots.
+    setup_node, target_node : stand of each set-up and target; ``*_axis``: its axis or centre above the stand's seat.
+    shot_setup, shot_target : position of each shot's ends in the job's tables.
+    sessions, indexed : refraction sessions and instruments with an index error, in column order.
+    held : nodes of marks held exactly.
+    undetermined : nodes that nothing ties to anything.
+    tree : for each node the observation its approximate height came by, -1 for roots and held marks.
+    """
+
+    job: Job
+    nodes: Nodes
+    pieces: tuple[Piece, ...]
+    kind: npt.NDArray[np.int8]
+    tail: Ints
+    head: Ints
+    rise: Floats
+    y: Floats
+    sd: Floats
+    source: Ints
+    A: sparse.csr_matrix
+    readings: pd.DataFrame
+    sights: Sights
+    setup_node: Ints
+    target_node: Ints
+    shot_setup: Ints
+    shot_target: Ints
+    setup_axis: Floats
+    target_axis: Floats
+    sessions: tuple[str, ...]
+    indexed: tuple[str, ...]
+    held: Ints
+    undetermined: Ints
+    notes: tuple[str, ...]
+    tree: Ints
+
+    def rows(self, kind: Kind) -> slice:
+        """Where the observations of a kind stand."""
+        return slice(int(np.searchsorted(self.kind, kind)), int(np.searchsorted(self.kind, kind, side="right")))
+
+    @property
+    def edge_count(self) -> int:
+        """Observations that tie two nodes; they come first."""
+        return self.rows(Kind.STAFF).stop
