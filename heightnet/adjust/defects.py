@@ -13,9 +13,9 @@ from heightnet.adjust.errors import NotDetermined
 def require_datum(A: sp.csr_array) -> None:
     """Raise `NotDetermined` where a column is zero or a piece of the network hangs on nothing.
 
-    Two entries of a row that are exactly opposite tie their columns together.  The columns tied together can move
-    as one if every row sums to zero over them; that is tested with the rows themselves, so whatever this reports is
-    a true defect whatever else the matrix holds.  Defects of other kinds are left to the factorisation.
+    Two entries of a row that are exactly opposite tie their columns together.  The columns tied together can
+    move as one if every row sums to zero over them; that is tested with the rows themselves, so whatever this
+    reports is a true defect whatever else the matrix holds.  Other defects are left to the factorisation.
 
     >>> import scipy.sparse as sp
     >>> A = sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]])
@@ -29,9 +29,7 @@ def require_datum(A: sp.csr_array) -> None:
         return
     count = np.diff(A.indptr)
     ends_i, ends_j = [], []
-    for k in range(
-        1, min(8, int(count.max(initial=0)))
-    ):  # an entry and the k-th entry after it in the same row
+    for k in range(1, min(8, int(count.max(initial=0)))):  # an entry and the k-th entry after it in the same row
         first = np.arange(len(A.data) - k)
         row_of = np.repeat(np.arange(m), count)
         paired = (row_of[first] == row_of[first + k]) & (A.data[first] == -A.data[first + k])

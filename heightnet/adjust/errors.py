@@ -10,8 +10,8 @@ from heightnet.errors import CannotAdjust, HeightnetError
 class NotDetermined(CannotAdjust):
     """The observations do not determine some of the unknowns.
 
-    ``columns`` are the columns of the design matrix concerned, in rising order: a column no row touches, a piece of
-    the network without a datum, or columns that only occur in fixed proportion.
+    ``columns`` are the columns of the design matrix concerned, in rising order: a column no row touches, a
+    piece of the network without a datum, or columns that only occur in fixed proportion.
     """
 
     def __init__(self, columns: Iterable[int]):

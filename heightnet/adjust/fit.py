@@ -59,7 +59,7 @@ class Fit:
         """The unknowns eliminated from hypotheses: u (h,) and G (h, h) of the columns of C (m, h).
 
         With ``y = A x + C b + e``: ``u = C'Pv``, ``G = C'PC - B'(A'PA)^-1 B``, ``B = A'PC``.  Then
-        ``u ~ N(G b, G)``, and every test and estimate of b is a function of u and G (Baarda 1968 for one column).
+        ``u ~ N(G b, G)``, and every test and estimate of b is a function of u and G.
         """
         whitened = self._whiten(C)
         return whitened.T @ (self.v / self._sd), self._factor.left_over(whitened)

@@ -20,9 +20,7 @@ class SparseFactor:
         self.W = (W @ sp.diags_array(1 / self.scale)).tocsr()
         normal = (self.W.T @ self.W).tocsc()
         try:
-            self.lu = splu(
-                normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-            )
+            self.lu = splu(normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
         except RuntimeError:
             raise NotDetermined(undetermined(self.W)) from None
         pivots = self.lu.U.diagonal()

@@ -9,7 +9,7 @@ from heightnet.adjust import fit as fit_module
 
 
 def random_network(rng, nodes, extra, nuisances=2, ratio=10.0):
-    """A connected net of differences with parallel rows, a weighted datum, and nuisances with a prior each."""
+    """A connected net of differences with parallel rows, a weighted datum, nuisances with a prior each."""
     i = np.concatenate([rng.integers(0, np.arange(1, nodes)), rng.integers(0, nodes, extra)])
     j = np.concatenate([np.arange(1, nodes), rng.integers(0, nodes, extra)])
     i, j = i[i != j], j[i != j]
@@ -94,9 +94,7 @@ def test_no_redundancy():
     assert np.isnan(fit.variance_factor)
 
 
-@pytest.mark.parametrize(
-    ("y", "sd"), [([1.0], [1.0, 1.0]), ([1.0, np.nan], [1.0, 1.0]), ([1.0, 2.0], [1.0, 0.0])]
-)
+@pytest.mark.parametrize(("y", "sd"), [([1.0], [1.0, 1.0]), ([1.0, np.nan], [1.0, 1.0]), ([1.0, 2.0], [1.0, 0.0])])
 def test_refuses_arrays_that_make_no_sense(y, sd):
     with pytest.raises(ValueError, match=r"rows differ|finite"):
         adjust([[1.0], [1.0]], y, sd)
