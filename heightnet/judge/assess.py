@@ -1,0 +1,299 @@
+"""The judgement of a job: every hypothesis tested, the likeliest explanations, what could hide."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from heightnet.adjust import Fit, adjust
+from heightnet.judge.critical import attributable_delta, critical_value, detectable_delta
+from heightnet.judge.family import Family, build_family
+from heightnet.judge.reduction import (
+    NEARLY_ONE_CLASS,
+    UNTESTABLE,
+    Classes,
+    Factors,
+    Reduction,
+    classify,
+    factor_grid,
+)
+from heightnet.judge.search import Candidates, Posterior, search
+from heightnet.judge.stepwise import one_at_a_time
+from heightnet.network.model import Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+WRONG = 0.5  # a probability from here on is a suspect
+WORTH_NAMING = 0.05  # of the rivals of an undecided blunder
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One set of blunders and what follows if it is the truth.
+
+    members : representative hypothesis of each class in the set.
+    error, covariance : their sizes, m, with the standard deviations as assumed.
+    """
+
+    probability: float
+    members: Ints
+    error: Floats
+    covariance: Floats
+
+
+class Bench:
+    """Everything about a job's network that does not depend on the numbers observed; see `judge`.
+
+    Building it costs the linear algebra, judging a set of observations with it is cheap: simulations judge thousands.
+    """
+
+    def __init__(
+        self, net: Network, *, groups: bool = True, factors: bool = True, family: Family | None = None
+    ) -> None:
+        self.net = net
+        self.family = family or build_family(net, groups=groups)
+        self.reduction = Reduction(net.A, net.sd, net.kind, self.family.C, factor_grid(factors))
+        self.base = self.reduction.factors.base
+        self.G = self.reduction.G[self.base]
+        self.diagonal = np.diag(self.G).copy()
+        self.classes: Classes = classify(self.G, self.reduction.own, self.family.rate, self.family.size)
+        reps = self.classes.representative
+        self.G_reps = np.ascontiguousarray(self.reduction.G[:, reps[:, None], reps[None, :]])
+        # chance that any member of a class is a blunder
+        self.class_rate = np.array(
+            [1 - np.prod(1 - self.family.rate[self.classes.members(c)]) for c in range(len(reps))]
+        )
+        self.share = self._shares()
+        self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
+
+    def _shares(self) -> Floats:
+        """(h,) part of its class's probability that each hypothesis takes, by the rates."""
+        share = np.zeros(len(self.family))
+        label = self.classes.label
+        tested = label >= 0
+        total = np.bincount(label[tested], weights=self.family.rate[tested], minlength=len(self.classes.representative))
+        share[tested] = self.family.rate[tested] / total[label[tested]]
+        return share
+
+    @property
+    def factors(self) -> Factors:
+        return self.reduction.factors
+
+    @cached_property
+    def critical(self) -> tuple[float, str]:
+        """Critical value of the largest |w| of the whole family, classes merged, and how it was found."""
+        reps = self.classes.representative
+        own = np.isnan(self.family.size[reps])  # a swap only repeats tests that stand for themselves
+        at = reps[own]
+        tests = self.reduction._half[self.base][:, at] / np.sqrt(self.diagonal[at])
+        return critical_value(tests, self.net.job.settings.test.false_alarm)
+
+    def judge(self, y: Floats | None = None) -> Verdicts:
+        """Judge observations y (m,), by default those of the job."""
+        return Verdicts(self, self.net.y if y is None else y)
+
+
+class Verdicts:
+    """What one set of observations says; arrays have one entry a hypothesis, lengths in m.
+
+    u, w, error, error_sd : reduced score, test, estimate (> 0: recorded too high) and its standard deviation; NaN where
+        nothing tests the hypothesis.
+    probability : that the hypothesis is among the blunders.
+    """
+
+    def __init__(self, bench: Bench, y: Floats) -> None:
+        self.bench, self.y = bench, y
+        self.u_grid, self.log_evidence = bench.reduction.see(y)
+        self.u = self.u_grid[bench.base]
+        tested = bench.classes.label >= 0
+        diagonal = np.where(tested, bench.diagonal, np.nan)
+        self.error = self.u / diagonal
+        self.error_sd = 1 / np.sqrt(diagonal)
+        self.w = self.u / np.sqrt(diagonal)
+        k, _ = bench.critical
+        reps = bench.classes.representative
+        self.posterior: Posterior = search(
+            self.u_grid[:, reps], bench.G_reps, self.log_evidence, bench.candidates, k, bench.base
+        )
+        self.class_probability = self.posterior.each
+        label = bench.classes.label
+        self.probability = np.where(tested, self.class_probability[label] * bench.share, 0.0)
+
+    @cached_property
+    def explanations(self) -> tuple[Explanation, ...]:
+        """Every set within 20 : 1 of the likeliest."""
+        reps = self.bench.classes.representative
+        shown = zip(self.posterior.sets, self.posterior.probability, strict=True)
+        out = []
+        for s, p in list(shown)[: self.posterior.shown]:
+            members = reps[list(s)]
+            error, covariance = self.estimate(members)
+            out.append(Explanation(float(p), members, error, covariance))
+        return tuple(out)
+
+    def estimate(self, members: Ints) -> tuple[Floats, Floats]:
+        """Sizes and covariance of hypotheses freed together; a fixed size counts as an observation of it."""
+        G = self.bench.G[np.ix_(members, members)]
+        size = self.bench.family.size[members]
+        fixed = np.isfinite(size)
+        precision = np.where(fixed, 1 / np.maximum(0.002, 0.1 * np.abs(np.where(fixed, size, 1.0))) ** 2, 1.0)
+        covariance = np.linalg.inv(G + np.diag(precision)) if len(members) else np.zeros((0, 0))
+        return covariance @ (self.u[members] + np.where(fixed, size, 0.0) * precision), covariance
+
+    def any_of(self, hypotheses: Iterable[int]) -> float:
+        """Probability that at least one of these hypotheses is among the blunders."""
+        label, share = self.bench.classes.label, self.bench.share
+        part: dict[int, float] = {}
+        for h in hypotheses:
+            if label[h] >= 0:
+                part[int(label[h])] = part.get(int(label[h]), 0.0) + float(share[h])
+        if not part:
+            return 0.0
+        total = 0.0
+        for s, p in zip(self.posterior.sets, self.posterior.probability, strict=True):
+            clean = 1.0
+            for c in s:
+                clean *= 1 - part.get(c, 0.0)
+            total += p * (1 - clean)
+        return min(1.0, float(total))
+
+    @property
+    def largest(self) -> int:
+        """The hypothesis with the largest |w|, -1 where nothing can be tested."""
+        w = np.abs(np.nan_to_num(self.w, nan=0.0))
+        return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
+
+    @cached_property
+    def one_at_a_time(self) -> Ints:
+        """Hypotheses that freeing the largest test, one after the other, would accuse."""
+        reps = self.bench.classes.representative
+        k, _ = self.bench.critical
+        chosen = one_at_a_time(self.u[reps], self.bench.G[np.ix_(reps, reps)], k)
+        return reps[list(chosen)]
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A thing that can be wrong: a stand's height with all hypotheses about it, or one other hypothesis.
+
+    key : ("stand", node) or ("other", hypothesis).
+    hypotheses : positions in the family.
+    """
+
+    key: tuple[str, int]
+    hypotheses: tuple[int, ...]
+
+
+def subjects(family: Family, net: Network) -> list[Subject]:
+    """Hypotheses gathered by what a person would point at."""
+    gathered: dict[tuple[str, int], list[int]] = {}
+    for h, (kind, node) in enumerate(zip(family.kind, family.node, strict=True)):
+        if kind in ("setup", "target", "tripod", "reading"):
+            gathered.setdefault(("stand", int(node)), []).append(h)
+        elif kind == "swap":
+            stands = {int(net.head[o]) for o in family.members(h)}
+            for stand in stands:
+                gathered.setdefault(("stand", stand), []).append(h)
+        else:
+            gathered[("other", h)] = [h]
+    return [Subject(key, tuple(hs)) for key, hs in gathered.items()]
+
+
+def decide(verdicts: Verdicts, things: list[Subject]) -> dict[tuple[str, int], str]:
+    """ "suspect" for what is probably wrong; "either" for the rivals where something is wrong but not clearly what."""
+    chance = {t.key: verdicts.any_of(t.hypotheses) for t in things if _counts(verdicts, t)}
+    found = {key: "suspect" for key, p in chance.items() if p >= WRONG}
+    label = verdicts.bench.classes.label
+    settled = {int(label[h]) for t in things if t.key in found for h in t.hypotheses if label[h] >= 0}
+    open_sets = [
+        p for s, p in zip(verdicts.posterior.sets, verdicts.posterior.probability, strict=True) if set(s) - settled
+    ]
+    if sum(open_sets) >= WRONG:
+        for key, p in chance.items():
+            if key not in found and p >= WORTH_NAMING:
+                found[key] = "either"
+    return found
+
+
+def _counts(verdicts: Verdicts, thing: Subject) -> bool:
+    label = verdicts.bench.classes.label
+    p = verdicts.class_probability
+    return any(label[h] >= 0 and p[label[h]] > 0.01 for h in thing.hypotheses)
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """What errors the job would find and rightly name, observations apart; (h,) arrays, m, inf where nothing limits them.
+
+    detectable : smallest error found with the set power at the set level.
+    attributable : smallest error that its own test would accuse with probability 0.95 or more; NaN where not asked for.
+    """
+
+    delta0: float
+    detectable: Floats
+    attributable: Floats
+
+
+def reliability(bench: Bench) -> Reliability:
+    """Detectable sizes of all hypotheses, attributable ones of heights."""
+    test = bench.net.job.settings.test
+    delta0 = detectable_delta(test.alpha, test.power)
+    tested = bench.classes.label >= 0
+    sd = np.where(tested, 1 / np.sqrt(np.where(tested, bench.diagonal, 1.0)), np.inf)
+    detectable = delta0 * sd
+    attributable = np.full(len(sd), np.nan)
+    family, classes = bench.family, bench.classes
+    of_height = np.isin(family.kind, ("setup", "target", "tripod"))
+    attributable[of_height & ~tested] = np.inf
+    asked = np.flatnonzero(of_height & tested)
+    if len(asked):
+        reps = classes.representative
+        rho = bench.G[np.ix_(asked, reps)] * sd[asked][:, None] * sd[reps][None, :]
+        foreign = _foreign_members(bench)
+        rival = family.node[asked][:, None] != np.where(_of_stand(family), family.node, -2)[reps][None, :]
+        own = classes.label[asked]
+        rival[np.arange(len(asked)), own] = False
+        delta = attributable_delta(rho, rival)
+        delta[foreign[own]] = np.inf
+        attributable[asked] = np.maximum(delta * sd[asked], detectable[asked])
+    return Reliability(delta0, detectable, attributable)
+
+
+def _of_stand(family: Family) -> npt.NDArray[np.bool_]:
+    return np.isin(family.kind, ("setup", "target", "tripod", "reading", "swap"))
+
+
+def _foreign_members(bench: Bench) -> npt.NDArray[np.bool_]:
+    """(c,) whether a class holds hypotheses about more than one thing."""
+    family, label = bench.family, bench.classes.label
+    thing = np.where(_of_stand(family), family.node, -2 - np.arange(len(family)))
+    out = np.zeros(len(bench.classes.representative), dtype=bool)
+    for c in range(len(out)):
+        out[c] = len(set(thing[label == c].tolist())) > 1
+    return out
+
+
+def near(bench: Bench, h: int) -> Ints:
+    """Hypotheses that cannot, or practically cannot, be told from h (not h itself)."""
+    label = bench.classes.label
+    if label[h] < 0:
+        return np.zeros(0, dtype=np.int64)
+    scale = np.sqrt(bench.diagonal[h] * np.where(label >= 0, bench.diagonal, np.inf))
+    rho = np.abs(bench.G[h]) / scale
+    alike = np.flatnonzero((rho > NEARLY_ONE_CLASS) & (label >= 0))
+    return alike[alike != h]
+
+
+def untestable(bench: Bench) -> npt.NDArray[np.bool_]:
+    """(h,) hypotheses that nothing in the job can test."""
+    return bench.classes.redundancy <= UNTESTABLE
+
+
+def fit_of(net: Network) -> Fit:
+    """The adjustment of the job with nothing freed."""
+    return adjust(net.A, net.y, net.sd)

@@ -1,0 +1,230 @@
+"""Every blunder that is tried: the columns C of y = A x + C b + e, one a hypothesis.
+
+A family that knows only instrument heights blames them for everyone's blunders; so every kind of observation is in it,
+and what they share (tape, prism, instrument, observer, index error, refraction) as groups.  Sizes b are metres; where
+a column's natural size is not a metre (an index error, a share of a slant) it is scaled so that b is the root mean
+square of what it does to the members.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from heightnet.network.model import Kind, Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
+SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
+
+
+@dataclass(frozen=True)
+class Family:
+    """All hypotheses of a job; arrays have one entry a hypothesis.
+
+    ids : ``kind:name`` as in results.json.
+    kind : "setup", "target", "tripod", "reading", "swap", "shot", "known", "level", "staff" or "group".
+    node : the stand of a height or reading, the mark of a known height, -1 for others.
+    observation : the observation of a single-observation hypothesis, -1 for others.
+    rate : prior chance of the blunder.
+    size : the size it must have (m) where the records fix it, NaN where any size will do.
+    C : (m, h) sparse, the pattern of each hypothesis.
+    members : for groups and swaps, the observations touched.
+    """
+
+    ids: npt.NDArray[np.object_]
+    kind: npt.NDArray[np.object_]
+    node: Ints
+    observation: Ints
+    rate: Floats
+    size: Floats
+    C: sparse.csc_matrix
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def members(self, h: int) -> Ints:
+        """Observations that hypothesis h touches."""
+        return self.C.indices[self.C.indptr[h] : self.C.indptr[h + 1]].astype(np.int64)
+
+
+@dataclass
+class _Builder:
+    """Collects hypotheses column by column, blocks of one kind at a time."""
+
+    ids: list[npt.NDArray[np.object_]]
+    kinds: list[str]
+    nodes: list[Ints]
+    observations: list[Ints]
+    rates: list[Floats]
+    sizes: list[Floats]
+    rows: list[Ints]
+    columns: list[Ints]
+    values: list[Floats]
+    count: int = 0
+
+    def singles(self, kind: str, ids: Iterable[str], observations: Ints, node: Ints, rate: float) -> None:
+        """Hypotheses that touch one observation each."""
+        self._add(kind, list(ids), node, observations, rate)
+        n = len(observations)
+        self._pattern(observations, self.count - n + np.arange(n), np.ones(n))
+
+    def pattern(
+        self, kind: str, name: str, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan
+    ) -> None:
+        """One hypothesis that touches several observations."""
+        self._add(kind, [name], np.array([node]), np.array([-1]), rate, size)
+        self._pattern(rows, np.full(len(rows), self.count - 1), values)
+
+    def _add(self, kind: str, ids: list[str], node: Ints, obs: Ints, rate: float, size: float = np.nan) -> None:
+        n = len(ids)
+        self.ids.append(np.array(ids, dtype=object))
+        self.kinds += [kind] * n
+        self.nodes.append(node.astype(np.int64))
+        self.observations.append(obs.astype(np.int64))
+        self.rates.append(np.full(n, rate))
+        self.sizes.append(np.full(n, size))
+        self.count += n
+
+    def _pattern(self, rows: Ints, columns: Ints, values: Floats) -> None:
+        self.rows.append(rows.astype(np.int64))
+        self.columns.append(columns.astype(np.int64))
+        self.values.append(values.astype(float))
+
+    def family(self, m: int) -> Family:
+        C = sparse.csc_matrix(
+            (np.concatenate(self.values), (np.concatenate(self.rows), np.concatenate(self.columns))),
+            shape=(m, self.count),
+        )
+        return Family(
+            np.concatenate(self.ids), np.array(self.kinds, dtype=object), np.concatenate(self.nodes),
+            np.concatenate(self.observations), np.concatenate(self.rates), np.concatenate(self.sizes), C,
+        )  # fmt: skip
+
+
+def build_family(net: Network, groups: bool = True, swaps: bool = True) -> Family:
+    """The whole family of a job.
+
+    Parameters
+    ----------
+    groups, swaps : leave these out to see what a smaller family would accuse (used to measure the difference).
+    """
+    empty = np.zeros(0, dtype=np.int64)
+    builder = _Builder(
+        [np.zeros(0, object)], [], [empty], [empty], [np.zeros(0)], [np.zeros(0)], [empty], [empty], [np.zeros(0)]
+    )
+    rates, job = net.job.settings.rates, net.job
+    _heights(builder, net)
+    rows = net.rows(Kind.SHOT)
+    file = job.files["shots"]
+    at = np.arange(rows.start, rows.stop)
+    builder.singles("shot", [f"shot:{file}:{r}" for r in job.shots["row"]], at, np.full(len(at), -1), rates.shot)
+    _known(builder, net)
+    for kind, table in ((Kind.LEVEL, "levels"), (Kind.STAFF, "staff")):
+        rows = net.rows(kind)
+        frame = getattr(job, table)
+        name = kind.name.lower()
+        at = np.arange(rows.start, rows.stop)
+        ids = [f"{name}:{job.files[table]}:{r}" for r in frame["row"]]
+        builder.singles(name, ids, at, np.full(len(at), -1), rates.level)
+    if swaps:
+        _swaps(builder, net)
+    if groups:
+        from heightnet.judge.groups import add_groups
+
+        add_groups(builder, net)
+    return builder.family(len(net.y))
+
+
+def stand_label(net: Network, node: int) -> tuple[str, str]:
+    """Kind and name under which a stand is judged: a tripod that only one thing stood on is that thing's."""
+    kind, name = str(net.nodes.kind[node]), str(net.nodes.name[node])
+    if kind != "tripod":
+        return kind, name
+    setups = net.job.setups["setup"].to_numpy(object)[net.setup_node == node]
+    targets = net.job.targets["target"].to_numpy(object)[net.target_node == node]
+    if len(setups) + len(targets) == 1:
+        return ("setup", str(setups[0])) if len(setups) else ("target", str(targets[0]))
+    return kind, name
+
+
+def _heights(builder: _Builder, net: Network) -> None:
+    """Each stand's height with all its readings, and each reading of a stand that has several."""
+    rows = net.rows(Kind.HEIGHT)
+    node = net.head[rows]
+    rates = net.job.settings.rates
+    rate_of = {"setup": rates.setup, "target": rates.target, "tripod": rates.setup}
+    order = np.argsort(node, kind="stable")
+    stands, first, count = np.unique(node[order], return_index=True, return_counts=True)
+    single = stands[count == 1]
+    labels = [stand_label(net, int(n)) for n in single]
+    obs = rows.start + order[first[count == 1]]
+    kinds = np.array([k for k, _ in labels], dtype=object)
+    for kind in ("setup", "target", "tripod"):
+        at = np.flatnonzero(kinds == kind)
+        builder.singles(kind, [f"{kind}:{labels[i][1]}" for i in at], obs[at], single[at], rate_of[kind])
+    for stand, start, size in zip(stands, first, count, strict=True):
+        if size == 1:
+            continue
+        kind, name = stand_label(net, int(stand))
+        these = order[start : start + size]
+        builder.pattern(kind, f"{kind}:{name}", rows.start + these, np.ones(size), int(stand), rate_of[kind])
+        builder.singles(
+            "reading",
+            [reading_id(net.readings, i) for i in these],
+            rows.start + these,
+            np.full(size, stand),
+            rates.reading,
+        )
+
+
+def reading_id(readings: pd.DataFrame, position: int) -> str:
+    """Id of a reading: its file and first row."""
+    row = readings.iloc[position]
+    return f"reading:{row['file']}:{row['rows'][0]}"
+
+
+def _known(builder: _Builder, net: Network) -> None:
+    """Each known mark: its observation, or where it is held exactly, whatever stands on it."""
+    rate = net.job.settings.rates.known
+    rows = net.rows(Kind.KNOWN)
+    at = np.arange(rows.start, rows.stop)
+    builder.singles("known", [f"known:{net.nodes.name[n]}" for n in net.head[rows]], at, net.head[rows], rate)
+    if len(net.held):
+        edges = slice(0, net.edge_count)
+        for node in net.held:
+            touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
+            sign = np.where(net.head[touching] == node, -1.0, 1.0)
+            builder.pattern("known", f"known:{net.nodes.name[node]}", touching, sign, int(node), rate)
+
+
+def _swaps(builder: _Builder, net: Network) -> None:
+    """HI and HT of one sight booked in each other's place: the records fix the size."""
+    rows = net.rows(Kind.HEIGHT)
+    node = net.head[rows]
+    height = (
+        pd.Series(net.readings["height"].to_numpy(float)).groupby(node).mean() if len(node) else pd.Series(dtype=float)
+    )
+    positions = (
+        pd.Series(np.arange(rows.start, rows.stop)).groupby(node).apply(lambda s: s.to_numpy()) if len(node) else {}
+    )
+    rate = net.job.settings.rates.setup * SWAP_SHARE
+    setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
+    pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
+    for s, t in pairs:
+        at, to = int(net.setup_node[s]), int(net.target_node[t])
+        if at == to or at not in height.index or to not in height.index:
+            continue
+        size = float(height[at] - height[to])
+        if abs(size) < SWAP_LEAST_M or np.isnan(size):
+            continue
+        touched = np.concatenate([positions[at], positions[to]])
+        sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
+        builder.pattern("swap", f"swap:{setups[s]}/{targets[t]}", touched, sign, at, rate, size)

@@ -1,0 +1,116 @@
+"""What several heights or sights share and may have wrong together: tape, prism, instrument, observer, air."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.network.model import Kind, Network
+
+if TYPE_CHECKING:
+    from heightnet.judge.family import _Builder
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NOT_NAMED = "(not named)"
+
+
+def add_groups(builder: _Builder, net: Network) -> None:
+    """One hypothesis for each group of at least two members."""
+    rate = net.job.settings.rates.group
+    for kind, name, rows, pattern, size in _groups(net):
+        if len(rows) < 2:
+            continue
+        scale = float(np.sqrt(np.mean(pattern**2)))
+        if scale == 0:
+            continue
+        builder.pattern("group", f"group:{kind}:{name}", rows, pattern / scale, -1, rate, size * scale)
+
+
+def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
+    """kind, name, observations, pattern, and the size in units of the pattern where the records fix it."""
+    yield from _height_groups(net)
+    shots = net.rows(Kind.SHOT)
+    instrument = net.job.setups["instrument"].to_numpy(object)[net.shot_setup]
+    arm = net.sights.index_arm
+    for name, at in _by_name(instrument, arm != 0):
+        yield "index", name, shots.start + at, arm[at], np.nan
+    session = net.job.shots["session"].to_numpy(object)
+    sessions = pd.unique(session)
+    for name, at in _by_name(session, net.sights.bow > 0):
+        yield (
+            "refraction",
+            "the whole job" if len(sessions) == 1 else name,
+            shots.start + at,
+            -net.sights.bow[at],
+            np.nan,
+        )
+
+
+def _height_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
+    readings, rows = net.readings, net.rows(Kind.HEIGHT)
+    if not len(readings):
+        return
+    stand_kind = readings["stand_kind"].to_numpy(object)
+    height = readings["height"].to_numpy(float)
+    value = readings["value"].to_numpy(float)
+    tape = readings["tape"].to_numpy(object)
+    for name, at in _by_name(tape, tape != ""):
+        yield "tape", name, rows.start + at, np.ones(len(at)), np.nan
+        yield "tape_scale", name, rows.start + at, value[at], np.nan
+    thing = _thing_of(net)
+    for kind, group in (("setup", "instrument"), ("target", "equipment")):
+        for name, at in _by_name(thing, stand_kind == kind):
+            yield group, name, rows.start + at, np.ones(len(at)), np.nan
+    radius = _slant_radius(net, thing)
+    upright = np.isin(readings["kind"].to_numpy(object), ("booked", "vertical")) & (radius > 0)
+    upright &= (stand_kind == "setup") & (height > 2 * radius)
+    bent = np.where(upright, radius**2 / (2 * np.where(height > 0, height, 1.0)), 0.0)
+    observer = readings["by"].to_numpy(object)
+    for name, at in _by_name(thing, upright):
+        yield "slant_instrument", name, rows.start + at, bent[at], 1.0
+    for name, at in _by_name(observer, upright & (observer != "")):
+        yield "slant_observer", name, rows.start + at, bent[at], 1.0
+
+
+def _by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:
+    """Positions of each name among those that count, in order of first appearance."""
+    at = np.flatnonzero(where)
+    if not len(at):
+        return
+    code, unique = pd.factorize(names[at])
+    order = np.argsort(code, kind="stable")
+    for name, part in zip(unique, np.split(at[order], np.cumsum(np.bincount(code))[:-1]), strict=True):
+        yield str(name) or NOT_NAMED, part
+
+
+def _thing_of(net: Network) -> npt.NDArray[np.object_]:
+    """The instrument or target equipment of each reading's stand, "" where none is named."""
+    thing = dict(
+        zip(
+            zip(["setup"] * len(net.job.setups), net.job.setups["setup"], strict=True),
+            net.job.setups["instrument"],
+            strict=True,
+        )
+    )
+    thing |= dict(
+        zip(
+            zip(["target"] * len(net.job.targets), net.job.targets["target"], strict=True),
+            net.job.targets["equipment"],
+            strict=True,
+        )
+    )
+    stands = zip(net.readings["stand_kind"], net.readings["stand"], strict=True)
+    return np.array([thing.get(stand, "") for stand in stands], dtype=object)
+
+
+def _slant_radius(net: Network, thing: npt.NDArray[np.object_]) -> Floats:
+    """Radius of the point each height was probably slanted to: the usual point of its equipment, else 0."""
+    points = net.job.equipment[(net.job.equipment["point"] != "axis") & (net.job.equipment["radius"] > 0)]
+    usual = points.sort_values("usual", kind="stable").groupby("equipment")["radius"].last()
+    return np.array([usual.get(name, 0.0) for name in thing])

@@ -1,0 +1,175 @@
+"""One reduction feeds everything: the unknowns eliminated, every hypothesis seen through what is left.
+
+With y = A x + C b + e, e ~ N(0, Q), and K spanning all combinations of the observations that no unknown can move (the
+misclosures), t = K'y ~ N(K'C b, K'QK).  Then u = C'K (K'QK)^-1 t and G = C'K (K'QK)^-1 K'C give, for any set S of
+hypotheses, b_S = G_SS^-1 u_S with covariance G_SS^-1 and the test T_S = u_S' b_S (Baarda 1968; Teunissen 2018,
+doi 10.1007/s00190-017-1045-7).  They equal C'PQ_vPy and C'PQ_vPC, but cost only the redundancy cubed.
+
+The standard deviations are the weakest assumption, so everything is laid out over a grid of two factors on them: one
+for all tape readings, one for all sights and levels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, sparse
+
+from heightnet.network.model import Kind
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+TAPE_FACTORS = (0.7, 1.0, 1.4, 2.0, 2.8)
+SIGHT_FACTORS = (0.7, 1.0, 1.4, 2.0)
+SD_LOG_FACTOR = 0.4  # prior: the logarithm of a factor is N(0, 0.4^2)
+
+UNTESTABLE = 1e-8  # redundancy of a hypothesis below which nothing tests it
+ONE_CLASS = 1 - 1e-6  # correlation of two tests beyond which nothing tells them apart
+NEARLY_ONE_CLASS = 0.95
+
+
+@dataclass(frozen=True)
+class Factors:
+    """A grid of factors on the standard deviations and the logarithms of their prior weights."""
+
+    tape: Floats
+    sight: Floats
+    log_prior: Floats
+
+    @property
+    def base(self) -> int:
+        """Position of the standard deviations as assumed."""
+        return int(np.flatnonzero((self.tape == 1) & (self.sight == 1))[0])
+
+
+def factor_grid(on: bool = True) -> Factors:
+    """The grid; or the assumed standard deviations alone."""
+    if not on:
+        return Factors(np.ones(1), np.ones(1), np.zeros(1))
+    tape, sight = (f.ravel() for f in np.meshgrid(TAPE_FACTORS, SIGHT_FACTORS, indexing="ij"))
+    weight = -0.5 * (np.log(tape) ** 2 + np.log(sight) ** 2) / SD_LOG_FACTOR**2
+    return Factors(tape, sight, weight - np.log(np.exp(weight).sum()))
+
+
+def scaled_sd(kind: npt.NDArray[np.int8], sd: Floats, tape: float, sight: float) -> Floats:
+    """Standard deviations with the factors applied; knowledge from outside the job keeps its own."""
+    factor = np.ones(len(sd))
+    factor[kind == Kind.HEIGHT] = tape
+    factor[np.isin(kind, (Kind.SHOT, Kind.LEVEL, Kind.STAFF))] = sight
+    return sd * factor
+
+
+class Reduction:
+    """u and G of a family at every point of the factor grid; for jobs of up to a few thousand observations.
+
+    Parameters
+    ----------
+    A, sd, kind : the network's design matrix (m, n), standard deviations (m,) and kinds (m,).
+    C : (m, h) hypotheses.
+
+    Attributes
+    ----------
+    G : (g, h, h) at each grid point.
+    own : (h,) diagonal of C'PC, the information each hypothesis would have if everything else were known.
+    """
+
+    def __init__(
+        self,
+        A: sparse.csr_matrix,
+        sd: Floats,
+        kind: npt.NDArray[np.int8],
+        C: sparse.csc_matrix,
+        factors: Factors | None = None,
+    ) -> None:
+        self.factors = factors or factor_grid()
+        self.sd = sd
+        dense = A.toarray() / sd[:, None]
+        norm = np.sqrt((dense**2).sum(axis=0))
+        m, n = dense.shape
+        Q, _ = linalg.qr(dense / norm, mode="full", check_finite=False)
+        self.K = np.ascontiguousarray(Q[:, n:])  # misclosures of whitened observations
+        whitened = C.toarray() / sd[:, None]
+        self.own = (whitened**2).sum(axis=0)
+        self.M = self.K.T @ whitened
+        of_tape = self.K[kind == Kind.HEIGHT]
+        of_sight = self.K[np.isin(kind, (Kind.SHOT, Kind.LEVEL, Kind.STAFF))]
+        tape_part, sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
+        eye = np.eye(m - n)
+        self._half, self._chol, G, log_det = [], [], [], []
+        for tape, sight in zip(self.factors.tape, self.factors.sight, strict=True):
+            S = eye + (tape**2 - 1) * tape_part + (sight**2 - 1) * sight_part
+            L = linalg.cholesky(S, lower=True, check_finite=False) if m > n else eye
+            half = linalg.solve_triangular(L, self.M, lower=True, check_finite=False) if m > n else self.M
+            self._chol.append(L)
+            self._half.append(half)
+            G.append(half.T @ half)
+            log_det.append(2 * np.log(np.diag(L)).sum())
+        self.G = np.array(G)
+        self._log_det = np.array(log_det)
+
+    @property
+    def redundancy(self) -> int:
+        return int(self.K.shape[1])
+
+    def see(self, y: Floats) -> tuple[Floats, Floats]:
+        """u (g, h) and the log evidence (g,) of the factors, blunders apart, for observations y (m,)."""
+        t = self.K.T @ (y / self.sd)
+        u = np.empty(self.G.shape[:2])
+        log_evidence = np.empty(len(u))
+        for g, (L, half) in enumerate(zip(self._chol, self._half, strict=True)):
+            z = linalg.solve_triangular(L, t, lower=True, check_finite=False) if len(t) else t
+            u[g] = half.T @ z
+            log_evidence[g] = self.factors.log_prior[g] - 0.5 * (self._log_det[g] + z @ z)
+        return u, log_evidence
+
+
+@dataclass(frozen=True)
+class Classes:
+    """Hypotheses sorted into classes that nothing in the job can tell apart.
+
+    label : (h,) class of each hypothesis, -1 where nothing tests it.
+    sign : (h,) +1, or -1 where an error of the hypothesis looks like the opposite one of its representative.
+    representative : (c,) the hypothesis that stands for each class: the likeliest beforehand, then the first.
+    redundancy : (h,) share of each hypothesis' own information that the job has left to test it.
+    """
+
+    label: Ints
+    sign: Floats
+    representative: Ints
+    redundancy: Floats
+
+    def members(self, label: int) -> Ints:
+        return np.flatnonzero(self.label == label)
+
+
+def classify(G: Floats, own: Floats, rate: Floats, size: Floats) -> Classes:
+    """Merge hypotheses whose tests are the same but for sign.
+
+    A hypothesis whose size the records fix stays by itself: its size tells it from one of any size.
+
+    Parameters
+    ----------
+    G : (h, h) reduced information at the assumed standard deviations.
+    own, rate, size : (h,) as in `Reduction` and `Family`.
+    """
+    diagonal = np.diag(G).copy()
+    redundancy = np.clip(diagonal / own, 0.0, 1.0)
+    testable = redundancy > UNTESTABLE
+    scale = np.where(testable, 1 / np.sqrt(np.where(testable, diagonal, 1.0)), 0.0)
+    rho = G * scale[:, None] * scale[None, :]
+    label = np.full(len(own), -1, dtype=np.int64)
+    sign = np.ones(len(own))
+    representatives: list[int] = []
+    same = np.abs(rho) > ONE_CLASS
+    for h in np.flatnonzero(testable):
+        if label[h] >= 0:
+            continue
+        mates = np.array([h]) if np.isfinite(size[h]) else np.flatnonzero(same[h] & (label < 0) & np.isnan(size))
+        best = int(mates[np.argmax(rate[mates])])
+        label[mates] = len(representatives)
+        sign[mates] = np.where(rho[best, mates] < 0, -1.0, 1.0)
+        representatives.append(best)
+    return Classes(label, sign, np.array(representatives, dtype=np.int64), redundancy)

@@ -1,0 +1,320 @@
+"""Which blunders, together, explain the job: probabilities of sets of hypotheses.
+
+Blunders happen independently at the family's rates; the size of one is N(0, tau^2) with tau 6, 30, 150 or 1000 mm,
+equally likely, or near a fixed size where the records fix it.  For a set S, with D = diag(tau),
+
+    log post(S) = sum logit rate_i
+                  + log mean_tau |I + D G_SS D|^-1/2 exp(u_S'(G_SS + D^-2)^-1 u_S / 2)
+
+summed over the grid of factors on the standard deviations.  All sets of one and two are tried, then the best hundred
+are extended, up to six at once (Hoeting, Raftery & Madigan 1996 and Zhang & Gui 2013, J. Geodesy 87:609, for the
+posteriors of subsets).  A set is computed exactly only if its upper bound, every tau at its best, could matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+TAUS_M = (0.006, 0.030, 0.150, 1.000)
+FIXED_SIZE_SD_M = 0.002
+BEAM = 100
+MOST_AT_ONCE = 6
+SHOWN_ODDS = 20.0
+MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
+GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
+EXACT_AT_MOST = 4000  # sets of one size computed exactly, likeliest bounds first
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """What the search chooses from; one entry a class.
+
+    log_odds : (c,) prior log odds of a blunder.
+    mean, taus : (c,) and (c, 4) prior of its size, m.
+    weight : (c, 4) log weights of the taus.
+    """
+
+    log_odds: Floats
+    mean: Floats
+    taus: Floats
+    weight: Floats
+
+    @classmethod
+    def of(cls, rate: Floats, size: Floats) -> Candidates:
+        fixed = np.isfinite(size)
+        count = len(rate)
+        taus = np.tile(TAUS_M, (count, 1))
+        weight = np.full((count, len(TAUS_M)), -np.log(len(TAUS_M)))
+        taus[fixed] = np.maximum(FIXED_SIZE_SD_M, 0.1 * np.abs(size[fixed]))[:, None]
+        return cls(np.log(rate / (1 - rate)), np.where(fixed, size, 0.0), taus, weight)
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Sets tried and their probabilities, likeliest first.
+
+    sets : tuples of candidate positions, () is "nothing is wrong".
+    probability : of each set.
+    each : (c,) probability that each candidate is among the blunders.
+    grid : (g,) probability of each point of the factor grid.
+    best_subset : the set that the penalised best-subset rule would choose, k^2 for each member.
+    """
+
+    sets: tuple[tuple[int, ...], ...]
+    probability: Floats
+    each: Floats
+    grid: Floats
+    best_subset: tuple[int, ...]
+
+    @property
+    def shown(self) -> int:
+        """How many sets lie within 20 : 1 of the likeliest."""
+        return int(np.sum(self.probability * SHOWN_ODDS >= self.probability[0]))
+
+
+@dataclass
+class _Ledger:
+    """Sets computed so far."""
+
+    log_post: dict[tuple[int, ...], float] = field(default_factory=dict)
+    by_grid: dict[tuple[int, ...], Floats] = field(default_factory=dict)
+    best: float = -np.inf
+
+    def add(self, sets: list[tuple[int, ...]], by_grid: Floats) -> None:
+        if not sets:
+            return
+        top = by_grid.max(axis=1)
+        total = top + np.log(np.exp(by_grid - top[:, None]).sum(axis=1))
+        for s, value, row in zip(sets, total, by_grid, strict=True):
+            self.log_post[s] = float(value)
+            self.by_grid[s] = row
+        self.best = max(self.best, float(total.max()))
+
+
+def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k: float, base: int) -> Posterior:
+    """Posterior over sets of blunders.
+
+    Parameters
+    ----------
+    u, G : (g, c) and (g, c, c) of the class representatives over the factor grid.
+    log_evidence : (g,) of the factors with no blunder.
+    candidates : priors.
+    k : critical value, for the best-subset cross-check.
+    base : grid point of the assumed standard deviations.
+    """
+    ledger = _Ledger()
+    count = u.shape[1]
+    ledger.add([()], log_evidence[None, :])
+    best_subset, best_gain = (), 0.0
+    if count:
+        singles = [(j,) for j in range(count)]
+        ledger.add(singles, _exact(np.arange(count)[:, None], u, G, log_evidence, candidates))
+        gain = u[base] ** 2 / np.diagonal(G[base]) - k**2
+        best_subset, best_gain = _better(singles, gain, best_subset, best_gain)
+    frontier = _pairs(u, G, log_evidence, candidates, ledger.best) if count > 1 else np.zeros((0, 2), dtype=np.int64)
+    if count > 1:
+        pair, gain_pair = _best_pair(u[base], G[base])
+        best_subset, best_gain = _better([pair], np.array([gain_pair - 2 * k**2]), best_subset, best_gain)
+    for size in range(2, MOST_AT_ONCE + 1):
+        if not len(frontier):
+            break
+        sets = [tuple(row) for row in frontier.tolist()]
+        ledger.add(sets, _exact(frontier, u, G, log_evidence, candidates))
+        if size > 2:
+            gain = _bounds(frontier, u[base : base + 1], G[base : base + 1], candidates)[0][:, 0] - size * k**2
+            best_subset, best_gain = _better(sets, gain, best_subset, best_gain)
+        if size == MOST_AT_ONCE:
+            break
+        beam = sorted((s for s in ledger.log_post if len(s) == size), key=lambda s: -ledger.log_post[s])[:BEAM]
+        frontier = _extend(np.array(beam, dtype=np.int64), u, G, log_evidence, candidates, ledger.best)
+    return _normalise(ledger, count, best_subset)
+
+
+def _better(
+    sets: list[tuple[int, ...]], gain: Floats, held: tuple[int, ...], best: float
+) -> tuple[tuple[int, ...], float]:
+    at = int(np.argmax(gain))
+    return (sets[at], float(gain[at])) if gain[at] > best else (held, best)
+
+
+def _normalise(ledger: _Ledger, count: int, best_subset: tuple[int, ...]) -> Posterior:
+    kept = [s for s, value in ledger.log_post.items() if value > ledger.best - MATTERS]
+    kept.sort(key=lambda s: (-ledger.log_post[s], s))
+    weight = np.exp(np.array([ledger.log_post[s] for s in kept]) - ledger.best)
+    probability = weight / weight.sum()
+    each = np.zeros(count)
+    for s, p in zip(kept, probability, strict=True):
+        each[list(s)] += p
+    by_grid = np.exp(np.array([ledger.by_grid[s] for s in kept]) - ledger.best).sum(axis=0)
+    return Posterior(tuple(kept), probability, each, by_grid / by_grid.sum(), best_subset)
+
+
+def _eliminate(M: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """right' M^-1 right and log|M| of many small symmetric M at once, by elimination without pivoting.
+
+    Parameters
+    ----------
+    M : (s, s, N), overwritten.
+    right : (s, N), overwritten.
+    """
+    size = len(M)
+    quadratic = np.zeros(right.shape[1])
+    log_det = np.zeros(right.shape[1])
+    for i in range(size):
+        pivot = np.maximum(M[i, i], 1e-300)
+        log_det += np.log(pivot)
+        quadratic += right[i] ** 2 / pivot
+        for j in range(i + 1, size):
+            factor = M[j, i] / pivot
+            right[j] -= factor * right[i]
+            for k in range(i + 1, j + 1):
+                M[j, k] -= factor * M[k, i]
+                M[k, j] = M[j, k]
+    return quadratic, log_det
+
+
+def _gather(sets: Ints, grid: Ints, u: Floats, G: Floats) -> tuple[Floats, Floats]:
+    """u_S (s, N) and G_SS (s, s, N) of sets (N, s) at grid points (N,)."""
+    members = sets.T
+    return u[grid, members], G[grid, members[:, None, :], members[None, :, :]]
+
+
+def _bounds(sets: Ints, u: Floats, G: Floats, prior: Candidates) -> tuple[Floats, Floats]:
+    """T_S (k, g), and an upper bound of the log Bayes factor: every size at its best, the smallest tau's penalty."""
+    count, size = sets.shape
+    points = len(u)
+    rows, grid = np.repeat(sets, points, axis=0), np.tile(np.arange(points), count)
+    us, Gs = _gather(rows, grid, u, G)
+    scale = 1 / np.sqrt(Gs[np.arange(size), np.arange(size)])
+    index = np.arange(size)
+    correlation = Gs * scale[:, None] * scale[None]
+    correlation[index, index] += 1e-9  # sets that hang together exactly get a finite test
+    test, _ = _eliminate(correlation, us * scale)
+    smallest = prior.taus.min(axis=1)[rows].T
+    spread = Gs * smallest[:, None] * smallest[None]
+    spread[index, index] += 1.0
+    _, log_det = _eliminate(spread, np.zeros_like(us))
+    return test.reshape(count, points), (0.5 * (test - log_det)).reshape(count, points)
+
+
+def _exact(sets: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates) -> Floats:
+    """log posterior (k, g) of sets at each grid point, sizes integrated out; -inf where it cannot matter."""
+    size = sets.shape[1]
+    odds = prior.log_odds[sets].sum(axis=1)
+    bound = log_evidence[None, :] + _bounds(sets, u, G, prior)[1]
+    out = np.full(bound.shape, -np.inf)
+    which, grid = np.nonzero(bound > bound.max(axis=1, keepdims=True) - GRID_MATTERS)
+    rows = sets[which]
+    us, Gs = _gather(rows, grid, u, G)
+    mean = prior.mean[rows].T
+    taus, weight = np.moveaxis(prior.taus[rows], 0, 2), np.moveaxis(prior.weight[rows], 0, 2)  # (s, 4, N)
+    if size > 1:
+        taus, weight = _likely_taus(us, Gs, taus, weight, 3 if size == 2 else 2)
+    total = np.full(len(which), -np.inf)
+    index = np.arange(size)
+    for combo in product(range(taus.shape[1]), repeat=size):
+        tau, log_weight = taus[index, combo], weight[index, combo].sum(axis=0)
+        precision = 1 / tau**2
+        M = Gs.copy()
+        M[index, index] += precision
+        quadratic, log_det = _eliminate(M, us + mean * precision)
+        log_det += 2 * np.log(tau).sum(axis=0)
+        value = log_weight + 0.5 * (quadratic - log_det - (mean**2 * precision).sum(axis=0))
+        total = np.logaddexp(total, value)
+    out[which, grid] = total + log_evidence[grid] + odds[which]
+    return out
+
+
+def _likely_taus(us: Floats, Gs: Floats, taus: Floats, weight: Floats, keep: int) -> tuple[Floats, Floats]:
+    """For sets of several, the few taus of each member that carry nearly all of its weight, given its estimate."""
+    size = len(us)
+    index = np.arange(size)
+    ridge = Gs.copy()
+    ridge[index, index] *= 1 + 1e-9
+    covariance = np.moveaxis(np.linalg.inv(np.moveaxis(ridge, 2, 0)), 0, 2)
+    b = np.einsum("ijk,jk->ik", covariance, us)[:, None]
+    spread = taus**2 + np.einsum("iik->ik", covariance)[:, None]
+    likely = weight - 0.5 * np.log(spread) - 0.5 * b**2 / spread
+    order = np.argsort(-likely, axis=1)[:, :keep]
+    return np.take_along_axis(taus, order, 1), np.take_along_axis(weight, order, 1)
+
+
+def _pair_tests(u: Floats, G: Floats) -> tuple[Floats, Floats]:
+    """T of every pair (c, c) at one grid point, 0 on the diagonal and where two hang together; and 1 - rho^2."""
+    d = np.diag(G)
+    w = u / np.sqrt(d)
+    rho = G / np.sqrt(np.outer(d, d))
+    apart = 1 - rho**2
+    apart[apart < 1e-9] = np.inf
+    T = (w[:, None] ** 2 - 2 * rho * w[:, None] * w[None, :] + w[None, :] ** 2) / apart
+    np.fill_diagonal(T, 0.0)
+    return T, rho
+
+
+def _best_pair(u: Floats, G: Floats) -> tuple[tuple[int, int], float]:
+    T = np.triu(_pair_tests(u, G)[0], 1)
+    i, j = np.unravel_index(int(np.argmax(T)), T.shape)
+    return (int(i), int(j)), float(T[i, j])
+
+
+def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> Ints:
+    """All pairs whose upper bound could matter."""
+    bound = np.full(G.shape[1:], -np.inf)
+    smallest = prior.taus.min(axis=1)
+    for g in range(len(u)):
+        T, rho = _pair_tests(u[g], G[g])
+        gain = smallest**2 * np.diag(G[g])
+        log_det = np.log((1 + gain[:, None]) * (1 + gain[None, :]) - rho**2 * np.outer(gain, gain))
+        np.maximum(bound, log_evidence[g] + 0.5 * (T - log_det), out=bound)
+    bound += prior.log_odds[:, None] + prior.log_odds[None, :]
+    i, j = np.nonzero(np.triu(bound > best - MATTERS, 1))
+    return _likeliest(np.column_stack([i, j]), bound[i, j])
+
+
+def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> Ints:
+    """Every set of the beam with one more member, where the upper bound could matter."""
+    size, count = beam.shape[1], u.shape[1]
+    inside = log_evidence[None, :] + _bounds(beam, u, G, prior)[1]
+    which, grid = np.nonzero(inside > inside.max(axis=1, keepdims=True) - GRID_MATTERS)
+    bound = np.full((len(beam), count), -np.inf)
+    for part in np.array_split(np.arange(len(which)), max(1, len(which) * count * size // 4_000_000)):
+        set_of, at = which[part], grid[part]
+        rows = beam[set_of]
+        us, Gs = _gather(rows, at, u, G)
+        across = np.stack([G[at, rows[:, i]] for i in range(size)])  # (s, N, c)
+        left, rest = u[at].copy(), np.einsum("gii->gi", G)[at].copy()
+        whole = rest.copy()
+        for i in range(size):  # the members taken out of every other hypothesis, one after the other
+            pivot = np.maximum(Gs[i, i], 1e-300)
+            left -= across[i] * (us[i] / pivot)[:, None]
+            rest -= across[i] ** 2 / pivot[:, None]
+            for j in range(i + 1, size):
+                factor = Gs[j, i] / pivot
+                us[j] -= factor * us[i]
+                across[j] -= factor[:, None] * across[i]
+                for k in range(i + 1, size):
+                    Gs[j, k] -= factor * Gs[i, k]
+        free = rest > 1e-6 * whole
+        rest = np.where(free, rest, 1.0)
+        smallest = prior.taus.min(axis=1)
+        gain = np.where(free, 0.5 * left**2 / rest - 0.5 * np.log1p(smallest**2 * rest), -np.inf)
+        np.maximum.at(bound, set_of, inside[set_of, at][:, None] + gain)
+    bound += prior.log_odds[beam].sum(axis=1)[:, None] + prior.log_odds[None, :]
+    np.put_along_axis(bound, beam, -np.inf, axis=1)
+    row, j = np.nonzero(bound > best - MATTERS)
+    if not len(row):
+        return np.zeros((0, size + 1), dtype=np.int64)
+    sets, first = np.unique(np.sort(np.column_stack([beam[row], j]), axis=1), axis=0, return_index=True)
+    return _likeliest(sets, bound[row, j][first])
+
+
+def _likeliest(sets: Ints, bound: Floats) -> Ints:
+    order = np.argsort(-bound, kind="stable")[:EXACT_AT_MOST]
+    return sets[order]
