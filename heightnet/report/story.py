@@ -1,0 +1,290 @@
+"""The answers of a check in plain sentences, in the order in which a person asks them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from heightnet.report.numbers import chance, count, listing
+from heightnet.report.words import SD_NOTE, Words
+
+Record = dict[str, Any]
+
+WRONG, DOUBTFUL, SOUND = "wrong", "doubtful", "sound"
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One question a person comes with, and what this job can say to it."""
+
+    question: str
+    lines: list[str]
+
+
+@dataclass(frozen=True)
+class Accusation:
+    """Something probably wrong: one thing, or several that the job cannot tell apart (likeliest first)."""
+
+    ids: list[str]
+    error_mm: float | None
+    error_sd_mm: float | None
+    probability: float | None
+    suspect: Record = field(default_factory=dict)  # its entry in suspects, where it has one
+
+    @property
+    def certain_which(self) -> bool:
+        return len(self.ids) == 1
+
+
+@dataclass(frozen=True)
+class Story:
+    tone: str  # WRONG, DOUBTFUL (nothing wrong found, something unproved) or SOUND
+    headline: str
+    answers: list[Answer]
+
+
+def accusations(words: Words) -> list[Accusation]:
+    """Suspects, and the sets of which one member is wrong, each said once."""
+    facts = words.facts
+    told, found = set(), []
+    for suspect in facts["suspects"]:
+        id = suspect["id"]
+        if id in told:
+            continue
+        same = _cannot_be_told_from(words, id)
+        ids = [id, *same]
+        told.update(ids)
+        total = sum(words.records.get(i, suspect)["probability"] or 0 for i in ids)
+        probability = suspect["probability"] if not same else min(1.0, max(total, suspect["probability"] or 0))
+        found.append(Accusation(ids, suspect["error_mm"], suspect["error_sd_mm"], probability, suspect))
+    either = [(id, r) for id, r in words.records.items() if r["verdict"] == "either" and id not in told]
+    for id, record in sorted(either, key=lambda item: -(item[1]["probability"] or 0)):
+        if id in told:
+            continue
+        ids = [id, *_cannot_be_told_from(words, id)]
+        told.update(ids)
+        probability = min(1.0, sum(words.records[i]["probability"] or 0 for i in ids if i in words.records))
+        found.append(Accusation(ids, record["error_mm"], record["error_sd_mm"], probability))
+    return found
+
+
+def _cannot_be_told_from(words: Words, id: str) -> list[str]:
+    """Ids that nothing can tell from this one, likeliest first; none where it stands accused alone."""
+    record = words.records.get(id, {})
+    if record.get("verdict") == "suspect":
+        return []
+    same = list(record.get("same_as", []))
+    for explanation in words.facts["explanations"][:1]:
+        for member, also in zip(explanation["members"], explanation["also"], strict=True):
+            group = [member["id"], *also]
+            if id in group and len(group) > 1:
+                same += group
+    others = [other for other in dict.fromkeys(same) if other != id]
+    return sorted(others, key=lambda other: -(words.records.get(other, {}).get("probability") or 0))
+
+
+def tell(words: Words) -> Story:
+    """The whole story of a job."""
+    accused = accusations(words)
+    unproved = [r for table in ("setups", "targets") for r in words.facts[table] if r["verdict"] == "unproved"]
+    answers = [Answer("Is a height wrong?", _is_one_wrong(words, accused))]
+    if accused:
+        answers.append(Answer("Why?", _why(words, accused)))
+        answers.append(Answer("What did it do to the marks?", _what_it_did(words, accused)))
+    answers.append(Answer("What to do in the field", _what_to_do(words, accused)))
+    answers.append(Answer("What was proved", _proved(words)))
+    answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
+    tone = WRONG if accused else DOUBTFUL if unproved else SOUND
+    return Story(tone, _headline(words, accused, len(unproved)), answers)
+
+
+def _headline(words: Words, accused: list[Accusation], unproved: int) -> str:
+    if not accused:
+        if not words.facts["setups"] and not words.facts["targets"]:
+            return "No sign of a wrong height."
+        if not unproved:
+            return "No sign of a wrong height, and every height was tested."
+        return f"No sign of a wrong height, but nothing tests {count(unproved, 'height')} of this job."
+    first = accused[0]
+    if len(accused) > 1:
+        names = listing([words.short(a.ids[0]) for a in accused], 5)
+        return f"{len(accused)} things are probably wrong in this job: {names}."
+    if not first.certain_which:
+        names = listing([words.short(id) for id in first.ids], 4, "or")
+        return f"One of {len(first.ids)} things is wrong, and this job cannot tell which: {names}."
+    label = words.label(first.ids[0])
+    is_wrong = "is wrong" if (first.probability or 0) >= 0.9 else "is probably wrong"
+    return f"{_capital(label)} {is_wrong}: {words.error(first.ids[0], first.error_mm)}."
+
+
+def _is_one_wrong(words: Words, accused: list[Accusation]) -> list[str]:
+    if not accused:
+        return [_nothing_found(words)]
+    lines = [_accuse(words, one) for one in accused[:3]]
+    if "±" in lines[0]:
+        lines[0] = lines[0].replace(").", f"; {SD_NOTE}).", 1) if ")." in lines[0] else lines[0]
+    if len(accused) > 3:
+        rest = listing([words.label(a.ids[0]) for a in accused[3:]], 4)
+        lines.append(f"Also: {rest}.")
+    facts = words.facts
+    if not facts["cross_check"]["agrees"]:
+        other = listing([words.label(id) for id in facts["cross_check"]["best_subset"]], 3) or "nothing"
+        lines.append(f"A second way of searching blames {other}: read the other explanations before deciding.")
+    return lines
+
+
+def _accuse(words: Words, one: Accusation) -> str:
+    if one.certain_which:
+        id = one.ids[0]
+        sure = "is wrong" if (one.probability or 0) >= 0.9 else "is probably wrong"
+        said = words.error(id, one.error_mm, one.error_sd_mm)
+        return f"{_capital(words.label(id))} {sure}: {said} (chance {chance(one.probability)})."
+    parts = []
+    for id in one.ids[:3]:
+        record = words.records.get(id, {})
+        said = words.error(id, record.get("error_mm"), record.get("error_sd_mm"))
+        parts.append(f"{words.label(id)}, {said} (chance {chance(record.get('probability'))})")
+    more = f"; or one of {len(one.ids) - 3:,} more" if len(one.ids) > 3 else ""
+    return f"One of these is wrong, and nothing in the job can tell which: {'; or '.join(parts)}{more}."
+
+
+def _nothing_found(words: Words) -> str:
+    fit = words.facts["fit"]
+    if not fit["redundancy"]:
+        return "Nothing can be said: no observation is more than needed, so nothing contradicts anything."
+    seen = count(fit["observations"], "observation")
+    return f"No sign of it: {seen}, {fit['redundancy']:,} more than needed, contradict no height."
+
+
+def _why(words: Words, accused: list[Accusation]) -> list[str]:
+    lines = []
+    for one in accused[:3]:
+        id = one.ids[0]
+        causes = words.records.get(id, {}).get("causes") or []
+        name = f"{words.short(id)}: " if len(accused) > 1 or not one.certain_which else ""
+        named = [c for c in causes if c["cause"] != "none"]
+        if named and causes[0]["cause"] != "none":
+            best = named[0]
+            line = f"{name}{words.cause(best)} (chance {chance(best['probability'])})"
+            rivals = [c for c in named[1:3] if c["probability"] and c["probability"] >= 0.1]
+            for rival in rivals:
+                line += f"; or {words.cause(rival)} ({chance(rival['probability'])})"
+            lines.append(_capital(line) + ".")
+        elif one.suspect.get("cause_text"):
+            lines.append(_capital(f"{name}{one.suspect['cause_text']}".rstrip(".")) + ".")
+        elif causes:
+            lines.append(f"{name}No usual slip has this size. Look at the field book and ask who taped it.")
+        elif id.partition(":")[0] in ("setup", "target", "tripod", "reading"):
+            lines.append(f"{name}No usual slip was found that fits. Look at the field book.")
+    wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
+    lines += [reading_check(words, check) for check in wrong_readings[:2]]
+    return lines or ["The size gives no hint. Look at the field book for these rows."]
+
+
+def reading_check(words: Words, check: Record) -> str:
+    """Two readings of one stand against each other."""
+    size = words.lengths.small(check["difference_mm"])
+    if check["agrees"]:
+        return f"The two readings at {check['stand']} agree: {size} apart."
+    said = f"The readings at {check['stand']} disagree by {size}"
+    return f"{said}: {check['slip_text'].rstrip('.')}." if check["slip_text"] else f"{said}."
+
+
+def _what_it_did(words: Words, accused: list[Accusation]) -> list[str]:
+    lines = []
+    for one in accused[:3]:
+        if one.suspect:
+            name = f"{words.short(one.ids[0])}: " if len(accused) > 1 else ""
+            lines.append(name + words.moved(one.suspect["moved"]))
+    if not lines:
+        lines.append("How far marks moved depends on which of them is wrong: see the other explanations.")
+    lines.append("The corrected heights leave it out. Nothing was changed in your files.")
+    return lines
+
+
+def _what_to_do(words: Words, accused: list[Accusation]) -> list[str]:
+    steps = words.facts["next_measurements"]
+    lines = [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:2]]
+    if len(steps) > 2:
+        lines.append(f"{count(len(steps) - 2, 'further step')} on the field sheet.")
+    if lines:
+        return lines
+    if accused:
+        return ["Go back to the field book for it; observe it again before its heights are used."]
+    return ["Nothing needs to be observed again for the blunders this check looks for."]
+
+
+def _proved(words: Words) -> list[str]:
+    lines = [f"{_capital(words.counts(table))}." for table in ("setups", "targets") if words.facts[table]]
+    proved = [
+        r["smallest_detectable_mm"]
+        for table in ("setups", "targets")
+        for r in words.facts[table]
+        if r["verdict"] == "proved" and r["smallest_detectable_mm"] is not None
+    ]
+    if proved:
+        least, most = words.lengths.about(min(proved)), words.lengths.about(max(proved))
+        sizes = least if least == most else f"{least} to {most}"
+        power = words.facts["settings"]["test"]["power"]
+        lines.append(f"In a proved height an error of {sizes} would have shown, with {chance(power)} certainty.")
+    factors = words.facts["fit"]
+    for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
+        if factors[key] is not None and factors[key] >= 1.35:
+            times = f"{factors[key]:.1f}"
+            lines.append(f"The {name} scatter about {times} times as much as stated: check the stated precision.")
+    return lines or ["Nothing: the job holds no taped height."]
+
+
+def _cannot_prove(words: Words) -> list[str]:
+    facts = words.facts
+    lines = []
+    for table, name, plural in (
+        ("setups", "the instrument height of", "the instrument heights of"),
+        ("targets", "the target height", "the target heights"),
+    ):
+        kind = table[:-1]
+        bare = [r[kind] for r in facts[table] if r["verdict"] == "unproved"]
+        if bare:
+            one = len(bare) == 1
+            names = f"{name if one else plural} {listing(bare, 6)}"
+            lines.append(f"Nothing tests {names}: an error of any size there would not show.")
+    weak = [r for table in ("setups", "targets") for r in facts[table] if r["verdict"] == "weak"]
+    if weak:
+        worst = max(
+            (r["smallest_detectable_mm"] for r in weak if r["smallest_detectable_mm"] is not None),
+            default=None,
+        )
+        names = listing([r.get("setup") or r["target"] for r in weak], 6)
+        size = words.lengths.about(worst) if worst is not None else "more than the tolerance"
+        lines.append(f"Up to {size} could hide in {names}.")
+    lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]
+    harmless = [words.label(e["id"]) for e in facts["common_errors"] if e["harmless"]]
+    if harmless:
+        lines.append(f"An error common to {listing(harmless, 2)} does not show, and does no harm: it cancels.")
+    for lost in facts["undetermined"][:3]:
+        kind = {"mark": "Mark", "setup": "Set-up", "target": "Target"}[lost["kind"]]
+        lines.append(f"{kind} {lost['name']} has no height: {lost['reason'].rstrip('.')}.")
+    loose = [p for p in facts["pieces"] if not p["tied"]]
+    for piece in loose[:2]:
+        lines.append(
+            f"The heights of {listing(piece['marks'], 3)} are relative: no known mark is tied to them"
+            + (f" ({piece['datum_mark']} was held at 0)." if piece["datum_mark"] else ".")
+        )
+    if not lines:
+        lines.append("Errors smaller than the sizes above, and several errors that happen to cancel each other.")
+    return lines
+
+
+def common_error(words: Words, error: Record) -> str:
+    """An error of one kind alike that nothing in the job can show."""
+    label = words.label(error["id"])
+    if error["harmless"]:
+        return f"An error common to {label} would not show, and does no harm: it cancels."
+    marks = listing([m["mark"] for m in error["moves"]], 4)
+    said = f"An error common to {label} would not show" + (f", and would move {marks}" if marks else "")
+    shot = error["shot_that_would_show"]
+    return f"{said}. {_capital(shot.rstrip('.'))} would show it." if shot else f"{said}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

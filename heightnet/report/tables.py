@@ -1,0 +1,67 @@
+"""setups.csv, targets.csv and marks.csv: the heights in the job's own unit, for a spreadsheet.
+
+Column names end in their unit: ``_m``, ``_ft`` or ``_ftUS`` for heights, ``_mm`` or, in a job in feet, ``_ft1000``
+(thousandths of a foot) for small lengths.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from heightnet.report.numbers import METRES, Lengths
+from heightnet.report.words import VERDICTS
+from heightnet.report.writing import csv_text
+
+Record = dict[str, Any]
+
+STAND = (
+    "mark", "{thing}", "observer", "when", "tripod", "verdict", "recorded_m", "booked_m", "sd_mm", "error_mm",
+    "error_sd_mm", "probability", "corrected_m", "corrected_sd_mm", "found_m", "found_sd_mm", "independent_checks",
+    "smallest_detectable_mm", "smallest_attributable_mm", "w", "redundancy", "same_as",
+)  # fmt: skip
+MARK = (
+    "mark", "known", "known_m", "height_m", "sd_mm", "corrected_height_m", "corrected_sd_mm", "hidden_mm", "hidden_by",
+    "east_m", "north_m", "piece",
+)  # fmt: skip
+
+
+def csv_tables(facts: Record) -> dict[str, str]:
+    """The text of each CSV table by file name."""
+    lengths = Lengths(facts["job"]["length_unit"])
+    columns = {
+        "setups": ("setup", *(c.format(thing="instrument") for c in STAND)),
+        "targets": ("target", *(c.format(thing="equipment") for c in STAND)),
+        "marks": MARK,
+    }
+    return {f"{table}.csv": _csv(facts[table], names, lengths) for table, names in columns.items()}
+
+
+def _csv(records: list[Record], names: tuple[str, ...], lengths: Lengths) -> str:
+    header = [_heading(name, lengths) for name in names]
+    return csv_text(header, ([_value(name, record[name], lengths) for name in names] for record in records))
+
+
+def _heading(name: str, lengths: Lengths) -> str:
+    if lengths.metric:
+        return name
+    if name.endswith("_mm"):
+        return f"{name.removesuffix('_mm')}_ft1000"
+    return f"{name.removesuffix('_m')}_{lengths.unit}" if name.endswith("_m") else name
+
+
+def _value(name: str, value: Any, lengths: Lengths) -> Any:
+    if value is None:
+        return ""
+    if name == "verdict":
+        return VERDICTS[value]
+    if isinstance(value, list):
+        return " ".join(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, float):
+        return value
+    if name.endswith("_mm"):
+        return round(lengths.in_small_units(value) or 0.0, 2) + 0.0
+    if name.endswith("_m"):
+        return round(value / METRES[lengths.unit], 5) + 0.0
+    return round(value, 4) + 0.0

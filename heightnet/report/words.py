@@ -1,0 +1,245 @@
+"""What things are called and what is said of them: the words of page, terminal and summary."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from heightnet.report.numbers import Lengths, chance, count, listing
+
+Record = dict[str, Any]
+
+VERDICTS = {
+    "suspect": "probably wrong",
+    "either": "in question",
+    "unproved": "unproved",
+    "weak": "weakly tested",
+    "proved": "proved",
+    "free": "free set-up",
+}
+"""The word for each verdict, worst first."""
+
+MEANINGS = {
+    "suspect": "the rest of the job contradicts it",
+    "either": "this or another one is wrong, and the job cannot tell which",
+    "unproved": "nothing in the job tests it: an error of any size could hide",
+    "weak": "tested, but an error larger than the tolerance could still hide",
+    "proved": "tested, and an error as large as the tolerance would have shown",
+    "free": "the instrument stood over no mark, so there is no taped height to judge",
+}
+
+GROUPS = {
+    "tape": "every height taped with {name}",
+    "tape_scale": "the scale of {name}",
+    "instrument": "every instrument height of {name}",
+    "equipment": "every target height of {name}",
+    "slant_instrument": "the slant readings to {name}, booked without reduction",
+    "slant_observer": "the slant readings by {name}, booked without reduction",
+    "index": "the vertical index error of {name}",
+    "refraction": "the refraction of session {name}",
+}
+
+CAUTION = (
+    "A statistical check is no substitute for an independent measurement. Before anyone digs, builds, passes "
+    "under or relies on a flood level by these heights, follow the specifications that apply to the work and the "
+    "judgement of a licensed surveyor. A height called proved was tested for blunders of the stated size, under "
+    "the stated precision; it was not measured twice."
+)
+SD_NOTE = "± is one standard deviation"
+
+
+class Words:
+    """Looks things of one job up by hypothesis id and speaks of them."""
+
+    def __init__(self, facts: Record) -> None:
+        self.facts = facts
+        self.lengths = Lengths(facts["job"]["length_unit"])
+        self.tolerance_mm: float = facts["settings"]["test"]["tolerance_mm"]
+        self.records: dict[str, Record] = {}
+        for table in ("shots", "levels", "staff", "known", "groups"):
+            self.records.update((record["id"], record) for record in facts[table])
+        for table in ("targets", "setups"):
+            self.records.update((r["hypothesis"], r) for r in facts[table] if r["hypothesis"])
+        for table in ("setups", "targets"):
+            for stand in facts[table]:
+                self.records.update((reading["id"], reading) for reading in stand["readings"])
+        self.setups = {r["setup"]: r for r in facts["setups"]}
+        self.targets = {r["target"]: r for r in facts["targets"]}
+
+    # what things are called
+
+    def label(self, id: str) -> str:
+        """``setup:S4`` -> "the instrument height of set-up S4 (over P4)"."""
+        kind, _, name = id.partition(":")
+        record = self.records.get(id, {})
+        match kind:
+            case "setup":
+                return f"the instrument height of set-up {name}{self._over(self.setups.get(name))}"
+            case "target":
+                return f"the target height {name}{self._over(self.targets.get(name), 'on')}"
+            case "tripod":
+                return f"the height of the shared stand {name}"
+            case "reading":
+                return f"a tape reading ({self._place(name)})"
+            case "swap":
+                setup, _, target = name.partition("/")
+                return f"the heights of set-up {setup} and target {target}, booked in each other's place"
+            case "shot":
+                return f"the sight {self._sight(record)}({self._place(name)})"
+            case "known":
+                return f"the known height of {name}"
+            case "level":
+                between = f"{record['from_mark']} to {record['to_mark']} " if record else ""
+                return f"the levelled difference {between}({self._place(name)})"
+            case "staff":
+                on = f"on {record['name'] or record['mark']} " if record else ""
+                return f"the staff reading {on}({self._place(name)})"
+            case "group":
+                of, _, member = name.partition(":")
+                return GROUPS.get(of, "everything of {name}").format(name=member)
+        return name
+
+    def short(self, id: str) -> str:
+        """A few letters for a picture."""
+        kind, _, name = id.partition(":")
+        if kind in ("setup", "target", "tripod", "swap"):
+            return name
+        if kind == "group":
+            return name.partition(":")[2]
+        if kind in ("shot", "level", "staff", "reading"):
+            return f"{kind if kind != 'shot' else 'sight'}, row {name.rpartition(':')[2]}"
+        return name
+
+    def _over(self, record: Record | None, word: str = "over") -> str:
+        return f" ({word} {record['mark']})" if record and record["mark"] else ""
+
+    def _sight(self, record: Record) -> str:
+        if not record:
+            return ""
+        return f"{record['setup']} to {record['to_mark'] or record['target']} "
+
+    @staticmethod
+    def _place(name: str) -> str:
+        file, _, row = name.rpartition(":")
+        return f"{file}, row {row}"
+
+    # what is said of them
+
+    def error(self, id: str, mm: float | None, sd_mm: float | None = None) -> str:
+        """How wrong, its sign in words: "recorded 24 ± 2 mm too high"."""
+        if mm is None:
+            return "by an unknown amount"
+        kind, _, name = id.partition(":")
+        size = self.lengths.plus_minus(mm, sd_mm)
+        high = "too high" if mm > 0 else "too low"
+        if kind == "group":
+            of = name.partition(":")[0]
+            if of in ("index", "refraction", "tape_scale"):
+                return "off from what was assumed"
+            return f"each recorded {size} {high}"
+        if kind in ("shot", "level"):
+            return f"its height difference recorded {size} {high}"
+        if kind == "swap":
+            return f"a difference of {size}"
+        if kind == "staff":
+            return f"read {size} {high}"
+        return f"recorded {size} {high}"
+
+    def verdict(self, record: Record) -> str:
+        """The verdict on a height in a sentence, with its own numbers."""
+        size = record["smallest_detectable_mm"]
+        match record["verdict"]:
+            case "suspect":
+                said = self.error(record.get("hypothesis") or "", record["error_mm"], record["error_sd_mm"])
+                return f"Probably wrong ({chance(record['probability'])}): {said}."
+            case "either":
+                labels = [self.label(id) for id in record.get("same_as", [])]
+                said = self.error("", record["error_mm"], record["error_sd_mm"])
+                others = listing(labels, 3, "or") or "another one"
+                return f"Either this is wrong, {said}, or {others} is; the job cannot tell which."
+            case "proved":
+                return f"Proved: an error of {self.lengths.about(size)} or more would have shown."
+            case "weak":
+                return f"Weakly tested: an error of up to {self.lengths.about(size)} could hide."
+            case "unproved":
+                return "Unproved: nothing in the job tests it; an error of any size could hide."
+        return "Free set-up: no taped height to judge."
+
+    def checks(self, record: Record) -> str:
+        """What the independent checks of a height are good for."""
+        number = record["independent_checks"]
+        if not number:
+            return "No independent way to this height: nothing can contradict it."
+        if number == 1:
+            return "One independent way to this height: an error shows, but may as well be an error in that way."
+        small = record["smallest_attributable_mm"]
+        said = f"{number} independent ways to this height"
+        if small is None:
+            return f"{said}, but an error here cannot be told from an error elsewhere."
+        return f"{said}: an error of {self.lengths.about(small)} or more shows and is put down to this height."
+
+    def moved(self, moved: list[Record], most: int = 4) -> str:
+        """Which marks an error has moved, and where to."""
+        felt = [m for m in moved if m["moved_mm"] is not None and abs(m["moved_mm"]) >= 0.1]
+        if not felt:
+            return "It moved no mark by as much as 0.1 mm." if self.lengths.metric else "It moved no mark noticeably."
+        felt = sorted(felt, key=lambda m: -abs(m["moved_mm"]))
+        parts = [
+            f"{m['mark']} {self.lengths.about(m['moved_mm'])} too {'high' if m['moved_mm'] > 0 else 'low'}"
+            for m in felt
+        ]
+        return f"It put {listing(parts, most)}."
+
+    def hidden(self, mark: Record) -> str:
+        """What could hide in a mark's height."""
+        if not mark["hidden_by"]:
+            return "nothing"
+        by = self.label(mark["hidden_by"])
+        if mark["hidden_mm"] is None:
+            return f"no limit: an error in {by}"
+        return f"{self.lengths.about(mark['hidden_mm'])}, by an undetected error in {by}"
+
+    def measurement(self, record: Record) -> str:
+        """The next measurement as an instruction."""
+        setup, mark = record["setup"], record["mark"]
+        at = f"At set-up {setup}{self._over(self.setups.get(setup or ''))}" if setup else f"On mark {mark}"
+        match record["kind"]:
+            case "second_tape":
+                said = f"{at}, tape the height again: another scale, another person, booked before comparing"
+            case "pole_shot":
+                said = f"Sight a pole of known height on mark {mark}" + (f" from set-up {setup}" if setup else "")
+            case "check_shot":
+                said = f"Sight known mark {mark}" + (f" from set-up {setup}" if setup else "")
+            case _:
+                said = f"Level to mark {mark}" + (f" from set-up {setup}" if setup else " from a known mark")
+        return f"{said}."
+
+    def measurement_gain(self, record: Record) -> str:
+        """What a measurement would prove."""
+        proves = listing([self.label(id) for id in record["proves"]], 2)
+        before, after = record["detectable_before_mm"], record["detectable_after_mm"]
+        if after is None:
+            return f"It tests {proves}." if proves else ""
+        now = "an error of any size can hide now" if before is None else f"now {self.lengths.about(before)} can hide"
+        return f"It would show an error of {self.lengths.about(after)} in {proves or 'this height'}; {now}."
+
+    def cause(self, cause: Record) -> str:
+        """A cause with the size it would have."""
+        text = str(cause["text"])
+        if cause["expected_mm"] is None or re.search(r"\d (mm|m|ft)\b", text):
+            return text
+        expected, found = self.lengths.small(cause["expected_mm"]), cause["found_mm"]
+        high = "too high" if cause["expected_mm"] > 0 else "too low"
+        tail = f", found {self.lengths.small(found)}" if found is not None else ""
+        return f"{text}: it would make {expected} {high}{tail}"
+
+    def verdict_counts(self, table: str) -> list[tuple[str, int]]:
+        """How many heights have each verdict, worst first, those that occur."""
+        verdicts = [record["verdict"] for record in self.facts[table]]
+        return [(verdict, verdicts.count(verdict)) for verdict in VERDICTS if verdict in verdicts]
+
+    def counts(self, table: str) -> str:
+        """ "12 instrument heights: 1 probably wrong, 2 unproved, 9 proved"."""
+        name = "instrument height" if table == "setups" else "target height"
+        parts = [f"{number:,} {VERDICTS[verdict]}" for verdict, number in self.verdict_counts(table)]
+        return f"{count(len(self.facts[table]), name)}: {', '.join(parts)}" if parts else f"no {name}s"

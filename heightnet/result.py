@@ -1,0 +1,136 @@
+"""What a check found: the facts, and the ways to look at them."""
+
+from __future__ import annotations
+
+import json
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TABLES = (
+    "setups", "targets", "marks", "shots", "levels", "staff", "known", "groups", "loops", "suspects",
+)  # fmt: skip
+
+
+class Result:
+    """The facts of one check, as ``results.json`` holds them, and everything that shows them.
+
+    ``facts`` is plain Python: numbers are int, float or None, lengths end in ``_m`` or ``_mm``, and an error above 0
+    means recorded too high.  The tables (``setups``, ``targets``, ``marks``, ``shots``, ``levels``, ``staff``,
+    ``known``, ``groups``, ``loops``, ``suspects``, ``readings``) are pandas DataFrames of the same records, made when
+    asked for.
+    """
+
+    def __init__(self, facts: dict[str, Any]) -> None:
+        self.facts = facts
+
+    @classmethod
+    def from_json(cls, path: str | Path) -> Result:
+        """A result read back from a ``results.json``; raises HeightnetError where it is none."""
+        from heightnet.errors import HeightnetError
+
+        try:
+            facts = json.loads(Path(path).read_text(encoding="utf-8"))
+        except (OSError, ValueError) as error:
+            raise HeightnetError(f"{path}: not a results file: {error}") from error
+        if not isinstance(facts, dict) or facts.get("schema") != "heightnet-results/1":
+            raise HeightnetError(f'{path}: not a results file: no "schema": "heightnet-results/1" in it')
+        return cls(facts)
+
+    def __getattr__(self, name: str) -> Any:
+        if name in TABLES:
+            frame = _frame(name, self.facts[name])
+            self.__dict__[name] = frame
+            return frame
+        raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *TABLES]
+
+    @cached_property
+    def readings(self) -> pd.DataFrame:
+        """Every tape reading with its reduction, and the stand it belongs to (``of``: "setup" or "target")."""
+        readings = [
+            {"of": kind, "stand": stand[kind], **reading}
+            for kind in ("setup", "target")
+            for stand in self.facts[f"{kind}s"]
+            for reading in stand["readings"]
+        ]
+        return _frame("reading", readings)
+
+    @property
+    def explanations(self) -> list[dict[str, Any]]:
+        """The sets of blunders that explain the job, likeliest first, with the heights each would give."""
+        explanations: list[dict[str, Any]] = self.facts["explanations"]
+        return explanations
+
+    def exit_status(self, strict: bool = False) -> int:
+        """0: nothing suspect; 1: something suspect, or one of several is.
+
+        With ``strict`` an unproved or weakly tested height is 1 too.
+        """
+        if self.facts["suspects"]:
+            return 1
+        tables = ("setups", "targets", "shots", "levels", "staff", "known", "groups")
+        if any(record["verdict"] in ("suspect", "either") for table in tables for record in self.facts[table]):
+            return 1
+        stands = [*self.facts["setups"], *self.facts["targets"]]
+        return int(strict and any(stand["verdict"] in ("unproved", "weak") for stand in stands))
+
+    def summary(self) -> str:
+        """The story in plain words, about twenty lines."""
+        from heightnet.report.terminal import plain
+
+        return plain(self.facts)
+
+    def to_json(self) -> str:
+        """The text of results.json: keys in the schema's order, numbers rounded far below what a tape reads."""
+        from heightnet.report.facts import json_chunks
+
+        return "".join(json_chunks(self.facts))
+
+    def page(self) -> str:
+        """The text of report.html: one file, nothing loaded from elsewhere."""
+        from heightnet.report.page import page
+
+        return page(self.facts)
+
+    def write(self, folder: str | Path, page: bool = True) -> list[Path]:
+        """Write results.json, the CSV tables and, with ``page``, report.html and figures/; returns the paths.
+
+        Everything but results.json is made before the first file is written, and each file is written beside its
+        place and renamed: a reader never finds half of one.
+        """
+        from heightnet.report.facts import json_chunks
+        from heightnet.report.tables import csv_tables
+        from heightnet.report.writing import write_text
+
+        folder = Path(folder)
+        texts = csv_tables(self.facts)
+        if page:
+            from heightnet.report.figures import figure_files
+
+            texts["report.html"] = self.page()
+            texts |= figure_files(self.facts)
+        written = [write_text(folder / "results.json", json_chunks(self.facts))]
+        return written + [write_text(folder / name, [text]) for name, text in texts.items()]
+
+    def __repr__(self) -> str:
+        return f"<heightnet Result: {self.summary().splitlines()[1].strip()}>"
+
+    def _repr_html_(self) -> str:
+        from heightnet.report.page import snippet
+
+        return snippet(self.facts)
+
+
+def _frame(table: str, records: list[dict[str, Any]]) -> pd.DataFrame:
+    """The records as a table that has its columns even when it has no rows."""
+    import pandas as pd
+
+    from heightnet.report.facts import fields_of
+
+    return pd.DataFrame.from_records(records, columns=None if records else fields_of(table))
