@@ -1,9 +1,9 @@
 """What was recorded, after reading: settings and tables in metres and radians.
 
-Every table is a pandas DataFrame whose column ``row`` is the row of the file (as a spreadsheet numbers it) it
-came from; ``Job.files`` gives the file of each table.  Text that was not recorded is "", a number that was not recorded
-is NaN.  Names are text.  A standard deviation that a row does not state is NaN here; `reduce` and `network` take the job's
-precision for it.
+Every table is a pandas DataFrame whose column ``row`` is the row of the file (as a spreadsheet numbers it) it came
+from; ``Job.files`` gives the file of each table.  Text that was not recorded is "", a number that was not recorded is
+NaN.  Names are text.  A standard deviation that a row does not state is NaN here; `reduce` and `network` take the
+job's precision for it.
 
 ==========  =======================================================================================================
 table       columns (m, rad)
@@ -196,7 +196,7 @@ class Job:
         if unknown:
             raise KeyError(f"no such table: {', '.join(sorted(unknown))}")
         settings = settings or Settings()
-        full = {table: complete(table, frames.get(table)) for table in TABLES}
+        full: dict[str, Any] = {table: complete(table, frames.get(table)) for table in TABLES}
         return cls(name=name, settings=settings, files={t: f"{t}.csv" for t in TABLES}, **full)
 
 
@@ -212,5 +212,6 @@ def complete(table: str, frame: pd.DataFrame | None) -> pd.DataFrame:
             values = pd.Series(range(2, len(source) + 2), index=source.index)
         else:
             values = pd.Series([blank[kind]] * len(source), index=source.index)
-        columns[column] = values.astype({"str": "object", "float": "float64", "int": "int64", "bool": "bool"}[kind])
+        dtype: Any = {"str": "object", "float": "float64", "int": "int64", "bool": "bool"}[kind]
+        columns[column] = values.astype(dtype)
     return pd.DataFrame(columns).reset_index(drop=True)
