@@ -1,0 +1,159 @@
+"""What it usually is when everything of one kind is wrong alike: a tape, a prism or pole, all slants of one party."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from heightnet.judge.cause_heights import (
+    FOOT,
+    USUAL_HEAD,
+    USUAL_HOOK,
+    USUAL_POINT,
+    MeasuringPoint,
+)
+from heightnet.judge.cause_model import Alternative, Cause
+
+WORN = 0.010  # m: a worn point, a shoe, a centre height wrong in the table
+
+
+@dataclass(frozen=True)
+class GroupEvidence:
+    """What is known about a common error; lengths in metres.
+
+    kind, name : as in ``group:KIND:NAME``.
+    error, error_sd : its size at the members (root mean square), recorded too high is positive.
+    pattern : size at the members if the group's own cause held in full: r^2 / 2h for unreduced slants, the mean height
+        for the scale of a tape.
+    points, hooks, sections : of the equipment, as for one height.
+    """
+
+    kind: str
+    name: str
+    error: float
+    error_sd: float
+    pattern: float = 0.0
+    points: tuple[MeasuringPoint, ...] = ()
+    hooks: tuple[float, ...] = ()
+    sections: tuple[float, ...] = ()
+
+    @property
+    def of_thing(self) -> bool:
+        return self.kind in ("instrument", "equipment")
+
+
+# The recorded value is taken as 0, so that an alternative's ``true`` is minus the error it makes.
+
+
+def _other_point(e: GroupEvidence) -> Iterator[Alternative]:
+    if not e.of_thing:
+        return
+    held = [p for p in e.points if not p.name.lower().startswith(("axis", "hook", "section", "foot"))]
+    usual = next((p for p in held if p.usual), MeasuringPoint(""))
+    others = [p for p in held if p.name != usual.name]
+    for other in others:
+        step, tail = other.offset - usual.offset, f" instead of the {usual.name}" if usual.name else ""
+        yield Alternative(step, 0.7 / len(others), detail=f"the {other.name}{tail}")
+        back = f"the {usual.name or 'axis'} instead of the {other.name}"
+        yield Alternative(-step, 0.3 / len(others), detail=back)
+    if not e.points:
+        for step in (USUAL_POINT[0], -USUAL_POINT[0]):
+            yield Alternative(step, 0.5, spread=USUAL_POINT[1], detail="another point of the equipment")
+
+
+def _tripod_head(e: GroupEvidence) -> Iterator[Alternative]:
+    if not e.of_thing:
+        return
+    axis = [p.offset for p in e.points if p.name.lower() == "axis" or "head" in p.name.lower()]
+    if axis:
+        yield Alternative(axis[-1])
+    elif e.kind == "instrument":
+        yield Alternative(USUAL_HEAD[0], spread=USUAL_HEAD[1])
+
+
+def _centre(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "equipment":
+        yield Alternative(0.0, spread=WORN)
+
+
+def _axis(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "instrument":
+        yield Alternative(0.0, spread=WORN)
+
+
+def _section(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.of_thing:
+        for size in e.sections:
+            yield Alternative(size, 0.5 / len(e.sections))
+            yield Alternative(-size, 0.5 / len(e.sections))
+
+
+def _hook(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "tape":
+        for size, sd in [(hook, 0.0) for hook in e.hooks] or [USUAL_HOOK]:
+            share = 1.0 / max(len(e.hooks), 1)
+            yield Alternative(-size, 0.7 * share, spread=sd)
+            yield Alternative(size, 0.3 * share, spread=sd)
+
+
+def _cut(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "tape":
+        for step in (0.1, 0.01, 0.1 * FOOT, FOOT):
+            yield Alternative(-step, 0.25)
+
+
+def _end(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "tape":
+        yield Alternative(0.0, spread=0.005)
+
+
+def _scale(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "tape_scale":
+        yield Alternative(0.0, spread=0.003 * e.pattern)
+
+
+def _scale_feet(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "tape_scale":
+        yield Alternative(-(1 - FOOT) * e.pattern)
+        yield Alternative((1 / FOOT - 1) * e.pattern)
+
+
+def _slants(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind.startswith("slant_"):
+        yield Alternative(-e.pattern)
+
+
+def _slants_twice(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind.startswith("slant_"):
+        yield Alternative(e.pattern)
+
+
+def _of_kind(kind: str) -> Cause[GroupEvidence]:
+    key, text = {
+        "index": ("index", "a vertical index error larger than assumed: observe both faces"),
+        "refraction": ("air", "air that bends sights otherwise than assumed"),
+    }[kind]
+
+    def alternatives(e: GroupEvidence) -> Iterator[Alternative]:
+        if e.kind == kind:
+            yield Alternative(0.0, sized=False)
+
+    return Cause(key, text, 1.0, alternatives)
+
+
+GROUP_CAUSES: tuple[Cause[GroupEvidence], ...] = (
+    Cause("other_point", "the tape held to {detail}, every time", 0.30, _other_point),
+    Cause("tripod_head", "the tape held to the tripod head, every time", 0.10, _tripod_head),
+    Cause("centre", "the height of the target's centre: its pole worn or shod, or its constant wrong", 0.20, _centre),
+    Cause("axis", "the height of the instrument's axis: its constant wrong", 0.10, _axis),
+    Cause("section", "a pole section drawn out too far or not far enough, every time", 0.10, _section),
+    Cause("hook", "the tape's hook counted in, or left out, every time", 0.20, _hook),
+    Cause("cut", "the tape read from its first mark, not from its end", 0.15, _cut),
+    Cause("end", "the tape's end worn, bent or mended", 0.20, _end),
+    Cause("scale", "the tape too long or too short", 0.20, _scale),
+    Cause("scale_feet", "the tape's feet and metres taken for each other", 0.20, _scale_feet),
+    Cause("slants", "slant readings used as if they were vertical", 0.60, _slants),
+    Cause("slants_twice", "vertical readings reduced as if they were slant", 0.10, _slants_twice),
+    _of_kind("index"),
+    _of_kind("refraction"),
+)

@@ -1,0 +1,191 @@
+"""How a cause of a wrong value is written down, and how causes are weighed against each other.
+
+Under a cause, the value as recorded tells what the true value would have been, h*.  With b the error found by the rest
+of the job, sd its standard deviation, D the unit the value was read to and f the density of true values, a cause scores
+
+    prior * share * D * |dh*/dh| * f(h*) * N(b; h - h*, sd^2 + spread^2 + D^2 / 12)
+
+that is, how often it happens, times how likely this recorded value is under it, times how well its size fits.  A cause
+that says nothing of the size (a height carried over from the set-up before) scores prior * share * f(h - b) instead.
+"None of these" takes any size between 3 mm and 1 m alike on a logarithmic scale.  Scores are normalised to
+probabilities: Bayes' rule, with nothing tuned to any one job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from math import exp, log, pi, sqrt
+from typing import Generic, NamedTuple, TypeVar
+
+Evidence = TypeVar("Evidence")
+
+NONE = "none"
+NONE_PRIOR = 0.10
+NONE_FROM_M, NONE_TO_M, NONE_LAST_M = 0.003, 1.0, 10.0
+NONE_BEYOND = 0.02  # share of "none of these" given to 1 m to 10 m, so that nothing is ever impossible
+WIDE_SHARE, WIDE_FACTOR = 0.05, 3.0  # sds are sometimes too small: one case in twenty, three times
+
+
+class Alternative(NamedTuple):
+    """What the true value would have been under a cause.
+
+    true : h*, m.
+    share : share of the cause's prior that this variant has (one digit pair of several, up or down).
+    slope : |dh*/dh|, how the true value changes with the recorded one.
+    spread : the cause's own standard deviation, m: a constant that is only roughly known, or with ``true`` equal to
+        the recorded value, how large such an error usually is, up or down.
+    sized : False where the cause allows any size; ``true`` is then not used.
+    detail : a name that goes into the text, and makes this variant a cause of its own.
+    """
+
+    true: float
+    share: float = 1.0
+    slope: float = 1.0
+    spread: float = 0.0
+    sized: bool = True
+    detail: str = ""
+
+
+@dataclass(frozen=True)
+class Cause(Generic[Evidence]):
+    """A way to record a wrong value: data, and one function from the evidence to what would have been true.
+
+    key : name in results.json.
+    text : plain words, no numbers; ``{detail}`` is the alternative's, ``{axis}`` what the height is measured to.
+    prior : how often, relative to the others.  Judgement, not measured: no published frequencies are known.
+    alternatives : the function.  It yields nothing where the cause is impossible.
+    """
+
+    key: str
+    text: str
+    prior: float
+    alternatives: Callable[[Evidence], Iterable[Alternative]]
+
+
+class CauseFit(NamedTuple):
+    """How well one cause explains an error; lengths in metres.
+
+    expected : the error the cause would make, recorded less true; None where it may make any.
+    found : the error found.
+    """
+
+    cause: str
+    text: str
+    expected: float | None
+    found: float
+    probability: float
+
+    def as_dict(self) -> dict[str, str | float | None]:
+        """As in ``causes[]`` of results.json."""
+        return {
+            "cause": self.cause,
+            "text": self.text,
+            "expected_mm": None if self.expected is None else self.expected * 1000,
+            "found_mm": self.found * 1000,
+            "probability": self.probability,
+        }
+
+
+def weigh(
+    causes: Iterable[tuple[Cause[Evidence], Iterable[Alternative]]],
+    *,
+    recorded: float,
+    error: float,
+    error_sd: float,
+    unit: float,
+    density: Callable[[float], float],
+    words: dict[str, str] | None = None,
+    none_prior: float = NONE_PRIOR,
+    keep: float = 1e-4,
+) -> list[CauseFit]:
+    """Probabilities of causes, likeliest first; those under ``keep`` are dropped, "none of these" never is.
+
+    Parameters
+    ----------
+    recorded, error, error_sd : the value as recorded, and how much too high the rest of the job finds it, m.
+    unit : the unit the value was read to, m.
+    density : f, of true values, per metre.
+
+    >>> inch = Cause("inch", "one inch misread", 1.0, lambda h: [Alternative(h - 0.0254), Alternative(h + 0.0254)])
+    >>> dm = Cause("dm", "one decimetre misread", 1.0, lambda h: [Alternative(h - 0.1), Alternative(h + 0.1)])
+    >>> fits = weigh([(c, c.alternatives(1.6)) for c in (inch, dm)], recorded=1.6, error=0.0247, error_sd=0.002,
+    ...              unit=0.001, density=lambda h: 1.0)
+    >>> fits[0].cause, round(fits[0].expected, 4), fits[0].probability > 0.99
+    ('inch', 0.0254, True)
+    """
+    scores: dict[tuple[str, str], float] = {}
+    best: dict[tuple[str, str], tuple[float, str, float | None]] = {}
+    variance = error_sd**2 + unit**2 / 12
+    anywhere = density(recorded - error)
+    for cause, alternatives in causes:
+        for one in alternatives:
+            if one.sized:
+                expected: float | None = recorded - one.true if one.true != recorded else None
+                miss = error - recorded + one.true
+                score = unit * one.slope * density(one.true) * _normal(miss, variance + one.spread**2)
+            else:
+                expected, score = None, anywhere
+            score *= cause.prior * one.share
+            if not score > 0.0:
+                continue
+            key = (cause.key, one.detail)
+            scores[key] = scores.get(key, 0.0) + score
+            if key not in best or score > best[key][0]:
+                best[key] = (score, cause.text.format(detail=one.detail, **(words or {})), expected)
+    none = none_prior * unit * anywhere * _any_size(error, error_sd)
+    total = sum(scores.values()) + none
+    if not total > 0.0:
+        none = total = 1.0  # out of reach of every density: nothing known explains it
+    fits = [
+        CauseFit(key[0], best[key][1], best[key][2], error, score / total)
+        for key, score in scores.items()
+        if score / total >= keep
+    ]
+    fits.append(CauseFit(NONE, "none of the usual causes", None, error, none / total))
+    return sorted(fits, key=lambda fit: -fit.probability)  # stable: equal rivals stay in the order of the list
+
+
+def normal_density(mean: float, sd: float) -> Callable[[float], float]:
+    """A population of heights: normal, with one in thirty spread four times as wide (a low or high set-up).
+
+    >>> f = normal_density(1.55, 0.10)
+    >>> round(f(1.55), 2), f(0.65) > 1e-6
+    (3.89, True)
+    """
+    variance, wide = sd**2, (4 * sd) ** 2
+
+    def density(h: float) -> float:
+        z = (h - mean) ** 2
+        return (0.9667 * exp(-0.5 * z / variance) + 0.0333 / 4 * exp(-0.5 * z / wide)) / (sd * sqrt(2 * pi))
+
+    return density
+
+
+def _normal(x: float, variance: float) -> float:
+    """Normal density at x, with a wider one mixed in."""
+    z = x * x / variance
+    wide = WIDE_FACTOR**2
+    shape = (1 - WIDE_SHARE) * exp(-0.5 * z) + WIDE_SHARE / WIDE_FACTOR * exp(-0.5 * z / wide)
+    return shape / sqrt(2 * pi * variance)
+
+
+# nodes and weights of a five-point Gauss-Hermite rule for a standard normal variable
+_NODES = ((0.0, 8 / 15), (1.3556261799742659, 0.2220759220056126), (2.8569700138728056, 0.011257411327720689))
+
+
+def _any_size(error: float, error_sd: float) -> float:
+    """Density of an estimate whose true size is of any order between 3 mm and 1 m, up or down."""
+    total = 0.0
+    for node, weight in _NODES:
+        for side in (node, -node) if node else (0.0,):
+            total += weight * _log_uniform(abs(error + side * error_sd))
+    return total
+
+
+def _log_uniform(size: float) -> float:
+    if size < NONE_FROM_M or size > NONE_LAST_M:
+        return 0.0
+    if size < NONE_TO_M:
+        return (1 - NONE_BEYOND) / (2 * size * log(NONE_TO_M / NONE_FROM_M))
+    return NONE_BEYOND / (2 * size * log(NONE_LAST_M / NONE_TO_M))

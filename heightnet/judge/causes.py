@@ -1,0 +1,256 @@
+"""Why a value is wrong: each usual cause's expected size against the error found.
+
+``rank_causes`` for an instrument or target height, ``rank_level_causes`` for a staff reading, a levelled difference, a
+sight or a known mark, ``group_causes`` for an error that a whole group shares.  ``Records`` gathers the evidence from a
+job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``, ``cause_levels`` and ``cause_groups``.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from heightnet.job.model import Job
+from heightnet.judge.cause_groups import GROUP_CAUSES, GroupEvidence
+from heightnet.judge.cause_heights import (
+    HEIGHT_CAUSES,
+    POPULATION,
+    HeightEvidence,
+    MeasuringPoint,
+    Reading,
+)
+from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
+from heightnet.judge.cause_model import CauseFit, normal_density, weigh
+
+__all__ = [
+    "CauseFit", "GroupEvidence", "HeightEvidence", "LevelEvidence", "MeasuringPoint", "Reading", "Records",
+    "group_causes", "rank_causes", "rank_level_causes",
+]  # fmt: skip
+
+AXIS_WORDS = {"setup": "trunnion axis", "target": "target's centre", "tripod": "axis"}
+
+
+def rank_causes(evidence: HeightEvidence, keep: float = 1e-4) -> list[CauseFit]:
+    """Causes of a wrong instrument or target height, likeliest first; equal rivals are all kept.
+
+    >>> point = (MeasuringPoint("side mark", 0.1, 0.0, True), MeasuringPoint("axis", 0.0, 0.243))
+    >>> e = HeightEvidence("setup", 1.301, -0.2417, 0.0016, (Reading("1.301", 1.301),), point)
+    >>> best = rank_causes(e)[0]
+    >>> best.text, round(best.expected, 3), best.probability > 0.95
+    ('the tape held to the tripod head, not to the trunnion axis', -0.243, True)
+    """
+    return weigh(
+        ((cause, cause.alternatives(evidence)) for cause in HEIGHT_CAUSES),
+        recorded=evidence.recorded,
+        error=evidence.error,
+        error_sd=evidence.error_sd,
+        unit=evidence.unit,
+        density=normal_density(*evidence.population),
+        words={"axis": AXIS_WORDS[evidence.role]},
+        keep=keep,
+    )
+
+
+def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[CauseFit]:
+    """Causes of a wrong staff reading, levelled difference, sight or known height, likeliest first.
+
+    >>> rank_level_causes(LevelEvidence("staff", 2.417, 1.0004, 0.0015))[0].text
+    'a reading one metre off'
+    """
+    return weigh(
+        ((cause, cause.alternatives(evidence)) for cause in LEVEL_CAUSES),
+        recorded=evidence.recorded,
+        error=evidence.error,
+        error_sd=evidence.error_sd,
+        unit=evidence.as_read.unit,
+        density=level_density(evidence),
+        keep=keep,
+    )
+
+
+def group_causes(evidence: GroupEvidence, keep: float = 1e-4) -> list[CauseFit]:
+    """What a common error usually is, likeliest first.
+
+    >>> points = (MeasuringPoint("prism centre", 0, 0, True), MeasuringPoint("bubble", 0, 0.035))
+    >>> group_causes(GroupEvidence("equipment", "prism 2", -0.0346, 0.0008, points=points))[0].text
+    'the tape held to the bubble instead of the prism centre, every time'
+    """
+    return weigh(
+        ((cause, cause.alternatives(evidence)) for cause in GROUP_CAUSES),
+        recorded=0.0,
+        error=evidence.error,
+        error_sd=evidence.error_sd,
+        unit=0.001,
+        density=lambda _: 1.0,
+        keep=keep,
+    )
+
+
+class Records:
+    """What a job recorded, asked for the evidence about one suspect at a time.
+
+    Parameters
+    ----------
+    job : the job as read.
+    readings : its reduced readings, columns ``heightnet.reduce.tape.READINGS``.
+    """
+
+    def __init__(self, job: Job, readings: pd.DataFrame):
+        self.job, self.readings = job, readings
+
+    @cached_property
+    def heights(self) -> dict[tuple[str, str], float]:
+        """The mean of each stand's reduced readings, by kind and name."""
+        grouped = self.readings.groupby(["stand_kind", "stand"], sort=False)["height"].mean()
+        return dict(zip(grouped.index.tolist(), grouped.tolist(), strict=True))
+
+    def height(self, id: str, error: float, error_sd: float) -> HeightEvidence:
+        """Evidence about ``setup:S4``, ``target:P7``, ``tripod:K2`` or one reading, ``reading:tape.csv:12``."""
+        kind, _, name = id.partition(":")
+        if kind == "reading":
+            file, _, row = name.rpartition(":")
+            rows = self.readings[self.readings["file"] == file]
+            rows = rows[[r[0] == int(row) for r in rows["rows"]]]
+        else:
+            rows = self._rows(kind, name)
+        if not len(rows):
+            raise KeyError(f"no reading behind {id}")
+        stand_kind, stand = (kind, name) if kind != "reading" else tuple(rows.iloc[0][["stand_kind", "stand"]])
+        equipment, previous, partners = self._surroundings(stand_kind, stand)
+        return HeightEvidence(
+            role=stand_kind,
+            recorded=float(np.average(rows["height"], weights=1 / np.maximum(rows["sd"], 1e-6) ** 2)),
+            error=error,
+            error_sd=error_sd,
+            readings=tuple(self._reading(row) for _, row in rows.iterrows()),
+            points=self.points(equipment),
+            previous=previous,
+            partners=partners,
+            population=self._population(stand_kind, equipment),
+            hooks=self._sizes("hook", set(rows["tape"])),
+            sections=self._sizes("section", {equipment}),
+            usual_parts=self._usual_parts(stand_kind, stand),
+        )
+
+    def level(self, id: str, error: float, error_sd: float) -> LevelEvidence:
+        """Evidence about ``staff:FILE:ROW``, ``level:FILE:ROW``, ``shot:FILE:ROW`` or ``known:MARK``."""
+        kind, _, name = id.partition(":")
+        unit = self.job.settings.units.length
+        common = {"error": error, "error_sd": error_sd, "scale": unit}
+        if kind == "known":
+            row = self.job.marks[self.job.marks["mark"] == name].iloc[0]
+            return LevelEvidence("known", float(row["height"]), **common)  # type: ignore[arg-type]
+        table = {"staff": self.job.staff, "level": self.job.levels, "shot": self.job.shots}[kind]
+        row = table[table["row"] == int(name.rpartition(":")[2])].iloc[0]
+        common |= {"sections": self._sizes("section", None)}
+        if kind == "shot":
+            far, zenith = float(row["slope_distance"]), float(row["zenith_angle"])
+            return LevelEvidence("shot", far * np.cos(zenith), slope_distance=far, zenith=zenith, **common)  # type: ignore[arg-type]
+        common |= {"feet": self._sizes("foot", None)}
+        if kind == "level":
+            return LevelEvidence("level", float(row["rise"]), **common)  # type: ignore[arg-type]
+        others = table[(table["level_setup"] == row["level_setup"]) & (table["run"] == row["run"])]
+        others = others[others["sight"] != row["sight"]]
+        turning = row["mark"] not in set(self.job.marks["mark"])
+        partners = tuple(float(x) for x in others["reading"])
+        return LevelEvidence("staff", float(row["reading"]), partners=partners, turning=turning, **common)  # type: ignore[arg-type]
+
+    def group(self, id: str, error: float, error_sd: float, pattern: float = 0.0) -> GroupEvidence:
+        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``."""
+        _, kind, name = id.split(":", 2)
+        hooks = self._sizes("hook", {name})
+        sections = self._sizes("section", {name})
+        return GroupEvidence(kind, name, error, error_sd, pattern, self.points(name), hooks, sections)
+
+    def points(self, equipment: str) -> tuple[MeasuringPoint, ...]:
+        """The measuring points of an equipment; () for one that the equipment table does not have."""
+        table = self.job.equipment
+        rows = table[table["equipment"] == equipment] if equipment else table.iloc[:0]
+        return tuple(
+            MeasuringPoint(str(p), float(r), float(v), bool(u))
+            for p, r, v, u in zip(rows["point"], rows["radius"], rows["offset"], rows["usual"], strict=True)
+        )
+
+    def _rows(self, kind: str, name: str) -> pd.DataFrame:
+        """Readings of a stand; of its tripod where it has none of its own."""
+        of = self.readings
+        rows = of[(of["stand_kind"] == kind) & (of["stand"] == name)]
+        if len(rows):
+            return rows
+        if kind == "tripod":
+            on = {(k, s) for k, t in (("setup", self.job.setups), ("target", self.job.targets))
+                  for s in t[t["tripod"] == name][k]}  # fmt: skip
+            return of[[stand in on for stand in zip(of["stand_kind"], of["stand"], strict=True)]]
+        table = self.job.setups if kind == "setup" else self.job.targets
+        tripod = table[table[kind] == name]["tripod"]
+        return self._rows("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else rows
+
+    def _reading(self, row: pd.Series) -> Reading:
+        unit = self.job.settings.units.length
+        if row["kind"] == "booked":
+            return Reading.booked(float(row["height"]), unit)
+        parts: tuple[float, ...] = ()
+        if row["kind"] == "parts":
+            tape = self.job.tape
+            parts = tuple(float(x) for x in tape[tape["row"].isin(row["rows"])]["reading"])
+        scale = str(row["scale"]).partition("/")[0] or unit
+        return Reading(
+            str(row["text"]), float(row["value"]), scale, str(row["kind"]), float(row["radius"]),
+            float(row["offset"]), str(row["point"]), parts,
+        )  # fmt: skip
+
+    def _surroundings(self, kind: str, name: str) -> tuple[str, float | None, tuple[tuple[str, float], ...]]:
+        """Equipment, the height before with the same instrument, and the heights at the other ends of its sights."""
+        if kind == "tripod":
+            return "", None, ()
+        table, column = (self.job.setups, "instrument") if kind == "setup" else (self.job.targets, "equipment")
+        at = np.flatnonzero(table[kind].to_numpy(object) == name)
+        if not len(at):
+            return "", None, ()
+        equipment = str(table[column].iloc[at[0]])
+        previous = None
+        if kind == "setup":
+            before = table.iloc[: at[0]]
+            before = before[before[column] == equipment]
+            if len(before):
+                previous = self.heights.get(("setup", str(before["setup"].iloc[-1])))
+        other = "target" if kind == "setup" else "setup"
+        names = self.job.shots[self.job.shots[kind] == name][other].drop_duplicates()
+        partners = tuple((str(n), self.heights[(other, n)]) for n in names if (other, n) in self.heights)
+        return equipment, previous, partners
+
+    def _population(self, kind: str, equipment: str) -> tuple[float, float]:
+        """Mean and sd of such heights: those usual anywhere, moved towards the job's own as these are many."""
+        table, column = (self.job.setups, "instrument") if kind == "setup" else (self.job.targets, "equipment")
+        if kind == "target" and equipment:
+            names = table[table[column] == equipment][kind]
+            own = np.array([self.heights[(kind, n)] for n in names if (kind, n) in self.heights])
+        else:
+            own = np.array([h for (k, _), h in self.heights.items() if k == kind])
+        mean, sd = POPULATION[kind]
+        weight = len(own) / (len(own) + 8.0)
+        if not len(own):
+            return mean, sd
+        median = float(np.median(own))
+        spread = float(np.clip(1.4826 * np.median(np.abs(own - median)), 0.03, 0.5))
+        return weight * median + (1 - weight) * mean, weight * spread + (1 - weight) * sd
+
+    def _sizes(self, point: str, equipment: set[str] | None) -> tuple[float, ...]:
+        """Sizes that the equipment table gives as offsets of points named hook, section or foot."""
+        table = self.job.equipment
+        rows = table[[str(p).lower().startswith(point) for p in table["point"]]]
+        if equipment is not None:
+            rows = rows[rows["equipment"].isin(equipment)]
+        return tuple(dict.fromkeys(abs(float(v)) for v in rows["offset"] if v))
+
+    def _usual_parts(self, kind: str, stand: str) -> tuple[float, ...]:
+        """Parts that at least two other stands have, to the millimetre, and this one has not."""
+        tape = self.job.tape
+        parts = tape[(tape["kind"] == "part") & (tape["stand_kind"] == kind)]
+        own = parts["stand"] == stand
+        length = parts["reading"].round(3)
+        counts = length[~own].value_counts()
+        has = set(length[own])
+        return tuple(float(x) for x, count in counts.items() if count >= 2 and x not in has)[:8]  # type: ignore[arg-type]
