@@ -112,7 +112,7 @@ class Records:
         if kind == "reading":
             file, _, row = name.rpartition(":")
             rows = self.readings[self.readings["file"] == file]
-            rows = rows[[r[0] == int(row) for r in rows["rows"]]]
+            rows = rows[np.array([r[0] == int(row) for r in rows["rows"]], dtype=bool)]
         else:
             rows = self._rows(kind, name)
         if not len(rows):
@@ -182,7 +182,8 @@ class Records:
         if kind == "tripod":
             on = {(k, s) for k, t in (("setup", self.job.setups), ("target", self.job.targets))
                   for s in t[t["tripod"] == name][k]}  # fmt: skip
-            return of[[stand in on for stand in zip(of["stand_kind"], of["stand"], strict=True)]]
+            stands = zip(of["stand_kind"], of["stand"], strict=True)
+            return of[np.array([stand in on for stand in stands], dtype=bool)]
         table = self.job.setups if kind == "setup" else self.job.targets
         tripod = table[table[kind] == name]["tripod"]
         return self._rows("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else rows
@@ -240,7 +241,7 @@ class Records:
     def _sizes(self, point: str, equipment: set[str] | None) -> tuple[float, ...]:
         """Sizes that the equipment table gives as offsets of points named hook, section or foot."""
         table = self.job.equipment
-        rows = table[[str(p).lower().startswith(point) for p in table["point"]]]
+        rows = table[np.array([str(p).lower().startswith(point) for p in table["point"]], dtype=bool)]
         if equipment is not None:
             rows = rows[rows["equipment"].isin(equipment)]
         return tuple(dict.fromkeys(abs(float(v)) for v in rows["offset"] if v))

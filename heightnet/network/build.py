@@ -245,7 +245,7 @@ def _hang(
             continue  # nothing determines a lone place
         root = DATUM if tied else int(nodes[0])
         _carry(csr, root, edge_of, head, rise, height, tree)
-        pieces.append(Piece(piece, tied, -1 if tied else root, nodes))
+        pieces.append(Piece(piece, bool(tied), -1 if tied else root, nodes))
     height[held] = held_heights
     free = ~np.isnan(height)
     free[[DATUM, *held.tolist(), *(p.datum for p in pieces if not p.tied)]] = False

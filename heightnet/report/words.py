@@ -202,7 +202,9 @@ class Words:
     def measurement(self, record: Record) -> str:
         """The next measurement as an instruction."""
         setup, mark = record["setup"], record["mark"]
-        at = f"At set-up {setup}{self._over(self.setups.get(setup or ''))}" if setup else f"On mark {mark}"
+        at = f"At {self.label(record['stand'])}"
+        if setup:
+            at = f"At set-up {setup}{self._over(self.setups.get(setup))}"
         match record["kind"]:
             case "second_tape":
                 said = f"{at}, tape the height again: another scale, another person, booked before comparing"
@@ -211,7 +213,7 @@ class Words:
             case "check_shot":
                 said = f"Sight known mark {mark}" + (f" from set-up {setup}" if setup else "")
             case _:
-                said = f"Level to mark {mark}" + (f" from set-up {setup}" if setup else " from a known mark")
+                said = f"Level from mark {record['from_mark']} to mark {mark}"
         return f"{said}."
 
     def measurement_gain(self, record: Record) -> str:
@@ -221,7 +223,41 @@ class Words:
         if after is None:
             return f"It tests {proves}." if proves else ""
         now = "an error of any size can hide now" if before is None else f"now {self.lengths.about(before)} can hide"
-        return f"It would show an error of {self.lengths.about(after)} in {proves or 'this height'}; {now}."
+        shown = proves or self.label(record["tests"])
+        return f"It would show an error of {self.lengths.about(after)} in {shown}; {now}."
+
+    def group(self, group: Record) -> str:
+        """What was found of a group."""
+        if group["verdict"] in ("suspect", "either"):
+            return self.error(group["id"], group["error_mm"], group["error_sd_mm"])
+        if group["verdict"] == "unproved":
+            return "cannot be tested"
+        return "nothing found"
+
+    def reading_name(self, reading: Record) -> str:
+        """A reading as it was booked, and by whom: `1.612 m by N. Brandt, tape 1`."""
+        if reading["kind"] == "booked":
+            text = f"{self.lengths.height(reading['value_m'])} {self.lengths.name}, as booked"
+        else:
+            scale = {"ftin": "", "ftUS": " US survey ft"}.get(reading["scale"], f" {reading['scale']}")
+            text = f"{reading['text']}{scale}"
+        by = f" by {reading['by']}" if reading["by"] else ""
+        tape = f", {reading['tape']}" if reading["tape"] else ""
+        return f"{text}{by}{tape}"
+
+    def reading_note(self, reading: Record) -> str:
+        """How a reading was taken: `slant to side mark, radius 102 mm`."""
+        if reading["kind"] == "booked":
+            return "height column, no separate reading"
+        parts = [{"slant": "slant", "vertical": "vertical", "parts": "sum of parts"}[reading["kind"]]]
+        if reading["point"]:
+            parts[0] += f" to {reading['point']}"
+        if reading["radius_mm"] and reading["kind"] == "slant":
+            parts.append(f"radius {reading['radius_mm']:g} mm")
+        if reading["offset_mm"]:
+            up = "below" if reading["offset_mm"] > 0 else "above"
+            parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the axis")
+        return ", ".join(parts)
 
     def cause(self, cause: Record) -> str:
         """A cause with the size it would have."""

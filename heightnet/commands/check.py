@@ -1,0 +1,66 @@
+"""``heightnet check JOB``"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+STAGES_SHOWN_AFTER_S = 2.0
+
+
+def progress() -> Callable[[str], None]:
+    """Says each stage on stderr once the work has taken long enough for a person to wonder."""
+    begun = time.monotonic()
+
+    def say(stage: str) -> None:
+        seconds = time.monotonic() - begun
+        if seconds > STAGES_SHOWN_AFTER_S:
+            click.echo(f"{seconds:6.1f} s  {stage}", err=True)
+
+    return say
+
+
+@click.command(name="check")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("--to", type=click.Path(path_type=Path), help="Folder for the report; default reports/<job name>.")
+@click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
+@click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
+@click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
+@click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")
+def command(
+    job: Path, to: Path | None, tolerance: float | None, strict: bool, no_page: bool, pdf: bool, as_json: bool
+) -> None:
+    """Read a job, adjust it, test every height and write the report.
+
+    JOB is a folder of CSV tables, or a workbook. Exit status: 0 nothing suspect, 1 something suspect, 2 the job could
+    not be read or adjusted.
+    """
+    from heightnet.job.read import read_job
+    from heightnet.tasks.check import check
+
+    say = progress()
+    say("reading")
+    recorded = read_job(job)
+    settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
+    result = check(recorded, say=say, **settings)
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+    else:
+        from rich.console import Console
+
+        from heightnet.report.terminal import show
+
+        folder = to or Path("reports") / recorded.name
+        say("writing the report")
+        result.write(folder, page=not no_page)
+        if pdf:
+            from heightnet.report.pdf import print_page
+
+            print_page(folder / "report.html", folder / "report.pdf")
+        show(result.facts, Console(), folder)
+    sys.exit(result.exit_status(strict=strict))

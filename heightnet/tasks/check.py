@@ -1,0 +1,104 @@
+"""Is this job sound? Read, adjust, test every height; say what is probably wrong and what nothing can prove."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from heightnet.errors import CannotAdjust
+from heightnet.job.model import Job
+from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.readings import compare_readings
+from heightnet.judge.screening import screen
+from heightnet.network import build_network
+from heightnet.result import Result
+from heightnet.tasks.facts import JobFacts
+from heightnet.tasks.height_facts import HeightFacts
+
+if TYPE_CHECKING:
+    from heightnet.network.model import Network
+
+Say = Callable[[str], None]
+
+
+def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Result:
+    """Check a job.
+
+    Parameters
+    ----------
+    job : a job, or the path of a job folder or workbook.
+    say : called with the name of each stage as it begins.
+    settings : settings to replace, dots written as double underscores: ``test__tolerance_mm=3.0``.
+
+    Raises
+    ------
+    InputErrors : the job could not be read; every problem with its place.
+    CannotAdjust : nothing in the job ties two places together.
+    """
+    say = say or (lambda stage: None)
+    if isinstance(job, Job):
+        recorded = job
+    else:
+        from heightnet.job.read import read_job
+
+        say("reading")
+        recorded = read_job(job)
+    if settings:
+        recorded = with_settings(recorded, settings)
+    say("building the network")
+    net = build_network(recorded)
+    return Result(judged_facts(net, say))
+
+
+def with_settings(job: Job, settings: dict[str, Any]) -> Job:
+    """The job with some settings replaced, ``{"test__tolerance_mm": 3.0}``."""
+    from dataclasses import replace
+
+    dotted = {name.replace("__", "."): value for name, value in settings.items()}
+    return replace(job, settings=job.settings.with_values(**dotted))
+
+
+def judged_facts(net: Network, say: Say) -> dict[str, Any]:
+    """The content of results.json for a network."""
+    from heightnet.tasks.common import common_errors
+    from heightnet.tasks.next import next_measurements
+
+    if net.edge_count == 0:
+        raise CannotAdjust(
+            f"{net.job.name}: nothing to adjust. No tape reading, shot, levelled difference, staff reading or known "
+            "height ties two places together."
+        )
+    say("adjusting")
+    fit = fit_of(net)
+    say("testing every hypothesis")
+    bench = Bench(net)
+    verdicts = bench.judge()
+    say("writing down what was found")
+    facts = JobFacts(bench, verdicts, reliability(bench), fit)
+    heights = HeightFacts(facts)
+    checks = compare_readings(net.readings)
+    result = {
+        **facts.head(),
+        "fit": facts.fit_facts(),
+        "pieces": facts.pieces(),
+        "undetermined": facts.undetermined(),
+        "setups": heights.setups(),
+        "targets": heights.targets(),
+        "marks": facts.marks(),
+        "shots": facts.shots(),
+        "levels": facts.levels(),
+        "staff": facts.staff(),
+        "known": facts.known(),
+        "groups": facts.groups(),
+        "loops": facts.loops(),
+        "suspects": facts.suspects(),
+        "explanations": facts.explanations(),
+        "cross_check": facts.cross_check(),
+        "screening": screen(net.job, net.readings),
+        "reading_checks": checks,
+    }
+    result["next_measurements"] = next_measurements(facts)
+    result["common_errors"] = common_errors(facts)
+    result["notes"] = facts.notes()
+    return result

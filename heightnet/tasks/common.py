@@ -1,0 +1,42 @@
+"""Errors that everything of one kind could share without anything in the job showing it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from heightnet.judge.reduction import UNTESTABLE
+from heightnet.tasks.facts import LEAST_MOVE, JobFacts, Record
+
+NEED = {
+    "tape": "one height measured with another tape, or a check shot to a known mark",
+    "tape_scale": "one height measured with another tape, or a check shot to a known mark",
+    "instrument": "a shot to a fixed-height pole on a known mark, or a level read to the instrument's axis",
+    "equipment": "one sight to another target, its height measured to another point, on a mark already shot",
+    "slant_instrument": "one height measured vertically in parts beside the slant",
+    "slant_observer": "one height measured vertically in parts beside the slant",
+    "index": "the same target observed in both faces",
+    "refraction": "a reciprocal sight, or a levelled difference between two of the marks",
+}
+
+
+def common_errors(facts: JobFacts) -> list[Record]:
+    """Groups that nothing tests: which marks they would move, or that they are harmless, and what would show them."""
+    out = []
+    family = facts.family
+    for h in np.flatnonzero(family.kind == "group").tolist():
+        if facts.bench.classes.redundancy[h] > UNTESTABLE:
+            continue
+        _, kind, name = str(family.ids[h]).split(":", 2)
+        harmless = bool(np.abs(facts.effect[:, h]).max(initial=0.0) <= LEAST_MOVE)
+        out.append(
+            {
+                "id": str(family.ids[h]),
+                "group": name,
+                "kind": kind,
+                "members": len(family.members(h)),
+                "moves": facts.moves(h),
+                "harmless": harmless,
+                "shot_that_would_show": None if harmless else NEED[kind],
+            }
+        )
+    return out

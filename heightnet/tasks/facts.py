@@ -1,0 +1,611 @@
+"""A judged job as facts: the content of results.json, described in docs/results.md."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import chdtri
+
+import heightnet
+from heightnet.adjust import Fit
+from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts, decide, near, subjects
+from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
+from heightnet.judge.reduction import UNTESTABLE
+from heightnet.network.loops import loops_of
+from heightnet.network.model import Kind, Network
+
+Floats = npt.NDArray[np.float64]
+Record = dict[str, Any]
+
+MOVES_SHOWN = 8
+LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
+RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
+
+
+def number(value: float | None, factor: float = 1.0) -> float | None:
+    """The value times a factor as a plain float; None where there is none."""
+    if value is None or not np.isfinite(value):
+        return None
+    return float(value) * factor
+
+
+def records(columns: Mapping[str, Sequence[Any] | npt.NDArray[Any]]) -> list[Record]:
+    """Rows of equally long columns; NaN and infinite numbers become None, numpy's types Python's."""
+    lists = []
+    for values in columns.values():
+        array = np.asarray(values)
+        if array.dtype.kind == "f":
+            out = array.astype(object)
+            out[~np.isfinite(array)] = None
+            lists.append(out.tolist())
+        else:
+            lists.append(array.tolist() if isinstance(values, np.ndarray) else list(values))
+    keys = list(columns)
+    return [dict(zip(keys, row, strict=True)) for row in zip(*lists, strict=True)]
+
+
+class JobFacts:
+    """Everything a result says about one judged job.
+
+    Parameters
+    ----------
+    bench, verdicts, reliability : from `heightnet.judge.assess`.
+    fit : the adjustment with nothing freed.
+    """
+
+    def __init__(self, bench: Bench, verdicts: Verdicts, reliability: Reliability, fit: Fit) -> None:
+        self.bench, self.verdicts, self.reliability, self.fit = bench, verdicts, reliability, fit
+        self.net: Network = bench.net
+        self.job = self.net.job
+        self.family = bench.family
+        self.things: list[Subject] = subjects(self.family, self.net)
+        self.decided = decide(verdicts, self.things)
+        self.at = {str(i): h for h, i in enumerate(self.family.ids)}
+        nodes = self.net.nodes
+        self.mark_nodes = np.flatnonzero(nodes.kind == "mark")
+
+    # ---- how an error of each hypothesis moves the marks ----
+
+    @cached_property
+    def effect(self) -> Floats:
+        """(marks, h) movement of each mark for a unit error of each hypothesis."""
+        C = self.family.C
+        P = 1 / self.net.sd**2
+        shift = self.fit.solve((self.net.A.T @ C.multiply(P[:, None])).toarray())
+        column = self.net.nodes.column[self.mark_nodes]
+        effect = np.where((column >= 0)[:, None], shift[column], 0.0)
+        return self._with_held(effect)
+
+    def _with_held(self, effect: Floats) -> Floats:
+        """A wrong height of a mark held exactly is the mark's own error too."""
+        held = set(self.net.held.tolist())
+        for h in np.flatnonzero(self.family.kind == "known"):
+            node = int(self.family.node[h])
+            if node in held:
+                effect[np.searchsorted(self.mark_nodes, node), h] = 1.0
+        return effect
+
+    def moves(self, h: int) -> list[Record]:
+        """The marks that an error of this hypothesis moves most, for each millimetre."""
+        move = self.effect[:, h]
+        order = np.argsort(-np.abs(move), kind="stable")[:MOVES_SHOWN]
+        names = self.net.nodes.name[self.mark_nodes]
+        return [{"mark": str(names[i]), "per_mm": float(move[i])} for i in order if abs(move[i]) > LEAST_MOVE]
+
+    # ---- verdicts ----
+
+    def verdict(self, key: tuple[str, int], h: int) -> str:
+        """Verdict of a thing by its deciding hypothesis."""
+        if key in self.decided:
+            return self.decided[key]
+        if self.bench.classes.redundancy[h] <= UNTESTABLE:
+            return "unproved"
+        hidden = self.reliability.detectable[h] * 1000
+        return "proved" if hidden <= self.job.settings.test.tolerance_mm else "weak"
+
+    def tested(self, h: int) -> Record:
+        """What the test of one hypothesis found."""
+        v = self.verdicts
+        return {
+            "error_mm": number(v.error[h], 1000),
+            "error_sd_mm": number(v.error_sd[h], 1000),
+            "w": number(v.w[h]),
+            "redundancy": float(self.bench.classes.redundancy[h]),
+            "smallest_detectable_mm": number(self.reliability.detectable[h], 1000),
+        }
+
+    def tested_many(self, h: npt.NDArray[np.int64]) -> dict[str, npt.NDArray[Any]]:
+        """The same, and probability and verdict, of many single-observation hypotheses."""
+        v, tested = self.verdicts, self.bench.classes.redundancy[h] > UNTESTABLE
+        detectable = self.reliability.detectable[h] * 1000
+        verdict = np.where(detectable <= self.job.settings.test.tolerance_mm, "proved", "weak").astype(object)
+        verdict[~tested] = "unproved"
+        for i in np.flatnonzero(v.probability[h] > 0.01):
+            verdict[i] = self.decided.get(("other", int(h[i])), verdict[i])
+        return {
+            "error_mm": v.error[h] * 1000,
+            "error_sd_mm": v.error_sd[h] * 1000,
+            "w": v.w[h],
+            "redundancy": self.bench.classes.redundancy[h],
+            "smallest_detectable_mm": detectable,
+            "probability": v.probability[h],
+            "verdict": verdict,
+        }
+
+    def ids(self, hypotheses: Iterable[int]) -> list[str]:
+        return [str(self.family.ids[h]) for h in hypotheses]
+
+    # ---- the parts of the result ----
+
+    def head(self) -> Record:
+        settings = self.job.settings
+        return {
+            "schema": "heightnet-results/1",
+            "job": {
+                "name": self.job.name,
+                "title": settings.title,
+                "length_unit": settings.units.length,
+                "angle_unit": settings.units.angle,
+                "invented": "invented" in settings.title.lower(),
+            },
+            "heightnet": {"version": heightnet.__version__},
+            "settings": asdict(settings),
+        }
+
+    def fit_facts(self) -> Record:
+        fit, test, v = self.fit, self.job.settings.test, self.verdicts
+        k, by = self.bench.critical
+        largest = v.largest
+        limit = float(chdtri(fit.dof, test.false_alarm)) if fit.dof else None
+        grid, factors = v.posterior.grid, self.bench.factors
+        return {
+            "observations": len(self.net.y),
+            "unknowns": int(self.net.A.shape[1]),
+            "redundancy": int(fit.dof),
+            "variance_factor": number(fit.variance_factor),
+            "chi2": float(fit.chi2),
+            "chi2_limit": limit,
+            "passed": bool(fit.chi2 <= limit) if limit is not None else None,
+            "hypotheses": len(self.family),
+            "classes": len(self.bench.classes.representative),
+            "critical_w": number(k),
+            "critical_by": by,
+            "largest_w": number(v.w[largest]) if largest >= 0 else None,
+            "largest_w_id": str(self.family.ids[largest]) if largest >= 0 else None,
+            "alarm": bool(largest >= 0 and abs(v.w[largest]) > k),
+            "delta0": self.reliability.delta0,
+            "tape_factor": float(np.exp(grid @ np.log(factors.tape))),
+            "sight_factor": float(np.exp(grid @ np.log(factors.sight))),
+        }
+
+    def pieces(self) -> list[Record]:
+        net, names = self.net, self.net.nodes.name
+        setup_piece = net.nodes.piece[net.setup_node]
+        setups = self.job.setups["setup"].to_numpy(object)
+        out = []
+        for piece in net.pieces:
+            marks = piece.nodes[net.nodes.kind[piece.nodes] == "mark"]
+            out.append(
+                {
+                    "piece": piece.label,
+                    "tied": piece.tied,
+                    "datum": "known marks" if piece.tied else "first mark held at 0",
+                    "datum_mark": None if piece.tied else str(names[piece.datum]),
+                    "marks": [str(n) for n in names[marks]],
+                    "setups": [str(s) for s in setups[setup_piece == piece.label]],
+                }
+            )
+        return out
+
+    def undetermined(self) -> list[Record]:
+        kinds = {"mark": "mark", "setup": "setup", "target": "target", "tripod": "setup", "level": "setup"}
+        nodes = self.net.nodes
+        return [
+            {
+                "kind": kinds[str(nodes.kind[n])],
+                "name": str(nodes.name[n]),
+                "reason": "no observation ties it to anything else in the job",
+            }
+            for n in self.net.undetermined
+        ]
+
+    def marks(self) -> list[Record]:
+        nodes, fit = self.net.nodes, self.fit
+        listed_marks = self.job.marks
+        row_of = {name: i for i, name in enumerate(listed_marks["mark"])}
+        values = {c: listed_marks[c].to_numpy(float) for c in ("height", "east", "north")}
+        corrected, corrected_sd = self.corrected
+        hidden, hidden_by = self._hidden()
+        out = []
+        for i, node in enumerate(self.mark_nodes.tolist()):
+            name, column = str(nodes.name[node]), int(nodes.column[node])
+            at = row_of.get(name)
+            listed = {c: float(v[at]) if at is not None else np.nan for c, v in values.items()}
+            height = float(nodes.height[node] + (fit.x[column] if column >= 0 else 0.0))
+            known = bool(np.isfinite(listed["height"]))
+            placed = nodes.piece[node] if np.isfinite(nodes.height[node]) else None
+            out.append(
+                {
+                    "mark": name,
+                    "height_m": number(height),
+                    "sd_mm": None if placed is None else float(fit.sd_x[column] * 1000) if column >= 0 else 0.0,
+                    "known_m": number(listed["height"]),
+                    "corrected_height_m": number(height + corrected[i]),
+                    "corrected_sd_mm": None if placed is None else number(corrected_sd[i], 1000),
+                    "hidden_mm": number(hidden[i], 1000),
+                    "hidden_by": str(self.family.ids[hidden_by[i]]) if hidden_by[i] >= 0 else None,
+                    "east_m": number(listed["east"]),
+                    "north_m": number(listed["north"]),
+                    "piece": None if placed is None else int(placed),
+                    "known": known,
+                }
+            )
+        return out
+
+    @cached_property
+    def corrected(self) -> tuple[Floats, Floats]:
+        """Shift of each mark and its sd (marks,), averaged over the explanations kept, their disagreement included."""
+        column = self.net.nodes.column[self.mark_nodes]
+        base = np.where(column >= 0, self.fit.sd_x[column] ** 2, 0.0)
+        mean = np.zeros(len(column))
+        second = np.zeros(len(column))
+        total = sum(e.probability for e in self.verdicts.explanations)
+        for e in self.verdicts.explanations:
+            effect = self.effect[:, e.members]
+            shift = -effect @ e.error
+            variance = base + np.einsum("ms,st,mt->m", effect, e.covariance, effect)
+            mean += e.probability / total * shift
+            second += e.probability / total * (variance + shift**2)
+        return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+
+    def _hidden(self) -> tuple[Floats, npt.NDArray[np.int64]]:
+        """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
+        single = np.flatnonzero((self.family.kind != "group") & (self.family.kind != "swap"))
+        move = np.abs(self.effect[:, single])
+        size = self.reliability.detectable[single]
+        with np.errstate(invalid="ignore"):
+            hidden = np.where(move > LEAST_MOVE, move * size[None, :], 0.0)
+        if not len(single):
+            return np.zeros(len(move)), np.full(len(move), -1, dtype=np.int64)
+        by = np.argmax(hidden, axis=1)
+        most = hidden[np.arange(len(hidden)), by]
+        return most, np.where(most > 0, single[by], -1)
+
+    def shots(self) -> list[Record]:
+        net, job = self.net, self.job
+        rows, shots = net.rows(Kind.SHOT), job.shots
+        h = self._hypotheses_of(rows)
+        place = net.nodes.name[net.nodes.mark]
+        at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
+        from_mark = [str(m) if k >= 0 else None for m, k in zip(place[at], net.nodes.mark[at], strict=True)]
+        to_mark = [str(m) if k >= 0 else None for m, k in zip(place[to], net.nodes.mark[to], strict=True)]
+        return records(
+            {
+                "id": self.family.ids[h],
+                "file": [job.files["shots"]] * len(shots),
+                "row": shots["row"].to_numpy(),
+                "setup": shots["setup"].to_numpy(object),
+                "target": shots["target"].to_numpy(object),
+                "from_mark": from_mark,
+                "to_mark": to_mark,
+                "session": shots["session"].to_numpy(object),
+                "face": shots["face"].to_numpy(object),
+                "slope_distance_m": shots["slope_distance"].to_numpy(float),
+                "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
+                "horizontal_m": net.sights.horizontal,
+                "rise_m": net.sights.rise,
+                "sd_mm": net.sd[rows] * 1000,
+                "residual_mm": self.fit.v[rows] * 1000,
+                **self.tested_many(h),
+            }
+        )
+
+    def levels(self) -> list[Record]:
+        rows, levels = self.net.rows(Kind.LEVEL), self.job.levels
+        h = self._hypotheses_of(rows)
+        return records(
+            {
+                "id": self.family.ids[h],
+                "file": [self.job.files["levels"]] * len(levels),
+                "row": levels["row"].to_numpy(),
+                "from_mark": levels["from_mark"].to_numpy(object),
+                "to_mark": levels["to_mark"].to_numpy(object),
+                "run": levels["run"].to_numpy(object),
+                "rise_m": levels["rise"].to_numpy(float),
+                "length_m": levels["length"].to_numpy(float),
+                "sd_mm": self.net.sd[rows] * 1000,
+                "residual_mm": self.fit.v[rows] * 1000,
+                **self.tested_many(h),
+            }
+        )
+
+    def staff(self) -> list[Record]:
+        rows, staff = self.net.rows(Kind.STAFF), self.job.staff
+        h = self._hypotheses_of(rows)
+        return records(
+            {
+                "id": self.family.ids[h],
+                "file": [self.job.files["staff"]] * len(staff),
+                "row": staff["row"].to_numpy(),
+                **{c: staff[c].to_numpy(object) for c in ("level_setup", "mark", "name", "run", "sight")},
+                "reading_m": staff["reading"].to_numpy(float),
+                "distance_m": staff["distance"].to_numpy(float),
+                "sd_mm": self.net.sd[rows] * 1000,
+                "residual_mm": self.fit.v[rows] * 1000,
+                **self.tested_many(h),
+            }
+        )
+
+    def known(self) -> list[Record]:
+        h = np.flatnonzero(self.family.kind == "known")
+        node, obs = self.family.node[h], self.family.observation[h]
+        seen = obs >= 0
+        return records(
+            {
+                "id": self.family.ids[h],
+                "mark": self.net.nodes.name[node],
+                "height_m": np.where(seen, self.net.rise[obs], self.net.nodes.height[node]),
+                "sd_mm": np.where(seen, self.net.sd[obs] * 1000, 0.0),
+                "residual_mm": np.where(seen, self.fit.v[obs] * 1000, 0.0),
+                **self.tested_many(h),
+            }
+        )
+
+    def _hypotheses_of(self, rows: slice) -> npt.NDArray[np.int64]:
+        """The single-observation hypothesis of each observation in a slice."""
+        where = np.full(len(self.net.y), -1, dtype=np.int64)
+        own = ~np.isin(self.family.kind, ("setup", "target", "tripod", "reading")) & (self.family.observation >= 0)
+        where[self.family.observation[own]] = np.flatnonzero(own)
+        return where[rows]
+
+    def groups(self) -> list[Record]:
+        out = []
+        for h in np.flatnonzero(self.family.kind == "group").tolist():
+            _, kind, name = str(self.family.ids[h]).split(":", 2)
+            members = self.family.members(h)
+            out.append(
+                {
+                    "id": str(self.family.ids[h]),
+                    "group": name,
+                    "kind": kind,
+                    "members": len(members),
+                    "member_ids": self.observation_ids(members),
+                    **self.tested(h),
+                    "probability": float(self.verdicts.probability[h]),
+                    "verdict": self.verdict(("other", h), h),
+                    "reason": self._why_untestable(h),
+                }
+            )
+        return out
+
+    def _why_untestable(self, h: int) -> str:
+        if self.bench.classes.redundancy[h] > UNTESTABLE:
+            return ""
+        if np.abs(self.effect[:, h]).max(initial=0.0) <= LEAST_MOVE:
+            return "an error common to all of these cancels out of every height in the job: it is harmless here"
+        return "an error common to all of these leaves every loop closing as before: nothing in the job shows it"
+
+    def observation_ids(self, observations: npt.NDArray[np.int64]) -> list[str]:
+        """Ids of observations as things: a stand for a tape reading, else the observation itself."""
+        name = self._observation_name
+        return list(dict.fromkeys(str(name[o]) for o in observations))
+
+    @cached_property
+    def _observation_name(self) -> npt.NDArray[np.object_]:
+        name = np.full(len(self.net.y), "", dtype=object)
+        own = np.flatnonzero(self.family.observation >= 0)
+        own = own[np.isin(self.family.kind[own], ("shot", "known", "level", "staff"))]
+        name[self.family.observation[own]] = self.family.ids[own]
+        stand = np.flatnonzero(np.isin(self.family.kind, ("setup", "target", "tripod")))
+        of_node = {int(self.family.node[h]): str(self.family.ids[h]) for h in stand}
+        rows = self.net.rows(Kind.HEIGHT)
+        name[rows] = [of_node[int(n)] for n in self.net.head[rows]]
+        return name
+
+    def loops(self) -> list[Record]:
+        from heightnet.network.loops import THIRD_ORDER
+
+        return [
+            {
+                "marks": list(loop.marks),
+                "ids": self.observation_ids(loop.edges),
+                "length_km": loop.length_km,
+                "misclosure_mm": loop.misclosure * 1000,
+                "expected_sd_mm": loop.expected_sd * 1000,
+                "allowed_mm": loop.allowed * 1000,
+                "tolerance": THIRD_ORDER.name,
+                "closes": bool(abs(loop.misclosure) <= loop.allowed),
+            }
+            for loop in loops_of(self.net)
+        ]
+
+    def explanations(self) -> list[Record]:
+        best = self.verdicts.explanations[0].probability
+        names = self.net.nodes.name[self.mark_nodes]
+        column = self.net.nodes.column[self.mark_nodes]
+        base_height = self.net.nodes.height[self.mark_nodes] + np.where(column >= 0, self.fit.x[column], 0.0)
+        base_variance = np.where(column >= 0, self.fit.sd_x[column] ** 2, 0.0)
+        edges = self.net.edge_count
+        out = []
+        for e in self.verdicts.explanations:
+            effect = self.effect[:, e.members]
+            height = base_height - effect @ e.error
+            sd = np.sqrt(base_variance + np.einsum("ms,st,mt->m", effect, e.covariance, effect))
+            residuals: dict[str, float] = {}
+            if edges <= RESIDUALS_UP_TO:
+                v = self.residuals_freed(e.members, e.error)
+                residuals = {self.single_id(o): float(v[o] * 1000) for o in range(edges)}
+            label = self.bench.classes.label
+            out.append(
+                {
+                    "probability": e.probability,
+                    "odds_against_best": best / e.probability,
+                    "members": [
+                        {"id": str(self.family.ids[h]), "error_mm": float(b * 1000), "error_sd_mm": float(s * 1000)}
+                        for h, b, s in zip(e.members, e.error, np.sqrt(np.diag(e.covariance)), strict=True)
+                    ],
+                    "also": [
+                        self.ids(int(x) for x in self.bench.classes.members(int(label[h])) if x != h) for h in e.members
+                    ],
+                    "marks": records({"mark": [str(n) for n in names], "height_m": height, "sd_mm": sd * 1000}),
+                    "residuals_mm": residuals,
+                    "setups": self._setups_under(e.members, e.error),
+                }
+            )
+        return out
+
+    def single_id(self, observation: int) -> str:
+        """Id of one observation, a tape reading by its file and row."""
+        rows = self.net.rows(Kind.HEIGHT)
+        if rows.start <= observation < rows.stop:
+            reading = self.net.readings.iloc[observation - rows.start]
+            return f"reading:{reading['file']}:{reading['rows'][0]}"
+        return str(self._observation_name[observation])
+
+    def residuals_freed(self, members: npt.NDArray[np.int64], error: Floats) -> Floats:
+        """Residuals (m,) when these hypotheses are freed and take these sizes."""
+        C = self.family.C[:, members]
+        freed = C @ error
+        P = 1 / self.net.sd**2
+        return self.fit.v - freed + self.net.A @ self.fit.solve(self.net.A.T @ (P * freed))
+
+    def _setups_under(self, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
+        """Instrument heights that follow for the set-ups an explanation touches."""
+        touched: dict[int, list[float]] = {}
+        for h, b in zip(members.tolist(), error, strict=True):
+            for o, c in zip(self.family.members(h), self.family.C[:, [h]].data, strict=True):
+                if self.net.kind[o] == Kind.HEIGHT:
+                    touched.setdefault(int(self.net.head[o]), []).append(float(c * b))
+        out = []
+        for i, node in enumerate(self.net.setup_node.tolist()):
+            recorded = self.recorded_height(node, float(self.net.setup_axis[i]))
+            if node in touched and recorded is not None:
+                name = str(self.job.setups["setup"].iloc[i])
+                out.append({"setup": name, "corrected_m": recorded - float(np.mean(touched[node]))})
+        return out
+
+    @cached_property
+    def _stand_mean(self) -> dict[int, tuple[float, float]]:
+        """Weighted mean of each stand's reduced readings above its mark's seat height, and its sd."""
+        rows = self.net.rows(Kind.HEIGHT)
+        weight = 1 / self.net.sd[rows] ** 2
+        node = self.net.head[rows]
+        size = len(self.net.nodes)
+        total = np.bincount(node, weights=weight, minlength=size)
+        value = np.bincount(node, weights=weight * self.net.rise[rows], minlength=size)
+        return {int(n): (float(value[n] / total[n]), float(total[n] ** -0.5)) for n in np.unique(node)}
+
+    def recorded_height(self, node: int, axis: float) -> float | None:
+        """Recorded height of an instrument or target above its mark, None where none was."""
+        mean = self._stand_mean.get(node)
+        return None if mean is None else mean[0] + axis
+
+    def recorded_sd(self, node: int) -> float | None:
+        mean = self._stand_mean.get(node)
+        return None if mean is None else mean[1]
+
+    def cross_check(self) -> Record:
+        reps = self.bench.classes.representative
+        best = [str(self.family.ids[reps[c]]) for c in self.verdicts.posterior.best_subset]
+        likeliest = set(self.ids(self.verdicts.explanations[0].members))
+        return {
+            "agrees": set(best) == likeliest,
+            "best_subset": best,
+            "one_at_a_time": self.ids(self.verdicts.one_at_a_time),
+        }
+
+    def suspects(self) -> list[Record]:
+        """What is probably wrong, likeliest first, then the rivals of what is undecided."""
+        found = [t for t in self.things if t.key in self.decided]
+        chance = {t.key: self.verdicts.any_of(t.hypotheses) for t in found}
+        found.sort(key=lambda t: (self.decided[t.key] != "suspect", -chance[t.key]))
+        out = []
+        for order, thing in enumerate(found, start=1):
+            h = self.leading(thing)
+            error, sd = self.size_of(h)
+            kind, name = str(self.family.ids[h]).split(":", 1)
+            cause = self.cause_of(h, error, sd)
+            moved = [{"mark": m["mark"], "moved_mm": m["per_mm"] * error * 1000} for m in self.moves(h)]
+            out.append(
+                {
+                    "order": order,
+                    "id": str(self.family.ids[h]),
+                    "what": kind,
+                    "name": name,
+                    "error_mm": error * 1000,
+                    "error_sd_mm": sd * 1000,
+                    "probability": chance[thing.key],
+                    "cause": cause.cause if cause else None,
+                    "cause_text": cause.text if cause else None,
+                    "moved": moved,
+                }
+            )
+        return out
+
+    @cached_property
+    def recorded(self) -> Records:
+        """What the job recorded, asked for evidence about one suspect at a time."""
+        return Records(self.job, self.net.readings)
+
+    def cause_of(self, h: int, error: float, sd: float) -> CauseFit | None:
+        """The likeliest cause of one hypothesis; None where the hypothesis says it itself (a swap)."""
+        kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
+        if kind in ("setup", "target", "tripod", "reading"):
+            return rank_causes(self.recorded.height(id_, error, sd))[0]
+        if kind in ("shot", "known", "level", "staff"):
+            return rank_level_causes(self.recorded.level(id_, error, sd))[0]
+        if kind == "group":
+            pattern = float(np.abs(self.family.C[:, [h]].data).max())
+            return group_causes(self.recorded.group(id_, error, sd, pattern))[0]
+        return None
+
+    def leading(self, thing: Subject) -> int:
+        """The likeliest hypothesis about a thing."""
+        p = self.verdicts.probability
+        return max(thing.hypotheses, key=lambda h: (p[h], -h))
+
+    def size_of(self, h: int) -> tuple[float, float]:
+        """Size of a hypothesis and its sd, averaged over the explanations with it or its class; else its test's."""
+        label = self.bench.classes.label
+        weight, mean, second = 0.0, 0.0, 0.0
+        for e in self.verdicts.explanations:
+            for i, member in enumerate(e.members):
+                if label[member] == label[h]:
+                    b, variance = float(e.error[i]), float(e.covariance[i, i])
+                    if member != h:  # another of its class: the same misclosures, in this one's own terms
+                        scale = self._scale(int(member), h)
+                        b, variance = b * scale, variance * scale**2
+                    weight += e.probability
+                    mean += e.probability * b
+                    second += e.probability * (variance + b**2)
+        if weight == 0:
+            return float(self.verdicts.error[h]), float(self.verdicts.error_sd[h])
+        mean /= weight
+        return mean, float(np.sqrt(max(second / weight - mean**2, 0.0)))
+
+    def _scale(self, member: int, h: int) -> float:
+        """Size of h for a unit of another hypothesis of its class."""
+        diagonal, sign = self.bench.diagonal, self.bench.classes.sign
+        return float(np.sqrt(diagonal[member] / diagonal[h]) * sign[member] * sign[h])
+
+    def same_as(self, h: int) -> list[str]:
+        own = int(self.family.node[h])
+        return self.ids(x for x in near(self.bench, h) if int(self.family.node[x]) != own or own < 0)
+
+    def notes(self) -> list[Record]:
+        out = [{"kind": n.kind, "text": n.text, "file": n.file or None, "row": n.row} for n in self.job.notes]
+        out += [{"kind": "understood", "text": text, "file": None, "row": None} for text in self.net.notes]
+        if not any(p.tied for p in self.net.pieces) and self.net.pieces:
+            text = "No known mark: every height is relative to the first mark, which is held at 0."
+            out.append({"kind": "understood", "text": text, "file": None, "row": None})
+        elif any(not p.tied for p in self.net.pieces):
+            loose = [str(self.net.nodes.name[p.datum]) for p in self.net.pieces if not p.tied]
+            text = "Not tied to any known mark and adjusted by itself, its first mark held at 0: the part of "
+            text += f"{', '.join(loose)}."
+            out.append({"kind": "doubt", "text": text, "file": None, "row": None})
+        return out

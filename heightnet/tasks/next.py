@@ -1,0 +1,186 @@
+"""Which one or two measurements would prove most: from the field party's own set-ups, marks and tapes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from heightnet.judge.gain import Gain
+from heightnet.judge.reduction import UNTESTABLE
+from heightnet.network.model import Kind, Network
+from heightnet.reduce.sight import ARCSEC
+from heightnet.tasks.facts import JobFacts, Record, number
+
+Floats = npt.NDArray[np.float64]
+
+SUGGESTED = 3
+ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this many that are merely unproved
+LARGE_M = 1.0  # an error nothing limits counts like one of this size
+WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
+CANDIDATES_UP_TO = 600
+USUAL_SIGHT_M = 100.0
+
+WHY = {
+    "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
+    "pole_shot": "sight a pole of known length on the mark: a second, independent way from this set-up to it",
+    "check_shot": "sight a pole of known length on the known mark: it gives the instrument height without the tape",
+    "level_tie": "level between the two marks: it bypasses the tape, and works after the set-up is gone",
+}
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One measurement that could be made: it observes height of head less height of tail, sd in m."""
+
+    kind: str
+    stand: str
+    from_mark: str
+    mark: str
+    tail: int
+    head: int
+    sd: float
+
+
+def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
+    """Measurements that could be made about the stands wanted (nodes), the tie of a set-up to a mark first.
+
+    A second taping of each; from each set-up a shot to a pole on every mark it saw or was seen from; a level tie
+    from the mark under it to those marks.
+    """
+    precision = net.job.settings.precision
+    known = set(net.held.tolist()) | set(net.head[net.rows(Kind.KNOWN)].tolist())
+    names = net.nodes.name
+    neighbours = _neighbours(net)
+    out = []
+    for node in wanted.tolist():
+        at = int(net.nodes.mark[node])
+        stand = _stand_name(net, node)
+        if at < 0:
+            continue
+        under = str(names[at])
+        out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000))
+        is_setup = bool(np.any(net.setup_node == node))
+        for mark, distance in neighbours.get(node, {}).items():
+            if is_setup:
+                sight = np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000)
+                kind = "check_shot" if mark in known else "pole_shot"
+                out.append(Candidate(kind, stand, under, str(names[mark]), node, mark, float(sight)))
+            level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
+            if mark != at:
+                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level)))
+    return out
+
+
+def _stand_name(net: Network, node: int) -> str:
+    at = np.flatnonzero(net.setup_node == node)
+    if len(at):
+        return f"setup:{net.job.setups['setup'].iloc[int(at[0])]}"
+    return f"target:{net.job.targets['target'].iloc[int(np.flatnonzero(net.target_node == node)[0])]}"
+
+
+def _neighbours(net: Network) -> dict[int, dict[int, float]]:
+    """For each stand the marks in sight of it, and how far they are: those it shot, or whose set-ups shot it."""
+    at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
+    out: dict[int, dict[int, float]] = {}
+    for a, b, d in zip(at.tolist(), to.tolist(), net.sights.horizontal.tolist(), strict=True):
+        for one, other in ((a, b), (b, a)):
+            mark = int(net.nodes.mark[other])
+            if mark >= 0:
+                out.setdefault(one, {}).setdefault(mark, d)
+    over: dict[int, list[int]] = {}
+    for node in {*at.tolist(), *to.tolist()}:
+        over.setdefault(int(net.nodes.mark[node]), []).append(node)
+    for mark, stands in over.items():  # what one stand over a mark saw, every stand over it can see
+        if mark < 0:
+            continue
+        seen = {m: d for s in stands for m, d in out.get(s, {}).items()}
+        for s in stands:
+            out[s] = {**seen, **out.get(s, {})}
+    return out
+
+
+def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Record]:
+    """The few measurements that prove most, best first; [] where every height is proved and none is accused."""
+    net, family, bench = facts.net, facts.family, facts.bench
+    watched = np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod")))
+    tolerance = net.job.settings.test.tolerance_mm / 1000
+    detectable = facts.reliability.detectable[watched]
+    accused = np.array([("stand", int(n)) in facts.decided for n in family.node[watched]], dtype=bool)
+    open_ = accused | ~(detectable <= tolerance)
+    if not open_.any():
+        return []
+    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)), kind="stable")
+    wanted = family.node[watched[open_]][order]
+    options = candidates(net, wanted)[:CANDIDATES_UP_TO]
+    if not options:
+        return []
+    gain = Gain(bench, facts.fit, _rows(net, options), np.array([o.sd**2 for o in options]), watched)
+    weight = np.where(accused, ACCUSED_WEIGHT, np.where(open_, 1.0, 0.0))
+    out: list[Record] = []
+    taken: set[tuple[str, str, str]] = set()
+    for number_ in range(1, suggested + 1):
+        before = _limited(gain.diagonal, gain.own, facts.reliability.delta0, tolerance, accused)
+        after = _limited(gain.after(), gain.own, facts.reliability.delta0, tolerance, accused)
+        score = ((np.log(before) - np.log(after)) * weight).sum(axis=1)
+        for i, option in enumerate(options):
+            if (option.kind, option.stand, option.mark) in taken:
+                score[i] = -np.inf
+        best = int(np.argmax(score))
+        if score[best] < WORTH_A_TRIP:
+            break
+        out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance))
+        taken.add((options[best].kind, options[best].stand, options[best].mark))
+        gain.take(best)
+    return out
+
+
+def _limited(diagonal: Floats, own: Floats, delta0: float, tolerance: float, accused: npt.NDArray[np.bool_]) -> Floats:
+    """Detectable sizes, no smaller than the tolerance counts (an accused height is worth knowing beyond it)."""
+    tested = diagonal > UNTESTABLE * own
+    size = np.where(tested, delta0 / np.sqrt(np.where(tested, diagonal, 1.0)), LARGE_M)
+    return np.clip(size, np.where(accused, tolerance / 10, tolerance), LARGE_M)
+
+
+def _rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
+    column = net.nodes.column
+    row, col, value = [], [], []
+    for i, option in enumerate(options):
+        for node, sign in ((option.head, 1.0), (option.tail, -1.0)):
+            if column[node] >= 0:
+                row.append(i)
+                col.append(int(column[node]))
+                value.append(sign)
+    return sparse.csr_matrix((value, (row, col)), shape=(len(options), net.A.shape[1]))
+
+
+def _as_record(
+    facts: JobFacts, order: int, option: Candidate, gain: Gain, p: int, watched: npt.NDArray[np.int64], tolerance: float
+) -> Record:
+    delta0 = facts.reliability.delta0
+
+    def size(diagonal: Floats) -> Floats:
+        tested = diagonal > UNTESTABLE * gain.own
+        return np.where(tested, delta0 / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
+
+    before, after = size(gain.diagonal), size(gain.after()[p])
+    proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
+    near = np.flatnonzero(facts.family.node[watched] == (option.head if option.kind == "second_tape" else option.tail))
+    if option.kind == "level_tie" or not len(near):
+        near = np.array([int(np.argmax(np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))))])
+    one = int(near[0])
+    return {
+        "order": order,
+        "kind": option.kind,
+        "stand": option.stand,
+        "setup": option.stand.partition(":")[2] if option.stand.startswith("setup:") else None,
+        "from_mark": option.from_mark,
+        "mark": option.mark,
+        "tests": str(facts.family.ids[watched[one]]),
+        "why": WHY[option.kind],
+        "proves": facts.ids(int(watched[i]) for i in proves),
+        "detectable_before_mm": number(before[one], 1000),
+        "detectable_after_mm": number(after[one], 1000),
+    }
