@@ -10,50 +10,56 @@ from scipy.sparse.linalg import splu
 from heightnet.adjust.errors import NotDetermined
 
 
+def ties(A: sp.csr_array) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Rows with two exactly opposite entries, differences of two unknowns: row, both columns, size of the entry."""
+    m = A.shape[0]
+    count = np.diff(A.indptr)
+    row_of = np.repeat(np.arange(m), count)
+    row, i, j, size = [np.empty(0, int)], [np.empty(0, int)], [np.empty(0, int)], [np.empty(0)]
+    for k in range(1, min(8, int(count.max(initial=0)))):  # an entry and the k-th after it in its row
+        paired = np.flatnonzero((row_of[k:] == row_of[:-k]) & (A.data[k:] == -A.data[:-k]) & (A.data[k:] != 0))
+        row.append(row_of[paired])
+        i.append(A.indices[paired])
+        j.append(A.indices[paired + k])
+        size.append(np.abs(A.data[paired]))
+    return np.concatenate(row), np.concatenate(i), np.concatenate(j), np.concatenate(size)
+
+
 def require_datum(A: sp.csr_array) -> None:
     """Raise `NotDetermined` where a column is zero or a piece of the network hangs on nothing.
 
-    Two entries of a row that are exactly opposite tie their columns together.  The columns tied together can
-    move as one if every row sums to zero over them; that is tested with the rows themselves, so whatever this
-    reports is a true defect whatever else the matrix holds.  Other defects are left to the factorisation.
+    The columns that rows tie together can move as one if every row sums to zero over them.  That is tested with the
+    rows themselves, so whatever this reports is a true defect whatever else the matrix holds.  Other defects are left
+    to the factorisation.
 
     >>> import scipy.sparse as sp
-    >>> A = sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]])
-    >>> require_datum(A)
+    >>> require_datum(sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]]))
     Traceback (most recent call last):
     ...
     heightnet.adjust.errors.NotDetermined: The observations do not determine 2 unknowns (columns 1, 2).
     """
-    m, n = A.shape
+    n = A.shape[1]
     if n == 0:
         return
-    count = np.diff(A.indptr)
-    ends_i, ends_j = [], []
-    for k in range(1, min(8, int(count.max(initial=0)))):  # an entry and the k-th entry after it in the same row
-        first = np.arange(len(A.data) - k)
-        row_of = np.repeat(np.arange(m), count)
-        paired = (row_of[first] == row_of[first + k]) & (A.data[first] == -A.data[first + k])
-        ends_i.append(A.indices[first[paired]])
-        ends_j.append(A.indices[first[paired] + k])
-    i = np.concatenate(ends_i) if ends_i else np.empty(0, int)
-    j = np.concatenate(ends_j) if ends_j else np.empty(0, int)
-    ties = sp.coo_array((np.ones(len(i)), (i, j)), shape=(n, n))
-    pieces, piece = connected_components(ties, directed=False)
-    sums = A @ sp.csr_array((np.ones(n), (np.arange(n), piece)), shape=(n, pieces))
-    touched = np.zeros(pieces, bool)
-    touched[sums.indices[sums.data != 0.0]] = True
-    if not touched.all():
-        raise NotDetermined(np.flatnonzero(~touched[piece]))
+    _, i, j, _ = ties(A)
+    graph = sp.coo_array((np.ones(len(i), np.int8), (i, j)), shape=(n, n)).tocsr()
+    pieces, piece = connected_components(graph, directed=False)
+    sums = A @ sp.csr_array((np.ones(n), piece, np.arange(n + 1)), shape=(n, pieces))
+    held = np.zeros(pieces, bool)
+    held[sums.indices[sums.data != 0.0]] = True
+    if not held.all():
+        raise NotDetermined(np.flatnonzero(~held[piece]))
 
 
-def undetermined(W: sp.csr_array) -> np.ndarray:
-    """Columns that take part in the null space of W (columns of unit norm), by inverse iteration.
+def undetermined(A: sp.csr_array, sd: np.ndarray) -> np.ndarray:
+    """Columns that take part in the null space of A, by inverse iteration on its scaled normal matrix.
 
     Only called once a factorisation has met a vanishing pivot.
     """
-    n = W.shape[1]
-    shifted = (W.T @ W + 1e-13 * sp.eye_array(n)).tocsc()
-    lu = splu(shifted, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
+    n = A.shape[1]
+    W = sp.diags_array(1.0 / sd) @ A
+    W = W @ sp.diags_array(1.0 / np.sqrt(np.asarray(W.multiply(W).sum(axis=0)).ravel()))
+    lu = splu((W.T @ W + 1e-13 * sp.eye_array(n)).tocsc())
     z = np.random.default_rng(1).standard_normal(n)
     for _ in range(4):
         z = lu.solve(z / np.abs(z).max())

@@ -15,20 +15,21 @@ class DenseFactor:
 
     Parameters
     ----------
-    W : (m, n) csr_array, rows divided by their standard deviations.
+    A : (m, n) csr_array.
+    sd : (m,) standard deviations of its rows; ``W = A / sd``.
     """
 
-    def __init__(self, W: sp.csr_array):
-        dense = W.toarray()
-        m, n = dense.shape
-        self.scale = np.sqrt(np.einsum("ij,ij->j", dense, dense))
-        dense /= self.scale
+    def __init__(self, A: sp.csr_array, sd: np.ndarray):
+        W = A.toarray() / sd[:, None]
+        m, n = W.shape
+        self.scale = np.sqrt(np.einsum("ij,ij->j", W, W))
+        W /= self.scale
         if m < n:
-            raise NotDetermined(undetermined(W @ sp.diags_array(1 / self.scale)))
-        self.Q, self.R = qr(dense, mode="economic", overwrite_a=True, check_finite=False)
+            raise NotDetermined(undetermined(A, sd))
+        self.Q, self.R = qr(W, mode="economic", overwrite_a=True, check_finite=False)
         pivots = np.abs(np.diag(self.R))
-        if n and pivots.min() < 1e-10:
-            raise NotDetermined(undetermined(W @ sp.diags_array(1 / self.scale)))
+        if pivots.min(initial=1.0) < 1e-10:
+            raise NotDetermined(undetermined(A, sd))
         self.R_inverse = solve_triangular(self.R, np.eye(n), check_finite=False)
         self.leverage = np.einsum("ij,ij->i", self.Q, self.Q)
         self.cofactor = np.einsum("ij,ij->i", self.R_inverse, self.R_inverse) / self.scale**2

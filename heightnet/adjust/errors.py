@@ -23,3 +23,7 @@ class NotDetermined(CannotAdjust):
 
 class SelfCheckFailed(HeightnetError):
     """The numbers of an adjustment contradict one another: a fault of the program, never of the job."""
+
+
+class Vanished(Exception):
+    """A pivot has vanished, so that a matrix is singular to working precision; never leaves this package."""

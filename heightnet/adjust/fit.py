@@ -110,5 +110,4 @@ def adjust(A: Any, y: Any, sd: Any) -> Fit:
     if not (np.isfinite(A.data).all() and np.isfinite(y).all() and (sd > 0).all() and np.isfinite(sd).all()):
         raise ValueError("A and y must be finite, sd finite and positive")
     require_datum(A)
-    W = sp.csr_array((A.data / np.repeat(sd, np.diff(A.indptr)), A.indices, A.indptr), shape=A.shape)
-    return Fit(A, y, sd, DenseFactor(W) if A.shape[1] <= DENSE_UP_TO else SparseFactor(W))
+    return Fit(A, y, sd, DenseFactor(A, sd) if A.shape[1] <= DENSE_UP_TO else SparseFactor(A, sd))

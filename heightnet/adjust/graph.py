@@ -137,7 +137,7 @@ class Loops:
         step[node] = amount[edge]
         if signed:
             step[node] *= np.where(self._i[edge] == self._parent[node], 1.0, -1.0)
-        return _sum_to_root(step, self._parent)
+        return sum_to_root(step, self._parent)
 
 
 def fundamental_loops(i: np.ndarray, j: np.ndarray, nodes: int) -> Loops:
@@ -147,7 +147,7 @@ def fundamental_loops(i: np.ndarray, j: np.ndarray, nodes: int) -> Loops:
     in_tree = np.zeros(len(i), bool)
     in_tree[tree_edge[tree_edge >= 0]] = True
     cut = np.where(tree_edge >= 0, parent, np.arange(nodes))  # every piece gets a root of its own
-    depth = _sum_to_root((tree_edge >= 0).astype(np.int64), cut)
+    depth = sum_to_root((tree_edge >= 0).astype(np.int64), cut)
     closing = np.flatnonzero(~in_tree)
     meet = _meet(i[closing], j[closing], cut, depth)
     length = depth[i[closing]] + depth[j[closing]] - 2 * depth[meet] + 1
@@ -226,7 +226,7 @@ def _bridges(tree: _Tree, i: np.ndarray, j: np.ndarray) -> np.ndarray:
     return bridge
 
 
-def _sum_to_root(step: np.ndarray, parent: np.ndarray) -> np.ndarray:
+def sum_to_root(step: np.ndarray, parent: np.ndarray) -> np.ndarray:
     """Sum of ``step`` over each node and all above it but the root, by jumps of 1, 2, 4, ... generations."""
     total = np.where(parent == np.arange(len(parent)), 0, step)
     jump = parent

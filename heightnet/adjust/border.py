@@ -1,0 +1,59 @@
+"""Columns that very many rows touch, taken out of a sparse system and put back as a small dense one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.linalg import cholesky, solve_triangular
+
+from heightnet.adjust.errors import Vanished
+
+LEAST = 1e-12  # of a border column's square that the other columns may leave of it
+
+
+class Border:
+    """Schur complement of the columns ``outside`` (m, h) beside the sparse columns ``inside`` (m, k).
+
+    ``reach`` = N11^-1 N12 (k, h); ``rest`` = outside - inside @ reach is what the sparse columns leave of the border.
+    ``solve`` solves with N11.
+    """
+
+    def __init__(self, solve: Callable[[np.ndarray], np.ndarray], inside: sp.csr_array, outside: np.ndarray):
+        m, h = outside.shape
+        self.reach, self.half = np.zeros((inside.shape[1], h)), np.zeros((h, h))
+        self.leverage, self.log_det = np.zeros(m), 0.0
+        if h == 0:
+            return
+        self.reach = solve(inside.T @ outside)
+        rest = outside - inside @ self.reach
+        more = solve(inside.T @ rest)  # once more: the border may be nearly a sum of sparse columns
+        self.reach += more
+        rest -= inside @ more
+        norm = np.sqrt(np.einsum("ij,ij->j", rest, rest))
+        if norm.min() ** 2 < LEAST:
+            raise Vanished
+        rest /= norm
+        try:
+            root = cholesky(rest.T @ rest)
+        except np.linalg.LinAlgError:
+            raise Vanished from None
+        if np.diag(root).min() ** 2 < LEAST:
+            raise Vanished
+        self.half = solve_triangular(root, np.eye(h)) / norm[:, None]  # S^-1 = half @ half.T
+        rest *= norm
+        self.leverage = np.einsum("ij,ij->i", rest @ self.half, rest @ self.half)
+        self.log_det = 2.0 * float(np.log(np.diag(root)).sum() + np.log(norm).sum())
+
+    def solve(self, inner: Callable[[np.ndarray], np.ndarray], B: np.ndarray) -> np.ndarray:
+        """Both parts (k + h, j) of the solution for right-hand sides B (k + h, j); ``inner`` solves with N11."""
+        k = len(self.reach)
+        outer = self.half @ (self.half.T @ (B[k:] - self.reach.T @ B[:k]))
+        return np.concatenate([inner(B[:k]) - self.reach @ outer, outer])
+
+    def quadratic(self, inner: sp.csr_array, outer: Any) -> np.ndarray:
+        """What the border adds to ``c' N^-1 c`` for rows c = (inner, outer) of (j, k) and (j, h)."""
+        e = (outer - inner @ self.reach) @ self.half
+        return np.einsum("ij,ij->i", e, e)
