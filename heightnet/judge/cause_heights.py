@@ -26,9 +26,9 @@ COARSEST = {"m": 0.01, "mm": 0.001, "ft": 0.01 * FOOT, "ftUS": 0.01 * FOOT, "fti
 
 # Where the equipment table is silent: sizes that common practice would expect, and how widely they vary.
 USUAL_RADII = ((0.06, 0.25, 0.02), (0.10, 0.50, 0.02), (0.16, 0.25, 0.03))  # radius, share, sd
-USUAL_HEAD = (0.24, 0.03)  # trunnion axis above the tripod head
-USUAL_POINT = (0.17, 0.06)  # any other point above or below the usual one
-USUAL_HOOK = (0.05, 0.03)
+USUAL_HEAD = (0.24, 0.02)  # trunnion axis above the tripod head
+USUAL_POINT = (0.16, 0.04)  # any other point above or below the usual one
+USUAL_HOOK = (0.03, 0.01)
 COPIED = 0.05  # chance that a second reading repeats the slip of the first
 SPECIAL_POINTS = ("axis", "hook", "section", "foot")  # rows of the equipment table that no tape is held to
 
@@ -236,14 +236,15 @@ def _metres_as_feet(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
 
 
 def _inches_as_decimal(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
-    """5' 2" booked as 5.2 ft: with f the fraction of a foot, 10 f were inches.  Also 5.02, 5.10 and 5.11."""
+    """5' 2" booked as 5.2 ft: with f the fraction of a foot, 10 f were inches.  5.10 and 5.11 were 10 and 11 inches."""
     number = _decimal(r.text)
     if r.scale not in ("ft", "ftUS") or r.kind == "parts" or number is None:
         return
     feet, fraction = number
-    inches = [(10 * float(f"0.{fraction}"), 0.8, 5 / 6)] if _is_inch(10 * float(f"0.{fraction}")) else []
-    if len(fraction) == 2 and (fraction[0] == "0" or fraction in ("10", "11")):
-        inches.append((float(fraction), 0.2, 1.0))
+    tenfold = 10 * float(f"0.{fraction}")
+    inches = [(tenfold, 1.0 if len(fraction) == 1 else 0.2, 5 / 6)] if _is_inch(tenfold) else []
+    if len(fraction) == 2 and float(fraction) < 12:
+        inches.append((float(fraction), 1.0 if float(fraction) >= 10 else 0.2, 1.0))
     for count, share, slope in inches:
         yield Alternative(r.reduced(feet * FOOT + count * INCH), share, slope)
 
@@ -353,6 +354,8 @@ def _held_to(point: MeasuringPoint, read: float, share: float, detail: str) -> I
 
 
 def _tripod_head(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
+    if r.kind == "parts":  # a part left out, then
+        return
     if e.axis_above_head is not None:
         yield Alternative(r.height + e.axis_above_head)
     elif e.role == "setup":
@@ -379,14 +382,18 @@ def _offset_left_out(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
 
 
 def _offset_sign(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
-    if offset := e.usual.offset if r.kind == "booked" else r.offset:
-        yield Alternative(r.height - 2 * offset)
+    if r.kind == "booked":  # taken off by hand where it had to be added
+        if e.usual.offset:
+            yield Alternative(r.height + 2 * e.usual.offset)
+    elif r.offset:  # the sign in the table is wrong
+        yield Alternative(r.height - 2 * r.offset)
 
 
 def _part_left_out(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
     if r.kind == "parts":
-        for size in e.usual_parts:
-            yield Alternative(r.height + size, 1.0 / len(e.usual_parts))
+        sizes = e.usual_parts or ((e.axis_above_head,) if e.axis_above_head else ())
+        for size in sizes:
+            yield Alternative(r.height + size, 1.0 / len(sizes))
 
 
 def _part_twice(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:

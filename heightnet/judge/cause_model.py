@@ -87,62 +87,84 @@ class CauseFit(NamedTuple):
         }
 
 
-def weigh(
+@dataclass(frozen=True)
+class Found:
+    """The value as recorded, how much too high the rest finds it, how finely it was read, and what values are usual.
+
+    recorded, error, error_sd, unit : m.  density : f, of true values, per metre.
+    """
+
+    recorded: float
+    error: float
+    error_sd: float
+    unit: float
+    density: Callable[[float], float]
+
+
+class Score(NamedTuple):
+    """A cause's weight against others of the same recorded value, before normalising; ``expected`` as in CauseFit."""
+
+    cause: str
+    text: str
+    expected: float | None
+    weight: float
+
+
+def score(
     causes: Iterable[tuple[Cause[Evidence], Iterable[Alternative]]],
-    *,
-    recorded: float,
-    error: float,
-    error_sd: float,
-    unit: float,
-    density: Callable[[float], float],
+    found: Found,
     words: dict[str, str] | None = None,
     none_prior: float = NONE_PRIOR,
+) -> list[Score]:
+    """The weight of each possible cause, in the order of the list; "none of these" last."""
+    best: dict[tuple[str, str], tuple[float, float, str, float | None]] = {}  # total, best, text, expected
+    variance = found.error_sd**2 + found.unit**2 / 12
+    anywhere = found.density(found.recorded - found.error)
+    for cause, alternatives in causes:
+        for one in alternatives:
+            if one.sized:
+                expected = found.recorded - one.true if one.true != found.recorded else None
+                fit = _normal(found.error - found.recorded + one.true, variance + one.spread**2)
+                weight = found.unit * one.slope * found.density(one.true) * fit
+            else:
+                expected, weight = None, anywhere
+            weight *= cause.prior * one.share
+            if not weight > 0.0:  # NaN too: a slant shorter than its radius
+                continue
+            key = (cause.key, one.detail)
+            total, most, text, size = best.get(key, (0.0, 0.0, "", None))
+            if weight > most:
+                most, text, size = weight, cause.text.format(detail=one.detail, **(words or {})), expected
+            best[key] = (total + weight, most, text, size)
+    none = none_prior * found.unit * anywhere * _any_size(found.error, found.error_sd)
+    scores = [Score(key[0], text, size, total) for key, (total, _, text, size) in best.items()]
+    return [*scores, Score(NONE, "none of the usual causes", None, none)]
+
+
+def weigh(
+    causes: Iterable[tuple[Cause[Evidence], Iterable[Alternative]]],
+    found: Found,
+    words: dict[str, str] | None = None,
     keep: float = 1e-4,
 ) -> list[CauseFit]:
     """Probabilities of causes, likeliest first; those under ``keep`` are dropped, "none of these" never is.
 
-    Parameters
-    ----------
-    recorded, error, error_sd : the value as recorded, and how much too high the rest of the job finds it, m.
-    unit : the unit the value was read to, m.
-    density : f, of true values, per metre.
-
     >>> inch = Cause("inch", "one inch misread", 1.0, lambda h: [Alternative(h - 0.0254), Alternative(h + 0.0254)])
     >>> dm = Cause("dm", "one decimetre misread", 1.0, lambda h: [Alternative(h - 0.1), Alternative(h + 0.1)])
-    >>> fits = weigh([(c, c.alternatives(1.6)) for c in (inch, dm)], recorded=1.6, error=0.0247, error_sd=0.002,
-    ...              unit=0.001, density=lambda h: 1.0)
+    >>> found = Found(recorded=1.6, error=0.0247, error_sd=0.002, unit=0.001, density=lambda h: 1.0)
+    >>> fits = weigh([(c, c.alternatives(1.6)) for c in (inch, dm)], found)
     >>> fits[0].cause, round(fits[0].expected, 4), fits[0].probability > 0.99
     ('inch', 0.0254, True)
     """
-    scores: dict[tuple[str, str], float] = {}
-    best: dict[tuple[str, str], tuple[float, str, float | None]] = {}
-    variance = error_sd**2 + unit**2 / 12
-    anywhere = density(recorded - error)
-    for cause, alternatives in causes:
-        for one in alternatives:
-            if one.sized:
-                expected: float | None = recorded - one.true if one.true != recorded else None
-                miss = error - recorded + one.true
-                score = unit * one.slope * density(one.true) * _normal(miss, variance + one.spread**2)
-            else:
-                expected, score = None, anywhere
-            score *= cause.prior * one.share
-            if not score > 0.0:
-                continue
-            key = (cause.key, one.detail)
-            scores[key] = scores.get(key, 0.0) + score
-            if key not in best or score > best[key][0]:
-                best[key] = (score, cause.text.format(detail=one.detail, **(words or {})), expected)
-    none = none_prior * unit * anywhere * _any_size(error, error_sd)
-    total = sum(scores.values()) + none
-    if not total > 0.0:
-        none = total = 1.0  # out of reach of every density: nothing known explains it
+    scores = score(causes, found, words)
+    total = sum(one.weight for one in scores)
+    if not total > 0.0:  # out of reach of every density: nothing known explains it
+        return [CauseFit(NONE, scores[-1].text, None, found.error, 1.0)]
     fits = [
-        CauseFit(key[0], best[key][1], best[key][2], error, score / total)
-        for key, score in scores.items()
-        if score / total >= keep
+        CauseFit(one.cause, one.text, one.expected, found.error, one.weight / total)
+        for one in scores
+        if one.cause == NONE or one.weight / total >= keep
     ]
-    fits.append(CauseFit(NONE, "none of the usual causes", None, error, none / total))
     return sorted(fits, key=lambda fit: -fit.probability)  # stable: equal rivals stay in the order of the list
 
 

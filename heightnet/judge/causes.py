@@ -7,6 +7,7 @@ job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``, ``
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cached_property
 
 import numpy as np
@@ -17,16 +18,17 @@ from heightnet.judge.cause_groups import GROUP_CAUSES, GroupEvidence
 from heightnet.judge.cause_heights import (
     HEIGHT_CAUSES,
     POPULATION,
+    HeightCause,
     HeightEvidence,
     MeasuringPoint,
     Reading,
 )
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
-from heightnet.judge.cause_model import CauseFit, normal_density, weigh
+from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
 
 __all__ = [
     "CauseFit", "GroupEvidence", "HeightEvidence", "LevelEvidence", "MeasuringPoint", "Reading", "Records",
-    "group_causes", "rank_causes", "rank_level_causes",
+    "group_causes", "height_scores", "rank_causes", "rank_level_causes",
 ]  # fmt: skip
 
 AXIS_WORDS = {"setup": "trunnion axis", "target": "target's centre", "tripod": "axis"}
@@ -41,16 +43,19 @@ def rank_causes(evidence: HeightEvidence, keep: float = 1e-4) -> list[CauseFit]:
     >>> best.text, round(best.expected, 3), best.probability > 0.95
     ('the tape held to the tripod head, not to the trunnion axis', -0.243, True)
     """
-    return weigh(
-        ((cause, cause.alternatives(evidence)) for cause in HEIGHT_CAUSES),
-        recorded=evidence.recorded,
-        error=evidence.error,
-        error_sd=evidence.error_sd,
-        unit=evidence.unit,
-        density=normal_density(*evidence.population),
-        words={"axis": AXIS_WORDS[evidence.role]},
-        keep=keep,
-    )
+    return weigh(*_height_question(evidence), keep=keep)
+
+
+def height_scores(evidence: HeightEvidence) -> list[Score]:
+    """The same before normalising, to weigh causes of two values against each other."""
+    return score(*_height_question(evidence))
+
+
+def _height_question(
+    e: HeightEvidence,
+) -> tuple[list[tuple[HeightCause, Iterable[Alternative]]], Found, dict[str, str]]:
+    found = Found(e.recorded, e.error, e.error_sd, e.unit, normal_density(*e.population))
+    return [(cause, cause.alternatives(e)) for cause in HEIGHT_CAUSES], found, {"axis": AXIS_WORDS[e.role]}
 
 
 def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[CauseFit]:
@@ -61,11 +66,7 @@ def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[Cause
     """
     return weigh(
         ((cause, cause.alternatives(evidence)) for cause in LEVEL_CAUSES),
-        recorded=evidence.recorded,
-        error=evidence.error,
-        error_sd=evidence.error_sd,
-        unit=evidence.as_read.unit,
-        density=level_density(evidence),
+        Found(evidence.recorded, evidence.error, evidence.error_sd, evidence.as_read.unit, level_density(evidence)),
         keep=keep,
     )
 
@@ -79,11 +80,7 @@ def group_causes(evidence: GroupEvidence, keep: float = 1e-4) -> list[CauseFit]:
     """
     return weigh(
         ((cause, cause.alternatives(evidence)) for cause in GROUP_CAUSES),
-        recorded=0.0,
-        error=evidence.error,
-        error_sd=evidence.error_sd,
-        unit=0.001,
-        density=lambda _: 1.0,
+        Found(0.0, evidence.error, evidence.error_sd, 0.001, lambda _: 1.0),
         keep=keep,
     )
 
@@ -124,7 +121,7 @@ class Records:
             recorded=float(np.average(rows["height"], weights=1 / np.maximum(rows["sd"], 1e-6) ** 2)),
             error=error,
             error_sd=error_sd,
-            readings=tuple(self._reading(row) for _, row in rows.iterrows()),
+            readings=tuple(self.reading(row) for _, row in rows.iterrows()),
             points=self.points(equipment),
             previous=previous,
             partners=partners,
@@ -157,9 +154,12 @@ class Records:
         partners = tuple(float(x) for x in others["reading"])
         return LevelEvidence("staff", float(row["reading"]), partners=partners, turning=turning, **common)  # type: ignore[arg-type]
 
-    def group(self, id: str, error: float, error_sd: float, pattern: float = 0.0) -> GroupEvidence:
-        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``."""
+    def group(self, id: str, error: float, error_sd: float, pattern: float = np.nan) -> GroupEvidence:
+        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``, NaN where not worked out."""
         _, kind, name = id.split(":", 2)
+        if np.isnan(pattern):
+            lengths = self.readings[self.readings["tape"] == name]["value"].to_numpy(float)
+            pattern = float(np.sqrt(np.mean(lengths**2))) if kind == "tape_scale" and len(lengths) else 0.0
         hooks = self._sizes("hook", {name})
         sections = self._sizes("section", {name})
         return GroupEvidence(kind, name, error, error_sd, pattern, self.points(name), hooks, sections)
@@ -188,7 +188,8 @@ class Records:
         tripod = table[table[kind] == name]["tripod"]
         return self._rows("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else rows
 
-    def _reading(self, row: pd.Series) -> Reading:
+    def reading(self, row: pd.Series) -> Reading:
+        """A row of the table of readings as the causes want it."""
         unit = self.job.settings.units.length
         if row["kind"] == "booked":
             return Reading.booked(float(row["height"]), unit)

@@ -77,7 +77,7 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     say("writing down what was found")
     facts = JobFacts(bench, verdicts, reliability(bench), fit)
     heights = HeightFacts(facts)
-    checks = compare_readings(net.readings)
+    checks = compare_readings(net.job, net.readings)
     result = {
         **facts.head(),
         "fit": facts.fit_facts(),
@@ -95,7 +95,7 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
         "suspects": facts.suspects(),
         "explanations": facts.explanations(),
         "cross_check": facts.cross_check(),
-        "screening": screen(net.job, net.readings),
+        "screening": screen(net.job, net.readings, checks),
         "reading_checks": checks,
     }
     result["next_measurements"] = next_measurements(facts)

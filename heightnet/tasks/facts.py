@@ -560,8 +560,7 @@ class JobFacts:
         if kind in ("shot", "known", "level", "staff"):
             return rank_level_causes(self.recorded.level(id_, error, sd))[0]
         if kind == "group":
-            pattern = float(np.abs(self.family.C[:, [h]].data).max())
-            return group_causes(self.recorded.group(id_, error, sd, pattern))[0]
+            return group_causes(self.recorded.group(id_, error, sd, float(self.family.size[h])))[0]
         return None
 
     def leading(self, thing: Subject) -> int:
