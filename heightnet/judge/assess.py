@@ -121,8 +121,8 @@ class Verdicts:
             self.u_grid[:, reps], bench.G_reps, self.log_evidence, bench.candidates, k, bench.base
         )
         self.class_probability = self.posterior.each
-        label = bench.classes.label
-        self.probability = np.where(tested, self.class_probability[label] * bench.share, 0.0)
+        self.probability = np.zeros(len(tested))
+        self.probability[tested] = self.class_probability[bench.classes.label[tested]] * bench.share[tested]
 
     @cached_property
     def explanations(self) -> tuple[Explanation, ...]:
@@ -228,7 +228,7 @@ def _counts(verdicts: Verdicts, thing: Subject) -> bool:
 
 @dataclass(frozen=True)
 class Reliability:
-    """What errors the job would find and rightly name, observations apart; (h,) arrays, m, inf where nothing limits them.
+    """What errors the job would find and rightly name; (h,) arrays, m, inf where nothing limits them.
 
     detectable : smallest error found with the set power at the set level.
     attributable : smallest error that its own test would accuse with probability 0.95 or more; NaN where not asked for.

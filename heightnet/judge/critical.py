@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtrit
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -42,6 +42,22 @@ def critical_value(tests: Floats, false_alarm: float, seed: int = 20240229) -> t
     light = tests.astype(np.float32)
     largest = [np.abs(rng.standard_normal((DRAWS // 20, r), dtype=np.float32) @ light).max(axis=1) for _ in range(20)]
     return float(np.quantile(np.concatenate(largest), 1 - false_alarm)), "simulation"
+
+
+def tau_critical(dof: int, alpha: float) -> float | None:
+    """Value that |w| over the root of the variance factor exceeds with probability ``alpha``, one test, two-sided.
+
+    For a job that does not trust its assumed standard deviations: tau = sqrt(dof) t / sqrt(dof - 1 + t^2) with t of
+    Student's distribution with dof - 1 degrees of freedom (Pope 1976, NOAA TR NOS 65 NGS 1).  None where dof is 1 or
+    less: the ratio is then always 1 and tests nothing.
+
+    >>> round(tau_critical(9, 0.05), 3), tau_critical(1, 0.05)
+    (1.896, None)
+    """
+    if dof <= 1:
+        return None
+    t = float(stdtrit(dof - 1, 1 - alpha / 2))
+    return float(np.sqrt(dof) * t / np.sqrt(dof - 1 + t**2))
 
 
 def detectable_delta(alpha: float, power: float) -> float:

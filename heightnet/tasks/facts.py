@@ -15,6 +15,7 @@ import heightnet
 from heightnet.adjust import Fit
 from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts, decide, near, subjects
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
+from heightnet.judge.critical import tau_critical
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Kind, Network
@@ -178,6 +179,8 @@ class JobFacts:
             "largest_w": number(v.w[largest]) if largest >= 0 else None,
             "largest_w_id": str(self.family.ids[largest]) if largest >= 0 else None,
             "alarm": bool(largest >= 0 and abs(v.w[largest]) > k),
+            "largest_tau": number(v.w[largest] / np.sqrt(fit.variance_factor)) if largest >= 0 and fit.chi2 else None,
+            "critical_tau": tau_critical(fit.dof, test.false_alarm / max(1, len(self.bench.classes.representative))),
             "delta0": self.reliability.delta0,
             "tape_factor": float(np.exp(grid @ np.log(factors.tape))),
             "sight_factor": float(np.exp(grid @ np.log(factors.sight))),

@@ -99,6 +99,8 @@ class Sample:
                 "largest_w": 2.1,
                 "largest_w_id": "shot:shots.csv:7",
                 "alarm": False,
+                "largest_tau": 1.9,
+                "critical_tau": 2.8,
                 "delta0": 4.13,
                 "tape_factor": 1.02,
                 "sight_factor": 0.96,

@@ -1,0 +1,304 @@
+"""One height at the tripod: every reading reduced, whether they agree, and what to book.
+
+The facts only; ``heightnet.commands.tape`` says them in words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations
+from math import hypot, sqrt
+from typing import Any
+
+from heightnet.errors import InputErrors, InputProblem
+from heightnet.job.tapes import INCH, read_tape
+from heightnet.judge.cause_heights import Reading
+from heightnet.judge.readings import Slip, allowed_difference, explain
+from heightnet.reduce.tape import slant_to_vertical
+
+WORK_MM = (1.0, 3.0, 10.0)
+NEGLECT = 1 / 3  # of the tolerance: what is left out then adds 5 % to it at most, sqrt(1 + 1/9)
+LOW_M = (1.0, 0.65)  # heights of low set-ups that what is neglected is worked out for
+BARE_UP_TO_M = 2.5  # a number without a unit is metres if it could be a height in metres
+
+_NUMBER = r"\d+(?:\.\d*)?|\.\d+"
+_UNIT = re.compile(rf"({_NUMBER})\s*(mm|cm|m|ftus|ft\.?|feet|foot|')", re.IGNORECASE)
+_BARE = re.compile(_NUMBER)
+_NAMES = {"mm": "mm", "m": "m", "ftus": "ftUS"}
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two readings against each other; first and second are positions, lengths in metres.
+
+    slips : those that would explain a disagreement, likeliest first.
+    """
+
+    first: int
+    second: int
+    difference: float
+    allowed: float
+    agrees: bool
+    slips: tuple[Slip, ...]
+
+
+@dataclass(frozen=True)
+class Neglect:
+    """May the slant reduction be left out in work to so many millimetres?  neglected and limit in metres."""
+
+    work_mm: float
+    may: bool
+    neglected: float
+    limit: float
+
+
+@dataclass(frozen=True)
+class TapeFacts:
+    """What readings of one height say; lengths in metres.
+
+    readings, heights, sds : as read, and reduced to the vertical.
+    pairs : each two of them.  agree : all of them do.
+    odd : position of the one reading that all others contradict while they agree, else None.
+    book, book_sd : the height to book, None where readings disagree.
+    neglected : by how much each slant is longer than its height, 0 for others.
+    neglect : for each kind of work, by the largest of these.
+    low : for set-ups as low as LOW_M and the same radius, (height, neglected, what a difference of height to here keeps).
+    """
+
+    readings: tuple[Reading, ...]
+    heights: tuple[float, ...]
+    sds: tuple[float, ...]
+    pairs: tuple[Pair, ...]
+    agree: bool
+    odd: int | None
+    book: float | None
+    book_sd: float | None
+    neglected: tuple[float, ...]
+    neglect: tuple[Neglect, ...]
+    low: tuple[tuple[float, float, float], ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON; lengths in metres or, where the name says so, millimetres."""
+        return {
+            "readings": [
+                {
+                    "text": r.text, "scale": r.scale, "kind": r.kind, "value_m": r.value, "radius_mm": r.radius * 1000,
+                    "offset_mm": r.offset * 1000, "height_m": h, "sd_mm": sd * 1000, "neglected_mm": left * 1000,
+                }
+                for r, h, sd, left in zip(self.readings, self.heights, self.sds, self.neglected, strict=True)
+            ],
+            "pairs": [
+                {
+                    "first": p.first, "second": p.second, "difference_mm": p.difference * 1000,
+                    "allowed_mm": p.allowed * 1000, "agrees": p.agrees,
+                    "slips": [
+                        {
+                            "cause": s.cause, "text": s.text, "which": s.which, "expected_mm": s.expected * 1000,
+                            "miss_mm": s.miss * 1000, "height_m": s.height, "probability": s.probability,
+                        }
+                        for s in p.slips
+                    ],
+                }
+                for p in self.pairs
+            ],
+            "agree": self.agree,
+            "odd": self.odd,
+            "book_m": self.book,
+            "book_sd_mm": None if self.book_sd is None else self.book_sd * 1000,
+            "neglect": [
+                {**asdict(n), "neglected_mm": n.neglected * 1000, "limit_mm": n.limit * 1000} for n in self.neglect
+            ],
+            "low": [
+                {"height_m": h, "neglected_mm": left * 1000, "kept_in_difference_mm": kept * 1000}
+                for h, left, kept in self.low
+            ],
+        }  # fmt: skip
+
+
+def weigh_readings(
+    readings: Sequence[Reading], sd: float = 0.001, work_mm: Sequence[float] = WORK_MM, role: str = "setup"
+) -> TapeFacts:
+    """The facts about several readings of one height.
+
+    Parameters
+    ----------
+    sd : standard deviation of one tape reading, m.
+
+    >>> facts = weigh_readings([Reading("1.674", 1.674, kind="slant", radius=0.1), Reading("1.671", 1.671)])
+    >>> facts.agree, round(facts.book, 4), round(1000 * facts.neglected[0], 2)
+    (True, 1.671, 2.99)
+    """
+    heights = tuple(r.height for r in readings)
+    sds = tuple(_sd(r, sd) for r in readings)
+    pairs = tuple(_pair(readings, sds, i, j, role) for i, j in combinations(range(len(readings)), 2))
+    agree = all(pair.agrees for pair in pairs)
+    weights = [1 / (own**2 + r.unit**2 / 12) for own, r in zip(sds, readings, strict=True)]
+    mean = sum(w * h for w, h in zip(weights, heights, strict=True)) / sum(weights)
+    neglected = tuple(r.value - (r.height - r.offset) if r.kind == "slant" else 0.0 for r in readings)
+    most = max(neglected)
+    slant = readings[neglected.index(most)]
+    low = [(h, hypot(h, slant.radius) - h) for h in LOW_M] if most else []
+    return TapeFacts(
+        readings=tuple(readings),
+        heights=heights,
+        sds=sds,
+        pairs=pairs,
+        agree=agree,
+        odd=None if agree else _odd_one(len(readings), pairs),
+        book=mean if agree else None,
+        book_sd=sqrt(1 / sum(weights)) if agree else None,
+        neglected=neglected,
+        neglect=tuple(
+            Neglect(work, most <= NEGLECT * work / 1000, most, NEGLECT * work / 1000) for work in work_mm if most
+        ),
+        low=tuple((h, left, abs(left - most)) for h, left in low),
+    )
+
+
+def _sd(reading: Reading, sd: float) -> float:
+    if reading.kind == "slant":
+        return sd * reading.value / slant_to_vertical(reading.value, reading.radius)
+    return sd * sqrt(max(len(reading.parts), 1))
+
+
+def _pair(readings: Sequence[Reading], sds: Sequence[float], i: int, j: int, role: str) -> Pair:
+    first, second = readings[i], readings[j]
+    difference = first.height - second.height
+    allowed = allowed_difference(first, second, sds[i], sds[j])
+    agrees = abs(difference) <= allowed + 1e-9
+    slips = () if agrees else tuple(explain(first, second, sds[i], sds[j], role=role))
+    return Pair(i, j, difference, allowed, agrees, slips)
+
+
+def _odd_one(count: int, pairs: Sequence[Pair]) -> int | None:
+    """The reading without which the others agree; None where there is no such one, or only two readings."""
+    odd = [
+        i for i in range(count) if count > 2 and all(pair.agrees != (i in (pair.first, pair.second)) for pair in pairs)
+    ]
+    return odd[0] if odd else None
+
+
+# the text of the command's arguments
+
+
+def read_arguments(
+    texts: Sequence[str], *, slant: bool = False, radius: str = "", offset: str = "", scale: str = ""
+) -> list[Reading]:
+    """Readings from what was typed; the options hold for every reading that does not say otherwise behind a comma.
+
+    Raises
+    ------
+    InputErrors : everything that could not be understood, at once.
+
+    >>> [r.height for r in read_arguments(["1.343 + 0.243", "1.592, slant, radius 100mm, offset -3 mm"])]
+    [1.5859999999999999, 1.585856202...]
+    """
+    problems: list[InputProblem] = []
+    readings = []
+    common = {"radius": radius, "offset": offset}
+    for number, text in enumerate(texts, start=1):
+        try:
+            readings.append(_read_one(text, slant, common, scale))
+        except _NotUnderstood as error:
+            column = f"reading {number}"
+            problems.append(InputProblem("command line", None, column, error.read, error.expected, error.cause))
+    if problems:
+        raise InputErrors(problems)
+    return readings
+
+
+class _NotUnderstood(Exception):
+    def __init__(self, read: str, expected: str, cause: str = ""):
+        self.read, self.expected, self.cause = read, expected, cause
+
+
+def _read_one(text: str, slant: bool, common: dict[str, str], scale: str) -> Reading:
+    shown, *said = [part.strip() for part in text.split(",")]
+    own = dict(common)
+    for option in said:
+        word, _, value = option.partition(" ")
+        if word in ("slant", "vertical") and not value:
+            slant = word == "slant"
+        elif word in ("radius", "offset") and value:
+            own[word] = value
+        else:
+            raise _NotUnderstood(
+                option, "slant, vertical, radius 100mm or offset 52mm behind the comma", "Decimals have a point."
+            )
+    pieces = [piece.strip() for piece in shown.split("+")]
+    lengths = [_length(piece, scale) for piece in pieces]
+    value = sum(length for length, _ in lengths)
+    scales = list(dict.fromkeys(name for _, name in lengths))
+    if len(scales) > 1:
+        raise _NotUnderstood(shown, "all parts in one scale")
+    up = _signed(own["offset"], "offset") if own["offset"] else 0.0
+    out = _signed(own["radius"], "radius") if own["radius"] else 0.0
+    if out < 0:
+        raise _NotUnderstood(own["radius"], "a radius: a horizontal distance, not negative")
+    clean = " + ".join(pieces) if scales[0] == "ftin" else " + ".join(_digits(piece) for piece in pieces)
+    if len(pieces) > 1:
+        if slant:
+            raise _NotUnderstood(shown, "one length for a slant", "Parts that add up are measured upright.")
+        return Reading(clean, value, scales[0], "parts", 0.0, up, parts=tuple(length for length, _ in lengths))
+    if not slant:
+        return Reading(clean, value, scales[0], "vertical", out, up)
+    if not out:
+        raise _NotUnderstood(shown, "a radius for a slant, such as --radius 100mm")
+    if value <= out:
+        cause = f"The radius read is {own['radius']}."
+        raise _NotUnderstood(shown, "a slant longer than its radius", cause)
+    return Reading(clean, value, scales[0], "slant", out, up)
+
+
+def _length(text: str, scale: str) -> tuple[float, str]:
+    """Metres and scale of one length."""
+    name = _scale_of(text, scale)
+    try:
+        return read_tape(_digits(text) if name != "ftin" else text, name).metres, name
+    except ValueError as error:
+        raise _NotUnderstood(text, str(error)) from None
+
+
+def _scale_of(text: str, scale: str) -> str:
+    if unit := _UNIT.fullmatch(text):
+        name = unit[2].lower()
+        if name == "cm":
+            raise _NotUnderstood(text, "metres or millimetres")
+        if name == "'" and "." not in text:
+            return "ftin"
+        return _NAMES.get(name, "ft")
+    if not _BARE.fullmatch(text):
+        return "ftin"
+    if scale:
+        return scale
+    number = float(text)
+    if "." in text and number <= BARE_UP_TO_M:
+        return "m"
+    as_feet = f"{text}ft" if number < 30 else f"{text}mm"
+    raise _NotUnderstood(text, f"a unit, {as_feet} or {text}m", "Without one, only a height in metres is understood.")
+
+
+def _digits(text: str) -> str:
+    number = _BARE.match(text)
+    return number.group() if number else text
+
+
+def _signed(text: str, what: str) -> float:
+    """A length with its unit and perhaps a sign, m."""
+    size = text.strip()
+    sign = -1.0 if size[:1] in ("-", "−") else 1.0
+    size = size.lstrip("+-− ").strip()
+    unit = _UNIT.fullmatch(size)
+    if unit and unit[2].lower() == "cm":
+        return sign * float(unit[1]) * 0.01
+    if unit and unit[2].lower() in ("mm", "m"):
+        return sign * float(unit[1]) * (0.001 if unit[2].lower() == "mm" else 1.0)
+    inches = re.fullmatch(rf'({_NUMBER})\s*(?:"|in\.?)', size)
+    if inches:
+        return sign * float(inches[1]) * INCH
+    try:
+        return sign * read_tape(_digits(size) if unit else size, "ft" if unit else "ftin").metres
+    except ValueError:
+        raise _NotUnderstood(text, f'a {what} with its unit: 100mm, 0.1m, 0.33ft or 3 15/16"') from None
