@@ -1,0 +1,108 @@
+"""The pictures as matplotlib Figures, for print and for other documents; figures/*.svg are made of them.
+
+The same job gives the same bytes: a fixed salt for the ids in the file and no date.
+"""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any
+
+from heightnet.report.keys import Keys
+from heightnet.report.pictures import bars, plan, section
+from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text
+from heightnet.report.story import accusations
+from heightnet.report.words import Words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+POINTS = 72.0
+ANCHORS = {"start": "left", "middle": "center", "end": "right"}
+
+
+def drawings(facts: dict[str, Any]) -> list[Drawing]:
+    """Every picture the job has something to show in."""
+    words, keys = Words(facts), Keys(facts)
+    found = [
+        plan.plan(words, keys),
+        section.section(words, keys),
+        bars.errors(words, keys),
+        bars.readings(words, keys, accusations(words)),
+        bars.loops(words, keys),
+    ]
+    return [drawing for drawing in found if drawing is not None]
+
+
+def figure_files(facts: dict[str, Any]) -> dict[str, str]:
+    """The text of figures/NAME.svg for each picture."""
+    import matplotlib
+
+    files = {}
+    with matplotlib.rc_context({"svg.hashsalt": "heightnet", "svg.fonttype": "none", "font.family": "sans-serif"}):
+        for drawing in drawings(facts):
+            out = io.StringIO()
+            figure(drawing).savefig(out, format="svg", metadata={"Date": None, "Creator": "heightnet"})
+            files[f"figures/{drawing.name}.svg"] = out.getvalue()
+    return files
+
+
+def figure(drawing: Drawing) -> Figure:
+    """A matplotlib Figure of a drawing, in its size in points; nothing of pyplot is touched."""
+    from matplotlib.figure import Figure
+
+    made = Figure(figsize=(drawing.width / POINTS, drawing.height / POINTS))
+    axes = made.add_axes((0, 0, 1, 1))
+    axes.set_xlim(0, drawing.width)
+    axes.set_ylim(drawing.height, 0)
+    axes.set_axis_off()
+    _put(axes, drawing.root)
+    return made
+
+
+def _put(axes: Axes, item: Item) -> None:
+    from matplotlib.patches import Circle as Disc
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    match item:
+        case Group():
+            if "choice" not in item.cls or item.cls.endswith("choice-0"):  # on paper the likeliest explanation
+                for inner in item.items:
+                    _put(axes, inner)
+        case Line(parts, style, closed):
+            points = [point for part in parts for point in (part + part[:1] if closed else part)]
+            codes = [
+                code
+                for part in parts
+                for code in [Path.MOVETO] + [Path.LINETO] * (len(part) - 1) + ([Path.CLOSEPOLY] if closed else [])
+            ]
+            axes.add_patch(PathPatch(Path(points, codes), **_look(style, closed)))
+        case Circle(centre, radius, style):
+            axes.add_patch(Disc(centre, radius, **_look(style, True)))
+        case Text((x, y), text, letter, anchor):
+            look = LETTERS[letter]
+            axes.text(
+                x,
+                y,
+                text,
+                fontsize=look.size * 0.92,
+                color=look.colour,
+                weight="bold" if look.bold else "normal",
+                ha=ANCHORS[anchor],
+                va="baseline",
+                parse_math=False,
+            )
+
+
+def _look(name: str, closed: bool) -> dict[str, Any]:
+    style = STYLES[name]
+    look: dict[str, Any] = {
+        "edgecolor": style.stroke,
+        "linewidth": style.width,
+        "facecolor": style.fill if closed else "none",
+    }
+    if style.dash:
+        look["linestyle"] = (0, tuple(length / style.width for length in style.dash))
+    return look

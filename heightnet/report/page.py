@@ -1,0 +1,159 @@
+"""report.html: one file that needs nothing else, no network and, if it must be, no scripts.
+
+The style sheet and the script are named by their hashes in the page's Content-Security-Policy, so that nothing else
+runs in it, whatever a mark is called.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from heightnet.report import fieldsheet
+from heightnet.report.cards import cards
+from heightnet.report.choices import choices
+from heightnet.report.facts import json_chunks
+from heightnet.report.keys import Keys
+from heightnet.report.listings import listings
+from heightnet.report.method import method
+from heightnet.report.numbers import count, tie
+from heightnet.report.pictures import bars, drawing, plan, section
+from heightnet.report.story import DOUBTFUL, SOUND, WRONG, accusations, tell
+from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
+TONES = {
+    WRONG: ("suspect", "Something is probably wrong"),
+    DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
+    SOUND: ("proved", "Nothing wrong was found"),
+}
+
+
+def page(facts: dict[str, Any]) -> str:
+    """The text of report.html."""
+    words, keys = Words(facts), Keys(facts)
+    story = tell(words)
+    accused = accusations(words)
+    tables = listings(words, keys)
+    style, script = _style(), _template("page.js")
+    either = any(not one.certain_which for one in accused)
+    sign, tone_says = TONES[story.tone]
+    return _environment().get_template("page.html.j2").render(
+        words=words,
+        job=facts["job"],
+        version=facts["heightnet"]["version"],
+        size=_size(facts),
+        story=story,
+        tone_sign="either" if story.tone == WRONG and either else sign,
+        tone_says=tone_says,
+        verdicts=VERDICTS,
+        meanings=MEANINGS,
+        counts={table: words.verdict_counts(table) for table in ("setups", "targets")},
+        caution=CAUTION,
+        plan=_picture(plan.plan(words, keys)),
+        pictures=[
+            _figure("section", "The job in long section", section.section(words, keys)),
+            _figure("errors", "How wrong could each instrument height be?", bars.errors(words, keys)),
+            _figure("readings", "What the readings of the suspect say", bars.readings(words, keys, accused)),
+            _figure("loops", "Do the loops close?", bars.loops(words, keys)),
+        ],
+        choices=choices(words, keys),
+        cards=cards(words, keys),
+        tables=tables,
+        sheet=fieldsheet.steps(words),
+        method=method(words),
+        style=style,
+        script=script,
+        csp=(
+            f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; img-src data:; "
+            "base-uri 'none'; form-action 'none'"
+        ),
+        more_rows=_script_json({t.id: [[*row.cells, row.key, row.about] for row in t.more] for t in tables if t.more}),
+        results=_script_json_text(_embedded(facts)),
+        signs={name: drawing.sign_svg(name) for name in (*VERDICTS, "known", "found")},
+    )  # fmt: skip
+
+
+def snippet(facts: dict[str, Any]) -> str:
+    """A few lines of HTML for a notebook."""
+    story = tell(Words(facts))
+    return _environment().get_template("snippet.html.j2").render(story=story, job=facts["job"])
+
+
+def _picture(made: drawing.Drawing | None) -> str:
+    return drawing.svg(made) if made else ""
+
+
+def _figure(name: str, title: str, made: drawing.Drawing | None) -> dict[str, str]:
+    return {"name": name, "title": title, "svg": _picture(made)}
+
+
+def _size(facts: dict[str, Any]) -> str:
+    parts = [
+        count(len(facts["setups"]), "set-up"),
+        count(len(facts["targets"]), "target"),
+        count(len(facts["marks"]), "mark"),
+        count(len(facts["shots"]), "sight"),
+    ]
+    if facts["levels"]:
+        parts.append(count(len(facts["levels"]), "levelled difference"))
+    if facts["staff"]:
+        parts.append(count(len(facts["staff"]), "staff reading"))
+    return ", ".join(parts)
+
+
+def _embedded(facts: dict[str, Any]) -> str:
+    """The facts as JSON if they are small; otherwise what they are called and where they lie."""
+    pieces, size = [], 0
+    for piece in json_chunks(facts):
+        pieces.append(piece)
+        size += len(piece)
+        if size > EMBEDDED_BYTES:
+            return json.dumps({"schema": facts["schema"], "job": facts["job"], "all_of_it": "results.json"})
+    return "".join(pieces)
+
+
+def _script_json(value: Any) -> str:
+    return _script_json_text(json.dumps(value, ensure_ascii=False, separators=(",", ":")))
+
+
+def _script_json_text(text: str) -> str:
+    """JSON that cannot end the script element it stands in."""
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+@cache
+def _template(name: str) -> str:
+    return files("heightnet.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+@cache
+def _style() -> str:
+    return f"{_template('page.css')}\n{drawing.style_sheet()}\n"
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FunctionLoader(_template),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["tie"] = tie
+    return environment

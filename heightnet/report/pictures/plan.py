@@ -1,0 +1,166 @@
+"""The network in plan: marks, set-ups with their verdicts, sights."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+from heightnet.report.keys import Keys
+from heightnet.report.numbers import METRES
+from heightnet.report.pictures.drawing import Drawing, Line, nice_step, text_width
+from heightnet.report.pictures.layout import Layout, layout, node_of
+from heightnet.report.pictures.names import Names
+from heightnet.report.words import VERDICTS, Words
+
+Record = dict[str, Any]
+
+WIDTH, MARGIN, LEAST, MOST = 690.0, 44.0, 170.0, 400.0
+DETAIL = 60  # up to so many set-ups each sight is drawn by itself and every name is written
+STEM = 15.0
+
+
+def plan(words: Words, keys: Keys) -> Drawing:
+    """The plan of a job; over 60 set-ups it names only what needs attention."""
+    facts = words.facts
+    where = layout(facts)
+    at, scale, height = _to_sheet(where)
+    kind = "by coordinates" if where.surveyed else "in a drawn layout"
+    sheet = Drawing(
+        "plan",
+        "The network in plan",
+        f"Marks, set-ups and sights {kind}. {words.counts('setups')}.",
+        WIDTH,
+        height + 40,
+    )
+    if not at:
+        return sheet
+    detailed = len(facts["setups"]) <= DETAIL
+    _sights(sheet, words, keys, at, detailed)
+    names = Names()
+    _marks(sheet, words, keys, at, names, detailed)
+    _setups(sheet, words, keys, at, names, detailed)
+    names.write(sheet, height)
+    _foot(sheet, words, where.surveyed, scale, height)
+    return sheet
+
+
+def _to_sheet(where: Layout) -> tuple[dict[str, tuple[float, float]], float, float]:
+    """Places on the sheet, points to a metre, and the height of the sheet."""
+    if not where.places:
+        return {}, 1.0, LEAST
+    xs, ys = zip(*where.places.values(), strict=True)
+    across, up = max(xs) - min(xs), max(ys) - min(ys)
+    scale = min((WIDTH - 2 * MARGIN) / max(across, 1e-9), (MOST - 2 * MARGIN) / max(up, 1e-9), 1e4)
+    height = max(LEAST, up * scale + 2 * MARGIN)
+    left = (WIDTH - across * scale) / 2
+    top = (height - up * scale) / 2 + 4
+    at = {node: (left + (x - min(xs)) * scale, top + (max(ys) - y) * scale) for node, (x, y) in where.places.items()}
+    return at, scale, height
+
+
+def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], detailed: bool) -> None:
+    facts = words.facts
+    by_setup: dict[str, dict[str, str]] = defaultdict(dict)
+    accused = []
+    for shot in facts["shots"]:
+        start, end = node_of(shot["from_mark"], shot["setup"]), f"mark:{shot['to_mark']}"
+        if start not in at or end not in at:
+            continue
+        if shot["verdict"] in ("suspect", "either"):
+            accused.append((shot, [at[start], at[end]]))
+        by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.shot(shot))
+    starts = {s["setup"]: at.get(node_of(s["mark"], s["setup"])) for s in facts["setups"]}
+    for setup, ends in by_setup.items():
+        start_at = starts.get(setup)
+        if start_at is None:
+            continue
+        if detailed:
+            for end, about in ends.items():
+                with sheet.group(about=about, cls="sight"):
+                    sheet.line([start_at, at[end]], "sight")
+        else:
+            with sheet.group(about=keys.setup(setup), cls="sight"):
+                sheet.add(Line([[start_at, at[end]] for end in ends], "many-sights"))
+    for level in facts["levels"]:
+        ends_at = [at.get(f"mark:{level['from_mark']}"), at.get(f"mark:{level['to_mark']}")]
+        if ends_at[0] and ends_at[1]:
+            with sheet.group(about=keys.about(level["id"]), cls="sight"):
+                style = "accused-line" if level["verdict"] in ("suspect", "either") else "level"
+                sheet.line([ends_at[0], ends_at[1]], style)
+    for shot, line in accused:
+        with sheet.group(about=keys.shot(shot), title=f"{words.label(shot['id'])}: {VERDICTS[shot['verdict']]}"):
+            sheet.line(line, "accused-line")
+
+
+def _marks(
+    sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], names: Names, detailed: bool
+) -> None:
+    accused = {r["mark"]: r["verdict"] for r in words.facts["known"] if r["verdict"] in ("suspect", "either")}
+    for mark in words.facts["marks"]:
+        x, y = at[f"mark:{mark['mark']}"]
+        known, verdict = mark["known"], accused.get(mark["mark"])
+        title = f"{'Known mark' if known else 'Mark'} {mark['mark']}"
+        if not detailed and not known and not verdict:
+            continue  # hundreds of small circles would only hide the sights
+        with sheet.group(about=keys.mark(mark["mark"]), title=title, cls="mark"):
+            sheet.sign("known" if known else "found", x, y, 5.0 if detailed else 3.0 if known else 2.0)
+        names.block(x, y, 5)
+        if verdict:
+            names.want(x, y, f"{mark['mark']}: {VERDICTS[verdict]}", 0, "accused-name", keys.mark(mark["mark"]))
+        elif detailed or (known and len(words.facts["known"]) <= DETAIL):
+            names.want(x, y, mark["mark"], 3 if not known else 2, "name", keys.mark(mark["mark"]))
+
+
+def _setups(
+    sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], names: Names, detailed: bool
+) -> None:
+    """A set-up stands on a stem over its mark; the ones that need attention are drawn last, on top."""
+    order = list(VERDICTS)
+    at_mark: dict[str, list[Record]] = defaultdict(list)
+    for setup in words.facts["setups"]:
+        at_mark[node_of(setup["mark"], setup["setup"])].append(setup)
+    drawn = []
+    for node, setups in at_mark.items():
+        if node not in at:
+            continue
+        x, y = at[node]
+        for number, setup in enumerate(setups):
+            aside = (number - (len(setups) - 1) / 2) * 15
+            drawn.append((setup, x, y, x + aside if detailed else x, y - STEM if detailed and setup["mark"] else y))
+    for setup, x, y, sx, sy in sorted(drawn, key=lambda item: -order.index(item[0]["verdict"])):
+        key, verdict = keys.setup(setup["setup"]), setup["verdict"]
+        over = f" over {setup['mark']}" if setup["mark"] else ""
+        title = f"Set-up {setup['setup']}{over}: {words.verdict(setup)}"
+        attention = order.index(verdict) < order.index("proved")
+        with sheet.group(key=key, href=f"#{key}", title=title, cls=f"setup {verdict}"):
+            if (sx, sy) != (x, y):
+                sheet.line([(x, y), (sx, sy)], "stem")
+            small = 2.5 if verdict in ("proved", "free") else 3.5
+            sheet.sign(verdict, sx, sy, 4.6 if detailed else small)
+        names.block(sx, sy, 6 if detailed else 3)
+        if detailed or (attention and verdict != "weak"):
+            said = f"{setup['setup']}: {VERDICTS[verdict]}" if attention and verdict != "weak" else setup["setup"]
+            letter = "accused-name" if verdict in ("suspect", "either") else "strong"
+            names.want(sx, sy, said, order.index(verdict) / 3, letter, key)
+
+
+def _foot(sheet: Drawing, words: Words, surveyed: bool, scale: float, height: float) -> None:
+    """Scale and north, and the signs that occur."""
+    y = height + 12
+    if surveyed:
+        unit = METRES[words.lengths.unit]
+        step = nice_step(WIDTH / scale / unit, 6)
+        long = step * unit * scale
+        sheet.line([(8, y - 4), (8, y), (8 + long, y), (8 + long, y - 4)], "axis")
+        sheet.text(14 + long, y + 2, f"{step:g} {words.lengths.name}", "tick")
+        sheet.line([(WIDTH - 14, y + 2), (WIDTH - 14, y - 22)], "axis")
+        sheet.area([(WIDTH - 18, y - 16), (WIDTH - 14, y - 26), (WIDTH - 10, y - 16)], "solid")
+        sheet.text(WIDTH - 22, y - 10, "N", "tick", "end")
+    else:
+        sheet.text(8, y, "Drawn layout: the job has no coordinates. Lengths follow the sights.", "tick")
+    x = 14.0
+    occurring = [verdict for verdict, _ in words.verdict_counts("setups")]
+    for sign, said in [*((v, VERDICTS[v]) for v in occurring), ("known", "known mark"), ("found", "mark to be found")]:
+        sheet.sign(sign, x, y + 20, 4.0)
+        sheet.text(x + 11, y + 24, said, "tick")
+        x += text_width(said, "tick") + 30
