@@ -104,7 +104,7 @@ def _stands(words: Words, keys: Keys, name: str) -> Listing:
             Column(f"Error, {m}", meaning="recorded too high by so much, says the rest of the job (minus: too low)"),
             Column(f"± , {m}", meaning="standard deviation of that error"),
             Column(f"Shows from, {m}", meaning="the smallest error that would show"),
-            Column(f"Told apart from, {m}", meaning="the smallest error put down to this height and no other"),
+            Column(f"Pinned down from, {m}", meaning="the smallest error put down to this height and no other"),
             Column("Ways", meaning="independent ways by which the rest of the job knows this height"),
             Column(f"Corrected, {lengths.name}", meaning="the height to use if the likeliest explanations are right"),
             *STATISTICS,
@@ -148,7 +148,11 @@ def _marks(words: Words, keys: Keys) -> Listing:
             Column(f"± , {m}", meaning="standard deviation"),
             Column(f"Corrected, {lengths.name}", meaning="the likeliest explanations taken into account"),
             Column(f"± , {m}", meaning="standard deviation, the doubt about the explanation included"),
-            Column("What could still hide", "text", meaning="the most that an undetected error could move this mark"),
+            Column(
+                "What could still hide",
+                "text",
+                meaning="the most an undetected error could move it, and whose",
+            ),
         ],
     )
     marks = words.facts["marks"]

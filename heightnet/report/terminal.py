@@ -33,7 +33,9 @@ def show(facts: dict[str, Any], console: Console, folder: Path | None = None) ->
     for line, style in _lines(facts, width):
         console.print(Text(line, style=style), soft_wrap=True)
     if folder is not None:
-        console.print(Text(f"The whole report: {folder / 'report.html'}"), soft_wrap=True)
+        page = folder / "report.html"
+        where = page if page.exists() else folder / "results.json"
+        console.print(Text(f"The whole report: {where}"), soft_wrap=True)
 
 
 def _lines(facts: dict[str, Any], width: int) -> Iterator[tuple[str, str]]:

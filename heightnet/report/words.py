@@ -99,6 +99,17 @@ class Words:
                 return GROUPS.get(of, "everything of {name}").format(name=member)
         return name
 
+    def brief(self, id: str) -> str:
+        """A label for a table: `instrument height S4`."""
+        kind, _, name = id.partition(":")
+        thing = {
+            "setup": "instrument height",
+            "target": "target height",
+            "tripod": "shared stand",
+            "known": "known height",
+        }.get(kind)
+        return f"{thing} {name}" if thing else self.short(id)
+
     def short(self, id: str) -> str:
         """A few letters for a picture."""
         kind, _, name = id.partition(":")
@@ -194,10 +205,10 @@ class Words:
         """What could hide in a mark's height."""
         if not mark["hidden_by"]:
             return "nothing"
-        by = self.label(mark["hidden_by"])
+        by = self.brief(mark["hidden_by"])
         if mark["hidden_mm"] is None:
-            return f"no limit: an error in {by}"
-        return f"{self.lengths.about(mark['hidden_mm'])}, by an undetected error in {by}"
+            return f"no limit: {by}"
+        return f"{self.lengths.about(mark['hidden_mm'])}: {by}"
 
     def measurement(self, record: Record) -> str:
         """The next measurement as an instruction."""
