@@ -1,0 +1,519 @@
+"""A table of text cells to columns of names, numbers, angles and choices, in metres and radians.
+
+Ordinary cells are converted a column at a time; only cells that fail there are looked at one by one, to say what is
+wrong with them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
+from heightnet.job.model import METRES, Units
+from heightnet.job.problems import Problems, nearest
+from heightnet.job.tables import TABLES, Column, Table
+
+ARCSEC = math.pi / (180 * 3600)
+LONGEST_NAME, LONGEST_TEXT = 200, 4000
+LARGEST = 1e9  # nothing surveyed is larger, in any unit
+
+_PLAIN_CELLS = re.compile(r"[0-9eE+\-.\n]*")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_ESCAPED = re.compile(r"'+[=+\-@\t\r]")
+_HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,12})\s*[)\]]\s*")
+_LENGTH_WORDS = {
+    "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ft": "ft", "feet": "ft", "foot": "ft",
+    "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS",
+}  # fmt: skip
+
+
+class Batch(NamedTuple):
+    """Some rows of a table: their numbers as a spreadsheet counts, and their cells as text."""
+
+    rows: list[int]
+    cells: list[list[str]]
+
+
+@dataclass
+class Sheet:
+    """One table as text: a CSV file or a sheet of a workbook.
+
+    decimal_comma : the file separates cells by something else, so that 1,543 may be a number.
+    """
+
+    file: str
+    header: list[str]
+    header_row: int
+    batches: Iterable[Batch]
+    decimal_comma: bool = False
+
+
+@dataclass
+class Raw:
+    """One table as columns: names as objects, numbers as floats in m and rad, and the row each came from."""
+
+    table: Table
+    file: str
+    rows: npt.NDArray[np.int64]
+    columns: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
+    length_m: float = 1.0
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def has(self, column: str) -> bool:
+        """The column is in the header."""
+        return column in self.columns
+
+    def __getitem__(self, column: str) -> npt.NDArray[Any]:
+        """A column; blanks or NaN where the header lacks it."""
+        if column in self.columns:
+            return self.columns[column]
+        return _blank(self.table.column(column), len(self.rows))
+
+    def shown(self, column: str, i: int) -> str:
+        """A number as the row gave it, in the table's own unit."""
+        factor = {"length": self.length_m, "mm": 0.001}.get(self.table.column(column).kind, 1.0)
+        return f"{self[column][i] / factor:.6f}".rstrip("0").rstrip(".")
+
+    def used(self, column: str) -> bool:
+        """The column is there and filled on some row."""
+        if column not in self.columns or not len(self):
+            return False
+        values = self.columns[column]
+        return bool((~np.isnan(values)).any()) if values.dtype.kind == "f" else bool((values != "").any())
+
+
+def empty(table: str) -> Raw:
+    """The table of a job that does not have it."""
+    return Raw(TABLES[table], f"{table}.csv", np.zeros(0, dtype=np.int64))
+
+
+def _blank(column: Column, count: int) -> npt.NDArray[Any]:
+    if column.numeric:
+        return np.full(count, np.nan)
+    if column.kind == "yes":
+        return np.zeros(count, dtype=bool)
+    blank = np.empty(count, dtype=object)
+    blank[:] = ""
+    return blank
+
+
+def plain_heading(text: str) -> str:
+    """A heading as compared: lower case, words apart by one space.
+
+    >>> plain_heading(" Slope_Distance ")
+    'slope distance'
+    """
+    return " ".join(re.sub(r"[\s_\-./]+", " ", text.casefold()).split())
+
+
+def known_headings(table: Table) -> dict[str, Column]:
+    """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them."""
+    known = {plain_heading(word): c for c in table.columns for word in c.also}
+    known.update({plain_heading(c.name): c for c in table.columns})
+    return known
+
+
+def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> dict[int, Column] | None:
+    """Which column of the table each heading is; None where the header is too poor to go on."""
+    known = known_headings(table)
+    found: dict[int, Column] = {}
+    where: dict[str, str] = {}
+    for i, heading in enumerate(sheet.header):
+        text = heading.strip()
+        words = plain_heading(text)
+        if words.startswith("note"):
+            continue
+        if not words:
+            if any(h.strip() for h in sheet.header[i + 1 :]):
+                problems.add(
+                    sheet.file, sheet.header_row, "", "", "a heading over every column", "One heading is blank."
+                )
+            continue
+        column = known.get(words)
+        if column is None and (match := _HEADING_UNIT.fullmatch(text)):
+            column = known.get(plain_heading(match[1]))
+            if column is not None and (wrong := _wrong_unit(column, match[2], units)):
+                problems.add(sheet.file, sheet.header_row, text, text, wrong)
+                continue
+        if column is None:
+            problems.add(
+                sheet.file, sheet.header_row, text, text, f"a column of {table.name}", _unknown_heading(words, table)
+            )
+            continue
+        if column.name in where:
+            problems.add(
+                sheet.file, sheet.header_row, text, text, f"one column for {column.name}",
+                f"{where[column.name]!r} is read as {column.name} already.",
+            )  # fmt: skip
+            continue
+        where[column.name] = text
+        found[i] = column
+    other = [f"{text!r} as {name}" for name, text in where.items() if text != name]
+    if other:
+        problems.note("understood", f"headings read: {', '.join(other)}", sheet.file, sheet.header_row)
+    missing = False
+    for column in table.columns:
+        if column.required and column.name not in where and not set(column.unless) & set(where):
+            missing = True
+            others = ", ".join(column.also[:4])
+            problems.add(
+                sheet.file, sheet.header_row, column.name, "",
+                f"a column {column.name}" + (f" (or {others})" if others else ""),
+                f"The headings are: {', '.join(h.strip() for h in sheet.header)[:200]}.",
+            )  # fmt: skip
+    return None if missing else found
+
+
+def _wrong_unit(column: Column, said: str, units: Units) -> str:
+    """What the unit in a heading should have been, "" where it fits or says nothing known."""
+    said_length = _LENGTH_WORDS.get(said.casefold().strip())
+    if column.kind == "length" and (said_length or said.casefold() in ("mm", "cm")):
+        same = said_length == units.length or (said_length == "ft" and units.length == "ftUS")
+        return "" if same else f"lengths in {units.length} (units.length), as in the rest of the job"
+    if column.kind == "mm" and (said_length or said.casefold() == "cm"):
+        return "millimetres, whatever the job's units"
+    angle = {"gon": "gon", "grad": "gon", "deg": "deg", "dms": "dms"}.get(said.casefold())
+    if column.kind == "angle" and angle and units.angle and angle != units.angle:
+        return f"angles in {units.angle} (units.angle)"
+    return ""
+
+
+def _unknown_heading(words: str, table: Table) -> str:
+    if table.name == "shots" and words in ("vertical angle", "va", "vert angle", "v angle", "elevation angle"):
+        return (
+            "A vertical angle is measured from the horizon, a zenith angle from straight up: zenith_angle = 90° less "
+            "the vertical angle. If these are zenith readings, call the column zenith_angle."
+        )
+    if table.name == "shots" and words in ("horizontal distance", "hd", "h dist"):
+        return "Heights come from slope distances; call the column note_horizontal_distance to keep it unread."
+    known = {c.name for c in table.columns} | {w for c in table.columns for w in c.also}
+    close = nearest(words.replace(" ", "_"), known, "nearest known column") or nearest(
+        words, known, "nearest known column"
+    )
+    keep = "A column that is to be left unread gets a name that starts with note."
+    return f"{close} {keep}".strip()
+
+
+def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw:
+    """Read every row of a sheet; what cannot be read is added to ``problems``."""
+    found = recognise(sheet, table, units, problems)
+    if found is None:
+        for _ in sheet.batches:  # the file itself may hold more that is wrong
+            pass
+        return Raw(table, sheet.file, np.zeros(0, dtype=np.int64))
+    readers = {i: _reader(column, sheet, units, problems) for i, column in found.items()}
+    parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in found}
+    rows: list[npt.NDArray[np.int64]] = []
+    width = len(sheet.header)
+    for batch in sheet.batches:
+        batch = _even(batch, width, sheet, problems)
+        if not batch.rows:
+            continue
+        rows.append(np.array(batch.rows, dtype=np.int64))
+        columns = list(zip(*batch.cells, strict=True))
+        for i, read in readers.items():
+            parts[i].append(read(columns[i], batch.rows))
+    whole = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
+    raw = Raw(table, sheet.file, whole, length_m=METRES.get(units.length, 1.0))
+    for i, column in found.items():
+        raw.columns[column.name] = np.concatenate(parts[i]) if parts[i] else _blank(column, 0)
+        parts[i].clear()
+    _unique(raw, problems)
+    return raw
+
+
+def _even(batch: Batch, width: int, sheet: Sheet, problems: Problems) -> Batch:
+    """Rows of one width, wholly blank ones left out; a cell beyond the last heading is a problem."""
+    if all(len(cells) == width for cells in batch.cells) and all(map(any, batch.cells)):
+        return batch
+    rows, kept = [], []
+    for row, cells in zip(batch.rows, batch.cells, strict=True):
+        if not any(c.strip() for c in cells):
+            continue
+        if len(cells) > width:
+            extra = [c for c in cells[width:] if c.strip()]
+            if extra:
+                problems.add(
+                    sheet.file, row, "", extra[0], f"{width} cells, one under each heading",
+                    "Is there a separator inside a cell? Such a cell belongs in quotation marks.",
+                )  # fmt: skip
+            cells = cells[:width]
+        rows.append(row)
+        kept.append(cells + [""] * (width - len(cells)))
+    return Batch(rows, kept)
+
+
+Cells = Sequence[str]
+Reader = Callable[[Cells, list[int]], npt.NDArray[Any]]
+
+
+def _reader(column: Column, sheet: Sheet, units: Units, problems: Problems) -> Reader:
+    """A function from cells and their rows to the values of one column."""
+    if column.kind in ("name", "text", "reading"):
+        return _Texts(column, sheet.file, problems)
+    if column.kind in ("choice", "yes"):
+        return _Words(column, sheet.file, problems)
+    return _Numbers(column, sheet, units, problems)
+
+
+@dataclass
+class _Texts:
+    """Names and free text; each different text is looked at once."""
+
+    column: Column
+    file: str
+    problems: Problems
+    seen: dict[str, str] = field(default_factory=dict)
+
+    def __call__(self, cells: Cells, rows: list[int]) -> npt.NDArray[Any]:
+        seen = self.seen
+        if len(seen) > 100_000:
+            seen.clear()
+        values = np.empty(len(cells), dtype=object)
+        fresh = [cell not in seen for cell in cells]
+        if any(fresh):
+            for cell, new, row in zip(cells, fresh, rows, strict=True):
+                if new and cell not in seen:
+                    seen[cell] = self._clean(cell, row)
+        values[:] = [seen[cell] for cell in cells]
+        if self.column.required:
+            for i in np.flatnonzero(values == "").tolist():
+                if not cells[i].strip():
+                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected)
+        return values
+
+    def _clean(self, cell: str, row: int) -> str:
+        text = cell.strip()
+        if _ESCAPED.match(text):
+            text = text[1:]
+        longest = LONGEST_NAME if self.column.kind == "name" else LONGEST_TEXT
+        if len(text) > longest:
+            self.problems.add(self.file, row, self.column.name, text, f"at most {longest} characters")
+            return text[:longest]
+        if bad := _UNPRINTABLE.search(text):
+            cause = "A character that cannot be printed."
+            if 0xDC80 <= ord(bad[0]) <= 0xDCFF:
+                bytes_ = text.encode("utf-8", "surrogateescape")
+                text = bytes_.decode("latin-1")
+                cause = "The file is not UTF-8 here (it may be Latin-1 or a Windows code page); save it as UTF-8."
+            self.problems.add(self.file, row, self.column.name, text, "text in UTF-8", cause)
+            return _UNPRINTABLE.sub("?", text)
+        return text
+
+
+@dataclass
+class _Words:
+    """A column of fixed words, or of yes and no."""
+
+    column: Column
+    file: str
+    problems: Problems
+    known: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.column.kind == "yes":
+            self.known = {w: True for w in ("yes", "y", "true", "1", "x")}
+            self.known |= {w: False for w in ("", "no", "n", "false", "0")}
+        else:
+            self.known = {c.casefold(): c for c in self.column.choices} | dict(self.column.words)
+            self.known[""] = ""
+
+    def __call__(self, cells: Cells, rows: list[int]) -> npt.NDArray[Any]:
+        values = _blank(self.column, len(cells))
+        seen: dict[str, Any] = {}
+        for cell in set(cells):
+            seen[cell] = self.known.get(" ".join(cell.casefold().split()))
+        if all(v is not None for v in seen.values()) and not (self.column.required and "" in seen.values()):
+            values[:] = [seen[cell] for cell in cells]
+            return values
+        for i, cell in enumerate(cells):
+            value = seen[cell]
+            if value is None or (value == "" and self.column.required):
+                words = self.column.choices or ("yes", "no")
+                self.problems.add(
+                    self.file, rows[i], self.column.name, _shown(cell), self._expected(),
+                    partial(nearest, cell.strip(), words),
+                )  # fmt: skip
+            else:
+                values[i] = value
+        return values
+
+    def _expected(self) -> str:
+        return "yes or no" if self.column.kind == "yes" else self.column.expected
+
+
+class _Numbers:
+    """A column of numbers or angles, NaN where blank or not understood."""
+
+    def __init__(self, column: Column, sheet: Sheet, units: Units, problems: Problems) -> None:
+        self.column, self.file, self.problems = column, sheet.file, problems
+        self.comma = sheet.decimal_comma
+        self.points = self.commas = False  # which decimal sign the column has used so far
+        self.unit = units.angle
+        self.factor = {"length": METRES.get(units.length, 1.0), "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
+
+    def __call__(self, cells: Cells, rows: list[int]) -> npt.NDArray[np.float64]:
+        if self.column.kind == "angle":
+            values = self._angles(cells, rows)
+        else:
+            values = self._numbers(cells, rows) * self.factor
+        if self.column.required:
+            for i in np.flatnonzero(np.isnan(values)).tolist():
+                if not cells[i].strip():
+                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected)
+        return values
+
+    def _numbers(self, cells: Cells, rows: list[int]) -> npt.NDArray[np.float64]:
+        joined = "\n".join(cells)
+        values: npt.NDArray[np.float64] | None = None
+        if _PLAIN_CELLS.fullmatch(joined):
+            self.points = self.points or "." in joined
+            try:
+                values = np.array([float(c) if c else math.nan for c in cells], dtype=np.float64)
+            except ValueError:
+                values = None
+        if values is None:
+            values = np.array([self._number(c, r) for c, r in zip(cells, rows, strict=True)], dtype=np.float64)
+        with np.errstate(invalid="ignore"):
+            wrong = np.abs(values) > LARGEST
+            if self.column.at_least:
+                wrong |= values <= 0 if self.column.at_least == ">0" else values < 0
+        for i in np.flatnonzero(wrong).tolist():
+            self.problems.add(self.file, rows[i], self.column.name, _shown(cells[i]), self.column.expected)
+            values[i] = math.nan
+        return values
+
+    def _number(self, cell: str, row: int) -> float:
+        text = cell.strip().replace("−", "-")
+        if not text:
+            return math.nan
+        cause = ""
+        if _NUMBER.fullmatch(text):
+            self.points = self.points or "." in text
+            if "," not in text:
+                return float(text)
+        if "," in text:
+            dotted = text.replace(",", ".", 1)
+            if self.comma and "," not in dotted and "." not in text and _NUMBER.fullmatch(dotted):
+                if not self.points:
+                    if not self.commas:
+                        self.commas = True
+                        self.problems.note(
+                            "understood", f"column {self.column.name}: 1,5 is read as one and a half", self.file, row
+                        )
+                    return float(dotted)
+                cause = "The column uses decimal points elsewhere; is the comma a thousands separator?"
+            else:
+                cause = "A decimal point, and nothing between thousands."
+        elif re.fullmatch(r"[+-]?(nan|inf|infinity)", text, re.IGNORECASE):
+            cause = "Leave the cell blank where nothing was recorded."
+        elif re.match(r"[+-]?[\d.]+\s*[a-zA-Z'\"]", text):
+            cause = "A number only; the unit is said in job.toml, and feet with inches belong in tape."
+        elif text.startswith("="):
+            cause = "A formula; the file must hold its value."
+        elif text.startswith("#"):
+            cause = "A spreadsheet's error value."
+        self.problems.add(self.file, row, self.column.name, _shown(cell), self.column.expected, cause)
+        return math.nan
+
+    def _angles(self, cells: Cells, rows: list[int]) -> npt.NDArray[np.float64]:
+        if not self.unit:  # units.angle itself was not understood; every angle would only repeat it
+            return np.full(len(cells), np.nan)
+        values = read_angles(cells, self.unit)
+        for i in np.flatnonzero(np.isnan(values)).tolist():
+            text = cells[i].strip()
+            if not text:
+                continue
+            if self.comma:
+                text = text.replace(",", ".")
+            try:
+                values[i] = read_angle(text, self.unit)
+            except ValueError as error:
+                message = str(error).removeprefix("expected ")
+                self.problems.add(
+                    self.file, rows[i], self.column.name, _shown(cells[i]), expected_angle(self.unit),
+                    "" if message == expected_angle(self.unit) else _sentence(message),
+                )  # fmt: skip
+        with np.errstate(invalid="ignore"):
+            wrong = (values <= 0) | (values >= 2 * math.pi) | (np.abs(values - math.pi) < 1e-12)
+        for i in np.flatnonzero(wrong).tolist():
+            self.problems.add(
+                self.file,
+                rows[i],
+                self.column.name,
+                _shown(cells[i]),
+                _ZENITH[self.unit],
+                _zenith_cause(float(values[i])),
+            )
+            values[i] = math.nan
+        return values
+
+
+_ZENITH = {
+    unit: f"a zenith angle between 0 and {circle}, not straight up, straight down or a full circle"
+    for unit, circle in FULL_CIRCLE.items()
+}
+
+
+def _zenith_cause(value: float) -> str:
+    if value < 0:
+        return "A negative angle is a vertical angle from the horizon; zenith_angle = 90° less the vertical angle."
+    if value >= 2 * math.pi:
+        return "Is units.angle right?"
+    return "Such a sight carries no distance; is it a vertical angle from the horizon, or a filler?"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def _shown(cell: str) -> str:
+    """A cell as shown in a message: stray bytes as the Latin-1 characters they probably were."""
+    return "".join(chr(ord(c) - 0xDC00) if 0xDC80 <= ord(c) <= 0xDCFF else c for c in cell.strip())
+
+
+def _unique(raw: Raw, problems: Problems) -> None:
+    """Names that must occur once: say where they stood first."""
+    key = raw.table.key
+    if not key or not all(raw.has(k) for k in key):
+        return
+    names_only = pd.DataFrame({k: raw[k] for k in key})
+    if not names_only.duplicated().any():
+        return
+    first: dict[tuple[Any, ...], int] = {}
+    for row, names in zip(raw.rows.tolist(), zip(*(raw[k] for k in key), strict=True), strict=True):
+        if not all(names):
+            continue
+        if names in first:
+            problems.add(
+                raw.file, row, key[-1], ", ".join(names), f"a {' and '.join(key)} that occurs once",
+                f"Row {first[names]} has it already.",
+            )  # fmt: skip
+        else:
+            first[names] = row
+
+
+def iter_batches(records: Iterable[tuple[int, list[str]]], size: int = 20_000) -> Iterator[Batch]:
+    """Rows gathered into batches."""
+    rows: list[int] = []
+    cells: list[list[str]] = []
+    for row, record in records:
+        rows.append(row)
+        cells.append(record)
+        if len(rows) >= size:
+            yield Batch(rows, cells)
+            rows, cells = [], []
+    if rows:
+        yield Batch(rows, cells)

@@ -1,0 +1,118 @@
+"""A CSV file as rows of text, a batch at a time: encoding, separator and quoting checked."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from heightnet.job.convert import Sheet, iter_batches, known_headings, plain_heading
+from heightnet.job.problems import Problems
+from heightnet.job.tables import Table
+
+LONGEST_HEADER = 65536  # characters in which a header row must end
+MOST_COLUMNS = 200
+LARGEST_FILE = 4 * 2**30
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+_NOT_TEXT = {
+    b"PK\x03\x04": "It is a zip archive, perhaps a workbook: save the sheet as CSV, or give the .xlsx itself.",
+    b"\xd0\xcf\x11\xe0": "It is an old binary workbook: save the sheet as CSV, or the workbook as .xlsx.",
+    b"%PDF": "It is a PDF.",
+    b"\x1f\x8b": "It is compressed; unpack it first.",
+}
+
+
+@contextmanager
+def open_csv(path: Path, name: str, table: Table, problems: Problems) -> Iterator[Sheet | None]:
+    """A CSV file opened as a `Sheet`; None (and a problem) where it cannot be one."""
+    with path.open("rb") as binary:
+        start = binary.read(4)
+        binary.seek(0, io.SEEK_END)
+        size = binary.tell()
+        binary.seek(0)
+        if size > LARGEST_FILE:
+            problems.add(name, None, "", f"{size / 2**30:.1f} GB", f"at most {LARGEST_FILE / 2**30:.0f} GB")
+            yield None
+            return
+        for magic, cause in _NOT_TEXT.items():
+            if start.startswith(magic):
+                problems.add(name, None, "", "a file that is not text", "a CSV table", cause)
+                yield None
+                return
+        encoding = "utf-8-sig"
+        if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            encoding = "utf-16"
+            problems.note("understood", "the file is read as UTF-16", name)
+        text = io.TextIOWrapper(
+            binary, encoding=encoding, errors="surrogateescape" if encoding != "utf-16" else "replace", newline=""
+        )
+        with text:
+            yield _sheet(text, name, table, problems)
+
+
+def _sheet(text: io.TextIOWrapper, name: str, table: Table, problems: Problems) -> Sheet | None:
+    start = text.read(LONGEST_HEADER)
+    if "\0" in start:
+        problems.add(
+            name, None, "", "NUL bytes", "a CSV table", "The file is not text; save the table as CSV in UTF-8."
+        )
+        return None
+    if not start.strip():
+        problems.add(name, None, "", "", "a header row", "The file is empty; fill it or take it away.")
+        return None
+    text.seek(0)
+    separator = _separator(start, table)
+    if separator != ",":
+        problems.note("understood", f"cells are separated by {SEPARATORS[separator]}", name)
+    records = _records(csv.reader(text, delimiter=separator, strict=True), name, problems)
+    first = next(((row, cells) for row, cells in records if any(c.strip() for c in cells)), None)
+    if first is None:
+        return None
+    row, header = first
+    if len(header) > MOST_COLUMNS:
+        problems.add(name, row, "", f"{len(header)} headings", f"at most {MOST_COLUMNS}")
+        return None
+    return Sheet(name, header, row, iter_batches(records), decimal_comma=separator != ",")
+
+
+def _separator(start: str, table: Table) -> str:
+    """The separator under which the first row shows the most headings of the table."""
+    known = known_headings(table)
+
+    def score(separator: str) -> tuple[int, int]:
+        try:
+            for record in csv.reader(io.StringIO(start, newline=""), delimiter=separator):
+                if any(cell.strip() for cell in record):
+                    return sum(plain_heading(cell) in known for cell in record), len(record)
+        except csv.Error:
+            pass
+        return 0, 0
+
+    return max(SEPARATORS, key=score)
+
+
+def _records(reader: Iterator[list[str]], name: str, problems: Problems) -> Iterator[tuple[int, list[str]]]:
+    """Rows with their numbers as a spreadsheet counts them: a cell with line breaks is still one row."""
+    row = 0
+    while True:
+        row += 1
+        try:
+            record = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            said = str(error)
+            if "field larger" in said:
+                problems.add(
+                    name, row, "", "a cell of more than 131072 characters", "cells of a readable size",
+                    "Is there a quotation mark that is never closed?",
+                )  # fmt: skip
+            else:
+                problems.add(
+                    name, row, "", said, "a row of CSV",
+                    "A quotation mark that opens a cell must close it; inside, it is written twice.",
+                )  # fmt: skip
+            return
+        yield row, record

@@ -1,0 +1,289 @@
+"""Set-ups, targets and shots from what the tables say, in the rich form or the flat one.
+
+Rich: setups and targets have tables of their own and shots name them.  Flat: every shot says itself where the
+instrument and the target stood and how high.  The two may be mixed in one job.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.job.convert import Raw
+from heightnet.job.problems import Problems, nearest
+
+SAME_M = 1e-9  # heights written twice agree when no digit differs
+Names = npt.NDArray[np.object_]
+Frames = dict[str, pd.DataFrame]
+
+
+def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, str]]:
+    """Frames of setups, targets and shots with the columns of `model.COLUMNS`, and the files they stand in."""
+    setups, targets, shots = raw["setups"], raw["targets"], raw["shots"]
+    files = {"setups": setups.file, "targets": targets.file, "shots": shots.file}
+    setup_frame = _stand_frame(setups, "setup", "instrument")
+    target_frame = _stand_frame(targets, "target", "equipment")
+    if not len(shots):
+        return {"setups": setup_frame, "targets": target_frame, "shots": _shot_frame(shots, [], [])}, files
+    setup_names = _setup_names(shots, problems)
+    new_setups = _setups_of_shots(shots, setup_names, setups, problems)
+    target_names, new_targets = _targets_of_shots(shots, targets, problems)
+    if len(new_setups):
+        files["setups"] = shots.file if not len(setups) else setups.file
+        setup_frame = pd.concat([setup_frame, new_setups], ignore_index=True)[list(setup_frame)]
+    if len(new_targets):
+        files["targets"] = shots.file if not len(targets) else targets.file
+        target_frame = pd.concat([target_frame, new_targets], ignore_index=True)[list(target_frame)]
+    frames = {
+        "setups": setup_frame,
+        "targets": target_frame,
+        "shots": _shot_frame(shots, setup_names, target_names),
+    }
+    return frames, files
+
+
+def _stand_frame(raw: Raw, kind: str, equipment: str) -> pd.DataFrame:
+    columns: dict[str, Any] = {kind: raw[kind], "mark": raw["mark"], "height": raw["height"], "sd": raw["sd_mm"]}
+    columns |= {name: raw[name] for name in (equipment, "tripod", "when", "observer")}
+    return pd.DataFrame(columns | {"row": raw.rows})
+
+
+def _shot_frame(shots: Raw, setup: Any, target: Any) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "setup": np.asarray(setup, dtype=object),
+            "target": np.asarray(target, dtype=object),
+            "slope_distance": shots["slope_distance"],
+            "zenith_angle": shots["zenith_angle"],
+            "face": shots["face"],
+            "sd_zenith": shots["sd_zenith_sec"],
+            "sd_distance": shots["sd_distance_mm"],
+            "session": shots["session"],
+            "row": shots.rows,
+        }
+    )
+
+
+def _setup_names(shots: Raw, problems: Problems) -> Names:
+    """The set-up of each shot; where the sheet has no set-up column, one for each mark, height and instrument."""
+    if shots.has("setup"):
+        return shots["setup"]
+    at, height, instrument = shots["at"], shots["instrument_height"], shots["instrument"]
+    for i in np.flatnonzero(at == "")[:1]:
+        problems.add(
+            shots.file, int(shots.rows[i]), "at", "", "the mark the instrument stood over",
+            "A free set-up needs a column setup with its name.",
+        )  # fmt: skip
+    group = pd.DataFrame({"at": at, "height": height, "instrument": instrument})
+    number = group.groupby(["at", "height", "instrument"], sort=False, dropna=False).ngroup().to_numpy()
+    first = np.unique(number, return_index=True)[1]
+    names = np.empty(len(first), dtype=object)
+    times: dict[str, int] = {}
+    taken = set(at)
+    for n, i in enumerate(first):
+        name = at[i]
+        times[name] = times.get(name, 0) + 1
+        names[n] = name if times[name] == 1 else _free_name(name, times[name], taken)
+    problems.note(
+        "understood",
+        f"no column setup: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)",
+        shots.file,
+    )
+    # rows of one set-up that are not together may be two set-ups that happened to have one height
+    changes = np.flatnonzero(np.diff(number)) + 1
+    blocks = number[np.r_[0, changes]]
+    repeated, count = np.unique(blocks, return_counts=True)
+    for n in repeated[count > 1]:
+        where = np.r_[0, changes][blocks == n]
+        problems.note(
+            "doubt",
+            f"shots of set-up {names[n]} do not stand together; if the instrument was set up anew, name the set-ups in "
+            "a column setup",
+            shots.file,
+            int(shots.rows[where[1]]),
+        )
+    return names[number]
+
+
+def _free_name(name: str, number: int, taken: set[str]) -> str:
+    while f"{name} ({number})" in taken:
+        number += 1
+    taken.add(f"{name} ({number})")
+    return f"{name} ({number})"
+
+
+def _setups_of_shots(shots: Raw, names: Names, setups: Raw, problems: Problems) -> pd.DataFrame:
+    """Set-ups that only shots describe; what shots say of the others must agree with their table."""
+    listed = pd.Index(setups["setup"], dtype=object)
+    inside = listed.get_indexer(pd.Index(names, dtype=object)) if len(listed) and listed.is_unique else None
+    if inside is None:
+        inside = np.full(len(names), -1)
+        if len(listed):
+            first = {name: i for i, name in reversed(list(enumerate(listed)))}
+            inside = np.array([first.get(n, -1) for n in names])
+    flat = shots.has("at") or shots.has("instrument_height")
+    if flat:
+        known = np.flatnonzero(inside >= 0)
+        _agree(shots, known, "at", setups["mark"][inside[known]], setups, problems)
+        _agree(shots, known, "instrument_height", setups["height"][inside[known]], setups, problems)
+        _agree(shots, known, "instrument", setups["instrument"][inside[known]], setups, problems)
+    new = np.flatnonzero((inside < 0) & (names != ""))
+    if not flat or len(setups):
+        strange = new if not flat else new[shots["at"][new] == ""]
+        _unknown(shots, strange, "setup", names, setups, "setups", "the columns at and instrument_height", problems)
+        new = np.setdiff1d(new, strange)
+    if not len(new):
+        return pd.DataFrame()
+    frame = pd.DataFrame(
+        {
+            "setup": names[new], "mark": shots["at"][new], "height": shots["instrument_height"][new],
+            "instrument": shots["instrument"][new], "row": shots.rows[new],
+        }
+    )  # fmt: skip
+    whole = _one_of_each(
+        frame, "setup", {"mark": "at", "height": "instrument_height", "instrument": "instrument"}, shots, problems
+    )
+    return whole.assign(sd=np.nan, tripod="", when="", observer="")
+
+
+def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Names, pd.DataFrame]:
+    """The target of each shot, and the targets that only shots describe."""
+    names, mark = shots["target"].copy(), shots["mark"]
+    height, placement = shots["target_height"], shots["placement"]
+    if not len(targets) and not shots.used("mark") and shots.has("target") and shots.has("target_height"):
+        problems.note("understood", "no targets and no column mark: target is read as the mark sighted", shots.file)
+        mark, names = names, np.full(len(names), "", dtype=object)
+    listed = pd.Index(targets["target"], dtype=object)
+    first = {name: i for i, name in reversed(list(enumerate(listed)))}
+    inside = np.fromiter((first.get(n, -1) for n in names), dtype=np.int64, count=len(names))
+    known = np.flatnonzero(inside >= 0)
+    if shots.has("mark") or shots.has("target_height"):
+        _agree(shots, known, "mark", targets["mark"][inside[known]], targets, problems)
+        _agree(shots, known, "target_height", targets["height"][inside[known]], targets, problems)
+    strange = np.flatnonzero((inside < 0) & (names != "") & (mark == ""))
+    _unknown(shots, strange, "target", names, targets, "targets", "the columns mark and target_height", problems)
+    for i in np.flatnonzero((names == "") & (mark == "")).tolist():
+        problems.add(
+            shots.file, int(shots.rows[i]), "target", "", "a target, or the mark sighted and target_height",
+        )  # fmt: skip
+    parts = []
+    named = np.flatnonzero((inside < 0) & (names != "") & (mark != ""))
+    if len(named):
+        frame = pd.DataFrame(
+            {"target": names[named], "mark": mark[named], "height": height[named], "row": shots.rows[named]}
+        )
+        columns = {"mark": "mark", "height": "target_height"}
+        parts.append(_one_of_each(frame, "target", columns, shots, problems))
+    flat = np.flatnonzero((names == "") & (mark != ""))
+    if len(flat):
+        frame = pd.DataFrame(
+            {"mark": mark[flat], "height": height[flat], "placement": placement[flat], "row": shots.rows[flat]}
+        )
+        grouped = frame.groupby(["mark", "height", "placement"], sort=False, dropna=False)
+        number = grouped.ngroup().to_numpy()
+        one = frame.iloc[np.unique(number, return_index=True)[1]].reset_index(drop=True)
+        one.insert(0, "target", _putting_up_names(one, set(listed) | set(names)))
+        names[flat] = one["target"].to_numpy(dtype=object)[number]
+        parts.append(one.drop(columns="placement"))
+        problems.note(
+            "understood",
+            f"shots of one mark, target height and placement share one putting-up of a target ({len(one)} in all)",
+            shots.file,
+        )
+    if not parts:
+        return names, pd.DataFrame()
+    blank: dict[str, Any] = {"sd": np.nan, "equipment": "", "tripod": "", "when": "", "observer": ""}
+    return names, pd.concat(parts, ignore_index=True).assign(**blank)
+
+
+def _putting_up_names(one: pd.DataFrame, taken: set[str]) -> Names:
+    """A name for each putting-up: the mark; where a mark has several, the placement's word or a number with it."""
+    times: dict[str, int] = {}
+    names = np.empty(len(one), dtype=object)
+    for i, (mark, placement) in enumerate(zip(one["mark"], one["placement"], strict=True)):
+        times[mark] = times.get(mark, 0) + 1
+        name = mark if times[mark] == 1 and not placement else f"{mark} ({placement or times[mark]})"
+        number = times[mark]
+        while name in taken:
+            number += 1
+            name = f"{mark} ({number})"
+        taken.add(name)
+        names[i] = name
+    return names
+
+
+def _one_of_each(
+    frame: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems
+) -> pd.DataFrame:
+    """One row of each name; what its rows say must be the same on all of them, blanks take what the others say."""
+    groups = frame.groupby(key, sort=False)
+    blank = frame.replace({"": np.nan})
+    for column, heading in columns.items():
+        filled = blank[blank[column].notna()]
+        several = filled.groupby(key, sort=False)[column].nunique()
+        for name in several.index[several > 1]:
+            rows = filled[filled[key] == name]
+            first = rows.iloc[0]
+            for _, other in rows[rows[column] != first[column]].iterrows():
+                problems.add(
+                    shots.file, int(other["row"]), heading, _show(other[column], shots.length_m),
+                    f"{_show(first[column], shots.length_m)}, which row {first['row']} gives for {key} {name}",
+                    f"One {key} has one {heading}; another one needs another name.",
+                )  # fmt: skip
+    first_rows = groups["row"].first()
+    out = blank.groupby(key, sort=False).first().reset_index()
+    out["row"] = out[key].map(first_rows).astype("int64")
+    for column in columns:
+        if column != "height":
+            out[column] = out[column].astype(object).where(out[column].notna(), "")
+    out["height"] = out["height"].astype(float)
+    return out
+
+
+def _agree(shots: Raw, at: npt.NDArray[Any], column: str, listed: Any, table: Raw, problems: Problems) -> None:
+    """A flat column that repeats what a table says must repeat it truly; blanks say nothing."""
+    if not shots.has(column) or not len(at):
+        return
+    said = shots[column][at]
+    if said.dtype.kind == "f":
+        with np.errstate(invalid="ignore"):
+            wrong = np.isfinite(said) & ~(np.abs(said - listed) < SAME_M)
+    else:
+        wrong = (said != "") & (said != listed)
+    for i in np.flatnonzero(wrong).tolist():
+        problems.add(
+            shots.file, int(shots.rows[at[i]]), column, _show(said[i], shots.length_m),
+            f"what {table.file} says, or blank: {_show(listed[i], shots.length_m)}",
+            f"This is listed in {table.file} already.",
+        )  # fmt: skip
+
+
+def _unknown(
+    shots: Raw,
+    at: npt.NDArray[Any],
+    column: str,
+    names: Names,
+    table: Raw,
+    listed: str,
+    instead: str,
+    problems: Problems,
+) -> None:
+    known = [n for n in table[column] if n]
+    without = f"The job has no {listed}: add the table, or {instead} to shots."
+    for i in at:
+        name = names[i]
+        problems.add(
+            shots.file, int(shots.rows[i]), column, name, f"a {column} of {table.file}",
+            partial(nearest, name, known) if known else without,
+        )  # fmt: skip
+
+
+def _show(value: Any, length_m: float) -> str:
+    """A name, or a height in the job's own unit."""
+    if isinstance(value, float):
+        return "" if np.isnan(value) else f"{value / length_m:.6f}".rstrip("0").rstrip(".")
+    return str(value)

@@ -1,0 +1,417 @@
+"""What belongs to what: tape rows to stands and measuring points, change points to their runs."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from functools import partial
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.job.convert import Raw
+from heightnet.job.problems import Problems, nearest
+from heightnet.job.tapes import read_tape
+
+Frames = dict[str, pd.DataFrame]
+Point = tuple[float, float]  # radius, offset in metres
+
+
+def equipment_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
+    """The equipment table; one usual point each, offsets not recorded taken as 0."""
+    usual: dict[str, int] = {}
+    for name, yes, row in zip(raw["equipment"], raw["usual"], raw.rows.tolist(), strict=True):
+        if yes and name in usual:
+            problems.add(
+                raw.file,
+                row,
+                "usual",
+                "yes",
+                f"one usual point for {name}",
+                f"Row {usual[name]} is its usual point already.",
+            )
+        elif yes:
+            usual[name] = row
+    for name, group in pd.Series(raw["carries"]).groupby(pd.Series(raw["equipment"]), sort=False):
+        said = {c for c in group if c}
+        if len(said) > 1:
+            row = int(raw.rows[group.index[-1]])
+            problems.add(raw.file, row, "carries", str(group.iloc[-1]), f"one and the same for every point of {name}")
+    return pd.DataFrame(
+        {
+            "equipment": raw["equipment"],
+            "point": raw["point"],
+            "radius": np.nan_to_num(raw["radius_mm"], nan=0.0),
+            "offset": np.nan_to_num(raw["offset_mm"], nan=0.0),
+            "usual": raw["usual"],
+            "carries": raw["carries"],
+            "row": raw.rows,
+        }
+    )
+
+
+def check_equipment_names(frames: Frames, files: dict[str, str], problems: Problems) -> None:
+    """Where equipment lists instruments (targets), a set-up's instrument (a target's equipment) is one of them."""
+    equipment = frames["equipment"]
+    for table, column, kind in (("setups", "instrument", "instrument"), ("targets", "equipment", "target")):
+        listed = [e for e, c in zip(equipment["equipment"], equipment["carries"], strict=True) if c in (kind, "")]
+        if not listed:
+            continue
+        frame = frames[table]
+        known = set(equipment["equipment"])
+        for name, row in zip(frame[column], frame["row"], strict=True):
+            if name and name not in known:
+                problems.add(
+                    files[table], int(row), column, name, "a name that equipment lists",
+                    partial(_nearest_equipment, name, listed),
+                )  # fmt: skip
+
+
+def _nearest_equipment(name: str, listed: list[str]) -> str:
+    return f"{nearest(name, listed)} A row of equipment with point 'axis' is enough to list one more.".strip()
+
+
+class _Points:
+    """Measuring points of equipment, and the equipment of each stand."""
+
+    def __init__(self, frames: Frames) -> None:
+        self.points: dict[str, dict[str, Point]] = defaultdict(dict)
+        self.usual: dict[str, str] = {}
+        eq = frames["equipment"]
+        columns = (eq["equipment"], eq["point"], eq["radius"], eq["offset"], eq["usual"])
+        for name, point, radius, offset, usual in zip(*columns, strict=True):
+            self.points[name][point] = (float(radius), float(offset))
+            if usual:
+                self.usual.setdefault(name, point)
+        setups, targets = frames["setups"], frames["targets"]
+        self.of: dict[str, dict[str, list[str]]] = {
+            "setup": {s: [i] for s, i in zip(setups["setup"], setups["instrument"], strict=True)},
+            "target": {t: [e] for t, e in zip(targets["target"], targets["equipment"], strict=True)},
+            "tripod": defaultdict(list),
+        }
+        for frame, column in ((setups, "instrument"), (targets, "equipment")):
+            for tripod, name in zip(frame["tripod"], frame[column], strict=True):
+                if tripod and name not in self.of["tripod"][tripod]:
+                    self.of["tripod"][tripod].append(name)
+
+    def axis(self, name: str) -> float:
+        return self.points.get(name, {}).get("axis", (0.0, 0.0))[1]
+
+
+def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
+    """The tape table with readings in metres, each tied to its stand and reduced to a radius and an offset."""
+    points = _Points(frames)
+    kinds, stands = _stands(raw, points, problems)
+    count = len(raw)
+    reading = np.full(count, np.nan)
+    radius, offset = np.zeros(count), np.zeros(count)
+    kind = np.where(raw["kind"] == "", "vertical", raw["kind"]).astype(object)
+    filled: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    for i, (text, scale, row) in enumerate(zip(raw["reading"], raw["scale"], raw.rows.tolist(), strict=True)):
+        if text and scale:
+            try:
+                reading[i] = read_tape(text, scale).metres
+            except ValueError as error:
+                problems.add(raw.file, row, "reading", text, f"a tape reading in {scale}", f"{error}.".capitalize())
+        if raw["part"][i] and kind[i] != "part":
+            problems.add(
+                raw.file, row, "part", raw["part"][i], f"blank for a {kind[i]} reading", "Parts have kind part."
+            )
+        if not kinds[i]:
+            continue
+        found = _radius_and_offset(raw, i, kind[i], kinds[i], stands[i], points, filled, problems)
+        if found is None:
+            continue
+        radius[i], offset[i] = found
+        if kind[i] == "slant" and reading[i] <= radius[i]:
+            problems.add(
+                raw.file, row, "reading", text, f"a slant longer than its radius of {radius[i] * 1000:g} mm",
+                "Is the scale right?",
+            )  # fmt: skip
+    for (name, point, what), rows in filled.items():
+        listed = ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
+        place = f"row {listed}" if len(rows) == 1 else f"rows {listed}"
+        problems.note(
+            "filled",
+            f"{what} readings in {place} name no point: the usual one of {name}, {point}, is taken",
+            raw.file,
+            rows[0],
+        )
+    _lone_parts(raw, kind, kinds, stands, problems)
+    points_named = raw["point"].copy()
+    for (_, point, _), rows in filled.items():
+        points_named[np.isin(raw.rows, rows)] = point
+    return pd.DataFrame(
+        {
+            "stand_kind": kinds, "stand": stands, "text": raw["reading"], "reading": reading, "scale": raw["scale"],
+            "kind": kind, "point": points_named, "radius": radius, "offset": offset, "part": raw["part"],
+            "tape": raw["tape"], "by": raw["by"], "when": raw["when"], "sd": raw["sd_mm"], "row": raw.rows,
+        }
+    )  # fmt: skip
+
+
+def _stands(raw: Raw, points: _Points, problems: Problems) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Kind and name of the stand of each row, "" where it is none or unknown."""
+    kinds, stands = np.full(len(raw), "", dtype=object), np.full(len(raw), "", dtype=object)
+    columns = {kind: raw[kind] for kind in ("setup", "target", "tripod")}
+    for i, row in enumerate(raw.rows.tolist()):
+        said = [(kind, names[i]) for kind, names in columns.items() if names[i]]
+        if len(said) != 1:
+            read = ", ".join(f"{k} {n}" for k, n in said)
+            problems.add(raw.file, row, "", read, "one of setup, target and tripod filled: whose height it is")
+            continue
+        kind, name = said[0]
+        if name not in points.of[kind]:
+            elsewhere = [k for k in points.of if name in points.of[k]]
+            known = [n for n in points.of[kind] if n]
+            problems.add(
+                raw.file, row, kind, name, f"a {kind} of the job",
+                f"{name!r} is a {elsewhere[0]}." if elsewhere else partial(nearest, name, known),
+            )  # fmt: skip
+            continue
+        kinds[i], stands[i] = kind, name
+    return kinds, stands
+
+
+def _radius_and_offset(
+    raw: Raw, i: int, kind: str, stand_kind: str, stand: str, points: _Points,
+    filled: dict[tuple[str, str, str], list[int]], problems: Problems,
+) -> Point | None:  # fmt: skip
+    """Radius and offset of one reading: of its point, as given in the row, or of the equipment's usual point."""
+    row, point = int(raw.rows[i]), raw["point"][i]
+    own_radius, own_offset = float(raw["radius_mm"][i]), float(raw["offset_mm"][i])
+    given = not (np.isnan(own_radius) and np.isnan(own_offset))
+    names = [n for n in points.of[stand_kind][stand] if n]
+    having = [n for n in names if point in points.points.get(n, {})] if point else []
+    radius, offset = own_radius, own_offset
+    if having:
+        places = {_at(points, n, point, stand_kind) for n in having}
+        if len(places) > 1 and not given:
+            problems.add(
+                raw.file, row, "point", point, "a point that one thing on the stand has",
+                f"{' and '.join(having)} each have one; give radius_mm and offset_mm.",
+            )  # fmt: skip
+            return None
+        listed = places.pop()
+        if stand_kind != "tripod" and (_differ(own_radius, listed[0]) or _differ(own_offset, listed[1])):
+            problems.add(
+                raw.file, row, "radius_mm" if _differ(own_radius, listed[0]) else "offset_mm",
+                raw.shown("radius_mm" if _differ(own_radius, listed[0]) else "offset_mm", i),
+                f"blank, or what equipment says of {having[0]}, {point}: "
+                f"radius {listed[0] * 1000:g} mm, offset {listed[1] * 1000:g} mm",
+            )  # fmt: skip
+            return None
+        radius = listed[0] if np.isnan(own_radius) else own_radius
+        offset = listed[1] if np.isnan(own_offset) else own_offset
+    elif point and not given:
+        known = [p for n in names for p in points.points.get(n, {})]
+        thing = " and ".join(names)
+        what = f"a measuring point of {thing}" if thing else "a measuring point"
+        if not thing:
+            column = {"setup": "instrument", "target": "equipment"}.get(stand_kind, "instrument or equipment")
+            cause = f"The {stand_kind} names no {column}; or give radius_mm and offset_mm."
+        else:
+            cause = f"{nearest(point, known)} Or give radius_mm and offset_mm.".strip()
+        problems.add(raw.file, row, "point", point, what, cause)
+        return None
+    elif not given and kind != "part":
+        usual = [(n, points.usual[n]) for n in names if n in points.usual]
+        if len(usual) == 1:
+            name, point = usual[0]
+            filled[name, point, kind].append(row)
+            radius, offset = _at(points, name, point, stand_kind)
+    if kind == "slant" and np.isnan(radius):
+        problems.add(
+            raw.file, row, "radius_mm", "", "a radius: a slant is measured beside the vertical axis",
+            "Name the point, give radius_mm, or list the equipment with its usual point.",
+        )  # fmt: skip
+        return None
+    return (0.0 if np.isnan(radius) else radius), (0.0 if np.isnan(offset) else offset)
+
+
+def _at(points: _Points, name: str, point: str, stand_kind: str) -> Point:
+    """Radius and offset of a point; for a shared stand the offset leads to its seat, not to the axis."""
+    radius, offset = points.points[name][point]
+    return radius, offset - (points.axis(name) if stand_kind == "tripod" else 0.0)
+
+
+def _differ(own: float, listed: float) -> bool:
+    return not np.isnan(own) and abs(own - listed) > 1e-9
+
+
+def _lone_parts(raw: Raw, kind: Any, kinds: Any, stands: Any, problems: Problems) -> None:
+    sets: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    for i in np.flatnonzero(kind == "part").tolist():
+        sets[kinds[i], stands[i], raw["part"][i]].append(int(raw.rows[i]))
+    for (_, stand, letter), rows in sets.items():
+        if len(rows) == 1 and stand:
+            problems.note(
+                "doubt", f"part {letter} of {stand} stands alone; parts add up to one reading", raw.file, rows[0]
+            )
+
+
+def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
+    """Levelled differences; each must have a standard deviation, or what it follows from."""
+    for i, row in enumerate(raw.rows.tolist()):
+        if raw["from"][i] and raw["from"][i] == raw["to"][i]:
+            problems.add(raw.file, row, "to", raw["to"][i], "another mark than from")
+    nothing = np.isnan(raw["sd_mm"]) & np.isnan(raw["length"]) & np.isnan(raw["setups"])
+    for i in np.flatnonzero(nothing).tolist():
+        problems.add(
+            raw.file, int(raw.rows[i]), "sd_mm", "", "sd_mm, length or setups",
+            "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
+        )  # fmt: skip
+    return pd.DataFrame(
+        {
+            "from_mark": raw["from"], "to_mark": raw["to"], "rise": raw["rise"], "length": raw["length"],
+            "setups": raw["setups"], "sd": raw["sd_mm"], "run": raw["run"], "row": raw.rows,
+        }
+    )  # fmt: skip
+
+
+def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
+    """Staff readings, from single readings or a book's columns, with names that are unique in the job."""
+    if raw.has("back_sight") or raw.has("fore_sight"):
+        frame = _book(raw, problems)
+    else:
+        frame = pd.DataFrame(
+            {
+                "level_setup": raw["level_setup"], "name": raw["mark"], "reading": raw["reading"],
+                "sight": raw["sight"],
+                "distance": raw["distance"], "sd": raw["sd_mm"], "run": raw["run"], "row": raw.rows,
+            }
+        )  # fmt: skip
+    _check_collimation(raw, problems)
+    frame["distance"] = frame["distance"].fillna(0.0)
+    listed = set(frames["marks"]["mark"])
+    elsewhere: set[str] = set()
+    for table, column in (("setups", "mark"), ("targets", "mark"), ("levels", "from_mark"), ("levels", "to_mark")):
+        elsewhere |= set(frames[table][column])
+    elsewhere -= {""}
+    frame.insert(1, "mark", _within_runs(frame["name"], frame["run"], listed | elsewhere))
+    changed = frame["level_setup"].copy()
+    frame["level_setup"] = _within_runs(changed, frame["run"], set())
+    if (frame["level_setup"] != changed).any():
+        problems.note("understood", "a level set-up's name used in several runs is one set-up in each run", raw.file)
+    for name in dict.fromkeys(n for n in frame["name"] if n in elsewhere and n not in listed):
+        problems.note(
+            "doubt",
+            f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point",
+            raw.file,
+        )
+    runs_of = frame[frame["mark"] != frame["name"]].groupby("name", sort=False)["run"].unique()
+    for name, runs in runs_of.items():
+        shown = ", ".join(r or "(no run named)" for r in runs)
+        problems.note(
+            "understood",
+            f"change point {name} is a place of its own in each of the runs {shown}; a mark belongs in marks",
+            raw.file,
+        )
+    _check_sights(frame, raw.file, problems)
+    return frame
+
+
+def _within_runs(names: pd.Series, runs: pd.Series, fixed: set[str]) -> pd.Series:
+    """Names made unique to their run where several runs use them, unless they are fixed."""
+    pairs = pd.DataFrame({"name": names, "run": runs}).drop_duplicates()
+    pairs = pairs[~pairs["name"].isin(fixed)]
+    several = set(pairs["name"][pairs["name"].duplicated()])
+    if not several:
+        return names
+    taken = set(names) | fixed
+    new: dict[tuple[str, str], str] = {}
+    for name, run in zip(pairs["name"], pairs["run"], strict=True):
+        if name in several:
+            unique = f"{name} ({run})" if run else name
+            while run and unique in taken:
+                unique += "'"
+            taken.add(unique)
+            new[name, run] = unique
+    return pd.Series([new.get(p, p[0]) for p in zip(names, runs, strict=True)], index=names.index, dtype=object)
+
+
+def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
+    """Staff readings from a level book with a column for each sight: a back sight opens the next level set-up."""
+    rows: list[tuple[str, str, float, str, float, float, str, int]] = []
+    current: dict[str, int] = {}
+    sights = (
+        ("fore_sight", "FS"),
+        ("back_sight", "BS"),
+        ("intermediate_sight", "IS"),
+    )  # a change point closes, then opens
+    open_: dict[str, bool] = {}
+    for i, row in enumerate(raw.rows.tolist()):
+        run, mark = raw["run"][i], raw["mark"][i]
+        any_read = False
+        for column, sight in sights:
+            reading = float(raw[column][i])
+            if np.isnan(reading):
+                continue
+            any_read = True
+            if sight == "BS":
+                current[run] = current.get(run, 0) + 1
+                open_[run] = True
+            elif not open_.get(run):
+                problems.add(
+                    raw.file, row, column, raw.shown(column, i), "a back sight before it",
+                    "A level set-up opens with a back sight and closes with a fore sight.",
+                )  # fmt: skip
+                continue
+            rows.append(
+                (str(current[run]), mark, reading, sight, float(raw["distance"][i]), float(raw["sd_mm"][i]), run, row)
+            )
+            if sight == "FS":
+                open_[run] = False
+        if not any_read:
+            problems.add(raw.file, row, "back_sight", "", "a back sight, intermediate sight or fore sight")
+    problems.note(
+        "understood",
+        "a level book with columns for the sights: each back sight opens a level set-up, numbered in its run",
+        raw.file,
+    )
+    names = ("level_setup", "name", "reading", "sight", "distance", "sd", "run", "row")
+    columns: dict[str, Any] = {n: [r[k] for r in rows] for k, n in enumerate(names)}
+    frame = pd.DataFrame(columns)
+    for text in ("level_setup", "name", "sight", "run"):
+        frame[text] = frame[text].astype(object)
+    return frame.astype({"reading": float, "distance": float, "sd": float, "row": "int64"})
+
+
+def _check_collimation(raw: Raw, problems: Problems) -> None:
+    """A booked HI must be the elevation of the line of sight; an instrument height has strayed in where it is not."""
+    booked = [c for c in ("collimation", "reduced_level", "rise", "fall") if raw.used(c)]
+    if booked:
+        problems.note("understood", f"{', '.join(booked)}: as booked, not used; heights are worked out anew", raw.file)
+    if not raw.used("collimation"):
+        return
+    collimation, level, back = raw["collimation"], raw["reduced_level"], raw["back_sight"]
+    with np.errstate(invalid="ignore"):
+        fits = np.isnan(collimation) | np.isnan(level) | np.isnan(back) | (np.abs(level + back - collimation) < 0.02)
+        looks_like_height = ~np.isnan(collimation) & (collimation > 0.2) & (collimation < 2.5)
+        below = ~np.isnan(level) & (np.abs(level + back - collimation) >= 0.02)
+    for i in np.flatnonzero(
+        looks_like_height & (below | (np.isnan(level) & (np.nanmax(np.abs(np.r_[level, 0.0])) > 5)))
+    ).tolist():
+        problems.add(
+            raw.file, int(raw.rows[i]), "collimation", raw.shown("collimation", i),
+            "the elevation of the line of sight, or blank",
+            "In a level book HI is the elevation of the line of sight (reduced level + back sight); a height of about "
+            "1.5 m is the instrument above its mark, which levelling does not need.",
+        )  # fmt: skip
+    for i in np.flatnonzero(~fits & ~looks_like_height).tolist():
+        problems.note(
+            "doubt",
+            f"booked line of sight {raw.shown('collimation', i)} is not reduced level + back sight",
+            raw.file,
+            int(raw.rows[i]),
+        )
+
+
+def _check_sights(frame: pd.DataFrame, file: str, problems: Problems) -> None:
+    for key, group in frame.groupby("level_setup", sort=False):
+        name, row = str(key), int(group["row"].iloc[0])
+        if name and len(group) == 1:
+            problems.note("doubt", f"level set-up {name} has one reading, which ties nothing", file, row)
+        elif (group["sight"] == "BS").sum() > 1:
+            problems.note("doubt", f"level set-up {name} has more than one back sight", file, row)

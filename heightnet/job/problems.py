@@ -1,0 +1,75 @@
+"""Gathering what is wrong with a job's input: all of it, in order, and never a million lines of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from itertools import islice
+
+from heightnet.errors import InputErrors, InputProblem
+from heightnet.job.model import Note
+
+COMPARED = 3000  # names compared in search of the nearest; a job with more is not worth minutes of it
+SAME_KIND_SHOWN = 20  # of one column and one expectation; the rest are counted
+
+
+class Problems:
+    """Problems and notes of one job while it is being read."""
+
+    def __init__(self) -> None:
+        self._found: list[InputProblem] = []
+        self._seen: Counter[tuple[str, str, str]] = Counter()
+        self.notes: list[Note] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._found)
+
+    def add(
+        self, file: str, row: int | None, column: str, read: str, expected: str,
+        cause: str | Callable[[], str] = "",
+    ) -> None:  # fmt: skip
+        """Keep one problem; ``cause`` may be a function, called only for problems that are shown."""
+        key = (file, column, expected)
+        self._seen[key] += 1
+        if self._seen[key] <= SAME_KIND_SHOWN:
+            self._found.append(
+                InputProblem(file, row, column, read, expected, cause if isinstance(cause, str) else cause())
+            )
+
+    def note(self, kind: str, text: str, file: str = "", row: int | None = None) -> None:
+        note = Note(kind, text, file, row)
+        if note not in self.notes[-50:]:
+            self.notes.append(note)
+
+    def raise_if_any(self, order: Iterable[str]) -> None:
+        """Raise `InputErrors` with everything found, files in the order given, rows in order within a file."""
+        if not self._found:
+            return
+        rank = {file: i for i, file in enumerate(order)}
+        found = list(self._found)
+        for (file, column, expected), count in self._seen.items():
+            if count > SAME_KIND_SHOWN:
+                more = count - SAME_KIND_SHOWN
+                found.append(InputProblem(file, None, column, f"{more} more rows like these", expected))
+        last = float("inf")
+        found.sort(key=lambda p: (rank.get(p.file, -1), p.file, last if _is_count(p) else p.row or 0))
+        raise InputErrors(found)
+
+
+def _is_count(problem: InputProblem) -> bool:
+    return problem.row is None and problem.read.endswith(" more rows like these")
+
+
+def nearest(name: str, known: Iterable[str], what: str = "nearest") -> str:
+    """A sentence that names the nearest known name, "" where none is near.
+
+    >>> nearest("S01", ["S1", "S2", "T9"])
+    "The nearest is 'S1'."
+    """
+    if not 0 < len(name) <= 200:
+        return ""
+    alike = (k for k in known if k and abs(len(k) - len(name)) <= max(2, len(name) // 2))
+    names = {k.casefold(): k for k in islice(alike, COMPARED)}
+    close = get_close_matches(name.casefold(), names, n=1, cutoff=0.6)
+    return f"The {what} is {names[close[0]]!r}." if close else ""

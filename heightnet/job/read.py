@@ -1,0 +1,257 @@
+"""Reading a job: a folder of CSV tables with an optional job.toml, or one workbook.
+
+What was recorded is read safely, what was understood beyond the letter is noted, and everything that is wrong is said
+at once; nothing is guessed silently.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from heightnet.errors import InputErrors, InputProblem
+from heightnet.job.convert import Raw, convert, empty
+from heightnet.job.csvfile import open_csv
+from heightnet.job.expand import expand
+from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
+from heightnet.job.model import Job, Settings, complete
+from heightnet.job.problems import Problems, nearest
+from heightnet.job.settings import read_toml
+from heightnet.job.tables import TABLES
+
+HIGHEST_INSTRUMENT_M = 10.0  # no set-up stands higher above its mark; a reduced level does
+STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
+
+
+def read_job(path: str | Path) -> Job:
+    """Read a job.
+
+    Parameters
+    ----------
+    path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, or a workbook
+        ``.xlsx`` whose sheets are the tables.
+
+    Returns
+    -------
+    Job : tables in metres and radians; ``Job.notes`` says what was understood, filled in and doubted.
+
+    Raises
+    ------
+    InputErrors : everything that could not be understood, each with file, row and column.
+    """
+    path = Path(path)
+    problems = Problems()
+    if path.is_dir():
+        return _assemble(path.resolve().name or "job", path, _read_folder(path, problems), problems)
+    if not path.exists():
+        raise _not_a_job(path, "", "a job: a folder of CSV tables, or a workbook .xlsx", _similar_path(path))
+    suffix = path.suffix.casefold()
+    if path.name.casefold() == "job.toml" or (suffix == ".csv" and path.stem.casefold() in TABLES):
+        return read_job(path.parent)
+    if suffix in (".xlsx", ".xlsm"):
+        from heightnet.job.workbook import read_workbook
+
+        return _assemble(path.stem, path, read_workbook(path, problems), problems)
+    cause = ""
+    if suffix in (".xml", ".landxml"):
+        cause = f"LandXML is brought in by: heightnet import {path.name} JOB"
+    elif suffix in (".xls", ".ods", ".xlsb"):
+        cause = "Save the workbook as .xlsx."
+    elif suffix == ".csv":
+        cause = nearest(path.stem, TABLES, "nearest table")
+    raise _not_a_job(path, path.name, "a folder of CSV tables, or a workbook .xlsx", cause)
+
+
+def _not_a_job(path: Path, read: str, expected: str, cause: str) -> InputErrors:
+    return InputErrors([InputProblem(str(path), None, "", read, expected, cause)])
+
+
+def _similar_path(path: Path) -> str:
+    parent = path.parent
+    if not parent.is_dir():
+        return f"There is no folder {parent}."
+    return "There is no such file or folder. " + nearest(path.name, [p.name for p in parent.iterdir()])
+
+
+def _read_folder(folder: Path, problems: Problems) -> tuple[dict[str, Raw], Settings, str]:
+    """Tables and settings of a folder; only files with the names of tables are opened, and only inside the folder."""
+    home = folder.resolve()
+    found: dict[str, Path] = {}
+    for entry in sorted(folder.iterdir()):
+        stem, suffix = entry.stem.casefold(), entry.suffix.casefold()
+        name = "job.toml" if entry.name.casefold() == "job.toml" else stem if suffix == ".csv" else ""
+        if not name or entry.name.startswith("."):
+            continue
+        if name != "job.toml" and name not in TABLES:
+            if close := nearest(name, TABLES, "nearest table"):
+                problems.add(entry.name, None, "", entry.name, f"one of {', '.join(TABLES)}", close)
+            else:
+                problems.note("doubt", f"{entry.name} is not a table of a job and is not read", entry.name)
+            continue
+        if name in found:
+            problems.add(entry.name, None, "", entry.name, f"one file for {name}", f"{found[name].name} is there too.")
+        elif not entry.resolve().is_relative_to(home):
+            problems.add(
+                entry.name,
+                None,
+                "",
+                "a link out of the job's folder",
+                "a file in the job's folder",
+                "Copy the file there.",
+            )
+        elif not entry.is_file():
+            problems.add(entry.name, None, "", "no ordinary file", "a file")
+        else:
+            found[name] = entry
+    settings, settings_file = Settings(), "job.toml"
+    if toml := found.pop("job.toml", None):
+        settings_file = toml.name
+        settings = read_toml(toml.read_bytes()[:1_000_000], toml.name, problems)
+    if not found and not problems:
+        raise _not_a_job(folder, "no table", f"CSV tables: {', '.join(TABLES)}", "`heightnet new` writes an empty job.")
+    raw: dict[str, Raw] = {}
+    for name, table in TABLES.items():
+        if name not in found:
+            raw[name] = empty(name)
+            continue
+        with open_csv(found[name], found[name].name, table, problems) as sheet:
+            raw[name] = convert(sheet, table, settings.units, problems) if sheet else empty(name)
+            raw[name].file = found[name].name
+    return raw, settings, settings_file
+
+
+def _assemble(
+    name: str, path: Path, read: tuple[dict[str, Raw], Settings, str], problems: Problems
+) -> Job:  # fmt: skip
+    """A job from its tables as read; raises everything that is wrong."""
+    raw, settings, settings_file = read
+    files = {table: r.file for table, r in raw.items()}
+    marks = raw["marks"]
+    frames = {"marks": pd.DataFrame({c: marks[c] for c in ("mark", "height", "sd_mm", "east", "north")})}
+    frames["marks"] = frames["marks"].rename(columns={"sd_mm": "sd"}).assign(row=marks.rows)
+    expanded, expanded_files = expand(raw, problems)
+    frames |= expanded
+    files |= expanded_files
+    frames["equipment"] = equipment_frame(raw["equipment"], problems)
+    frames["tape"] = tape_frame(raw["tape"], frames, problems)
+    frames["levels"] = levels_frame(raw["levels"], problems)
+    frames["staff"] = staff_frame(raw["staff"], frames, problems)
+    check_equipment_names(frames, files, problems)
+    _check_heights(frames, raw, files, problems)
+    _check_zeniths(frames["shots"], raw["shots"], settings, problems)
+    _check_stands(frames, files, problems)
+    _check_same_names(frames, files, problems)
+    if not problems and not any(len(frames[t]) for t in ("shots", "tape", "levels", "staff")):
+        problems.add(
+            str(path.name), None, "", "no observation", "at least one row in shots, levels, staff or tape",
+            "The tables are empty.",
+        )  # fmt: skip
+    order = [settings_file, *(raw[t].file for t in TABLES)]
+    problems.raise_if_any(order)
+    return Job(
+        name=name,
+        settings=settings,
+        files=files,
+        path=path,
+        notes=tuple(problems.notes),
+        **{table: complete(table, frames[table]) for table in TABLES},  # type: ignore[arg-type]
+    )
+
+
+def _check_heights(
+    frames: dict[str, pd.DataFrame], raw: dict[str, Raw], files: dict[str, str], problems: Problems
+) -> None:
+    """An instrument height is not a reduced level; a set-up over a mark should have a height."""
+    setups = frames["setups"]
+    flat = files["setups"] == files["shots"]
+    column = "instrument_height" if flat else "height"
+    high = setups[setups["height"] > HIGHEST_INSTRUMENT_M]
+    length_m = raw["shots" if flat else "setups"].length_m
+    for row, height in zip(high["row"], high["height"], strict=True):
+        problems.add(
+            files["setups"], int(row), column, f"{height / length_m:g}",
+            f"the instrument's height above its mark, less than {HIGHEST_INSTRUMENT_M / length_m:.0f}",
+            "In a level book HI is the elevation of the line of sight, here it is the height of the trunnion axis "
+            "above the mark, about 1.5 m; is this a reduced level, or another unit?",
+        )  # fmt: skip
+
+
+def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: Problems) -> None:
+    """Most angles near 0 or 180 degrees are vertical angles from the horizon; face and value must agree."""
+    zenith = shots["zenith_angle"].to_numpy(float)
+    read = zenith[~np.isnan(zenith)]
+    folded = np.where(read > np.pi, 2 * np.pi - read, read)
+    if len(read) and np.mean(np.abs(folded - np.pi / 2) > STEEP_RAD) > 0.5:
+        row = int(shots["row"].to_numpy()[~np.isnan(zenith)][0])
+        problems.add(
+            raw.file, row, "zenith_angle", "angles within 30° of straight up or down on most shots",
+            "zenith angles, 90° being level",
+            "They look like vertical angles from the horizon: zenith_angle = 90° less the vertical angle. "
+            "Or units.angle is not what the instrument wrote.",
+        )  # fmt: skip
+        return
+    face = shots["face"].to_numpy(object)
+    with np.errstate(invalid="ignore"):
+        wrong = ((face == "L") & (zenith > np.pi)) | ((face == "R") & (zenith < np.pi))
+        beyond = (face == "") & (zenith > np.pi)
+    per_radian = {"gon": 200 / np.pi}.get(settings.units.angle, 180 / np.pi)
+    for i in np.flatnonzero(wrong).tolist():
+        problems.add(
+            raw.file, int(shots["row"].iloc[i]), "face", face[i],
+            f"face {'R' if face[i] == 'L' else 'L'} with a zenith angle of {zenith[i] * per_radian:.4f}",
+            "Face L reads below 180° (200 gon), face R above.",
+        )  # fmt: skip
+    if beyond.any():
+        problems.note(
+            "doubt",
+            f"{int(beyond.sum())} zenith angles beyond 180° name no face: taken as means of faces, written as face R",
+            raw.file,
+            int(shots["row"].iloc[int(np.flatnonzero(beyond)[0])]),
+        )
+
+
+def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
+    """One undisturbed stand stands over one mark."""
+    over: dict[str, tuple[str, str, int]] = {}
+    for table in ("setups", "targets"):
+        frame = frames[table]
+        some = frame[(frame["tripod"] != "") & (frame["mark"] != "")]
+        for tripod, mark, row in zip(some["tripod"], some["mark"], some["row"], strict=True):
+            first = over.setdefault(tripod, (mark, table, row))
+            if first[0] != mark:
+                problems.add(
+                    files[table], int(row), "tripod", tripod, f"a stand over {mark}",
+                    f"{files[first[1]]}, row {first[2]} has it over {first[0]}; a stand that was moved is another.",
+                )  # fmt: skip
+    shots = frames["shots"]
+    if not len(shots):
+        return
+    at = shots["setup"].map(dict(zip(frames["setups"]["setup"], frames["setups"]["mark"], strict=True)))
+    to = shots["target"].map(dict(zip(frames["targets"]["target"], frames["targets"]["mark"], strict=True)))
+    for i in np.flatnonzero((at == to).to_numpy() & (at.fillna("") != "").to_numpy())[:20].tolist():
+        row = int(shots["row"].iloc[i])
+        problems.note(
+            "doubt", f"the shot sights {to.iloc[i]} from a set-up over {to.iloc[i]} itself", files["shots"], row
+        )
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\s_-]", "", name.casefold())
+
+
+def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
+    """Marks whose names differ in case and spacing only may be one mark."""
+    named: dict[str, list[str]] = defaultdict(list)
+    sources = [("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("staff", "mark")]
+    sources += [("levels", "from_mark"), ("levels", "to_mark")]
+    for table, column in sources:
+        for name in pd.unique(frames[table][column]):
+            if name and name not in (alike := named[_plain(name)]):
+                alike.append(name)
+    for names in named.values():
+        if len(names) > 1:
+            problems.note("doubt", f"{' and '.join(names)} are read as different marks; are they one?", files["marks"])

@@ -1,0 +1,186 @@
+"""Settings of a job: what each means, which values it may have, and reading them from job.toml or a sheet."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from typing import Any
+
+from heightnet.job.model import Settings
+from heightnet.job.problems import Problems, nearest
+
+LARGEST_FILE = 200_000  # bytes; a job.toml has a few lines
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One setting: its dotted name, what it means, and its rule.
+
+    rule : "words" (one of ``choices``), "text", ">0", "0" (zero or more) or "chance" (between 0 and 1, ends excluded).
+    """
+
+    name: str
+    about: str
+    rule: str
+    choices: tuple[str, ...] = ()
+
+    @property
+    def expected(self) -> str:
+        rules = {
+            "text": "text in quotation marks",
+            ">0": "a number more than 0",
+            "0": "a number, 0 or more",
+            "chance": "a number between 0 and 1",
+            "refraction": "a number between -10 and 10",
+            "words": "one of " + ", ".join(self.choices),
+        }
+        return rules[self.rule]
+
+    def wrong(self, value: Any) -> bool:
+        if self.rule == "text":
+            return not isinstance(value, str) or len(value) > 500
+        if self.rule == "words":
+            return value not in self.choices
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return True
+        try:
+            number = float(value)
+        except OverflowError:
+            return True
+        if not math.isfinite(number) or abs(number) > 1e9:
+            return True
+        within = {">0": number > 0, "0": number >= 0, "chance": 0 < number < 1, "refraction": abs(number) < 10}
+        return not within[self.rule]
+
+
+SETTINGS = (
+    Setting("title", "What the job is called.", "text"),
+    Setting(
+        "units.length", "Unit of lengths in the tables: m, ft (0.3048 m) or ftUS (1200/3937 m).", "words",
+        ("m", "ft", "ftUS"),
+    ),
+    Setting(
+        "units.angle", "How zenith angles are written: dms (92-14-35.5), packed (92.14355), deg or gon.", "words",
+        ("dms", "packed", "deg", "gon"),
+    ),
+    Setting("precision.zenith_sec", "Standard deviation of a zenith angle, arc-seconds.", ">0"),
+    Setting("precision.distance_mm", "Standard deviation of a slope distance, constant part, mm.", ">0"),
+    Setting("precision.distance_ppm", "The part that grows with the distance, mm per km.", "0"),
+    Setting("precision.tape_mm", "Standard deviation of a taped height, mm.", ">0"),
+    Setting("precision.target_mm", "Standard deviation of a target's height, mm; left out: tape_mm.", ">0"),
+    Setting("precision.known_mm", "Standard deviation of a known height, mm; 0: held exactly.", "0"),
+    Setting("precision.level_mm_sqrt_km", "Levelled difference, mm per root km.", ">0"),
+    Setting("precision.level_mm_setup", "Levelled difference, mm per root set-up.", ">0"),
+    Setting("precision.staff_mm", "Standard deviation of a staff reading, mm.", ">0"),
+    Setting("precision.index_sec", "An instrument's unknown vertical index error, arc-seconds; for single faces.", "0"),
+    Setting("air.refraction", "Coefficient of refraction k.", "refraction"),
+    Setting("air.refraction_sd", "How well k is known; 0: exactly.", "0"),
+    Setting("earth.radius_m", "Radius of the earth, m.", ">0"),
+    Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", "chance"),
+    Setting("test.power", "Power for smallest detectable errors.", "chance"),
+    Setting("test.alpha", "Level of one test behind smallest detectable errors.", "chance"),
+    Setting("test.tolerance_mm", "A height error this large must not be able to hide, mm.", ">0"),
+    Setting("rates.setup", "Prior chance that a set-up height is a blunder.", "chance"),
+    Setting("rates.target", "Prior chance that a target height is a blunder.", "chance"),
+    Setting("rates.shot", "Prior chance that a shot is a blunder.", "chance"),
+    Setting("rates.known", "Prior chance that a known height is a blunder.", "chance"),
+    Setting("rates.level", "Prior chance that a levelled difference is a blunder.", "chance"),
+    Setting("rates.group", "Prior chance that a whole piece of equipment is wrong.", "chance"),
+    Setting("rates.reading", "Prior chance that one tape reading of several is a blunder.", "chance"),
+)  # fmt: skip
+BY_NAME = {s.name: s for s in SETTINGS}
+
+
+def default(name: str) -> Any:
+    """The value a setting has when nothing is said, None for "left out".
+
+    >>> default("precision.tape_mm"), default("units.angle")
+    (1.0, 'dms')
+    """
+    return value_of(Settings(), name)
+
+
+def value_of(settings: Settings, name: str) -> Any:
+    """A setting's value by its dotted name."""
+    value: Any = settings
+    for part in name.split("."):
+        value = getattr(value, part)
+    return value
+
+
+def read_toml(data: bytes, file: str, problems: Problems) -> Settings:
+    """Settings from the bytes of a job.toml; everything wrong goes to ``problems``, the default standing in."""
+    if len(data) > LARGEST_FILE:
+        problems.add(file, None, "", f"{len(data)} bytes", f"at most {LARGEST_FILE} bytes")
+        return Settings()
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        read = data[max(0, error.start - 10) : error.start + 10].decode("latin-1")
+        problems.add(file, row, "", read, "text in UTF-8", "Save the file as UTF-8.")
+        return Settings()
+    try:
+        tree = tomllib.loads(text.replace("\r\n", "\n"))
+    except (ValueError, RecursionError) as error:
+        row_said = re.search(r"line (\d+)", str(error))
+        line = int(row_said[1]) if row_said else None
+        lines = text.splitlines()
+        read = lines[line - 1] if line and line <= len(lines) else ""
+        cause = "Nested too deeply." if isinstance(error, RecursionError) else f"{error}."
+        problems.add(file, line, "", read, "TOML: [group] lines and key = value lines, text in quotation marks", cause)
+        return Settings()
+    entries: list[tuple[str, Any, int | None]] = []
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            entries += [(f"{key}.{k}", v, _line(text, k)) for k, v in value.items()]
+            if not value and key not in {f.name for f in fields(Settings)}:
+                entries.append((key, "", None))
+        else:
+            entries.append((key, value, _line(text, key)))
+    return read_entries(entries, file, problems)
+
+
+def _line(text: str, key: str) -> int | None:
+    match = re.search(rf"^\s*(?:[\w.\"]+\.)?\"?{re.escape(key)}\"?\s*=", text, re.MULTILINE)
+    return text.count("\n", 0, match.end()) + 1 if match else None
+
+
+def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, problems: Problems) -> Settings:
+    """Settings from (dotted name, value, row) triples.
+
+    An angle or length unit that is not understood is returned as "", so that readers of cells can pass over what
+    depends on it.
+    """
+    good: dict[str, Any] = {}
+    for name, value, row in entries:
+        setting = BY_NAME.get(name)
+        shown = _shown(value)
+        if setting is None:
+            problems.add(file, row, name[:200], shown, "a setting of a job", nearest(name, BY_NAME, "nearest setting"))
+        elif name in good:
+            problems.add(file, row, name, shown, "each setting once")
+        elif setting.wrong(value):
+            cause = "A number stands without quotation marks." if _is_number_text(setting, value) else ""
+            if setting.rule == "words" and isinstance(value, str):
+                cause = nearest(value, setting.choices)
+            problems.add(file, row, name, shown, setting.expected, cause)
+            if name.startswith("units."):
+                good[name] = ""
+        else:
+            good[name] = value if isinstance(value, str) else float(value)
+    return Settings().with_values(**good)
+
+
+def _is_number_text(setting: Setting, value: Any) -> bool:
+    return setting.rule not in ("text", "words") and isinstance(value, str)
+
+
+def _shown(value: Any) -> str:
+    try:
+        return str(value)[:2000]
+    except ValueError:  # Python writes no integer of more than 4300 digits
+        return "a very large number"

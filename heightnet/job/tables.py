@@ -1,0 +1,377 @@
+"""The tables of a job, described once, as data.
+
+This list drives reading, error messages, the empty templates, the docs page of columns and the Frictionless table
+schema; nothing else in the package says what a column is called or holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+# What a cell holds, and how a message calls it.
+KINDS = {
+    "name": "a name",
+    "text": "text",
+    "length": "a number",  # in units.length
+    "mm": "millimetres",
+    "sec": "arc-seconds",
+    "count": "a number",
+    "angle": "an angle",  # in units.angle
+    "choice": "one of its words",
+    "yes": "yes or no",
+    "reading": "a tape reading as read",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : heading.
+    kind : one of ``KINDS``.
+    about : one line for the person who fills it in.
+    required : the column must be there and filled on each row.
+    choices : the words a ``choice`` column knows, as written back.
+    also : the trade's other words for it, recognised in any case and spacing.
+    at_least : "" any number, "0" zero or more, ">0" more than zero.
+    unless : with one of these columns in the header this one is not required.
+    words : other words for a choice, lower case: choice.
+    """
+
+    name: str
+    kind: str
+    about: str
+    required: bool = False
+    choices: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    at_least: str = ""
+    unless: tuple[str, ...] = ()
+    words: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def numeric(self) -> bool:
+        return self.kind in ("length", "mm", "sec", "count", "angle")
+
+    @property
+    def unit(self) -> str:
+        """Unit in words, "" for text."""
+        units = {"length": "units.length", "mm": "mm", "sec": "arc-seconds", "angle": "units.angle"}
+        return units.get(self.kind, "")
+
+    @property
+    def expected(self) -> str:
+        """What would have been understood, for messages."""
+        if self.choices:
+            return "one of " + ", ".join(self.choices) + ("" if self.required else " or blank")
+        what = KINDS[self.kind]
+        what = {"": what, "0": f"{what}, 0 or more", ">0": f"{what}, more than 0"}[self.at_least]
+        return what if self.required else f"{what} or blank"
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of a job: a CSV file or a sheet of a workbook.
+
+    key : columns whose value may occur once only, together.
+    """
+
+    name: str
+    about: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...] = ()
+
+    def column(self, name: str) -> Column:
+        return next(c for c in self.columns if c.name == name)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(c.name for c in self.columns)
+
+
+def _stand(height: str, also: tuple[str, ...]) -> tuple[Column, ...]:
+    """Columns that set-ups and targets share."""
+    return (
+        Column("height", "length", height, also=also),
+        Column(
+            "sd_mm", "mm", "Standard deviation of that height; blank: the job's precision.",
+            also=("sd mm", "height sd mm"), at_least=">0",
+        ),
+    )  # fmt: skip
+
+
+_TRIPOD = Column(
+    "tripod", "name",
+    "Name of the stand. A set-up and a target with one name stood on the same undisturbed stand: one height.",
+    also=("stand", "tripod id", "tribrach"),
+)  # fmt: skip
+_WHEN = Column("when", "text", "When, free text; 2026-05-04T09:30 preferred.", also=("date", "time", "date time"))
+_OBSERVER = Column("observer", "text", "Who.", also=("obs", "by", "surveyor"))
+_RUN = Column("run", "name", "Name of the level run.", also=("level run", "line", "level line"))
+
+MARKS = Table(
+    "marks",
+    "Marks whose height is known, and where marks lie. Marks that only other tables name need no row here.",
+    (
+        Column(
+            "mark", "name", "Name of the mark.", required=True,
+            also=("point", "pt", "station", "stn", "name", "point id", "point number", "benchmark", "bench mark", "bm"),
+        ),
+        Column(
+            "height", "length", "Known height of the mark; blank: to be found.",
+            also=("reduced level", "rl", "elevation", "elev", "level", "known height", "z", "h"),
+        ),
+        Column(
+            "sd_mm", "mm", "Standard deviation of the known height; blank: precision.known_mm; 0: held exactly.",
+            also=("sd mm", "height sd mm"), at_least="0",
+        ),
+        Column("east", "length", "Position, for plots and distances only.", also=("easting", "e")),
+        Column("north", "length", "Position, for plots and distances only.", also=("northing", "n")),
+    ),
+    key=("mark",),
+)  # fmt: skip
+
+SETUPS = Table(
+    "setups",
+    "Each time an instrument was set up.",
+    (
+        Column(
+            "setup", "name", "Name of the set-up, each one its own.", required=True,
+            also=("setup id", "set up", "instrument setup", "setup name", "setup no", "occupation"),
+        ),
+        Column(
+            "mark", "name", "The mark it stands over; blank: a free set-up, over no mark.",
+            also=("at", "station", "stn", "occupied", "point", "instrument station", "at station", "inst at"),
+        ),
+        *_stand(
+            "Instrument height, from the mark straight up to the trunnion axis; blank where tape has it.",
+            ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst"),
+        ),
+        Column("instrument", "name", "Name of the instrument.", also=("inst", "total station", "equipment")),
+        _TRIPOD, _WHEN, _OBSERVER,
+    ),
+    key=("setup",),
+)  # fmt: skip
+
+TARGETS = Table(
+    "targets",
+    "Each time a prism, pole or staff was put up on a mark.",
+    (
+        Column(
+            "target", "name", "Name of this putting-up, each one its own.", required=True,
+            also=("target id", "target name", "target no", "target setup"),
+        ),
+        Column(
+            "mark", "name", "The mark it stands on.", required=True,
+            also=("at", "station", "stn", "point", "target station", "over"),
+        ),
+        *_stand(
+            "Target height, from the mark straight up to the target's centre; blank where tape has it.",
+            ("target height", "height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
+        ),
+        Column("equipment", "name", "Name of the prism, pole or staff.", also=("prism", "pole", "reflector", "rod")),
+        _TRIPOD, _WHEN, _OBSERVER,
+    ),
+    key=("target",),
+)  # fmt: skip
+
+SHOTS = Table(
+    "shots",
+    "Each sight from a set-up to a target.",
+    (
+        Column(
+            "setup", "name", "The set-up it was taken from.", required=True, unless=("at",),
+            also=("setup id", "set up", "instrument setup", "from setup", "setup name", "setup no"),
+        ),
+        Column(
+            "target", "name", "The target sighted; or give mark and target_height instead.",
+            also=("target id", "to", "sighted", "target name"),
+        ),
+        Column(
+            "mark", "name", "Flat form: the mark sighted.",
+            also=("point", "point sighted", "to mark", "to point", "target mark", "target point", "pt"),
+        ),
+        Column(
+            "target_height", "length", "Flat form: target height over that mark.",
+            also=("height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
+        ),
+        Column(
+            "placement", "text",
+            "Flat form: another word where the target was put up again at the same mark and height.",
+        ),
+        Column(
+            "slope_distance", "length", "Slope distance, instrument axis to target centre.", required=True,
+            also=("sd", "slope dist", "s dist", "slope", "slope dist.", "sloping distance", "sdist"), at_least=">0",
+        ),
+        Column(
+            "zenith_angle", "angle", "Zenith angle; 0 is straight up.", required=True,
+            also=("za", "zenith", "zenith distance", "zd", "z angle", "zenith ang", "zen"),
+        ),
+        Column(
+            "face", "choice", "L or R for one face; blank: the mean of both faces.", choices=("L", "R"),
+            words=(("left", "L"), ("right", "R"), ("fl", "L"), ("fr", "R"), ("face left", "L"), ("face right", "R"),
+                   ("i", "L"), ("ii", "R"), ("1", "L"), ("2", "R"), ("direct", "L"), ("reverse", "R"), ("d", "L"),
+                   ("mean", ""), ("both", "")),
+            also=("face l/r", "circle"),
+        ),
+        Column(
+            "at", "name", "Flat form: the mark the set-up stands over.",
+            also=("station", "stn", "from", "at station", "instrument station", "occupied", "inst at", "at mark"),
+        ),
+        Column(
+            "instrument_height", "length", "Flat form: instrument height over that mark.",
+            also=("height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "instrument ht", "ht of inst"),
+        ),
+        Column("instrument", "name", "Flat form: the instrument.", also=("inst", "total station")),
+        Column(
+            "sd_zenith_sec", "sec", "Standard deviation of this zenith angle; blank: precision.zenith_sec.",
+            at_least=">0",
+        ),
+        Column(
+            "sd_distance_mm", "mm", "Standard deviation of this distance; blank: from precision.", at_least=">0",
+        ),
+        Column(
+            "session", "name", "Shots of one session share one refraction coefficient; blank: one for the job.",
+        ),
+    ),
+)  # fmt: skip
+
+TAPE = Table(
+    "tape",
+    "Tape readings behind a height, one row a reading. A stand with rows here takes its height from them.",
+    (
+        Column("setup", "name", "Whose height it is: the set-up (or fill target or tripod).", also=("setup id",)),
+        Column("target", "name", "Whose height it is: the target (or fill setup or tripod).", also=("target id",)),
+        Column("tripod", "name", "Whose height it is: the stand (or fill setup or target).", also=("stand",)),
+        Column(
+            "reading", "reading", "As read: 1.586, 5.203, 5' 2 7/16\" or 5-2 7/16.", required=True,
+            also=("tape reading", "read", "measured"),
+        ),
+        Column(
+            "scale", "choice", "m, mm, ft (international), ftUS, or ftin for feet, inches and fractions.",
+            required=True, choices=("m", "mm", "ft", "ftUS", "ftin"), also=("unit", "units"),
+            words=(("metres", "m"), ("meters", "m"), ("metre", "m"), ("meter", "m"), ("millimetres", "mm"),
+                   ("millimeters", "mm"), ("feet", "ft"), ("foot", "ft"), ("us survey feet", "ftUS"),
+                   ("us survey foot", "ftUS"), ("feet and inches", "ftin"), ("ft in", "ftin"), ("ft-in", "ftin")),
+        ),
+        Column(
+            "kind", "choice", "vertical (default), slant, or part of a height measured in parts.",
+            choices=("vertical", "slant", "part"), words=(("v", "vertical"), ("s", "slant"), ("slope", "slant")),
+        ),
+        Column("point", "name", "The equipment's measuring point the tape was held to.", also=("measuring point",)),
+        Column(
+            "radius_mm", "mm", "Horizontal distance from the vertical axis to the measuring point.",
+            at_least="0",
+        ),
+        Column(
+            "offset_mm", "mm", "Vertical distance from the measuring point up to the axis or centre; down: negative.",
+        ),
+        Column("part", "name", "part rows of one stand that share this letter add up to one reading."),
+        Column("tape", "name", "Which tape."),
+        Column("by", "text", "Who read it.", also=("read by", "observer")),
+        _WHEN,
+        Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", at_least=">0"),
+    ),
+)  # fmt: skip
+
+EQUIPMENT = Table(
+    "equipment",
+    "The points of an instrument, prism or pole that a tape can be held to.",
+    (
+        Column(
+            "equipment", "name", "Name of the instrument, prism or pole.", required=True,
+            also=("name", "instrument", "item"),
+        ),
+        Column(
+            "point", "name",
+            "Name of the point. The row 'axis' gives the axis or centre above the stand's seat, for shared stands.",
+            required=True, also=("measuring point",),
+        ),
+        Column(
+            "radius_mm", "mm", "Horizontal distance from the vertical axis to the point.", at_least="0",
+        ),
+        Column(
+            "offset_mm", "mm", "Vertical distance from the point up to the axis or centre; down: negative.",
+        ),
+        Column("usual", "yes", "yes on the one point the tape is held to when nothing is said."),
+        Column(
+            "carries", "choice", "What it is: instrument or target.", choices=("instrument", "target"),
+            words=(("prism", "target"), ("reflector", "target"), ("pole", "target"), ("total station", "instrument")),
+        ),
+    ),
+    key=("equipment", "point"),
+)  # fmt: skip
+
+LEVELS = Table(
+    "levels",
+    "Spirit-levelled height differences.",
+    (
+        Column("from", "name", "From this mark,", required=True, also=("from mark", "start", "from point")),
+        Column("to", "name", "to this mark,", required=True, also=("to mark", "end", "to point")),
+        Column(
+            "rise", "length", "height of `to` less height of `from`.", required=True,
+            also=("height difference", "difference", "diff", "dh", "rise fall", "difference of level"),
+        ),
+        Column("length", "length", "Distance levelled.", also=("distance", "dist", "line length"), at_least=">0"),
+        Column(
+            "setups", "count", "Number of level set-ups.", also=("set ups", "level setups", "number of setups"),
+            at_least=">0",
+        ),
+        Column("sd_mm", "mm", "Standard deviation; blank: from length, else from setups.", at_least=">0"),
+        _RUN,
+    ),
+)  # fmt: skip
+
+STAFF = Table(
+    "staff",
+    "A levelling book at reading level: each staff reading. A level set-up is known by its line of sight alone.",
+    (
+        Column(
+            "level_setup", "name", "Name of the level set-up.", required=True, unless=("back_sight", "fore_sight"),
+            also=("setup", "set up", "level set up", "instrument setup", "level station"),
+        ),
+        Column(
+            "mark", "name", "Where the staff stood: a mark, or a change point (any name marks does not list).",
+            required=True, also=("point", "pt", "station", "stn", "change point", "turning point"),
+        ),
+        Column(
+            "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
+            also=("staff reading", "rod reading", "rod", "staff"),
+        ),
+        Column(
+            "sight", "choice", "BS (back), IS (intermediate) or FS (fore).", choices=("BS", "IS", "FS"),
+            words=(("backsight", "BS"), ("back sight", "BS"), ("b", "BS"), ("foresight", "FS"), ("fore sight", "FS"),
+                   ("f", "FS"), ("intermediate", "IS"), ("intermediate sight", "IS"), ("i", "IS")),
+        ),
+        Column("distance", "length", "Distance to the staff.", also=("dist", "sight length", "length"), at_least="0"),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", at_least=">0"),
+        _RUN,
+        Column(
+            "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.",
+            also=("bs", "backsight", "b s", "back"),
+        ),
+        Column(
+            "intermediate_sight", "length", "Book form: a reading between.",
+            also=("is", "intermediate", "inter sight", "intersight", "i s"),
+        ),
+        Column(
+            "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.",
+            also=("fs", "foresight", "f s", "fore"),
+        ),
+        Column(
+            "collimation", "length", "As booked, the elevation of the line of sight; not used.",
+            also=("hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc", "line of sight",
+                  "height of plane of collimation", "collimation height", "instrument height"),
+        ),
+        Column(
+            "reduced_level", "length", "As booked; not used. Known heights belong in marks.",
+            also=("rl", "elevation", "elev", "reduced level", "height"),
+        ),
+        Column("rise", "length", "As booked; not used."),
+        Column("fall", "length", "As booked; not used."),
+    ),
+)  # fmt: skip
+
+TABLES = {t.name: t for t in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF)}
+"""Every table by name, in the order of a job."""
