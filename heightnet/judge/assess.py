@@ -30,6 +30,7 @@ Ints = npt.NDArray[np.int64]
 
 WRONG = 0.5  # a probability from here on is a suspect
 WORTH_NAMING = 0.05  # of the rivals of an undecided blunder
+STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,32 @@ class Verdicts:
             error, covariance = self.estimate(members)
             out.append(Explanation(float(p), members, error, covariance))
         return tuple(out)
+
+    @cached_property
+    def freed(self) -> tuple[Floats, Floats, Floats]:
+        """Error, its sd and w of each hypothesis (h,) with the likeliest explanation freed beside it.
+
+        A large blunder pulls at the tests of everything near it; these are the tests once it has been let go.  Members
+        of the explanation have their joint estimates; a hypothesis that nothing tests any more keeps its test alone.
+        """
+        members = self.explanations[0].members
+        error, sd, w = self.error.copy(), self.error_sd.copy(), self.w.copy()
+        if not len(members):
+            return error, sd, w
+        b, covariance = self.estimate(members)
+        G = self.bench.G
+        across = G[:, members]
+        rest = self.bench.diagonal - np.einsum(
+            "hs,hs->h", across, np.linalg.solve(G[np.ix_(members, members)], across.T).T
+        )
+        left = self.u - across @ b
+        tested = (self.bench.classes.label >= 0) & (rest > STILL_TESTED * self.bench.diagonal)
+        error[tested] = left[tested] / rest[tested]
+        sd[tested] = 1 / np.sqrt(rest[tested])
+        w[tested] = left[tested] / np.sqrt(rest[tested])
+        own_sd = np.sqrt(np.diag(covariance))
+        error[members], sd[members], w[members] = b, own_sd, b / own_sd
+        return error, sd, w
 
     def estimate(self, members: Ints) -> tuple[Floats, Floats]:
         """Sizes and covariance of hypotheses freed together; a fixed size counts as an observation of it."""

@@ -111,11 +111,11 @@ class JobFacts:
 
     def tested(self, h: int) -> Record:
         """What the test of one hypothesis found."""
-        v = self.verdicts
+        error, sd, w = self.verdicts.freed
         return {
-            "error_mm": number(v.error[h], 1000),
-            "error_sd_mm": number(v.error_sd[h], 1000),
-            "w": number(v.w[h]),
+            "error_mm": number(error[h], 1000),
+            "error_sd_mm": number(sd[h], 1000),
+            "w": number(w[h]),
             "redundancy": float(self.bench.classes.redundancy[h]),
             "smallest_detectable_mm": number(self.reliability.detectable[h], 1000),
         }
@@ -123,15 +123,16 @@ class JobFacts:
     def tested_many(self, h: npt.NDArray[np.int64]) -> dict[str, npt.NDArray[Any]]:
         """The same, and probability and verdict, of many single-observation hypotheses."""
         v, tested = self.verdicts, self.bench.classes.redundancy[h] > UNTESTABLE
+        error, sd, w = v.freed
         detectable = self.reliability.detectable[h] * 1000
         verdict = np.where(detectable <= self.job.settings.test.tolerance_mm, "proved", "weak").astype(object)
         verdict[~tested] = "unproved"
         for i in np.flatnonzero(v.probability[h] > 0.01):
             verdict[i] = self.decided.get(("other", int(h[i])), verdict[i])
         return {
-            "error_mm": v.error[h] * 1000,
-            "error_sd_mm": v.error_sd[h] * 1000,
-            "w": v.w[h],
+            "error_mm": error[h] * 1000,
+            "error_sd_mm": sd[h] * 1000,
+            "w": w[h],
             "redundancy": self.bench.classes.redundancy[h],
             "smallest_detectable_mm": detectable,
             "probability": v.probability[h],

@@ -76,7 +76,7 @@ class HeightFacts:
         recorded = facts.recorded_height(node, axis)
         recorded_sd = facts.recorded_sd(node)
         assert recorded is not None and recorded_sd is not None  # it has a hypothesis, so it has readings
-        error, error_sd = float(facts.verdicts.error[h]), float(facts.verdicts.error_sd[h])
+        error, error_sd = (float(x[h]) for x in facts.verdicts.freed[:2])
         found_sd = float(np.sqrt(max(error_sd**2 - recorded_sd**2, 0.0))) if np.isfinite(error_sd) else np.nan
         probability = facts.verdicts.any_of(thing.hypotheses)
         corrected, corrected_sd = self._corrected(node, recorded, recorded_sd)
@@ -153,7 +153,7 @@ class HeightFacts:
                     "sd_mm": float(reading["sd"]) * 1000,
                     "height_m": height,
                     "difference_mm": number(height - found, 1000),
-                    "w": number(self.facts.verdicts.w[h]),
+                    "w": number(self.facts.verdicts.freed[2][h]),
                     "redundancy": float(self.bench.classes.redundancy[h]),
                     "probability": float(self.facts.verdicts.probability[h]),
                     "verdict": self._reading_verdict(h, verdict) if several else verdict,
