@@ -18,6 +18,7 @@ from math import sqrt
 
 from heightnet.job.tapes import INCH, SCALES, read_tape
 from heightnet.judge.cause_model import Alternative, Cause
+from heightnet.reduce.tape import slant_to_vertical
 
 FOOT = 12 * INCH
 
@@ -460,8 +461,8 @@ def _reduce(read: float, radius: float, offset: float) -> float:
 
 
 def _upright(slant: float, radius: float) -> float:
-    square = (slant - radius) * (slant + radius)
-    return sqrt(square) if square > 0 and slant > 0 else 0.0
+    """Height of a slant's upright side; 0 where the slant is not longer than its radius."""
+    return slant_to_vertical(slant, radius) if slant > radius else 0.0
 
 
 def _is_head(point: MeasuringPoint) -> bool:

@@ -29,7 +29,7 @@ class Slip:
 
     cause, text : as for causes of a height; which: "first" or "second", the reading that slipped.
     expected : how much too high that reading then is; miss what it leaves of the difference, m.
-    height : the height if so, m.
+    height : the height if so, m: the other reading's.
     probability : among all slips of either reading and "none of these".
     """
 
@@ -80,8 +80,8 @@ def explain(
             total += one.weight
             if one.expected is None or one.cause == NONE or abs(error - one.expected) > allowed:
                 continue
-            true = wrong.height - one.expected
-            found.append(Slip(one.cause, one.text, which, one.expected, error - one.expected, true, one.weight))
+            miss = error - one.expected
+            found.append(Slip(one.cause, one.text, which, one.expected, miss, right.height, one.weight))
     found = [replace(one, probability=one.probability / total) for one in found]
     return sorted(found, key=lambda one: -one.probability)
 

@@ -1,0 +1,84 @@
+"""Checks of the values themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from heightnet.job.model import Job
+from heightnet.judge.screening import RULES, screen
+from heightnet.reduce.tape import reduce_tape
+
+KEYS = {"rule", "id", "value_m", "other_id", "other_value_m"}
+
+
+def found(job: Job) -> list[dict]:
+    return screen(job, reduce_tape(job))
+
+
+def setups(heights: list[float], **columns: object) -> pd.DataFrame:
+    n = len(heights)
+    names = {"setup": [f"S{i + 1}" for i in range(n)], "mark": [f"M{i + 1}" for i in range(n)], "instrument": "T1"}
+    return pd.DataFrame({**names, "height": heights, **columns})
+
+
+def test_zero_negative_and_unusual_heights() -> None:
+    findings = found(Job.from_frames(setups=setups([0.0, -1.55, 0.19, 2.51, 0.2, 2.5, 1.5])))
+    assert [(f["rule"], f["id"]) for f in findings] == [
+        ("zero", "setup:S1"),
+        ("negative", "setup:S2"),
+        ("outside", "setup:S3"),
+        ("outside", "setup:S4"),
+    ]
+    assert all(set(f) == KEYS for f in findings) and {f["rule"] for f in findings} <= set(RULES)
+
+
+def test_the_height_of_the_set_up_before() -> None:
+    (finding,) = found(Job.from_frames(setups=setups([1.586, 1.586, 1.587])))
+    assert (finding["rule"], finding["id"], finding["other_id"]) == ("same_as_before", "setup:S2", "setup:S1")
+    assert finding["other_value_m"] == 1.586
+
+
+def test_another_instrument_or_an_unmoved_stand_is_no_height_carried_over() -> None:
+    assert found(Job.from_frames(setups=setups([1.586, 1.586], instrument=["T1", "T2"]))) == []
+    assert found(Job.from_frames(setups=setups([1.586, 1.586], mark=["A", "A"]))) == []
+    assert found(Job.from_frames(setups=setups([1.586, 1.586], tripod=["K1", "K1"]))) == []
+    # the same instrument comes back after another one was used, and after a free set-up without a height
+    between = setups([1.586, 1.5, 1.586, np.nan, 1.586], instrument=["T1", "T2", "T1", "T1", "T1"])
+    assert [f["id"] for f in found(Job.from_frames(setups=between))] == ["setup:S3", "setup:S5"]
+
+
+def test_instrument_and_target_height_of_a_sight_are_the_same() -> None:
+    targets = pd.DataFrame({"target": ["P1", "P2"], "mark": ["X", "Y"], "height": [1.586, 1.500]})
+    shots = pd.DataFrame({"setup": "S1", "target": ["P1", "P1", "P2"], "slope_distance": 50.0, "zenith_angle": 1.57})
+    (finding,) = found(Job.from_frames(setups=setups([1.586]), targets=targets, shots=shots))
+    assert (finding["rule"], finding["id"], finding["other_id"]) == ("same_as_target", "setup:S1", "target:P1")
+
+
+def test_targets_are_screened_against_their_own_equipment() -> None:
+    targets = pd.DataFrame(
+        {
+            "target": [f"P{i}" for i in range(8)], "mark": [f"M{i}" for i in range(8)],
+            "height": [0.0, 0.0, 0.0, 1.5, 1.5, 0.0, 3.6, 3.6], "equipment": ["peg"] * 3 + ["pole"] * 3 + ["long"] * 2,
+        }
+    )  # fmt: skip
+    assert [(f["rule"], f["id"]) for f in found(Job.from_frames(targets=targets))] == [("zero", "target:P5")]
+
+
+def test_booked_height_against_its_readings_and_readings_against_each_other() -> None:
+    tape = pd.DataFrame(
+        {
+            "stand_kind": "setup", "stand": ["S1", "S1", "S2", "S3"], "text": ["1.674", "1.684", "1.674", "1.674"],
+            "reading": [1.674, 1.684, 1.674, 1.674], "scale": "m", "kind": "slant", "radius": 0.1, "offset": 0.0,
+            "sd": 0.0005,
+        }
+    )  # fmt: skip
+    findings = found(Job.from_frames(setups=setups([1.676, 1.674, 1.671]), tape=tape))
+    assert [(f["rule"], f["id"]) for f in findings if f["rule"] != "same_as_before"] == [
+        ("booked_differs", "setup:S2"),  # the slant was booked as it was read
+        ("readings_disagree", "reading:tape.csv:2"),
+    ]
+
+
+def test_an_empty_job_has_nothing_to_screen() -> None:
+    assert found(Job.from_frames()) == []
