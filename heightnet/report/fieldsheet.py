@@ -14,7 +14,6 @@ STEPS = 8  # one printed page
 class Step:
     what: str
     why: str
-    gain: str
     boxes: list[str]
 
 
@@ -36,16 +35,13 @@ def steps(words: Words) -> list[Step]:
             Step(
                 f"Field book: look up {label}.",
                 f"It is suspected: {words.error(one.ids[0], one.error_mm, one.error_sd_mm)}.",
-                "",
                 ["booked", "which point, which scale", "who, when"],
             )
         )
     for record in words.facts["next_measurements"][: STEPS - len(found)]:
-        why = record["why"].strip().rstrip(".")
         found.append(
             Step(
                 words.measurement(record),
-                f"{why[:1].upper()}{why[1:]}." if why else "",
                 words.measurement_gain(record),
                 BOXES[record["kind"]],
             )

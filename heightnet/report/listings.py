@@ -232,7 +232,7 @@ def _shots(words: Words, keys: Keys) -> Listing:
             Column("Target", "text"),
             Column(f"Distance, {lengths.name}", meaning="horizontal"),
             Column(f"Rise, {lengths.name}", meaning="target centre above instrument axis"),
-            Column(f"Residual, {lengths.small_short}", meaning="adjusted less observed"),
+            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
             *_tested(words, "Error", "by how much its rise seems too large (minus: too small)"),
         ],
     )
@@ -263,7 +263,7 @@ def _levels(words: Words, keys: Keys) -> Listing:
             Column("To", "text"),
             Column("Run", "text"),
             Column(f"Rise, {lengths.name}"),
-            Column(f"Residual, {lengths.small_short}", meaning="adjusted less observed"),
+            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
             *_tested(words, "Error", "by how much its rise seems too large (minus: too small)"),
         ],
     )
@@ -286,7 +286,7 @@ def _staff(words: Words, keys: Keys) -> Listing:
             Column("On", "text"),
             Column("Sight", "text"),
             Column(f"Reading, {lengths.name}"),
-            Column(f"Residual, {lengths.small_short}", meaning="adjusted less observed"),
+            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
             *_tested(words, "Error", "by how much it seems read too high (minus: too low)"),
         ],
     )

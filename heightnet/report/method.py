@@ -7,7 +7,7 @@ from typing import Any
 
 from heightnet.report.numbers import chance, count, fixed, listing
 from heightnet.report.story import common_error, reading_check
-from heightnet.report.words import Words
+from heightnet.report.words import SCREENING, Words
 
 Record = dict[str, Any]
 
@@ -104,11 +104,13 @@ def _readings(words: Words) -> Passage:
 
 def screening(words: Words, record: Record) -> str:
     """A hard check of a value itself."""
-    height = words.lengths.height_in_words(record["value_m"])
+    said = str(SCREENING.get(record["rule"], record["rule"])).format(
+        value=words.lengths.height_in_words(record["value_m"]),
+        other=words.label(record["other_id"]) if record["other_id"] else "another one",
+        other_value=words.lengths.height_in_words(record["other_value_m"]),
+    )
     label = words.label(record["id"])
-    other = f" ({words.label(record['other_id'])})" if record["other_id"] else ""
-    said = f"{label} is {height}: {record['rule'].replace('_', ' ')}{other}."
-    return said[0].upper() + said[1:]
+    return f"{label[0].upper()}{label[1:]} {said}."
 
 
 def _common(words: Words) -> Passage:

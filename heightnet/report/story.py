@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from heightnet.report.numbers import chance, count, listing
-from heightnet.report.words import SD_NOTE, Words
+from heightnet.report.words import ROW_KINDS, SD_NOTE, Words
 
 Record = dict[str, Any]
 
@@ -86,7 +86,7 @@ def _cannot_be_told_from(words: Words, id: str) -> list[str]:
 def tell(words: Words) -> Story:
     """The whole story of a job."""
     accused = accusations(words)
-    unproved = [r for table in ("setups", "targets") for r in words.facts[table] if r["verdict"] == "unproved"]
+    unproved = _unproved(words)
     answers = [Answer("Is a height wrong?", _is_one_wrong(words, accused))]
     if accused:
         answers.append(Answer("Why?", _why(words, accused)))
@@ -96,6 +96,12 @@ def tell(words: Words) -> Story:
     answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
     tone = WRONG if accused else DOUBTFUL if unproved else SOUND
     return Story(tone, _headline(words, accused, len(unproved)), answers)
+
+
+def _unproved(words: Words) -> list[str]:
+    """Hypothesis ids of the heights that nothing tests, a shared stand once."""
+    stands = [*words.facts["setups"], *words.facts["targets"]]
+    return list(dict.fromkeys(r["hypothesis"] for r in stands if r["verdict"] == "unproved"))
 
 
 def _headline(words: Words, accused: list[Accusation], unproved: int) -> str:
@@ -110,8 +116,11 @@ def _headline(words: Words, accused: list[Accusation], unproved: int) -> str:
         names = listing([words.short(a.ids[0]) for a in accused], 5)
         return f"{len(accused)} things are probably wrong in this job: {names}."
     if not first.certain_which:
-        names = listing([words.short(id) for id in first.ids], 4, "or")
-        return f"One of {len(first.ids)} things is wrong, and this job cannot tell which: {names}."
+        rows = words.rows(first.ids)
+        kind = ROW_KINDS[first.ids[0].partition(":")[0]] if rows else "things"
+        names = rows or listing([words.short(id) for id in first.ids], 4, "or")
+        size = f" by {words.lengths.about(first.error_mm)}" if rows and first.error_mm is not None else ""
+        return f"One of {len(first.ids)} {kind} is wrong{size}, and this job cannot tell which: {names}."
     label = words.label(first.ids[0])
     is_wrong = "is wrong" if (first.probability or 0) >= 0.9 else "is probably wrong"
     return f"{_capital(label)} {is_wrong}: {words.error(first.ids[0], first.error_mm)}."
@@ -145,6 +154,8 @@ def _accuse(words: Words, one: Accusation) -> str:
         said = words.error(id, record.get("error_mm"), record.get("error_sd_mm"))
         parts.append(f"{words.label(id)}, {said} (chance {chance(record.get('probability'))})")
     more = f"; or one of {len(one.ids) - 3:,} more" if len(one.ids) > 3 else ""
+    if rows := words.rows(one.ids[3:]):
+        more = f"; or one of {rows}" if len(one.ids) > 4 else f"; or {words.label(one.ids[3])}"
     return f"One of these is wrong, and nothing in the job can tell which: {'; or '.join(parts)}{more}."
 
 
@@ -193,7 +204,7 @@ def reading_check(words: Words, check: Record) -> str:
 def _what_it_did(words: Words, accused: list[Accusation]) -> list[str]:
     lines = []
     for one in accused[:3]:
-        if one.suspect:
+        if one.suspect and one.certain_which:
             name = f"{words.short(one.ids[0])}: " if len(accused) > 1 else ""
             lines.append(name + words.moved(one.suspect["moved"]))
     if not lines:
@@ -210,43 +221,44 @@ def _what_to_do(words: Words, accused: list[Accusation]) -> list[str]:
     if lines:
         return lines
     if accused:
-        return ["Go back to the field book for it; observe it again before its heights are used."]
+        return ["Look these rows up in the field book, and observe them again before their heights are used."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
 
 
 def _proved(words: Words) -> list[str]:
-    lines = [f"{_capital(words.counts(table))}." for table in ("setups", "targets") if words.facts[table]]
+    tables = ("setups", "targets", "levels", "staff")
+    lines = [f"{_capital(words.counts(table))}." for table in tables if words.facts[table]]
     proved = [
         r["smallest_detectable_mm"]
-        for table in ("setups", "targets")
+        for table in tables
         for r in words.facts[table]
         if r["verdict"] == "proved" and r["smallest_detectable_mm"] is not None
     ]
     if proved:
         least, most = words.lengths.about(min(proved)), words.lengths.about(max(proved))
-        sizes = least if least == most else f"{least} to {most}"
+        sizes = least if least == most else f"{least.rpartition(' ')[0]} to {most}"
         power = words.facts["settings"]["test"]["power"]
-        lines.append(f"In a proved height an error of {sizes} would have shown, with {chance(power)} certainty.")
+        lines.append(f"Where it says proved, an error of {sizes} would have shown, with {chance(power)} certainty.")
     factors = words.facts["fit"]
     for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
         if factors[key] is not None and factors[key] >= 1.35:
             times = f"{factors[key]:.1f}"
             lines.append(f"The {name} scatter about {times} times as much as stated: check the stated precision.")
-    return lines or ["Nothing: the job holds no taped height."]
+    return lines or ["Nothing: the job holds no height to test."]
 
 
 def _cannot_prove(words: Words) -> list[str]:
     facts = words.facts
     lines = []
-    for table, name, plural in (
-        ("setups", "the instrument height of", "the instrument heights of"),
-        ("targets", "the target height", "the target heights"),
+    bare = _unproved(words)
+    for kind, name, plural in (
+        ("setup", "the instrument height of", "the instrument heights of"),
+        ("target", "the target height", "the target heights"),
+        ("tripod", "the height of the shared stand", "the heights of the shared stands"),
     ):
-        kind = table[:-1]
-        bare = [r[kind] for r in facts[table] if r["verdict"] == "unproved"]
-        if bare:
-            one = len(bare) == 1
-            names = f"{name if one else plural} {listing(bare, 6)}"
+        of_kind = [words.short(id) for id in bare if id.startswith(f"{kind}:")]
+        if of_kind:
+            names = f"{name if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
     weak = [r for table in ("setups", "targets") for r in facts[table] if r["verdict"] == "weak"]
     if weak:

@@ -42,7 +42,7 @@ def _lines(facts: dict[str, Any], width: int) -> Iterator[tuple[str, str]]:
     words = Words(facts)
     story = tell(words)
     job = facts["job"]
-    yield f"{job['title'] or job['name']}{' (an invented job)' if job['invented'] else ''}", "bold"
+    yield f"{words.title}{' (an invented job)' if job['invented'] else ''}", "bold"
     for line in _wrap(f"{SIGN[story.tone]} {story.headline}", "", width):
         yield line, STYLE[story.tone]
     for answer in story.answers:

@@ -28,6 +28,7 @@ MEANINGS = {
     "free": "the instrument stood over no mark, so there is no taped height to judge",
 }
 
+NOT_NAMED = "(not named)"
 GROUPS = {
     "tape": "every height taped with {name}",
     "tape_scale": "the scale of {name}",
@@ -36,7 +37,37 @@ GROUPS = {
     "slant_instrument": "the slant readings to {name}, booked without reduction",
     "slant_observer": "the slant readings by {name}, booked without reduction",
     "index": "the vertical index error of {name}",
-    "refraction": "the refraction of session {name}",
+    "refraction": "the refraction of {name}",
+}
+UNNAMED = {
+    "tape": "every height taped",
+    "instrument": "every instrument height",
+    "equipment": "every target height",
+    "slant_instrument": "the slant readings, booked without reduction",
+    "index": "the vertical index error of the instrument",
+}
+ON_AVERAGE = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction")
+"""Groups whose members are off by different amounts: their error is the quadratic mean."""
+
+SCREENING = {
+    "zero": "is zero",
+    "negative": "is negative",
+    "outside": "is unusual, {value}",
+    "same_as_before": "is that of {other}, to the last digit: {value}",
+    "same_as_target": "is the same as {other}, to the last digit: {value}",
+    "booked_differs": "was booked as {value}, but its readings give {other_value}",
+    "readings_disagree": "is {value} by one reading and {other_value} by another",
+}
+"""What a value itself gives away, by rule of the screening."""
+
+ROW_KINDS = {"shot": "sights", "level": "levelled differences", "staff": "staff readings"}
+COUNTED = {
+    "setups": "instrument height",
+    "targets": "target height",
+    "known": "known height",
+    "shots": "sight",
+    "levels": "levelled difference",
+    "staff": "staff reading",
 }
 
 CAUTION = (
@@ -78,7 +109,7 @@ class Words:
             case "target":
                 return f"the target height {name}{self._over(self.targets.get(name), 'on')}"
             case "tripod":
-                return f"the height of the shared stand {name}"
+                return f"the height of the shared stand {_bare(name)}"
             case "reading":
                 return f"a tape reading ({self._place(name)})"
             case "swap":
@@ -96,8 +127,20 @@ class Words:
                 return f"the staff reading {on}({self._place(name)})"
             case "group":
                 of, _, member = name.partition(":")
+                if member == NOT_NAMED:
+                    return UNNAMED.get(of, "everything that has no name")
                 return GROUPS.get(of, "everything of {name}").format(name=member)
         return name
+
+    def rows(self, ids: list[str]) -> str:
+        """Rows of one file in short, "rows 12 to 17": only where all ids are rows of one kind and file; else ""."""
+        places = [id.rpartition(":") for id in ids]
+        if len({place for place, _, _ in places}) != 1 or ids[0].partition(":")[0] not in ROW_KINDS:
+            return ""
+        rows = sorted(int(row) for _, _, row in places)
+        if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
+            return f"rows {rows[0]} to {rows[-1]} of {places[0][0].partition(':')[2]}"
+        return f"rows {listing([str(row) for row in rows], 6, 'or')} of {places[0][0].partition(':')[2]}"
 
     def brief(self, id: str) -> str:
         """A label for a table: `instrument height S4`."""
@@ -113,16 +156,22 @@ class Words:
     def short(self, id: str) -> str:
         """A few letters for a picture."""
         kind, _, name = id.partition(":")
-        if kind in ("setup", "target", "tripod", "swap"):
+        if kind == "tripod":
+            return _bare(name)
+        if kind in ("setup", "target", "swap"):
             return name
         if kind == "group":
             return name.partition(":")[2]
         if kind in ("shot", "level", "staff", "reading"):
-            return f"{kind if kind != 'shot' else 'sight'}, row {name.rpartition(':')[2]}"
+            return f"{kind if kind != 'shot' else 'sight'} row {name.rpartition(':')[2]}"
         return name
 
     def _over(self, record: Record | None, word: str = "over") -> str:
-        return f" ({word} {record['mark']})" if record and record["mark"] else ""
+        if not record or not record["mark"]:
+            return ""
+        name = record.get("setup") or record.get("target") or ""
+        # a flat sheet names its targets by their marks already
+        return "" if name == record["mark"] or name.startswith(f"{record['mark']} (") else f" ({word} {record['mark']})"
 
     def _sight(self, record: Record) -> str:
         if not record:
@@ -145,8 +194,8 @@ class Words:
         high = "too high" if mm > 0 else "too low"
         if kind == "group":
             of = name.partition(":")[0]
-            if of in ("index", "refraction", "tape_scale"):
-                return "off from what was assumed"
+            if of in ON_AVERAGE:
+                return f"its members off by {size} in the quadratic mean"
             return f"each recorded {size} {high}"
         if kind in ("shot", "level"):
             return f"its height difference recorded {size} {high}"
@@ -191,15 +240,20 @@ class Words:
 
     def moved(self, moved: list[Record], most: int = 4) -> str:
         """Which marks an error has moved, and where to."""
-        felt = [m for m in moved if m["moved_mm"] is not None and abs(m["moved_mm"]) >= 0.1]
-        if not felt:
+        sizes = [abs(m["moved_mm"] or 0.0) for m in moved]
+        most_mm = max(sizes, default=0.0)
+        if most_mm < 0.1:
             return "It moved no mark by as much as 0.1 mm." if self.lengths.metric else "It moved no mark noticeably."
-        felt = sorted(felt, key=lambda m: -abs(m["moved_mm"]))
+        felt = [m for m, size in zip(moved, sizes, strict=True) if size >= 0.15 * most_mm]
+        felt = sorted(felt, key=lambda m: -abs(m["moved_mm"]))[:most]
         parts = [
             f"{m['mark']} {self.lengths.about(m['moved_mm'])} too {'high' if m['moved_mm'] > 0 else 'low'}"
             for m in felt
         ]
-        return f"It put {listing(parts, most)}."
+        shown = {m["mark"] for m in felt}
+        rest = max((size for m, size in zip(moved, sizes, strict=True) if m["mark"] not in shown), default=0.0)
+        tail = f"; the other marks by {self.lengths.about(rest)} at most" if rest >= 0.1 else ""
+        return f"It put {listing(parts, most)}{tail}."
 
     def hidden(self, mark: Record) -> str:
         """What could hide in a mark's height."""
@@ -213,19 +267,22 @@ class Words:
     def measurement(self, record: Record) -> str:
         """The next measurement as an instruction."""
         setup, mark = record["setup"], record["mark"]
-        at = f"At {self.label(record['stand'])}"
-        if setup:
-            at = f"At set-up {setup}{self._over(self.setups.get(setup))}"
+        by = f" from set-up {setup}" if setup else ""
         match record["kind"]:
             case "second_tape":
-                said = f"{at}, tape the height again: another scale, another person, booked before comparing"
+                at = (
+                    f"the height of set-up {setup}{self._over(self.setups.get(setup))}"
+                    if setup
+                    else self.label(record["stand"])
+                )
+                return f"Tape {at} again while it still stands: another scale, another person, booked before comparing."
             case "pole_shot":
-                said = f"Sight a pole of known height on mark {mark}" + (f" from set-up {setup}" if setup else "")
+                return f"Sight a pole of known height on mark {mark}{by}: a second, independent way to it."
             case "check_shot":
-                said = f"Sight known mark {mark}" + (f" from set-up {setup}" if setup else "")
+                return f"Sight a pole of known height on known mark {mark}{by}: it gives the height without the tape."
             case _:
                 said = f"Level from mark {record['from_mark']} to mark {mark}"
-        return f"{said}."
+                return f"{said}: it bypasses every tape, and works after the set-ups are gone."
 
     def measurement_gain(self, record: Record) -> str:
         """What a measurement would prove."""
@@ -234,7 +291,8 @@ class Words:
         if after is None:
             return f"It tests {proves}." if proves else ""
         now = "an error of any size can hide now" if before is None else f"now {self.lengths.about(before)} can hide"
-        shown = proves or self.label(record["tests"])
+        shown = "it" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
+        shown = shown or self.label(record["tests"])
         return f"It would show an error of {self.lengths.about(after)} in {shown}; {now}."
 
     def group(self, group: Record) -> str:
@@ -287,6 +345,21 @@ class Words:
 
     def counts(self, table: str) -> str:
         """ "12 instrument heights: 1 probably wrong, 2 unproved, 9 proved"."""
-        name = "instrument height" if table == "setups" else "target height"
+        name = COUNTED[table]
         parts = [f"{number:,} {VERDICTS[verdict]}" for verdict, number in self.verdict_counts(table)]
         return f"{count(len(self.facts[table]), name)}: {', '.join(parts)}" if parts else f"no {name}s"
+
+    @property
+    def title(self) -> str:
+        """The job's title; that it is invented is said beside it."""
+        job = self.facts["job"]
+        title: str = job["title"] or job["name"]
+        return title.replace("(invented)", "").strip() if job["invented"] else title
+
+
+def _bare(name: str) -> str:
+    """``stand 2`` -> ``2``, so that nobody reads "the stand stand 2"."""
+    for word in ("stand ", "tripod "):
+        if name.lower().startswith(word):
+            return name[len(word) :]
+    return name
