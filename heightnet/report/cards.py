@@ -196,7 +196,7 @@ def _sight(words: Words, keys: Keys, kind: str, shot: Record) -> SightLine:
 def _loop(words: Words, loop: Record) -> str:
     size, allowed = words.lengths.small(loop["misclosure_mm"]), words.lengths.small(loop["allowed_mm"])
     end = {True: "closes", False: "does not close", None: "no tolerance"}[loop["closes"]]
-    return f"{listing(loop['marks'], 5)}: {end} ({size}, allowed {allowed})"
+    return f"{listing(words.loop(loop), 5)}: {end} ({size}, allowed {allowed})"
 
 
 def _statistics(words: Words, stand: Record) -> list[tuple[str, str]]:

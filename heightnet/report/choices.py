@@ -60,6 +60,7 @@ def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: l
         lines.append(line[0].upper() + line[1:] + ".")
     names = [words.short(member["id"]) for member in explanation["members"]]
     name = f"{listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing is wrong"
+    name = name[0].upper() + name[1:]
     recorded = {m["mark"]: m for m in words.facts["marks"]}
     changes = []
     for mark in explanation["marks"]:

@@ -336,7 +336,7 @@ def _loops(words: Words, keys: Keys) -> Listing:
         loops = sorted(loops, key=lambda r: -abs(r["misclosure_mm"] or 0) / (r["allowed_mm"] or 1))
     for r in loops:
         cells = [
-            listing(r["marks"], 6),
+            listing(words.loop(r), 6),
             fixed(r["length_km"], 2),
             lengths.column(r["misclosure_mm"]),
             lengths.column(r["expected_sd_mm"]),

@@ -96,17 +96,15 @@ def _figure(name: str, title: str, made: drawing.Drawing | None) -> dict[str, st
 
 
 def _size(facts: dict[str, Any]) -> str:
-    parts = [
-        count(len(facts["setups"]), "set-up"),
-        count(len(facts["targets"]), "target"),
-        count(len(facts["marks"]), "mark"),
-        count(len(facts["shots"]), "sight"),
-    ]
-    if facts["levels"]:
-        parts.append(count(len(facts["levels"]), "levelled difference"))
-    if facts["staff"]:
-        parts.append(count(len(facts["staff"]), "staff reading"))
-    return ", ".join(parts)
+    things = {
+        "setups": "set-up",
+        "targets": "target",
+        "marks": "mark",
+        "shots": "sight",
+        "levels": "levelled difference",
+        "staff": "staff reading",
+    }
+    return ", ".join(count(len(facts[table]), name) for table, name in things.items() if facts[table])
 
 
 def _embedded(facts: dict[str, Any]) -> str:

@@ -208,7 +208,7 @@ def _what_it_did(words: Words, accused: list[Accusation]) -> list[str]:
             name = f"{words.short(one.ids[0])}: " if len(accused) > 1 else ""
             lines.append(name + words.moved(one.suspect["moved"]))
     if not lines:
-        lines.append("How far marks moved depends on which of them is wrong: see the other explanations.")
+        lines.append("How far it moved which marks depends on which of them is wrong.")
     lines.append("The corrected heights leave it out. Nothing was changed in your files.")
     return lines
 

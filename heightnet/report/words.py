@@ -191,7 +191,7 @@ class Words:
             return "by an unknown amount"
         kind, _, name = id.partition(":")
         size = self.lengths.plus_minus(mm, sd_mm)
-        high = "too high" if mm > 0 else "too low"
+        high = _high(mm)
         if kind == "group":
             of = name.partition(":")[0]
             if of in ON_AVERAGE:
@@ -295,6 +295,16 @@ class Words:
         shown = shown or self.label(record["tests"])
         return f"It would show an error of {self.lengths.about(after)} in {shown}; {now}."
 
+    def loop(self, loop: Record) -> list[str]:
+        """The marks a loop passes; where it runs from stand to stand, the marks under its sights."""
+        if len(loop["marks"]) > 1:
+            return list(loop["marks"])
+        passed: dict[str, None] = {}
+        for id in loop["ids"]:
+            record = self.records.get(id, {})
+            passed.update((record[key], None) for key in ("from_mark", "to_mark", "mark") if record.get(key))
+        return list(passed) or list(loop["marks"])
+
     def group(self, group: Record) -> str:
         """What was found of a group."""
         if group["verdict"] in ("suspect", "either"):
@@ -334,7 +344,7 @@ class Words:
         if cause["expected_mm"] is None or re.search(r"\d (mm|m|ft)\b", text):
             return text
         expected, found = self.lengths.small(cause["expected_mm"]), cause["found_mm"]
-        high = "too high" if cause["expected_mm"] > 0 else "too low"
+        high = _high(cause["expected_mm"])
         tail = f", found {self.lengths.small(found)}" if found is not None else ""
         return f"{text}: it would make {expected} {high}{tail}"
 
@@ -355,6 +365,10 @@ class Words:
         job = self.facts["job"]
         title: str = job["title"] or job["name"]
         return title.replace("(invented)", "").strip() if job["invented"] else title
+
+
+def _high(mm: float) -> str:
+    return "too high" if mm > 0 else "too low"
 
 
 def _bare(name: str) -> str:

@@ -28,7 +28,7 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
     if left_out > 0:  # unproved ones have no estimate to show: the page names them in words
         rows.sort(key=lambda row: (row[1]["error_mm"] is None, order.index(row[1]["verdict"]), -abs(row[1]["w"] or 0)))
         rows = rows[:ROWS]
-    reach = _reach([record for _, record in rows])
+    reach = _reach([record for _, record in rows], words.tolerance_mm)
     left, right, top = 150.0, WIDTH - 170.0, 34.0
     height = top + ROW * len(rows) + 72
     sheet = Drawing(
@@ -65,13 +65,14 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
     return sheet
 
 
-def _reach(records: list[Record]) -> float:
+def _reach(records: list[Record], tolerance: float) -> float:
     """Half the width of the picture in mm: errors far outside get an arrow, so that the others stay readable."""
     sizes = sorted(r["smallest_detectable_mm"] for r in records if r["smallest_detectable_mm"] is not None)
     if not sizes:
         return 20.0
     usual = sizes[len(sizes) // 2]
     reaching = [min(size, 4 * usual) for size in sizes]
+    reaching += [1.1 * tolerance] if tolerance < 4 * usual else []
     reaching += [min(r["smallest_attributable_mm"] or 0, 4 * usual) for r in records]
     reaching += [far for r in records if (far := abs(r["error_mm"] or 0) + RANGE * (r["error_sd_mm"] or 0)) < 5 * usual]
     return 1.08 * max(reaching)
@@ -275,7 +276,7 @@ def loops(words: Words, keys: Keys) -> Drawing | None:
     for number, loop in enumerate(rows):
         y = top + ROW * (number + 0.5)
         open_ = loop["closes"] is False
-        names = " – ".join(loop["marks"])
+        names = " – ".join(words.loop(loop))
         about = keys.join(*(keys.about(id) for id in loop["ids"]))
         said = f"{words.lengths.small(loop['misclosure_mm'])}, allowed {words.lengths.small(loop['allowed_mm'])}"
         with sheet.group(about=about, title=f"Loop {names}: {said}", cls="loop"):

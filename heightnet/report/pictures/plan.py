@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from typing import Any
 
 from heightnet.report.keys import Keys
@@ -81,15 +82,29 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
         else:
             with sheet.group(about=keys.setup(setup), cls="sight"):
                 sheet.add(Line([[start_at, at[end]] for end in ends], "many-sights"))
-    for level in facts["levels"]:
-        ends_at = [at.get(f"mark:{level['from_mark']}"), at.get(f"mark:{level['to_mark']}")]
-        if ends_at[0] and ends_at[1]:
-            with sheet.group(about=keys.about(level["id"]), cls="sight"):
-                style = "accused-line" if level["verdict"] in ("suspect", "either") else "level"
-                sheet.line([ends_at[0], ends_at[1]], style)
+    for start, end, about, wrong in _levelled(facts, keys):
+        if start in at and end in at:
+            with sheet.group(about=about, cls="sight"):
+                sheet.line([at[start], at[end]], "accused-line" if wrong else "level")
     for shot, line in accused:
         with sheet.group(about=keys.shot(shot), title=f"{words.label(shot['id'])}: {VERDICTS[shot['verdict']]}"):
             sheet.line(line, "accused-line")
+
+
+def _levelled(facts: Record, keys: Keys) -> Iterator[tuple[str, str, str, bool]]:
+    """Ends, keys and whether it is accused, of each levelled difference and each step of a level book."""
+    accused = ("suspect", "either")
+    for level in facts["levels"]:
+        ends = f"mark:{level['from_mark']}", f"mark:{level['to_mark']}"
+        yield *ends, keys.about(level["id"]), level["verdict"] in accused
+    last: dict[str, Record] = {}
+    for staff in facts["staff"]:
+        before = last.get(staff["level_setup"])
+        if before:
+            about = keys.join(keys.mark(before["mark"]), keys.mark(staff["mark"]))
+            wrong = before["verdict"] in accused or staff["verdict"] in accused
+            yield f"mark:{before['mark']}", f"mark:{staff['mark']}", about, wrong
+        last[staff["level_setup"]] = staff
 
 
 def _marks(

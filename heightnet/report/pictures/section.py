@@ -216,7 +216,12 @@ def _strip(
             y = middle - mm * scale
             sheet.line([(LEFT, y), (WIDTH - RIGHT, y)], "grid")
             sheet.text(LEFT - 14, y + 3.5, f"{abs(number) * step:g}", "tick", "end")
-    sheet.text(6, middle - half - 6, f"marks moved, {lengths.small_name}: up = higher than recorded", "tick")
+    sheet.text(
+        6,
+        middle - half - 6,
+        f"how far the explanation moves the marks, {lengths.small_name} (up: higher than recorded)",
+        "tick",
+    )
     for number, shift in enumerate(shifts):
         with sheet.group(cls=f"choice choice-{number}"):
             points = [(LEFT + x * across, middle - shift[m["mark"]] * scale) for x, m in profile if m["mark"] in shift]
