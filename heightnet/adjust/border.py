@@ -13,6 +13,8 @@ from heightnet.adjust.errors import Vanished
 
 LEAST = 1e-12  # of a border column's square that the other columns may leave of it
 
+EXACT = 1e-16  # columns of unit norm are orthogonal as far as rounding goes
+
 
 class Border:
     """Schur complement of the columns ``outside`` (m, h) beside the sparse columns ``inside`` (m, k).
@@ -29,9 +31,11 @@ class Border:
             return
         self.reach = solve(inside.T @ outside)
         rest = outside - inside @ self.reach
-        more = solve(inside.T @ rest)  # once more: the border may be nearly a sum of sparse columns
-        self.reach += more
-        rest -= inside @ more
+        error = inside.T @ rest
+        if np.abs(error).max(initial=0.0) > EXACT:  # once more: the border may be nearly a sum of sparse columns
+            more = solve(error)
+            self.reach += more
+            rest -= inside @ more
         norm = np.sqrt(np.einsum("ij,ij->j", rest, rest))
         if norm.min() ** 2 < LEAST:
             raise Vanished
@@ -43,8 +47,8 @@ class Border:
         if np.diag(root).min() ** 2 < LEAST:
             raise Vanished
         self.half = solve_triangular(root, np.eye(h)) / norm[:, None]  # S^-1 = half @ half.T
-        rest *= norm
-        self.leverage = np.einsum("ij,ij->i", rest @ self.half, rest @ self.half)
+        share = rest @ (self.half * norm[:, None])
+        self.leverage = np.einsum("ij,ij->i", share, share)
         self.log_det = 2.0 * float(np.log(np.diag(root)).sum() + np.log(norm).sum())
 
     def solve(self, inner: Callable[[np.ndarray], np.ndarray], B: np.ndarray) -> np.ndarray:

@@ -11,12 +11,12 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
 
-from heightnet.adjust.defects import ties
+from heightnet.adjust.defects import Ties
 
 CONTRAST = 1e2  # of the tightest row within a cluster to all that leave it together (weights)
 
 
-def contract(A: sp.csr_array, sd: np.ndarray) -> sp.csr_array | None:
+def contract(A: sp.csr_array, sd: np.ndarray, known: Ties) -> sp.csr_array | None:
     """T (n, n) with ``x = T z``, z the better unknowns; None where x is as good.
 
     A cluster is what rows of at least some weight tie together.  Where the tightest of them outweighs all rows that
@@ -24,15 +24,15 @@ def contract(A: sp.csr_array, sd: np.ndarray) -> sp.csr_array | None:
     The tightest clusters come first, and later ones are made of their first unknowns.
     """
     n = A.shape[1]
-    row, i, j, size = ties(A)
-    weight = (size / sd[row]) ** 2
+    i, j = known.i, known.j
+    weight = (known.size / sd[known.row]) ** 2
     tied = np.zeros(n, bool)
     tied[i], tied[j] = True, True
     lone = np.flatnonzero(np.diff(A.indptr) == 1)  # a row on one such unknown ties it to the datum, node n
     lone = lone[tied[A.indices[A.indptr[lone]]]]
     i, j = np.concatenate([i, A.indices[A.indptr[lone]]]), np.concatenate([j, np.full(len(lone), n)])
     weight = np.concatenate([weight, (A.data[A.indptr[lone]] / sd[lone]) ** 2])
-    if len(row) == 0 or weight.max() < CONTRAST * weight.min():
+    if len(known.row) == 0 or weight.max() < CONTRAST * weight.min():
         return None
     T = sp.eye_array(n, format="csr")
     top = np.arange(n + 1)  # the first unknown of the outermost cluster of each

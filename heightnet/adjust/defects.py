@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.csgraph import connected_components
@@ -10,22 +12,37 @@ from scipy.sparse.linalg import splu
 from heightnet.adjust.errors import NotDetermined
 
 
-def ties(A: sp.csr_array) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Rows with two exactly opposite entries, differences of two unknowns: row, both columns, size of the entry."""
-    m = A.shape[0]
+class Ties(NamedTuple):
+    """Rows with two exactly opposite entries, differences of two unknowns ``i`` and ``j``; ``size`` of the entries."""
+
+    row: np.ndarray
+    i: np.ndarray
+    j: np.ndarray
+    size: np.ndarray
+
+
+def ties(A: sp.csr_array) -> Ties:
+    """The first such pair in each row of a matrix in canonical form, among the row's first eight entries."""
     count = np.diff(A.indptr)
-    row_of = np.repeat(np.arange(m), count)
-    row, i, j, size = [np.empty(0, int)], [np.empty(0, int)], [np.empty(0, int)], [np.empty(0)]
-    for k in range(1, min(8, int(count.max(initial=0)))):  # an entry and the k-th after it in its row
-        paired = np.flatnonzero((row_of[k:] == row_of[:-k]) & (A.data[k:] == -A.data[:-k]) & (A.data[k:] != 0))
-        row.append(row_of[paired])
-        i.append(A.indices[paired])
-        j.append(A.indices[paired + k])
-        size.append(np.abs(A.data[paired]))
-    return np.concatenate(row), np.concatenate(i), np.concatenate(j), np.concatenate(size)
+    left = np.flatnonzero(count > 1)
+    rows, firsts, lasts = [], [], []
+    for q in range(1, min(8, int(count.max(initial=0)))):
+        left = left[count[left] > q]
+        for p in range(q):
+            first, last = A.indptr[left] + p, A.indptr[left] + q
+            tied = (A.data[first] == -A.data[last]) & (A.data[first] != 0.0)
+            rows.append(left[tied])
+            firsts.append(first[tied])
+            lasts.append(last[tied])
+            left = left[~tied]
+    if not rows:
+        none = np.empty(0, int)
+        return Ties(none, none, none, np.empty(0))
+    first, last = np.concatenate(firsts), np.concatenate(lasts)
+    return Ties(np.concatenate(rows), A.indices[first], A.indices[last], np.abs(A.data[first]))
 
 
-def require_datum(A: sp.csr_array) -> None:
+def require_datum(A: sp.csr_array, tied: Ties) -> None:
     """Raise `NotDetermined` where a column is zero or a piece of the network hangs on nothing.
 
     The columns that rows tie together can move as one if every row sums to zero over them.  That is tested with the
@@ -33,7 +50,8 @@ def require_datum(A: sp.csr_array) -> None:
     to the factorisation.
 
     >>> import scipy.sparse as sp
-    >>> require_datum(sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]]))
+    >>> A = sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]])
+    >>> require_datum(A, ties(A))
     Traceback (most recent call last):
     ...
     heightnet.adjust.errors.NotDetermined: The observations do not determine 2 unknowns (columns 1, 2).
@@ -41,8 +59,7 @@ def require_datum(A: sp.csr_array) -> None:
     n = A.shape[1]
     if n == 0:
         return
-    _, i, j, _ = ties(A)
-    graph = sp.coo_array((np.ones(len(i), np.int8), (i, j)), shape=(n, n)).tocsr()
+    graph = sp.coo_array((np.ones(len(tied.i), np.int8), (tied.i, tied.j)), shape=(n, n)).tocsr()
     pieces, piece = connected_components(graph, directed=False)
     sums = A @ sp.csr_array((np.ones(n), piece, np.arange(n + 1)), shape=(n, pieces))
     held = np.zeros(pieces, bool)

@@ -14,7 +14,7 @@ import scipy.sparse as sp
 
 from heightnet.adjust.symmetric import Symmetric
 
-MOST_NEIGHBOURS = 6
+MOST_NEIGHBOURS = 8
 MOST_ROUNDS = 16
 LEAST_GAIN = 0.10  # a round that would remove less than this share of the nodes is not worth its overhead
 
@@ -99,9 +99,8 @@ class Round:
 def eliminate(matrix: Symmetric) -> tuple[list[Trace], Symmetric]:
     """Rounds of elimination, and the matrix that is left (maybe empty)."""
     traces: list[Trace] = []
-    rng = np.random.default_rng(7)
     while len(traces) < MOST_ROUNDS and len(matrix.diagonal):
-        chosen = _independent(matrix, rng)
+        chosen = _independent(matrix)
         if chosen.sum() < LEAST_GAIN * len(chosen):
             break
         trace, matrix = _one_round(matrix, chosen)
@@ -109,13 +108,14 @@ def eliminate(matrix: Symmetric) -> tuple[list[Trace], Symmetric]:
     return traces, matrix
 
 
-def _independent(matrix: Symmetric, rng: np.random.Generator) -> np.ndarray:
+def _independent(matrix: Symmetric) -> np.ndarray:
     """Mask of nodes of low degree, no two neighbours: of two neighbours the one of lower degree, then by lot."""
     n = len(matrix.diagonal)
     a, b = matrix.rows(), matrix.upper.indices
     degree = np.bincount(a, minlength=n) + np.bincount(b, minlength=n)
-    far = n * (MOST_NEIGHBOURS + 2)
-    rank = np.where(degree <= MOST_NEIGHBOURS, degree * n + rng.permutation(n), far)
+    far = np.int64(MOST_NEIGHBOURS + 2) << 32
+    lot = (np.arange(n) * 2_654_435_761) & 0xFFFFFFFF  # an odd factor: all different
+    rank = np.where(degree <= MOST_NEIGHBOURS, (degree << 32) | lot, far)
     best = np.full(n, far)
     np.minimum.at(best, a, rank[b])
     np.minimum.at(best, b, rank[a])

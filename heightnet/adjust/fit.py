@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import scipy.sparse as sp
 
-from heightnet.adjust.defects import require_datum
+from heightnet.adjust.defects import require_datum, ties
 from heightnet.adjust.dense import DenseFactor
 from heightnet.adjust.errors import SelfCheckFailed
 from heightnet.adjust.sparse import SparseFactor
@@ -109,5 +109,6 @@ def adjust(A: Any, y: Any, sd: Any) -> Fit:
         raise ValueError(f"A is {A.shape}, y {y.shape}, sd {sd.shape}: the numbers of rows differ")
     if not (np.isfinite(A.data).all() and np.isfinite(y).all() and (sd > 0).all() and np.isfinite(sd).all()):
         raise ValueError("A and y must be finite, sd finite and positive")
-    require_datum(A)
-    return Fit(A, y, sd, DenseFactor(A, sd) if A.shape[1] <= DENSE_UP_TO else SparseFactor(A, sd))
+    tied = ties(A)
+    require_datum(A, tied)
+    return Fit(A, y, sd, DenseFactor(A, sd) if A.shape[1] <= DENSE_UP_TO else SparseFactor(A, sd, tied))

@@ -27,7 +27,7 @@ SPLU: dict[str, Any] = {
 """Symmetric mode: pivots stay on the diagonal and the ordering is made for ``N + N'``."""
 
 BATCH = 1 << 18  # numbers in the fronts gathered at once, so that they stay in the processor's cache
-SIZES = np.array([0, 1, 2, 4, 6, 8, 12, 16, 20, 24, 32, 40, 48, 56, 64, *range(80, 100_000, 16)])
+SIZES = np.array([0, 1, 2, 4, 8, 16, 24, 32, 48, 64, *range(96, 100_000, 32)])
 """Fronts are padded up to few different sizes, so that more supernodes share a shape."""
 
 

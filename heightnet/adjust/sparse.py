@@ -11,7 +11,7 @@ from scipy.sparse.linalg import splu
 
 from heightnet.adjust.border import Border
 from heightnet.adjust.contraction import contract
-from heightnet.adjust.defects import undetermined
+from heightnet.adjust.defects import Ties, undetermined
 from heightnet.adjust.elimination import Round, eliminate
 from heightnet.adjust.errors import NotDetermined, Vanished
 from heightnet.adjust.selected import SPLU, selected_inverse
@@ -35,6 +35,7 @@ class SparseFactor:
     ----------
     A : (m, n) csr_array in canonical form.
     sd : (m,) standard deviations of its rows; ``W = A / sd``.
+    tied : the rows of A that are differences.
 
     Attributes
     ----------
@@ -43,9 +44,9 @@ class SparseFactor:
     log_det : natural logarithm of the determinant of W'W.
     """
 
-    def __init__(self, A: sp.csr_array, sd: np.ndarray):
+    def __init__(self, A: sp.csr_array, sd: np.ndarray, tied: Ties):
         n = A.shape[1]
-        T = contract(A, sd)
+        T = contract(A, sd, tied)
         changed = A if T is None else _product(A, T)
         W = sp.csr_array(
             (changed.data / np.repeat(sd, np.diff(changed.indptr)), changed.indices, changed.indptr), shape=A.shape
@@ -53,19 +54,17 @@ class SparseFactor:
         scale = np.sqrt(np.bincount(W.indices, weights=W.data**2, minlength=n))
         W.data /= scale[W.indices]
         wide = _wide(W)
-        inner = np.setdiff1d(np.arange(n), wide, assume_unique=True)
-        self.k = len(inner)
+        self.k = n - np.count_nonzero(wide)
+        self.inside, self.outside = _split(W, wide)
         back = sp.diags_array(1.0 / scale, format="csr") if T is None else _product(T, sp.diags_array(1.0 / scale))
-        self.back = back[:, np.concatenate([inner, wide])]  # x = back @ z, z scaled and in the order used here
-        self.inside = W[:, inner] if len(wide) else W
-        self.outside = W[:, wide].toarray()
+        self.back_inside, self.back_outside = _split(back, wide)  # x = back @ z, z scaled and split
         try:
-            self.inner = Inner(self.inside, None if T is None else self.back[:, : self.k])
+            self.inner = Inner(self.inside, None if T is None else self.back_inside)
             self.border = Border(self.inner.solve, self.inside, self.outside)
         except Vanished:
             raise NotDetermined(undetermined(A, sd)) from None
         self.leverage = self.inner.inverse.quadratic(self.inside) + self.border.leverage
-        self.cofactor = self._quadratic(self.back[:, : self.k], self.back[:, self.k :].toarray())
+        self.cofactor = self._quadratic(self.back_inside, self.back_outside)
         self.log_det = self.inner.log_det + self.border.log_det + 2.0 * float(np.log(scale).sum())
 
     def least_squares(self, z: np.ndarray) -> np.ndarray:
@@ -73,11 +72,11 @@ class SparseFactor:
         x = self._solve(self._project(z[:, None]))
         rest = z - self.inside @ x[: self.k, 0] - self.outside @ x[self.k :, 0]
         x += self._solve(self._project(rest[:, None]))
-        return self.back @ x[:, 0]
+        return self._restore(x)[:, 0]
 
     def solve(self, B: np.ndarray) -> np.ndarray:
         """(W'W)^-1 B of a dense (n, h)."""
-        return self.back @ self._solve(self.back.T @ B)
+        return self._restore(self._solve(np.concatenate([self.back_inside.T @ B, self.back_outside.T @ B])))
 
     def left_over(self, C: sp.csc_array) -> np.ndarray:
         """G = C'(I - W (W'W)^-1 W')C of a whitened C (m, h)."""
@@ -102,6 +101,9 @@ class SparseFactor:
             B = np.concatenate([inner[block].toarray().T, outer[block].T])
             diagonal[block] -= np.einsum("ij,ij->j", B, self._solve(B))
         return diagonal
+
+    def _restore(self, Z: np.ndarray) -> np.ndarray:
+        return self.back_inside @ Z[: self.k] + self.back_outside @ Z[self.k :]
 
     def _project(self, Z: np.ndarray) -> np.ndarray:
         return np.concatenate([self.inside.T @ Z, self.outside.T @ Z])
@@ -184,11 +186,29 @@ def _require(pivots: list[np.ndarray]) -> None:
 
 
 def _wide(W: sp.csr_array) -> np.ndarray:
-    """The columns for the border, rising."""
+    """Mask of the columns for the border."""
     n = W.shape[1]
     touching = np.bincount(W.indices, minlength=n)
     wide = np.flatnonzero(touching > BORDER_SHARE * np.sqrt(n))
-    return np.sort(wide[np.argsort(-touching[wide], kind="stable")[:MOST_BORDER]])
+    mask = np.zeros(n, bool)
+    mask[wide[np.argsort(-touching[wide], kind="stable")[:MOST_BORDER]]] = True
+    return mask
+
+
+def _split(W: sp.csr_array, wide: np.ndarray) -> tuple[sp.csr_array, np.ndarray]:
+    """The columns that are not wide, sparse, and those that are, dense."""
+    m, h = W.shape[0], np.count_nonzero(wide)
+    if h == 0:
+        return W, np.empty((m, 0))
+    place = np.where(wide, np.cumsum(wide), np.cumsum(~wide)) - 1
+    place = place.astype(W.indices.dtype)
+    entry_wide = wide[W.indices]
+    row = np.repeat(np.arange(m, dtype=W.indices.dtype), np.diff(W.indptr))
+    outside = np.zeros((m, h))
+    outside[row[entry_wide], place[W.indices[entry_wide]]] = W.data[entry_wide]
+    keep = ~entry_wide
+    start = np.concatenate([[0], np.cumsum(np.bincount(row[keep], minlength=m))])
+    return sp.csr_array((W.data[keep], place[W.indices[keep]], start), shape=(m, W.shape[1] - h)), outside
 
 
 def _product(A: sp.csr_array, B: Any) -> sp.csr_array:
