@@ -358,7 +358,9 @@ def _tripod_head(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
     if r.kind == "parts":  # a part left out, then
         return
     if e.axis_above_head is not None:
-        yield Alternative(r.height + e.axis_above_head)
+        yield Alternative(r.height + e.axis_above_head, 0.5 if r.kind == "slant" else 1.0)
+        if r.kind == "slant":  # held upright, and reduced as the slant it was not
+            yield Alternative(r.value + e.axis_above_head, 0.5)
     elif e.role == "setup":
         yield Alternative(r.height + USUAL_HEAD[0], 0.5 if e.points else 1.0, spread=USUAL_HEAD[1])
 

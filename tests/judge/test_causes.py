@@ -66,6 +66,7 @@ CASES = [
     ("other_point", Reading("1.586", 1.586, **SIDE), {}, math.sqrt(1.586**2 - 0.1**2) - (1.586 - 0.165)),
     ("other_point", Reading.booked(1.586), {}, 1.586 - (math.hypot(1.586, 0.1) - 0.165)),
     ("tripod_head", Reading("1.301", 1.301), {}, -0.243),
+    ("tripod_head", Reading("1.310", 1.310, **SIDE), {}, math.sqrt(1.31**2 - 0.1**2) - 1.31 - 0.243),
     ("sign", Reading.booked(-1.55), {}, 2 * -1.55),
     ("offset_twice", Reading.booked(1.600), {"points": BUMPER}, 0.052),
     ("offset_left_out", Reading.booked(1.503), {"points": BUMPER}, -0.052),

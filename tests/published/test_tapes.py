@@ -14,7 +14,9 @@ from heightnet.tasks.tape_arguments import read_arguments
 
 
 def test_feet_are_those_of_the_federal_register() -> None:
-    """Federal Register 85 FR 62698: 1 ft = 0.3048 m exactly; US survey foot 1200/3937 m, not to be used from 1 January 2023."""
+    """Federal Register 85 FR 62698: 1 ft = 0.3048 m exactly; US survey foot 1200/3937 m.
+
+    The latter is not to be used from 1 January 2023."""
     assert read_tape("1.00", "ft").metres == 0.3048
     assert read_tape("1.00", "ftUS").metres == 1200 / 3937
     # at a set-up's height they are 3 micrometres apart: own recomputation
