@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,13 @@ RIVALS = 4  # slips shown
 LEAST_CHANCE = 0.02  # of a slip that is shown
 
 
+def _number(ctx: click.Context, param: click.Parameter, value: float | tuple[float, ...]) -> float | tuple[float, ...]:
+    """Ranges let NaN through."""
+    if any(math.isnan(x) for x in (value if isinstance(value, tuple) else (value,))):
+        raise click.BadParameter("not a number")
+    return value
+
+
 @click.command(name="tape")
 @click.argument("readings", nargs=-1, required=True, metavar="READING...")
 @click.option("--slant", is_flag=True, help="The readings are slant: from the mark to a point beside the axis.")
@@ -25,9 +33,12 @@ LEAST_CHANCE = 0.02  # of a slip that is shown
 @click.option(
     "--scale", type=click.Choice(["m", "mm", "ft", "ftUS", "ftin"]), default=None, help="Of numbers without a unit."
 )
-@click.option("--sd", "sd_mm", type=click.FloatRange(0.0, 100.0), default=1.0, metavar="MM", help="Of one reading.")
 @click.option(
-    "--work", "work_mm", type=click.FloatRange(0.1, 1000.0), multiple=True, metavar="MM",
+    "--sd", "sd_mm", type=click.FloatRange(0.0, 100.0), default=1.0, callback=_number, metavar="MM",
+    help="Standard deviation of one reading; 1 if not given.",
+)  # fmt: skip
+@click.option(
+    "--work", "work_mm", type=click.FloatRange(0.1, 1000.0), multiple=True, callback=_number, metavar="MM",
     help="May the slant reduction be left out in work to so many millimetres? Default: 1, 3 and 10.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")

@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from heightnet.job.model import Job
@@ -131,6 +133,22 @@ def test_a_slip_in_one_of_two_agreeing_readings_is_unlikely() -> None:
     assert rank_causes(slanted)[0].cause == "slant_not_reduced"
 
 
+@given(
+    st.floats(-3, 12), st.floats(-20, 20), st.floats(0, 0.1), st.sampled_from(["m", "mm", "ft", "ftUS"]),
+    st.sampled_from([(), POINTS, BUMPER]), st.sampled_from(["setup", "target", "tripod"]),
+)  # fmt: skip
+def test_any_record_gives_probabilities(
+    recorded: float, error: float, sd: float, scale: str, points: tuple[MeasuringPoint, ...], role: str
+) -> None:
+    reading = Reading.booked(recorded, scale)
+    record = HeightEvidence(
+        role, recorded, error, sd, (reading,), points, previous=recorded, partners=(("P", 1.5),), hooks=(0.03,)
+    )
+    fits = rank_causes(record, keep=0.0)
+    assert sum(fit.probability for fit in fits) == pytest.approx(1.0)
+    assert all(0 <= fit.probability <= 1 for fit in fits)
+
+
 def test_text_has_the_point_and_the_other_end_but_no_numbers() -> None:
     swapped = rank_causes(evidence(Reading("1.586", 1.586), 0.0741, partners=(("P", 1.512),)))[0]
     assert swapped.text == "instrument and target height of the sight to P in each other's place"
@@ -201,9 +219,9 @@ LEVELS = [
 ]
 
 
-@pytest.mark.parametrize(("given", "cause"), LEVELS, ids=[f"{e.kind}-{c}" for e, c in LEVELS])
-def test_level_causes(given: LevelEvidence, cause: str) -> None:
-    fits = rank_level_causes(given)
+@pytest.mark.parametrize(("found", "cause"), LEVELS, ids=[f"{e.kind}-{c}" for e, c in LEVELS])
+def test_level_causes(found: LevelEvidence, cause: str) -> None:
+    fits = rank_level_causes(found)
     assert cause in [fit.cause for fit in fits[:2]]
     assert next(f for f in fits if f.cause == cause).probability > 0.3
 
@@ -235,9 +253,9 @@ GROUPS = [
 ]
 
 
-@pytest.mark.parametrize(("given", "cause"), GROUPS, ids=[f"{e.kind}-{c}" for e, c in GROUPS])
-def test_group_causes(given: GroupEvidence, cause: str) -> None:
-    best = group_causes(given)[0]
+@pytest.mark.parametrize(("found", "cause"), GROUPS, ids=[f"{e.kind}-{c}" for e, c in GROUPS])
+def test_group_causes(found: GroupEvidence, cause: str) -> None:
+    best = group_causes(found)[0]
     assert best.cause == cause and best.probability > 0.5
 
 

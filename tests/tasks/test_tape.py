@@ -56,6 +56,7 @@ def test_a_reading_as_typed(text: str, scale: str, kind: str, value: float, heig
         ("1.3 + 0.243, slant, radius 100mm", "one length for a slant"),
         ("1.343 + 0.8ft", "all parts in one scale"),
         ("1.586, slant, radius -100mm", "not negative"),
+        ("1.586, offset " + "9" * 400 + "mm", "up to 5 m"),
         ("1.586, offset 52", "an offset with its unit"),
         ("5' 13\"", "inches after feet run from 0 to 11"),
         ("", "The reading is blank"),
@@ -87,6 +88,12 @@ def test_readings_that_disagree_name_the_slips_and_book_nothing() -> None:
     assert status == 1
     assert "disagree: 10.0 mm apart" in out and "feet and inches booked as decimal feet, in 5.2 ft: exactly" in out
     assert "Book nothing yet" in out
+
+
+@pytest.mark.parametrize("option", [("--sd", "nan"), ("--work", "nan"), ("--sd", "-1"), ("--scale", "yard")])
+def test_options_out_of_range_end_in_status_2(option: tuple[str, str]) -> None:
+    status, out, err = run("1.586", *option)
+    assert (status, out) == (2, "") and option[0] in err
 
 
 def test_one_reading_is_checked_by_nothing() -> None:
