@@ -1,0 +1,95 @@
+"""Each demo says what its README says it must."""
+
+from pathlib import Path
+
+import pytest
+
+import heightnet
+
+DATA = Path(__file__).resolve().parents[1] / "data"
+
+
+@pytest.fixture(scope="module")
+def checked():
+    return {p.name: heightnet.check(p) for p in DATA.iterdir() if p.is_dir()}
+
+
+def test_every_demo_is_marked_as_invented(checked):
+    assert len(checked) >= 4
+    for name, result in checked.items():
+        assert result.facts["job"]["invented"], name
+        assert "invented" in (DATA / name / "README.md").read_text(encoding="utf-8")
+
+
+def test_quarry(checked):
+    result = checked["quarry-traverse"]
+    assert [s["id"] for s in result.facts["suspects"]] == ["setup:S4"]
+    suspect = result.facts["suspects"][0]
+    assert suspect["error_mm"] == pytest.approx(-247, abs=6)  # two sds and the rounding of the tape
+    assert suspect["probability"] > 0.99
+    cause = next(s for s in result.facts["setups"] if s["setup"] == "S4")["causes"][0]
+    assert "tripod head" in cause["text"]
+    assert cause["expected_mm"] == pytest.approx(-247.2, abs=0.5)  # 243 mm, and the slant that was none
+    readings = [c for c in result.facts["reading_checks"] if c["stand"] == "S4"]
+    assert readings and all(c["agrees"] for c in readings)
+    moved = {m["mark"]: m["moved_mm"] for m in suspect["moved"]}
+    assert max(moved, key=lambda m: abs(moved[m])) == "H3"
+    assert result.exit_status() == 1
+
+
+def test_quarry_corrected_heights_are_the_true_ones(checked):
+    marks = checked["quarry-traverse"].marks.set_index("mark")
+    true = {"H1": 215.902, "H2": 219.447, "H3": 224.113, "H4": 227.658, "H5": 226.031, "H6": 229.774}
+    for mark, height in true.items():
+        off = abs(marks["corrected_height_m"][mark] - height) * 1000
+        assert off < 3 * marks["corrected_sd_mm"][mark], mark
+
+
+def test_mill(checked):
+    result = checked["mill-levels"]
+    named = {s["id"] for s in result.facts["suspects"]}
+    bad = {f"staff:staff.csv:{row}" for row in range(12, 18)}  # the way out between W2 and W3
+    assert named == bad
+    for suspect in result.facts["suspects"]:
+        assert abs(suspect["error_mm"]) == pytest.approx(100, abs=5)
+        assert suspect["cause"] == "misread_1dm"
+    verdicts = {s["id"]: s["verdict"] for s in result.facts["staff"]}
+    assert {verdicts[i] for i in bad} == {"either"}
+    assert result.exit_status() == 1
+
+
+def test_bridge(checked):
+    result = checked["bridge-check-shots"]
+    assert result.facts["suspects"] == []
+    for setup in result.facts["setups"]:
+        assert setup["verdict"] == "proved"
+        assert setup["smallest_detectable_mm"] < 5
+        assert abs(setup["error_mm"]) < 2  # common practice: a check shot to a good mark agrees within 1-2 mm
+    assert result.exit_status() == 0
+
+
+def test_tunnel(checked):
+    result = checked["tunnel-forced-centring"]
+    assert result.facts["suspects"] == []
+    assert all(loop["closes"] for loop in result.facts["loops"])
+    verdict = {s["setup"]: s["verdict"] for s in result.facts["setups"]}
+    assert {verdict[f"U{i}"] for i in range(2, 7)} == {"unproved"}
+    for mark in ("T1", "T2", "T3", "T4", "T5"):
+        row = next(m for m in result.facts["marks"] if m["mark"] == mark)
+        assert row["hidden_mm"] is None
+        assert row["hidden_by"].startswith("tripod:")
+    middle = next(s for s in result.facts["setups"] if s["setup"] == "U4")
+    # an unprovable height moves its own mark by as much, and nothing else
+    assert [m["mark"] for m in middle["moves"]] == ["T3"]
+    assert middle["moves"][0]["per_mm"] == pytest.approx(-1.0, abs=1e-9)
+    assert result.facts["next_measurements"]
+    assert (result.exit_status(), result.exit_status(strict=True)) == (0, 1)
+
+
+def test_harbour(checked):
+    result = checked["harbour-feet"]
+    assert [s["id"] for s in result.facts["suspects"]] == ["setup:A3"]
+    assert result.facts["suspects"][0]["error_mm"] == pytest.approx(-25.4, abs=8)
+    causes = {c["cause"] for c in next(s for s in result.facts["setups"] if s["setup"] == "A3")["causes"][:2]}
+    assert causes == {"decimal_as_inches", "misread_1in"}
+    assert " ft " in result.summary()
