@@ -20,6 +20,8 @@ _SEPARATED = re.compile(
     r"([+-]?)(\d{1,3})\s*[-°ºd: ]\s*(\d{1,2})\s*[-'’′m: ]\s*(\d{1,2}(?:\.\d*)?)\s*(?:\"|''|’’|”|″|s)?", re.ASCII
 )
 _PACKED = re.compile(r"([+-]?)(\d{1,3})(?:\.(\d*))?", re.ASCII)
+_TIDY_COLUMN = re.compile(r"(?:\d{1,3}-\d{1,2}-\d{1,2}(?:\.\d+)?\n)+", re.ASCII)
+_TIDY_NUMBERS = re.compile(r"(?:\d+(?:\.\d*)?\n)+", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)", re.ASCII)
 _DASHES = str.maketrans({"–": "-", "−": "-", "‑": "-", "\u00a0": " "})
 _EXPECTED = {
@@ -117,6 +119,9 @@ def read_angles(texts: Sequence[str], unit: str) -> npt.NDArray[np.float64]:
         degrees = _floats(texts)
         return np.radians(degrees) if unit == "deg" else degrees * (math.pi / 200)
     if unit == "dms":
+        tidy = _tidy(texts)
+        if tidy is not None:
+            return tidy
         match = _SEPARATED.fullmatch
         found = [m.groups() if (m := match(t)) else ("", "nan", "nan", "nan") for t in texts]
     else:
@@ -131,6 +136,20 @@ def read_angles(texts: Sequence[str], unit: str) -> npt.NDArray[np.float64]:
     return np.where(np.array(sign) == "-", -size, size)
 
 
+def _tidy(texts: Sequence[str]) -> npt.NDArray[np.float64] | None:
+    """A column of dms angles with one kind of separator and no sign, all at once; None for any other."""
+    column = "\n".join(texts) + "\n"
+    for separator in " :°'":
+        column = column.replace(separator, "-")
+    column = column.replace('"', "")
+    if not _TIDY_COLUMN.fullmatch(column):
+        return None
+    parts = np.array(list(map(float, column.replace("-", "\n").split()))).reshape(-1, 3)
+    degrees, minutes, seconds = parts.T
+    whole = np.radians((degrees * 3600 + minutes * 60 + seconds) / 3600)
+    return np.where((minutes >= 60) | (seconds >= 60), np.nan, whole)
+
+
 def _split_packed(match: re.Match[str]) -> tuple[str, str, str, str]:
     sign, degrees, digits = match.groups()
     digits = (digits or "").ljust(4, "0")
@@ -138,5 +157,7 @@ def _split_packed(match: re.Match[str]) -> tuple[str, str, str, str]:
 
 
 def _floats(texts: Sequence[str]) -> npt.NDArray[np.float64]:
+    if _TIDY_NUMBERS.fullmatch("\n".join(texts) + "\n"):
+        return np.array(list(map(float, texts)), dtype=np.float64)
     match = _NUMBER.fullmatch
     return np.array([t if match(t) else "nan" for t in texts], dtype=np.float64)

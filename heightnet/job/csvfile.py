@@ -6,12 +6,14 @@ import csv
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import chain, islice
 from pathlib import Path
 
-from heightnet.job.convert import Sheet, iter_batches, known_headings, plain_heading
+from heightnet.job.convert import Batch, Sheet, known_headings, plain_heading
 from heightnet.job.problems import Problems
 from heightnet.job.tables import Table
 
+BATCH = 20_000  # rows in memory as text at a time
 LONGEST_HEADER = 65536  # characters in which a header row must end
 MOST_COLUMNS = 200
 LARGEST_FILE = 4 * 2**30
@@ -66,15 +68,17 @@ def _sheet(text: io.TextIOWrapper, name: str, table: Table, problems: Problems) 
     separator = _separator(start, table)
     if separator != ",":
         problems.note("understood", f"cells are separated by {SEPARATORS[separator]}", name)
-    records = _records(csv.reader(text, delimiter=separator, strict=True), name, problems)
-    first = next(((row, cells) for row, cells in records if any(c.strip() for c in cells)), None)
+    batches = _batches(csv.reader(text, delimiter=separator, strict=True), name, problems)
+    first = next(batches, None)
     if first is None:
         return None
-    row, header = first
+    at = next(i for i, cells in enumerate(first.cells) if any(c.strip() for c in cells))
+    row, header = first.rows[at], first.cells[at]
+    rest = Batch(first.rows[at + 1 :], first.cells[at + 1 :])
     if len(header) > MOST_COLUMNS:
         problems.add(name, row, "", f"{len(header)} headings", f"at most {MOST_COLUMNS}")
         return None
-    return Sheet(name, header, row, iter_batches(records), decimal_comma=separator != ",")
+    return Sheet(name, header, row, chain([rest], batches), decimal_comma=separator != ",")
 
 
 def _separator(start: str, table: Table) -> str:
@@ -93,26 +97,30 @@ def _separator(start: str, table: Table) -> str:
     return max(SEPARATORS, key=score)
 
 
-def _records(reader: Iterator[list[str]], name: str, problems: Problems) -> Iterator[tuple[int, list[str]]]:
+def _batches(reader: Iterator[list[str]], name: str, problems: Problems) -> Iterator[Batch]:
     """Rows with their numbers as a spreadsheet counts them: a cell with line breaks is still one row."""
-    row = 0
+    row = 1
     while True:
-        row += 1
+        cells: list[list[str]] = []
         try:
-            record = next(reader)
-        except StopIteration:
-            return
+            cells.extend(islice(reader, BATCH))  # rows before a broken one are kept
         except csv.Error as error:
             said = str(error)
+            at = row + len(cells)
             if "field larger" in said:
                 problems.add(
-                    name, row, "", "a cell of more than 131072 characters", "cells of a readable size",
+                    name, at, "", "a cell of more than 131072 characters", "cells of a readable size",
                     "Is there a quotation mark that is never closed?",
                 )  # fmt: skip
             else:
                 problems.add(
-                    name, row, "", said, "a row of CSV",
+                    name, at, "", said, "a row of CSV",
                     "A quotation mark that opens a cell must close it; inside, it is written twice.",
                 )  # fmt: skip
+            if cells:
+                yield Batch(range(row, at), cells)
             return
-        yield row, record
+        if not cells:
+            return
+        yield Batch(range(row, row + len(cells)), cells)
+        row += len(cells)

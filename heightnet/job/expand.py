@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.convert import Raw
+from heightnet.job.convert import Raw, frame
 from heightnet.job.problems import Problems, nearest
 
 SAME_M = 1e-9  # heights written twice agree when no digit differs
@@ -47,13 +47,13 @@ def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, s
 
 
 def _stand_frame(raw: Raw, kind: str, equipment: str) -> pd.DataFrame:
-    columns: dict[str, Any] = {kind: raw[kind], "mark": raw["mark"], "height": raw["height"], "sd": raw["sd_mm"]}
+    columns = {kind: raw[kind], "mark": raw["mark"], "height": raw["height"], "sd": raw["sd_mm"]}
     columns |= {name: raw[name] for name in (equipment, "tripod", "when", "observer")}
-    return pd.DataFrame(columns | {"row": raw.rows})
+    return frame(columns | {"row": raw.rows})
 
 
 def _shot_frame(shots: Raw, setup: Any, target: Any) -> pd.DataFrame:
-    return pd.DataFrame(
+    return frame(
         {
             "setup": np.asarray(setup, dtype=object),
             "target": np.asarray(target, dtype=object),
@@ -78,7 +78,7 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
             shots.file, int(shots.rows[i]), "at", "", "the mark the instrument stood over",
             "A free set-up needs a column setup with its name.",
         )  # fmt: skip
-    group = pd.DataFrame({"at": at, "height": height, "instrument": instrument})
+    group = frame({"at": at, "height": height, "instrument": instrument})
     number = group.groupby(["at", "height", "instrument"], sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(number, return_index=True)[1]
     names = np.empty(len(first), dtype=object)
@@ -118,13 +118,7 @@ def _free_name(name: str, number: int, taken: set[str]) -> str:
 
 def _setups_of_shots(shots: Raw, names: Names, setups: Raw, problems: Problems) -> pd.DataFrame:
     """Set-ups that only shots describe; what shots say of the others must agree with their table."""
-    listed = pd.Index(setups["setup"], dtype=object)
-    inside = listed.get_indexer(pd.Index(names, dtype=object)) if len(listed) and listed.is_unique else None
-    if inside is None:
-        inside = np.full(len(names), -1)
-        if len(listed):
-            first = {name: i for i, name in reversed(list(enumerate(listed)))}
-            inside = np.array([first.get(n, -1) for n in names])
+    inside = where(names, setups["setup"])
     flat = shots.has("at") or shots.has("instrument_height")
     if flat:
         known = np.flatnonzero(inside >= 0)
@@ -138,16 +132,25 @@ def _setups_of_shots(shots: Raw, names: Names, setups: Raw, problems: Problems) 
         new = np.setdiff1d(new, strange)
     if not len(new):
         return pd.DataFrame()
-    frame = pd.DataFrame(
+    rows = frame(
         {
             "setup": names[new], "mark": shots["at"][new], "height": shots["instrument_height"][new],
             "instrument": shots["instrument"][new], "row": shots.rows[new],
         }
     )  # fmt: skip
     whole = _one_of_each(
-        frame, "setup", {"mark": "at", "height": "instrument_height", "instrument": "instrument"}, shots, problems
+        rows, "setup", {"mark": "at", "height": "instrument_height", "instrument": "instrument"}, shots, problems
     )
     return whole.assign(sd=np.nan, tripod="", when="", observer="")
+
+
+def where(names: Names, listed: Names) -> npt.NDArray[np.int64]:
+    """Where each name is listed first, -1 for nowhere."""
+    index = pd.Index(listed, dtype=object)
+    if index.is_unique:
+        return index.get_indexer(pd.Index(names, dtype=object)).astype(np.int64)
+    first = {name: i for i, name in reversed(list(enumerate(listed)))}
+    return np.array([first.get(name, -1) for name in names], dtype=np.int64)
 
 
 def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Names, pd.DataFrame]:
@@ -157,9 +160,7 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
     if not len(targets) and not shots.used("mark") and shots.has("target") and shots.has("target_height"):
         problems.note("understood", "no targets and no column mark: target is read as the mark sighted", shots.file)
         mark, names = names, np.full(len(names), "", dtype=object)
-    listed = pd.Index(targets["target"], dtype=object)
-    first = {name: i for i, name in reversed(list(enumerate(listed)))}
-    inside = np.fromiter((first.get(n, -1) for n in names), dtype=np.int64, count=len(names))
+    inside = where(names, targets["target"])
     known = np.flatnonzero(inside >= 0)
     if shots.has("mark") or shots.has("target_height"):
         _agree(shots, known, "mark", targets["mark"][inside[known]], targets, problems)
@@ -173,20 +174,18 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
     parts = []
     named = np.flatnonzero((inside < 0) & (names != "") & (mark != ""))
     if len(named):
-        frame = pd.DataFrame(
-            {"target": names[named], "mark": mark[named], "height": height[named], "row": shots.rows[named]}
-        )
+        rows = frame({"target": names[named], "mark": mark[named], "height": height[named], "row": shots.rows[named]})
         columns = {"mark": "mark", "height": "target_height"}
-        parts.append(_one_of_each(frame, "target", columns, shots, problems))
+        parts.append(_one_of_each(rows, "target", columns, shots, problems))
     flat = np.flatnonzero((names == "") & (mark != ""))
     if len(flat):
-        frame = pd.DataFrame(
+        rows = frame(
             {"mark": mark[flat], "height": height[flat], "placement": placement[flat], "row": shots.rows[flat]}
         )
-        grouped = frame.groupby(["mark", "height", "placement"], sort=False, dropna=False)
+        grouped = rows.groupby(["mark", "height", "placement"], sort=False, dropna=False)
         number = grouped.ngroup().to_numpy()
-        one = frame.iloc[np.unique(number, return_index=True)[1]].reset_index(drop=True)
-        one.insert(0, "target", _putting_up_names(one, set(listed) | set(names)))
+        one = rows.iloc[np.unique(number, return_index=True)[1]].reset_index(drop=True)
+        one.insert(0, "target", _putting_up_names(one, set(targets["target"]) | set(names)))
         names[flat] = one["target"].to_numpy(dtype=object)[number]
         parts.append(one.drop(columns="placement"))
         problems.note(
@@ -216,19 +215,17 @@ def _putting_up_names(one: pd.DataFrame, taken: set[str]) -> Names:
     return names
 
 
-def _one_of_each(
-    frame: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems
-) -> pd.DataFrame:
+def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems) -> pd.DataFrame:
     """One row of each name; what its rows say must be the same on all of them, blanks take what the others say."""
-    groups = frame.groupby(key, sort=False)
-    blank = frame.replace({"": np.nan})
+    groups = rows.groupby(key, sort=False)
+    blank = rows.replace({"": np.nan})
     for column, heading in columns.items():
         filled = blank[blank[column].notna()]
         several = filled.groupby(key, sort=False)[column].nunique()
         for name in several.index[several > 1]:
-            rows = filled[filled[key] == name]
-            first = rows.iloc[0]
-            for _, other in rows[rows[column] != first[column]].iterrows():
+            said = filled[filled[key] == name]
+            first = said.iloc[0]
+            for _, other in said[said[column] != first[column]].iterrows():
                 problems.add(
                     shots.file, int(other["row"]), heading, _show(other[column], shots.length_m),
                     f"{_show(first[column], shots.length_m)}, which row {first['row']} gives for {key} {name}",

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.convert import Raw
+from heightnet.job.convert import Raw, frame
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tapes import read_tape
 
@@ -38,7 +38,7 @@ def equipment_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
         if len(said) > 1:
             row = int(raw.rows[group.index[-1]])
             problems.add(raw.file, row, "carries", str(group.iloc[-1]), f"one and the same for every point of {name}")
-    return pd.DataFrame(
+    return frame(
         {
             "equipment": raw["equipment"],
             "point": raw["point"],
@@ -58,9 +58,9 @@ def check_equipment_names(frames: Frames, files: dict[str, str], problems: Probl
         listed = [e for e, c in zip(equipment["equipment"], equipment["carries"], strict=True) if c in (kind, "")]
         if not listed:
             continue
-        frame = frames[table]
+        things = frames[table]
         known = set(equipment["equipment"])
-        for name, row in zip(frame[column], frame["row"], strict=True):
+        for name, row in zip(things[column], things["row"], strict=True):
             if name and name not in known:
                 problems.add(
                     files[table], int(row), column, name, "a name that equipment lists",
@@ -90,8 +90,8 @@ class _Points:
             "target": {t: [e] for t, e in zip(targets["target"], targets["equipment"], strict=True)},
             "tripod": defaultdict(list),
         }
-        for frame, column in ((setups, "instrument"), (targets, "equipment")):
-            for tripod, name in zip(frame["tripod"], frame[column], strict=True):
+        for stands, column in ((setups, "instrument"), (targets, "equipment")):
+            for tripod, name in zip(stands["tripod"], stands[column], strict=True):
                 if tripod and name not in self.of["tripod"][tripod]:
                     self.of["tripod"][tripod].append(name)
 
@@ -101,6 +101,8 @@ class _Points:
 
 def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     """The tape table with readings in metres, each tied to its stand and reduced to a radius and an offset."""
+    if not len(raw):
+        return pd.DataFrame()
     points = _Points(frames)
     kinds, stands = _stands(raw, points, problems)
     count = len(raw)
@@ -142,7 +144,7 @@ def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     points_named = raw["point"].copy()
     for (_, point, _), rows in filled.items():
         points_named[np.isin(raw.rows, rows)] = point
-    return pd.DataFrame(
+    return frame(
         {
             "stand_kind": kinds, "stand": stands, "text": raw["reading"], "reading": reading, "scale": raw["scale"],
             "kind": kind, "point": points_named, "radius": radius, "offset": offset, "part": raw["part"],
@@ -262,7 +264,7 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
             raw.file, int(raw.rows[i]), "sd_mm", "", "sd_mm, length or setups",
             "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
         )  # fmt: skip
-    return pd.DataFrame(
+    return frame(
         {
             "from_mark": raw["from"], "to_mark": raw["to"], "rise": raw["rise"], "length": raw["length"],
             "setups": raw["setups"], "sd": raw["sd_mm"], "run": raw["run"], "row": raw.rows,
@@ -273,9 +275,9 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
 def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     """Staff readings, from single readings or a book's columns, with names that are unique in the job."""
     if raw.has("back_sight") or raw.has("fore_sight"):
-        frame = _book(raw, problems)
+        readings = _book(raw, problems)
     else:
-        frame = pd.DataFrame(
+        readings = frame(
             {
                 "level_setup": raw["level_setup"], "name": raw["mark"], "reading": raw["reading"],
                 "sight": raw["sight"],
@@ -283,24 +285,24 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
             }
         )  # fmt: skip
     _check_collimation(raw, problems)
-    frame["distance"] = frame["distance"].fillna(0.0)
+    readings["distance"] = readings["distance"].fillna(0.0)
     listed = set(frames["marks"]["mark"])
     elsewhere: set[str] = set()
     for table, column in (("setups", "mark"), ("targets", "mark"), ("levels", "from_mark"), ("levels", "to_mark")):
         elsewhere |= set(frames[table][column])
     elsewhere -= {""}
-    frame.insert(1, "mark", _within_runs(frame["name"], frame["run"], listed | elsewhere))
-    changed = frame["level_setup"].copy()
-    frame["level_setup"] = _within_runs(changed, frame["run"], set())
-    if (frame["level_setup"] != changed).any():
+    readings.insert(1, "mark", _within_runs(readings["name"], readings["run"], listed | elsewhere))
+    changed = readings["level_setup"].copy()
+    readings["level_setup"] = _within_runs(changed, readings["run"], set())
+    if (readings["level_setup"] != changed).any():
         problems.note("understood", "a level set-up's name used in several runs is one set-up in each run", raw.file)
-    for name in dict.fromkeys(n for n in frame["name"] if n in elsewhere and n not in listed):
+    for name in dict.fromkeys(n for n in readings["name"] if n in elsewhere and n not in listed):
         problems.note(
             "doubt",
             f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point",
             raw.file,
         )
-    runs_of = frame[frame["mark"] != frame["name"]].groupby("name", sort=False)["run"].unique()
+    runs_of = readings[readings["mark"] != readings["name"]].groupby("name", sort=False)["run"].unique()
     for name, runs in runs_of.items():
         shown = ", ".join(r or "(no run named)" for r in runs)
         problems.note(
@@ -308,8 +310,8 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
             f"change point {name} is a place of its own in each of the runs {shown}; a mark belongs in marks",
             raw.file,
         )
-    _check_sights(frame, raw.file, problems)
-    return frame
+    _check_sights(readings, raw.file, problems)
+    return readings
 
 
 def _within_runs(names: pd.Series, runs: pd.Series, fixed: set[str]) -> pd.Series:
@@ -372,10 +374,10 @@ def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
     )
     names = ("level_setup", "name", "reading", "sight", "distance", "sd", "run", "row")
     columns: dict[str, Any] = {n: [r[k] for r in rows] for k, n in enumerate(names)}
-    frame = pd.DataFrame(columns)
+    book = pd.DataFrame(columns)
     for text in ("level_setup", "name", "sight", "run"):
-        frame[text] = frame[text].astype(object)
-    return frame.astype({"reading": float, "distance": float, "sd": float, "row": "int64"})
+        book[text] = book[text].astype(object)
+    return book.astype({"reading": float, "distance": float, "sd": float, "row": "int64"})
 
 
 def _check_collimation(raw: Raw, problems: Problems) -> None:
@@ -408,8 +410,8 @@ def _check_collimation(raw: Raw, problems: Problems) -> None:
         )
 
 
-def _check_sights(frame: pd.DataFrame, file: str, problems: Problems) -> None:
-    for key, group in frame.groupby("level_setup", sort=False):
+def _check_sights(readings: pd.DataFrame, file: str, problems: Problems) -> None:
+    for key, group in readings.groupby("level_setup", sort=False):
         name, row = str(key), int(group["row"].iloc[0])
         if name and len(group) == 1:
             problems.note("doubt", f"level set-up {name} has one reading, which ties nothing", file, row)

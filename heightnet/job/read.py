@@ -6,7 +6,6 @@ at once; nothing is guessed silently.
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from pathlib import Path
 
@@ -14,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from heightnet.errors import InputErrors, InputProblem
-from heightnet.job.convert import Raw, convert, empty
+from heightnet.job.convert import Raw, convert, empty, frame
 from heightnet.job.csvfile import open_csv
-from heightnet.job.expand import expand
+from heightnet.job.expand import expand, where
 from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
 from heightnet.job.model import Job, Settings, complete
 from heightnet.job.problems import Problems, nearest
@@ -24,6 +23,7 @@ from heightnet.job.settings import read_toml
 from heightnet.job.tables import TABLES
 
 HIGHEST_INSTRUMENT_M = 10.0  # no set-up stands higher above its mark; a reduced level does
+_NOT_IN_NAMES = {ord(c): None for c in " _-"}
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
@@ -131,7 +131,7 @@ def _assemble(
     raw, settings, settings_file = read
     files = {table: r.file for table, r in raw.items()}
     marks = raw["marks"]
-    frames = {"marks": pd.DataFrame({c: marks[c] for c in ("mark", "height", "sd_mm", "east", "north")})}
+    frames = {"marks": frame({c: marks[c] for c in ("mark", "height", "sd_mm", "east", "north")})}
     frames["marks"] = frames["marks"].rename(columns={"sd_mm": "sd"}).assign(row=marks.rows)
     expanded, expanded_files = expand(raw, problems)
     frames |= expanded
@@ -218,8 +218,8 @@ def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], proble
     """One undisturbed stand stands over one mark."""
     over: dict[str, tuple[str, str, int]] = {}
     for table in ("setups", "targets"):
-        frame = frames[table]
-        some = frame[(frame["tripod"] != "") & (frame["mark"] != "")]
+        stands = frames[table]
+        some = stands[(stands["tripod"] != "") & (stands["mark"] != "")]
         for tripod, mark, row in zip(some["tripod"], some["mark"], some["row"], strict=True):
             first = over.setdefault(tripod, (mark, table, row))
             if first[0] != mark:
@@ -230,28 +230,29 @@ def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], proble
     shots = frames["shots"]
     if not len(shots):
         return
-    at = shots["setup"].map(dict(zip(frames["setups"]["setup"], frames["setups"]["mark"], strict=True)))
-    to = shots["target"].map(dict(zip(frames["targets"]["target"], frames["targets"]["mark"], strict=True)))
-    for i in np.flatnonzero((at == to).to_numpy() & (at.fillna("") != "").to_numpy())[:20].tolist():
+    at, to = (
+        np.append(frames[table]["mark"].to_numpy(object), "")[
+            where(shots[name].to_numpy(object), frames[table][name].to_numpy(object))
+        ]
+        for table, name in (("setups", "setup"), ("targets", "target"))
+    )
+    for i in np.flatnonzero((at == to) & (at != ""))[:20].tolist():
         row = int(shots["row"].iloc[i])
-        problems.note(
-            "doubt", f"the shot sights {to.iloc[i]} from a set-up over {to.iloc[i]} itself", files["shots"], row
-        )
-
-
-def _plain(name: str) -> str:
-    return re.sub(r"[\s_-]", "", name.casefold())
+        problems.note("doubt", f"the shot sights {to[i]} from a set-up over {to[i]} itself", files["shots"], row)
 
 
 def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
     """Marks whose names differ in case and spacing only may be one mark."""
-    named: dict[str, list[str]] = defaultdict(list)
     sources = [("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("staff", "mark")]
     sources += [("levels", "from_mark"), ("levels", "to_mark")]
-    for table, column in sources:
-        for name in pd.unique(frames[table][column]):
-            if name and name not in (alike := named[_plain(name)]):
-                alike.append(name)
-    for names in named.values():
-        if len(names) > 1:
-            problems.note("doubt", f"{' and '.join(names)} are read as different marks; are they one?", files["marks"])
+    names = list(dict.fromkeys(name for table, column in sources for name in frames[table][column]))
+    plain = "\n".join(name.replace("\n", " ") for name in names).casefold().translate(_NOT_IN_NAMES).split("\n")
+    if len(set(plain)) == len(names):
+        return
+    alike: dict[str, list[str]] = defaultdict(list)
+    for name, key in zip(names, plain, strict=True):
+        if key:
+            alike[key].append(name)
+    for same in alike.values():
+        if len(same) > 1:
+            problems.note("doubt", f"{' and '.join(same)} are read as different marks; are they one?", files["marks"])
