@@ -60,7 +60,8 @@ def _height_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float
     height = readings["height"].to_numpy(float)
     value = readings["value"].to_numpy(float)
     tape = readings["tape"].to_numpy(object)
-    for name, at in _by_name(tape, tape != ""):
+    # where no tape is named, one tape is taken to have measured everything
+    for name, at in _by_name(tape, (tape != "") | (tape == "").all()):
         yield "tape", name, rows.start + at, np.ones(len(at)), np.nan
         yield "tape_scale", name, rows.start + at, value[at], np.nan
     thing = _thing_of(net)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.assess import Bench, fit_of, reliability
-from heightnet.judge.readings import compare_readings
+from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.network import build_network
 from heightnet.result import Result
@@ -78,6 +78,8 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     facts = JobFacts(bench, verdicts, reliability(bench), fit)
     heights = HeightFacts(facts)
     checks = compare_readings(net.job, net.readings)
+    if checks:
+        checks = side_with(checks, net.readings, heights.found())
     result = {
         **facts.head(),
         "fit": facts.fit_facts(),

@@ -119,6 +119,19 @@ class HeightFacts:
             second += e.probability / total * (variance + (value - recorded) ** 2)
         return mean, float(np.sqrt(max(second - (mean - recorded) ** 2, 0.0)))
 
+    def found(self) -> dict[tuple[str, str], tuple[float, float]]:
+        """Height and sd (m) of each stand from all but its own readings, where something else determines it."""
+        facts, out = self.facts, {}
+        error, error_sd, _ = facts.verdicts.freed
+        for position in range(len(self.net.readings)):
+            reading = self.net.readings.iloc[position]
+            node, key = int(reading["node"]), (str(reading["stand_kind"]), str(reading["stand"]))
+            h = self.height_of[node]
+            recorded, sd = facts.recorded_height(node, float(reading["axis"])), facts.recorded_sd(node)
+            if key not in out and recorded is not None and sd is not None and np.isfinite(error_sd[h]):
+                out[key] = (recorded - float(error[h]), float(np.sqrt(max(error_sd[h] ** 2 - sd**2, 0.0))))
+        return out
+
     @cached_property
     def _routes(self) -> Routes:
         return Routes(self.net)
