@@ -147,7 +147,7 @@ def _notes(words: Words) -> Passage:
 def _settings(words: Words) -> Passage:
     settings = words.facts["settings"]
     pairs = [
-        (f"{part}.{name}", "–" if value is None else f"{value:g}" if isinstance(value, float) else str(value))
+        (f"{part}.{name}", "–" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value))
         for part, values in settings.items()
         if isinstance(values, dict)
         for name, value in values.items()

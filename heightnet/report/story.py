@@ -220,9 +220,29 @@ def _what_to_do(words: Words, accused: list[Accusation]) -> list[str]:
         lines.append(f"{count(len(steps) - 2, 'further step')} on the field sheet.")
     if lines:
         return lines
+    stretch = _stretch(words, accused[0]) if accused else ""
+    if stretch:
+        return [f"Level {stretch} again before its heights are used."]
     if accused:
         return ["Look these rows up in the field book, and observe them again before their heights are used."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
+
+
+def _stretch(words: Words, one: Accusation) -> str:
+    """The stretch of levelling that the accused rows lie in, between marks that last; "" where it is no such thing."""
+    records = [words.records[id] for id in one.ids if id in words.records]
+    if not all(id.startswith(("staff:", "level:")) for id in one.ids):
+        return ""
+    marks: dict[str, None] = {}
+    for r in records:
+        if "from_mark" in r:
+            marks.update({r["from_mark"]: None, r["to_mark"]: None})
+        elif r["name"] == r["mark"]:  # a change point is named by its run as well
+            marks[r["mark"]] = None
+    if len(marks) < 2:
+        return ""
+    ends = list(marks)
+    return f"from {ends[0]} to {ends[-1]}" if len(ends) == 2 else f"between {listing(ends, 5)}"
 
 
 def _proved(words: Words) -> list[str]:
