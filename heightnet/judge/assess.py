@@ -191,8 +191,8 @@ class Verdicts:
 
     @property
     def largest(self) -> int:
-        """The hypothesis with the largest |w|, -1 where nothing can be tested."""
-        w = np.abs(np.nan_to_num(self.w, nan=0.0))
+        """The hypothesis with the largest |w|, -1 where nothing can be tested; of any size, as the critical value has it."""
+        w = np.where(np.isnan(self.bench.family.size), np.abs(np.nan_to_num(self.w, nan=0.0)), 0.0)
         return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
 
     @cached_property
