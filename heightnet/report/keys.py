@@ -20,7 +20,7 @@ class Keys:
                 for id in (record["hypothesis"], *(r["id"] for r in record["readings"])):
                     if id:
                         self._stands.setdefault(id, []).append(key(record[table[:-1]]))
-        self._shots = {r["id"]: self.shot(r) for r in facts["shots"]}
+        self._shots = {r["id"]: r for r in facts["shots"]}
         self._levels = {
             r["id"]: self.join(self.mark(r["from_mark"]), self.mark(r["to_mark"])) for r in facts["levels"]
         } | {r["id"]: self.mark(r["mark"]) for table in ("staff", "known") for r in facts[table]}
@@ -44,8 +44,9 @@ class Keys:
 
     def about(self, id: str) -> str:
         """The keys that a hypothesis id touches."""
-        found = self._stands.get(id) or [self._shots.get(id) or self._levels.get(id) or ""]
-        return self.join(*found)
+        if id in self._shots:
+            return self.shot(self._shots[id])
+        return self.join(*self._stands.get(id, []), self._levels.get(id, ""))
 
     @staticmethod
     def join(*keys: str) -> str:

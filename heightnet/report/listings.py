@@ -11,6 +11,7 @@ from heightnet.report.words import VERDICTS, Words
 
 Record = dict[str, Any]
 
+MOST = 12_000  # rows of one table inside the page; of larger tables those that need attention most
 ROWS = 120  # so many rows are in the page's text; a script fetches further ones from the data inside the page
 ORDER = list(VERDICTS)
 
@@ -39,6 +40,7 @@ class Listing:
     says: str
     columns: list[Column]
     rows: list[Row] = field(default_factory=list)
+    total: int = 0  # rows there would be
 
     @property
     def first(self) -> list[Row]:
@@ -60,6 +62,9 @@ STATISTICS = [
 ]  # fmt: skip
 
 
+TABLES = ("setups", "targets", "marks", "known", "shots", "levels", "staff", "groups", "loops")
+
+
 def listings(words: Words, keys: Keys) -> list[Listing]:
     """The tables of the job, the empty ones left out."""
     found = [
@@ -73,6 +78,8 @@ def listings(words: Words, keys: Keys) -> list[Listing]:
         _groups(words),
         _loops(words, keys),
     ]
+    for table, kind in zip(found, TABLES, strict=True):
+        table.total = len(words.facts[kind])
     return [table for table in found if table.rows]
 
 
@@ -80,7 +87,7 @@ def attention(records: list[Record]) -> list[Record]:
     """In the order of the job, or, where not all fit on the page, those that need attention first."""
     if len(records) <= ROWS:
         return records
-    return sorted(records, key=lambda r: (ORDER.index(r["verdict"]), -abs(r["w"] or 0)))
+    return sorted(records, key=lambda r: (ORDER.index(r["verdict"]), -abs(r["w"] or 0)))[:MOST]
 
 
 def _statistics(record: Record) -> list[str]:
@@ -157,7 +164,7 @@ def _marks(words: Words, keys: Keys) -> Listing:
     )
     marks = words.facts["marks"]
     if len(marks) > ROWS:
-        marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))
+        marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
     for r in marks:
         key = keys.mark(r["mark"])
         table.rows.append(
@@ -333,7 +340,7 @@ def _loops(words: Words, keys: Keys) -> Listing:
     )
     loops = words.facts["loops"]
     if len(loops) > ROWS:
-        loops = sorted(loops, key=lambda r: -abs(r["misclosure_mm"] or 0) / (r["allowed_mm"] or 1))
+        loops = sorted(loops, key=lambda r: -abs(r["misclosure_mm"] or 0) / (r["allowed_mm"] or 1))[:MOST]
     for r in loops:
         cells = [
             listing(words.loop(r), 6),

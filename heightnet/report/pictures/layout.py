@@ -52,8 +52,8 @@ def _pair(a: str, b: str) -> tuple[str, str]:
     return (a, b) if a <= b else (b, a)
 
 
-def layout(facts: Record) -> Layout:
-    """Every mark and free set-up gets a place."""
+def layout(facts: Record, most: int = 20_000) -> Layout:
+    """Every mark and free set-up gets a place; no place at all where a layout of over ``most`` would be drawn."""
     edges = ties(facts)
     nodes = [f"mark:{m['mark']}" for m in facts["marks"]]
     nodes += [f"setup:{s['setup']}" for s in facts["setups"] if not s["mark"]]
@@ -67,7 +67,7 @@ def layout(facts: Record) -> Layout:
         return Layout({}, False)
     if len(given) >= 2 and 2 * len(given) >= len(nodes):
         return Layout(_beside(nodes, edges, given), True)
-    return Layout(_drawn(nodes, edges), False)
+    return Layout(_drawn(nodes, edges) if len(nodes) <= most else {}, False)
 
 
 def _beside(

@@ -18,12 +18,15 @@ Record = dict[str, Any]
 WIDTH, MARGIN, LEAST, MOST = 690.0, 44.0, 170.0, 400.0
 DETAIL = 60  # up to so many set-ups each sight is drawn by itself and every name is written
 STEM = 15.0
+LINES = 20_000  # no more sights are drawn: of more than that, every second or third ... set-up's
+SIGNS = 3000  # beyond so many set-ups only those that need attention are drawn
+NODES = 20_000  # beyond so many places a plan is drawn by coordinates only
 
 
 def plan(words: Words, keys: Keys) -> Drawing:
     """The plan of a job; over 60 set-ups it names only what needs attention."""
     facts = words.facts
-    where = layout(facts)
+    where = layout(facts, NODES)
     at, scale, height = _to_sheet(where)
     kind = "by coordinates" if where.surveyed else "in a drawn layout"
     sheet = Drawing(
@@ -50,12 +53,13 @@ def _to_sheet(where: Layout) -> tuple[dict[str, tuple[float, float]], float, flo
     if not where.places:
         return {}, 1.0, LEAST
     xs, ys = zip(*where.places.values(), strict=True)
-    across, up = max(xs) - min(xs), max(ys) - min(ys)
+    west, north = min(xs), max(ys)
+    across, up = max(xs) - west, north - min(ys)
     scale = min((WIDTH - 2 * MARGIN) / max(across, 1e-9), (MOST - 2 * MARGIN) / max(up, 1e-9), 1e4)
     height = max(LEAST, up * scale + 2 * MARGIN)
     left = (WIDTH - across * scale) / 2
     top = (height - up * scale) / 2 + 4
-    at = {node: (left + (x - min(xs)) * scale, top + (max(ys) - y) * scale) for node, (x, y) in where.places.items()}
+    at = {node: (left + (x - west) * scale, top + (north - y) * scale) for node, (x, y) in where.places.items()}
     return at, scale, height
 
 
@@ -71,7 +75,10 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
             accused.append((shot, [at[start], at[end]]))
         by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.shot(shot))
     starts = {s["setup"]: at.get(node_of(s["mark"], s["setup"])) for s in facts["setups"]}
-    for setup, ends in by_setup.items():
+    every = 1 + len(facts["shots"]) // LINES
+    for number, (setup, ends) in enumerate(by_setup.items()):
+        if number % every:
+            continue
         start_at = starts.get(setup)
         if start_at is None:
             continue
@@ -141,6 +148,8 @@ def _setups(
         x, y = at[node]
         for number, setup in enumerate(setups):
             aside = (number - (len(setups) - 1) / 2) * 15
+            if len(words.facts["setups"]) > SIGNS and setup["verdict"] in ("proved", "weak", "free"):
+                continue
             drawn.append((setup, x, y, x + aside if detailed else x, y - STEM if detailed and setup["mark"] else y))
     for setup, x, y, sx, sy in sorted(drawn, key=lambda item: -order.index(item[0]["verdict"])):
         key, verdict = keys.setup(setup["setup"]), setup["verdict"]
@@ -171,7 +180,7 @@ def _foot(sheet: Drawing, words: Words, surveyed: bool, scale: float, height: fl
         sheet.line([(WIDTH - 14, y + 2), (WIDTH - 14, y - 22)], "axis")
         sheet.area([(WIDTH - 18, y - 16), (WIDTH - 14, y - 26), (WIDTH - 10, y - 16)], "solid")
         sheet.text(WIDTH - 22, y - 10, "N", "tick", "end")
-    else:
+    elif sheet.root.items:
         sheet.text(8, y, "Drawn layout: the job has no coordinates. Lengths follow the sights.", "tick")
     x = 14.0
     occurring = [verdict for verdict, _ in words.verdict_counts("setups")]

@@ -18,6 +18,7 @@ Record = dict[str, Any]
 WIDTH, LEFT, RIGHT = 690.0, 66.0, 26.0
 PROFILE, STRIP = 190.0, 96.0
 CHOICES = 6  # explanations that can be chosen on the page
+LONGEST = 3000  # set-ups: a longer walk shows nothing
 NAMED = 60  # up to so many stations every name is written where there is room
 
 
@@ -77,8 +78,10 @@ def _way(near: dict[str, list[tuple[str, float]]], start: str, goal: str) -> lis
 
 
 def section(words: Words, keys: Keys) -> Drawing | None:
-    """The section, or None where fewer than two marks with a height lie along it."""
+    """The section, or None where fewer than two marks with a height lie along it, or far too many."""
     facts = words.facts
+    if len(facts["setups"]) > LONGEST:
+        return None
     marks = {f"mark:{m['mark']}": m for m in facts["marks"]}
     stations = walk(facts)
     profile = [(x, marks[n]) for x, n in stations if n in marks and marks[n]["height_m"] is not None]
