@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -133,6 +134,7 @@ def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> d
     known = known_headings(table)
     found: dict[int, Column] = {}
     where: dict[str, str] = {}
+    meant: set[str] = set()  # columns that a heading not understood was probably meant to be
     for i, heading in enumerate(sheet.header):
         text = heading.strip()
         words = plain_heading(text)
@@ -149,11 +151,12 @@ def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> d
             column = known.get(plain_heading(match[1]))
             if column is not None and (wrong := _wrong_unit(column, match[2], units)):
                 problems.add(sheet.file, sheet.header_row, text, text, wrong)
+                meant.add(column.name)
                 continue
         if column is None:
-            problems.add(
-                sheet.file, sheet.header_row, text, text, f"a column of {table.name}", _unknown_heading(words, table)
-            )
+            cause, likely = _unknown_heading(words, table)
+            problems.add(sheet.file, sheet.header_row, text, text, f"a column of {table.name}", cause)
+            meant.add(likely)
             continue
         if column.name in where:
             problems.add(
@@ -170,6 +173,8 @@ def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> d
     for column in table.columns:
         if column.required and column.name not in where and not set(column.unless) & set(where):
             missing = True
+            if column.name in meant:
+                continue
             others = ", ".join(column.also[:4])
             problems.add(
                 sheet.file, sheet.header_row, column.name, "",
@@ -193,20 +198,25 @@ def _wrong_unit(column: Column, said: str, units: Units) -> str:
     return ""
 
 
-def _unknown_heading(words: str, table: Table) -> str:
+def _unknown_heading(words: str, table: Table) -> tuple[str, str]:
+    """The likely cause of a heading no table knows, and the column it was probably meant to be ("" for none)."""
     if table.name == "shots" and words in ("vertical angle", "va", "vert angle", "v angle", "elevation angle"):
         return (
             "A vertical angle is measured from the horizon, a zenith angle from straight up: zenith_angle = 90° less "
             "the vertical angle. If these are zenith readings, call the column zenith_angle."
-        )
+        ), "zenith_angle"
     if table.name == "shots" and words in ("horizontal distance", "hd", "h dist"):
-        return "Heights come from slope distances; call the column note_horizontal_distance to keep it unread."
-    known = {c.name for c in table.columns} | {w for c in table.columns for w in c.also}
-    close = nearest(words.replace(" ", "_"), known, "nearest known column") or nearest(
-        words, known, "nearest known column"
-    )
+        return (
+            "Heights come from slope distances; call the column note_horizontal_distance to keep it unread."
+        ), "slope_distance"
+    known = known_headings(table)
+    close = get_close_matches(words, known, n=1, cutoff=0.6)
     keep = "A column that is to be left unread gets a name that starts with note."
-    return f"{close} {keep}".strip()
+    if not close:
+        return keep, ""
+    column = known[close[0]].name
+    said = f"{close[0]!r} (which is read as {column})" if close[0] != plain_heading(column) else repr(column)
+    return f"The nearest known column is {said}. {keep}", column
 
 
 def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw:

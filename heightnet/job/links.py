@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.convert import Raw, frame
+from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tapes import read_tape
 
@@ -102,7 +103,7 @@ class _Points:
 def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     """The tape table with readings in metres, each tied to its stand and reduced to a radius and an offset."""
     if not len(raw):
-        return pd.DataFrame()
+        return complete("tape", None)
     points = _Points(frames)
     kinds, stands = _stands(raw, points, problems)
     count = len(raw)
@@ -260,6 +261,8 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
             problems.add(raw.file, row, "to", raw["to"][i], "another mark than from")
     nothing = np.isnan(raw["sd_mm"]) & np.isnan(raw["length"]) & np.isnan(raw["setups"])
     for i in np.flatnonzero(nothing).tolist():
+        if problems.in_row(raw.file, int(raw.rows[i])):
+            continue
         problems.add(
             raw.file, int(raw.rows[i]), "sd_mm", "", "sd_mm, length or setups",
             "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
@@ -274,6 +277,8 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
 
 def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     """Staff readings, from single readings or a book's columns, with names that are unique in the job."""
+    if not len(raw):
+        return complete("staff", None)
     if raw.has("back_sight") or raw.has("fore_sight"):
         readings = _book(raw, problems)
     else:

@@ -20,6 +20,7 @@ class Problems:
     def __init__(self) -> None:
         self._found: list[InputProblem] = []
         self._seen: Counter[tuple[str, str, str]] = Counter()
+        self._rows: set[tuple[str, int | None]] = set()
         self.notes: list[Note] = []
 
     def __bool__(self) -> bool:
@@ -32,10 +33,15 @@ class Problems:
         """Keep one problem; ``cause`` may be a function, called only for problems that are shown."""
         key = (file, column, expected)
         self._seen[key] += 1
+        self._rows.add((file, row))
         if self._seen[key] <= SAME_KIND_SHOWN:
             self._found.append(
                 InputProblem(file, row, column, read, expected, cause if isinstance(cause, str) else cause())
             )
+
+    def in_row(self, file: str, row: int) -> bool:
+        """Something in this row is wrong already; what only follows from it need not be said as well."""
+        return (file, row) in self._rows
 
     def note(self, kind: str, text: str, file: str = "", row: int | None = None) -> None:
         note = Note(kind, text, file, row)
@@ -71,5 +77,6 @@ def nearest(name: str, known: Iterable[str], what: str = "nearest") -> str:
         return ""
     alike = (k for k in known if k and abs(len(k) - len(name)) <= max(2, len(name) // 2))
     names = {k.casefold(): k for k in islice(alike, COMPARED)}
-    close = get_close_matches(name.casefold(), names, n=1, cutoff=0.6)
+    cutoff = 0.5 if len(name) <= 3 else 0.6  # S2 and S1 share one letter of two
+    close = get_close_matches(name.casefold(), names, n=1, cutoff=cutoff)
     return f"The {what} is {names[close[0]]!r}." if close else ""
