@@ -16,6 +16,7 @@ import heightnet
 # command: (module in heightnet.commands holding a click command called `command`, one line for --help)
 COMMANDS = {
     "check": ("check", "Read a job, adjust it, test every height and write the report."),
+    "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
     "demo": ("demo", "List the shipped demo jobs, or copy one."),
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),
 }

@@ -191,7 +191,7 @@ class Verdicts:
 
     @property
     def largest(self) -> int:
-        """The hypothesis with the largest |w|, -1 where nothing can be tested; of any size, as the critical value has it."""
+        """The hypothesis of any size with the largest |w|, -1 where nothing can be tested."""
         w = np.where(np.isnan(self.bench.family.size), np.abs(np.nan_to_num(self.w, nan=0.0)), 0.0)
         return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
 

@@ -1,0 +1,33 @@
+"""``heightnet selftest JOB``"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command(name="selftest")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option("-n", "runs", type=click.IntRange(min=2), default=2000, show_default=True, help="Simulated jobs.")
+@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
+    """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.
+
+    Its false-alarm rate, what it detects, how often it names exactly what was wrong, and whether its probabilities mean
+    what they say. Nothing is written.
+    """
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from heightnet.job.read import read_job
+    from heightnet.report.selftest_words import selftest_lines
+    from heightnet.tasks.selftest import selftest
+
+    recorded = read_job(job)
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        line = bar.add_task("observing anew", total=runs)
+        facts = selftest(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
+    click.echo(json.dumps(facts, indent=1) if as_json else "\n".join(selftest_lines(facts)))
