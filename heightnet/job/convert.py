@@ -319,8 +319,6 @@ class _Texts:
         if bad := _UNPRINTABLE.search(text):
             cause = "A character that cannot be printed."
             if 0xDC80 <= ord(bad[0]) <= 0xDCFF:
-                bytes_ = text.encode("utf-8", "surrogateescape")
-                text = bytes_.decode("latin-1")
                 cause = "The file is not UTF-8 here (it may be Latin-1 or a Windows code page); save it as UTF-8."
             self.problems.add(self.file, row, self.column.name, text, "text in UTF-8", cause)
             return _UNPRINTABLE.sub("?", text)
@@ -357,7 +355,7 @@ class _Words:
             if value is None or (value == "" and self.column.required):
                 words = self.column.choices or ("yes", "no")
                 self.problems.add(
-                    self.file, rows[i], self.column.name, _shown(cell), self._expected(),
+                    self.file, rows[i], self.column.name, cell.strip(), self._expected(),
                     partial(nearest, cell.strip(), words),
                 )  # fmt: skip
             else:
@@ -405,7 +403,7 @@ class _Numbers:
             if self.column.at_least:
                 wrong |= values <= 0 if self.column.at_least == ">0" else values < 0
         for i in np.flatnonzero(wrong).tolist():
-            self.problems.add(self.file, rows[i], self.column.name, _shown(cells[i]), self.column.expected)
+            self.problems.add(self.file, rows[i], self.column.name, cells[i].strip(), self.column.expected)
             values[i] = math.nan
         return values
 
@@ -439,7 +437,7 @@ class _Numbers:
             cause = "A formula; the file must hold its value."
         elif text.startswith("#"):
             cause = "A spreadsheet's error value."
-        self.problems.add(self.file, row, self.column.name, _shown(cell), self.column.expected, cause)
+        self.problems.add(self.file, row, self.column.name, cell.strip(), self.column.expected, cause)
         return math.nan
 
     def _angles(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
@@ -457,7 +455,7 @@ class _Numbers:
             except ValueError as error:
                 message = str(error).removeprefix("expected ")
                 self.problems.add(
-                    self.file, rows[i], self.column.name, _shown(cells[i]), expected_angle(self.unit),
+                    self.file, rows[i], self.column.name, cells[i].strip(), expected_angle(self.unit),
                     "" if message == expected_angle(self.unit) else _sentence(message),
                 )  # fmt: skip
         with np.errstate(invalid="ignore"):
@@ -467,7 +465,7 @@ class _Numbers:
                 self.file,
                 rows[i],
                 self.column.name,
-                _shown(cells[i]),
+                cells[i].strip(),
                 _ZENITH[self.unit],
                 _zenith_cause(float(values[i])),
             )
@@ -491,11 +489,6 @@ def _zenith_cause(value: float) -> str:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
-
-
-def _shown(cell: str) -> str:
-    """A cell as shown in a message: stray bytes as the Latin-1 characters they probably were."""
-    return "".join(chr(ord(c) - 0xDC00) if 0xDC80 <= ord(c) <= 0xDCFF else c for c in cell.strip())
 
 
 def _unique(raw: Raw, problems: Problems) -> None:

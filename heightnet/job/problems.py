@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
@@ -10,6 +11,8 @@ from itertools import islice
 from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.model import Note
 
+_UNSHOWABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_STRAY = re.compile(r"[\udc80-\udcff]")
 COMPARED = 3000  # names compared in search of the nearest; a job with more is not worth minutes of it
 SAME_KIND_SHOWN = 20  # of one column and one expectation; the rest are counted
 
@@ -31,20 +34,20 @@ class Problems:
         cause: str | Callable[[], str] = "",
     ) -> None:  # fmt: skip
         """Keep one problem; ``cause`` may be a function, called only for problems that are shown."""
+        file, column = printable(file), printable(column)
         key = (file, column, expected)
         self._seen[key] += 1
         self._rows.add((file, row))
         if self._seen[key] <= SAME_KIND_SHOWN:
-            self._found.append(
-                InputProblem(file, row, column, read, expected, cause if isinstance(cause, str) else cause())
-            )
+            said = cause if isinstance(cause, str) else cause()
+            self._found.append(InputProblem(file, row, column, decoded(read), printable(expected), printable(said)))
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
         return (file, row) in self._rows
 
     def note(self, kind: str, text: str, file: str = "", row: int | None = None) -> None:
-        note = Note(kind, text, file, row)
+        note = Note(kind, printable(text), printable(file), row)
         if note not in self.notes[-50:]:
             self.notes.append(note)
 
@@ -52,7 +55,7 @@ class Problems:
         """Raise `InputErrors` with everything found, files in the order given, rows in order within a file."""
         if not self._found:
             return
-        rank = {file: i for i, file in enumerate(order)}
+        rank = {printable(file): i for i, file in enumerate(order)}
         found = list(self._found)
         for (file, column, expected), count in self._seen.items():
             if count > SAME_KIND_SHOWN:
@@ -61,6 +64,24 @@ class Problems:
         last = float("inf")
         found.sort(key=lambda p: (rank.get(p.file, -1), p.file, last if _is_count(p) else p.row or 0))
         raise InputErrors(found)
+
+
+def decoded(text: str) -> str:
+    """Stray bytes (kept as lone surrogates) as the Western European characters they probably were.
+
+    >>> decoded("Stra\\udcdfe")
+    'Straße'
+    """
+    return _STRAY.sub(lambda m: bytes([ord(m[0]) - 0xDC00]).decode("cp1252", errors="replace"), text)
+
+
+def printable(text: str) -> str:
+    """A text that any terminal and file can show: stray bytes decoded, what moves a cursor as ``?``.
+
+    >>> printable("h\\udcf6he\\x1b[2J")
+    'höhe?[2J'
+    """
+    return _UNSHOWABLE.sub("?", decoded(text))
 
 
 def _is_count(problem: InputProblem) -> bool:

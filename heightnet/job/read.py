@@ -18,7 +18,7 @@ from heightnet.job.csvfile import open_csv
 from heightnet.job.expand import expand, where
 from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
 from heightnet.job.model import Job, Settings, complete
-from heightnet.job.problems import Problems, nearest
+from heightnet.job.problems import Problems, nearest, printable
 from heightnet.job.settings import read_toml
 from heightnet.job.tables import TABLES
 
@@ -44,18 +44,25 @@ def read_job(path: str | Path) -> Job:
     InputErrors : everything that could not be understood, each with file, row and column.
     """
     path = Path(path)
-    problems = Problems()
+    try:
+        return _read(path, Problems())
+    except OSError as error:
+        raise _not_a_job(path, str(error.strerror), "a file or folder that can be read", "") from error
+
+
+def _read(path: Path, problems: Problems) -> Job:
     if path.is_dir():
-        return _assemble(path.resolve().name or "job", path, _read_folder(path, problems), problems)
+        name = printable(path.resolve().name) or "job"
+        return _assemble(name, path, _read_folder(path, problems), problems)
     if not path.exists():
         raise _not_a_job(path, "", "a job: a folder of CSV tables, or a workbook .xlsx", _similar_path(path))
     suffix = path.suffix.casefold()
     if path.name.casefold() == "job.toml" or (suffix == ".csv" and path.stem.casefold() in TABLES):
-        return read_job(path.parent)
+        return _read(path.parent, problems)
     if suffix in (".xlsx", ".xlsm"):
         from heightnet.job.workbook import read_workbook
 
-        return _assemble(path.stem, path, read_workbook(path, problems), problems)
+        return _assemble(printable(path.stem), path, read_workbook(path, problems), problems)
     cause = ""
     if suffix in (".xml", ".landxml"):
         cause = f"LandXML is brought in by: heightnet import {path.name} JOB"
@@ -67,7 +74,7 @@ def read_job(path: str | Path) -> Job:
 
 
 def _not_a_job(path: Path, read: str, expected: str, cause: str) -> InputErrors:
-    return InputErrors([InputProblem(str(path), None, "", read, expected, cause)])
+    return InputErrors([InputProblem(printable(str(path)), None, "", read, expected, printable(cause))])
 
 
 def _similar_path(path: Path) -> str:
@@ -94,17 +101,13 @@ def _read_folder(folder: Path, problems: Problems) -> tuple[dict[str, Raw], Sett
             continue
         if name in found:
             problems.add(entry.name, None, "", entry.name, f"one file for {name}", f"{found[name].name} is there too.")
-        elif not entry.resolve().is_relative_to(home):
-            problems.add(
-                entry.name,
-                None,
-                "",
-                "a link out of the job's folder",
-                "a file in the job's folder",
-                "Copy the file there.",
-            )
         elif not entry.is_file():
             problems.add(entry.name, None, "", "no ordinary file", "a file")
+        elif not entry.resolve().is_relative_to(home):
+            problems.add(
+                entry.name, None, "", "a link out of the job's folder", "a file in the job's folder",
+                "Copy the file there.",
+            )  # fmt: skip
         else:
             found[name] = entry
     settings, settings_file = Settings(), "job.toml"
@@ -198,20 +201,20 @@ def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: 
     with np.errstate(invalid="ignore"):
         wrong = ((face == "L") & (zenith > np.pi)) | ((face == "R") & (zenith < np.pi))
         beyond = (face == "") & (zenith > np.pi)
-    per_radian = {"gon": 200 / np.pi}.get(settings.units.angle, 180 / np.pi)
+    half = 200 if settings.units.angle == "gon" else 180
+    per_radian = half / np.pi
     for i in np.flatnonzero(wrong).tolist():
         problems.add(
             raw.file, int(shots["row"].iloc[i]), "face", face[i],
             f"face {'R' if face[i] == 'L' else 'L'} with a zenith angle of {zenith[i] * per_radian:.4f}",
             "Face L reads below 180° (200 gon), face R above.",
         )  # fmt: skip
-    if beyond.any():
-        problems.note(
-            "doubt",
-            f"{int(beyond.sum())} zenith angles beyond 180° name no face: taken as means of faces, written as face R",
-            raw.file,
-            int(shots["row"].iloc[int(np.flatnonzero(beyond)[0])]),
-        )
+    for i in np.flatnonzero(beyond).tolist():
+        problems.add(
+            raw.file, int(shots["row"].iloc[i]), "face", "", f"R beside a zenith angle of {zenith[i] * per_radian:.4f}",
+            f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
+            "instrument's index error.",
+        )  # fmt: skip
 
 
 def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:

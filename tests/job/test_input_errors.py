@@ -54,6 +54,8 @@ CASES = [
     ("marks", "mark,height\n" + "x" * 1000 + ",100\n", 2, "mark", "xxx", "at most 200 characters"),
     ("marks", "mark,height\nBM\x07,100\n", 2, "mark", "BM\x07", "cannot be printed"),
     ("marks", "mark,height\nStraße,1\n".encode("latin-1"), 2, "mark", "Straße", "save it as UTF-8"),
+    ("marks", "mark,Höhe\nBM1,1\n".encode("latin-1"), 1, "Höhe", "Höhe", "a column of marks"),
+    ("marks", "mark,he\x1b[2Jight\nBM1,1\n", 1, "he?[2Jight", "", "nearest known column is 'height'"),
     ("setups", "setup,mark,height\nS1,BM1,101.5\n", 2, "height", "101.5", "elevation of the line of sight"),
     ("setups", "setup,mark,height,sd_mm\nS1,BM1,1.5,0\n", 2, "sd_mm", "0", "more than 0"),
     ("targets", "target,mark,height\nT1,,1.6\n", 2, "mark", "", "a name"),
@@ -69,6 +71,7 @@ CASES = [
     ("shots", SHOTS + "S1,T1,5,88-36-10,X\n", 2, "face", "X", "one of L, R"),
     ("shots", SHOTS + "S1,T1,5,88-36-10,R\n", 2, "face", "R", "face L with"),
     ("shots", SHOTS + "S1,T1,5,271-23-50,L\n", 2, "face", "L", "face R with"),
+    ("shots", SHOTS + "S1,T1,5,271-23-50,\n", 2, "face", "", "A mean of both faces lies below 180"),
     ("shots", SHOTS + "S2,T1,5,88-36-10,\n", 2, "setup", "S2", "nearest is 'S1'"),
     ("shots", SHOTS + "S1,T01,5,88-36-10,\n", 2, "target", "T01", "nearest is 'T1'"),
     ("shots", SHOTS + "S1,,5,88-36-10,\n", 2, "target", "", "a target, or the mark"),
@@ -233,6 +236,15 @@ class TestPaths:
         home = folder(**{n: t for n, t in plain.items() if n != "marks"})
         os.symlink(tmp_path / "secret.txt", home / "marks.csv")
         assert one(home).read == "a link out of the job's folder"
+
+    def test_a_link_to_itself(self, folder, plain):
+        home = folder(**{n: t for n, t in plain.items() if n != "marks"})
+        os.symlink("marks.csv", home / "marks.csv")
+        assert one(home).read == "no ordinary file"
+
+    def test_a_path_no_file_can_have(self):
+        assert "too long" in one("x" * 5000).read
+        assert one("a\0b").expected
 
     def test_a_pipe_is_not_waited_for(self, folder, plain):
         home = folder(**{n: t for n, t in plain.items() if n != "marks"})
