@@ -172,7 +172,7 @@ def _why(words: Words, accused: list[Accusation]) -> list[str]:
     for one in accused[:3]:
         id = one.ids[0]
         causes = words.records.get(id, {}).get("causes") or []
-        name = f"{words.short(id)}: " if len(accused) > 1 or not one.certain_which else ""
+        name = f"{words.short(id)}: " if len(accused) > 1 or not (one.certain_which or words.rows(one.ids)) else ""
         named = [c for c in causes if c["cause"] != "none"]
         if named and causes[0]["cause"] != "none":
             best = named[0]

@@ -117,6 +117,7 @@ def _levelled(facts: Record, keys: Keys) -> Iterator[tuple[str, str, str, bool]]
 def _marks(
     sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], names: Names, detailed: bool
 ) -> None:
+    under = {setup["mark"] for setup in words.facts["setups"]}  # there the set-up's own sign says it
     accused = {r["mark"]: r["verdict"] for r in words.facts["known"] if r["verdict"] in ("suspect", "either")}
     for mark in words.facts["marks"]:
         x, y = at[f"mark:{mark['mark']}"]
@@ -129,6 +130,8 @@ def _marks(
         names.block(x, y, 5)
         if verdict:
             names.want(x, y, f"{mark['mark']}: {VERDICTS[verdict]}", 0, "accused-name", keys.mark(mark["mark"]))
+        elif detailed and mark["hidden_by"] and mark["hidden_mm"] is None and mark["mark"] not in under:
+            names.want(x, y, f"{mark['mark']}: unproved", 1, "strong", keys.mark(mark["mark"]))
         elif detailed or (known and len(words.facts["known"]) <= DETAIL):
             names.want(x, y, mark["mark"], 3 if not known else 2, "name", keys.mark(mark["mark"]))
 
