@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from heightnet.report.keys import Keys
+from heightnet.report.numbers import METRES, chance
 from heightnet.report.pictures.drawing import Drawing, nice_step, text_width
 from heightnet.report.story import Accusation
 from heightnet.report.words import VERDICTS, Words
@@ -185,7 +186,7 @@ def _reading_rows(words: Words, stand: Record) -> list[tuple[str, str, float, fl
         rows.append((name, note, reading["height_m"], reading["sd_mm"] or 0.0, "reading"))
     for cause in [c for c in stand["causes"] if c["expected_mm"] is not None][:2]:
         height = stand["found_m"] + cause["expected_mm"] / 1000
-        rows.append((cause["text"], f"would read here (chance {cause['probability']:.0%})", height, 0.0, "cause"))
+        rows.append((cause["text"], f"would read here (chance {chance(cause['probability'])})", height, 0.0, "cause"))
     return [row for row in rows if row[2] is not None]
 
 
@@ -233,8 +234,6 @@ def _panel(
 def _height_axis(
     sheet: Drawing, words: Words, low: float, high: float, left: float, scale: float, top: float, bottom: float
 ) -> None:
-    from heightnet.report.numbers import METRES
-
     unit = METRES[words.lengths.unit]
     step = nice_step((high - low) / unit, 4)
     decimals = max(0, -int(f"{step:e}".split("e")[1]))
