@@ -1,0 +1,184 @@
+"""The tables of a job described for others: a page of columns, and an open-standard description beside the data.
+
+Both are made from `heightnet.job.tables` and `heightnet.job.settings`, which drive the reading itself.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+from heightnet.job.convert import known_headings, plain_heading
+from heightnet.job.model import Settings
+from heightnet.job.settings import SETTINGS, default
+from heightnet.job.tables import TABLES, Column, Table
+
+PACKAGE = "datapackage.json"
+PROFILES = "https://datapackage.org/profiles/2.0"
+LINKS = {
+    "shots": (("setup", "setups", "setup"), ("target", "targets", "target")),
+    "tape": (("setup", "setups", "setup"), ("target", "targets", "target")),
+}
+"""table: (column, table it points into, column there)."""
+
+_OPENING = """# Every table and column
+
+A job is a folder of CSV tables with an optional `job.toml`, or one `.xlsx` workbook whose sheets have the same names.
+UTF-8 text, one header row, cells apart by comma, semicolon or tab; columns in any order. A blank cell means "not
+recorded". A column that no table knows is an error, unless its name starts with `note`.
+
+Headings are recognised in any case and spacing, and so are the other words listed; what was recognised is said. A unit
+may follow a heading in brackets, `height (m)`; it is checked, never converted.
+
+This page is made from the list that drives the reading itself.
+"""
+_MUST = {True: "yes", False: ""}
+
+
+def columns_page() -> str:
+    """The page of tables, columns and settings as Markdown."""
+    parts = [_OPENING]
+    for table in TABLES.values():
+        parts.append(f"## {table.name}\n\n{table.about}\n\n{_columns_table(table)}")
+        if table.key:
+            parts.append(f"{' and '.join(table.key)} occur{'s' if len(table.key) == 1 else ''} once.\n")
+    rows = [(f"`{s.name}`", _default(s.name), s.about) for s in SETTINGS]
+    parts.append(
+        "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
+        "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
+        + _markdown(("setting", "default", "meaning"), rows)
+    )
+    return "\n".join(parts)
+
+
+def _columns_table(table: Table) -> str:
+    rows = []
+    for c in table.columns:
+        must = _MUST[c.required]
+        if c.unless:
+            must = f"yes, or {' or '.join(c.unless)}"
+        rows.append((f"`{c.name}`", must, _holds(c), c.about, ", ".join(c.also)))
+    return _markdown(("column", "must", "holds", "meaning", "also recognised"), rows)
+
+
+def _holds(column: Column) -> str:
+    if column.choices:
+        return ", ".join(f"`{c}`" for c in column.choices)
+    what = {"length": "number, `units.length`", "mm": "number, mm", "sec": "number, arc-seconds", "count": "number",
+            "angle": "angle, `units.angle`", "reading": "text of the tape", "yes": "yes or no"}  # fmt: skip
+    limit = {"": "", "0": ", 0 or more", ">0": ", more than 0"}[column.at_least]
+    return what.get(column.kind, column.kind) + limit
+
+
+def _default(name: str) -> str:
+    value = default(name)
+    return "" if value in (None, "") else f"`{value:g}`" if isinstance(value, float) and value < 1e5 else f"`{value}`"
+
+
+def _markdown(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
+    lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def data_package(folder: str | Path, settings: Settings) -> dict[str, Any]:
+    """The tables of a job folder as a Data Package 2.0 (datapackage.org), each with its Table Schema.
+
+    Parameters
+    ----------
+    folder : a job folder of UTF-8 CSV tables that `read_job` reads.
+    settings : of that job; its units decide what angle cells look like.
+
+    Returns
+    -------
+    dict : ready for JSON.  Headings are described as the files write them; ``note`` columns as free text.
+    """
+    folder = Path(folder)
+    resources = []
+    present = {name for name in TABLES if (folder / f"{name}.csv").is_file()}
+    for name in TABLES:
+        if name not in present:
+            continue
+        with (folder / f"{name}.csv").open(encoding="utf-8-sig", newline="") as stream:
+            header = next(csv.reader(stream), [])
+        resources.append(
+            {
+                "name": name,
+                "path": f"{name}.csv",
+                "title": TABLES[name].about,
+                "type": "table",
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "schema": _schema(TABLES[name], header, settings, present),
+            }
+        )
+    package: dict[str, Any] = {"$schema": f"{PROFILES}/datapackage.json", "name": _slug(folder.resolve().name)}
+    if settings.title:
+        package["title"] = settings.title
+    return package | {"resources": resources}
+
+
+def write_data_package(folder: str | Path, settings: Settings) -> Path:
+    """Write ``datapackage.json`` into a job folder, which reading passes over."""
+    path = Path(folder) / PACKAGE
+    text = json.dumps(data_package(folder, settings), indent=2, ensure_ascii=False, allow_nan=False)
+    beside = path.with_suffix(".part")
+    beside.write_text(text + "\n", encoding="utf-8")
+    beside.replace(path)
+    return path
+
+
+def _schema(table: Table, header: list[str], settings: Settings, present: set[str]) -> dict[str, Any]:
+    known = known_headings(table)
+    columns = {heading: known.get(plain_heading(heading)) for heading in header}
+    heading_of = {c.name: heading for heading, c in columns.items() if c}
+    schema: dict[str, Any] = {
+        "$schema": f"{PROFILES}/tableschema.json",
+        "fields": [_field(heading, c, settings) for heading, c in columns.items()],
+        "missingValues": [""],
+    }
+    if table.key:
+        schema["primaryKey"] = [heading_of[k] for k in table.key]
+    links = [
+        {"fields": [heading_of[column]], "reference": {"resource": other, "fields": [there]}}
+        for column, other, there in LINKS.get(table.name, ())
+        if other in present and column in heading_of
+    ]
+    if links:
+        schema["foreignKeys"] = links
+    return schema
+
+
+def _field(heading: str, column: Column | None, settings: Settings) -> dict[str, Any]:
+    """One field; `unit` is said in the description, since Table Schema has no property for it."""
+    if column is None:
+        return {"name": heading, "type": "string", "description": "A note; not read."}
+    unit = {"units.length": settings.units.length, "units.angle": settings.units.angle}.get(column.unit, column.unit)
+    rules: dict[str, Any] = {}
+    if column.required and not column.unless:
+        rules["required"] = True
+    if column.choices:
+        rules["enum"] = list(column.choices)
+    if column.at_least == "0":
+        rules["minimum"] = 0
+    elif column.at_least == ">0":
+        rules["exclusiveMinimum"] = 0
+    number = column.numeric and not (column.kind == "angle" and settings.units.angle in ("dms", "packed"))
+    field: dict[str, Any] = {"name": heading, "type": "number" if number else "string"}
+    field["description"] = column.about + (f" Unit: {unit}." if unit else "")
+    if rules:
+        field["constraints"] = rules
+    return field
+
+
+def _slug(name: str) -> str:
+    """A name of a package: lower case letters, digits and ``-._``.
+
+    >>> _slug("Quay 7 (north)")
+    'quay-7-north'
+    """
+    kept = "".join(c if c.isascii() and (c.isalnum() or c in "-._") else " " for c in name.casefold())
+    return "-".join(kept.split()) or "job"
