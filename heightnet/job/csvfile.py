@@ -15,6 +15,7 @@ from heightnet.job.tables import Table
 
 BATCH = 20_000  # rows in memory as text at a time
 LONGEST_HEADER = 65536  # characters in which a header row must end
+LONGEST_CELL = 10_000  # characters; a longer one is a quotation mark that is never closed, or no table
 MOST_COLUMNS = 200
 LARGEST_FILE = 4 * 2**30
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -101,26 +102,33 @@ def _batches(reader: Iterator[list[str]], name: str, problems: Problems) -> Iter
     """Rows with their numbers as a spreadsheet counts them: a cell with line breaks is still one row."""
     row = 1
     while True:
-        cells: list[list[str]] = []
-        try:
-            cells.extend(islice(reader, BATCH))  # rows before a broken one are kept
-        except csv.Error as error:
-            said = str(error)
-            at = row + len(cells)
-            if "field larger" in said:
-                problems.add(
-                    name, at, "", "a cell of more than 131072 characters", "cells of a readable size",
-                    "Is there a quotation mark that is never closed?",
-                )  # fmt: skip
-            else:
-                problems.add(
-                    name, at, "", said, "a row of CSV",
-                    "A quotation mark that opens a cell must close it; inside, it is written twice.",
-                )  # fmt: skip
-            if cells:
-                yield Batch(range(row, at), cells)
+        cells, said = _some_rows(reader)
+        at = row + len(cells)
+        if "field larger" in said:
+            problems.add(
+                name, at, "", f"a cell of more than {LONGEST_CELL} characters", "cells of a readable size",
+                "Is there a quotation mark that is never closed?",
+            )  # fmt: skip
+        elif said:
+            problems.add(
+                name, at, "", said, "a row of CSV",
+                "A quotation mark that opens a cell must close it; inside, it is written twice.",
+            )  # fmt: skip
+        if cells:
+            yield Batch(range(row, at), cells)
+        if said or not cells:
             return
-        if not cells:
-            return
-        yield Batch(range(row, row + len(cells)), cells)
-        row += len(cells)
+        row = at
+
+
+def _some_rows(reader: Iterator[list[str]]) -> tuple[list[list[str]], str]:
+    """The next rows, and what is wrong with the one that stopped them ("" for nothing)."""
+    cells: list[list[str]] = []
+    others_limit = csv.field_size_limit(LONGEST_CELL)  # one number for the whole process; put back after use
+    try:
+        cells.extend(islice(reader, BATCH))  # rows before a broken one are kept
+    except csv.Error as error:
+        return cells, str(error)
+    finally:
+        csv.field_size_limit(others_limit)
+    return cells, ""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -77,7 +78,7 @@ def _default(name: str) -> str:
     return "" if value in (None, "") else f"`{value:g}`" if isinstance(value, float) and value < 1e5 else f"`{value}`"
 
 
-def _markdown(heads: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+def _markdown(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
     lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
     return "\n".join(lines) + "\n"

@@ -50,7 +50,7 @@ CASES = [
     ("marks", b"PK\x03\x04 and so on", None, "", "not text", "zip archive"),
     ("marks", b"mark,height\nBM\x001,100\n", None, "", "NUL", "not text"),
     ("marks", 'mark,height\n"BM1,100\n', 2, "", "unexpected end", "quotation mark"),
-    ("marks", "mark,height\nBM1,100\n" + "x" * 5_000_000 + ",1\n", 3, "", "131072", "quotation mark"),
+    ("marks", "mark,height\nBM1,100\n" + "x" * 5_000_000 + ",1\n", 3, "", "10000", "quotation mark"),
     ("marks", "mark,height\n" + "x" * 1000 + ",100\n", 2, "mark", "xxx", "at most 200 characters"),
     ("marks", "mark,height\nBM\x07,100\n", 2, "mark", "BM\x07", "cannot be printed"),
     ("marks", "mark,height\nStraße,1\n".encode("latin-1"), 2, "mark", "Straße", "save it as UTF-8"),
