@@ -78,9 +78,14 @@ class JobFacts:
         C = self.family.C
         P = 1 / self.net.sd**2
         shift = self.fit.solve((self.net.A.T @ C.multiply(P[:, None])).toarray())
+        return self._with_held(self._of_marks(shift))
+
+    def _of_marks(self, of_unknowns: Floats) -> Floats:
+        """The rows of an (n, ...) array that belong to the marks; 0 for marks that are no unknowns."""
         column = self.net.nodes.column[self.mark_nodes]
-        effect = np.where((column >= 0)[:, None], shift[column], 0.0)
-        return self._with_held(effect)
+        out = np.zeros((len(column), *of_unknowns.shape[1:]))
+        out[column >= 0] = of_unknowns[column[column >= 0]]
+        return out
 
     def _with_held(self, effect: Floats) -> Floats:
         """A wrong height of a mark held exactly is the mark's own error too."""
@@ -254,10 +259,9 @@ class JobFacts:
     @cached_property
     def corrected(self) -> tuple[Floats, Floats]:
         """Shift of each mark and its sd (marks,), averaged over the explanations kept, their disagreement included."""
-        column = self.net.nodes.column[self.mark_nodes]
-        base = np.where(column >= 0, self.fit.sd_x[column] ** 2, 0.0)
-        mean = np.zeros(len(column))
-        second = np.zeros(len(column))
+        base = self._of_marks(self.fit.sd_x) ** 2
+        mean = np.zeros(len(base))
+        second = np.zeros(len(base))
         total = sum(e.probability for e in self.verdicts.explanations)
         for e in self.verdicts.explanations:
             effect = self.effect[:, e.members]
@@ -431,9 +435,8 @@ class JobFacts:
     def explanations(self) -> list[Record]:
         best = self.verdicts.explanations[0].probability
         names = self.net.nodes.name[self.mark_nodes]
-        column = self.net.nodes.column[self.mark_nodes]
-        base_height = self.net.nodes.height[self.mark_nodes] + np.where(column >= 0, self.fit.x[column], 0.0)
-        base_variance = np.where(column >= 0, self.fit.sd_x[column] ** 2, 0.0)
+        base_height = self.net.nodes.height[self.mark_nodes] + self._of_marks(self.fit.x)
+        base_variance = self._of_marks(self.fit.sd_x) ** 2
         edges = self.net.edge_count
         out = []
         for e in self.verdicts.explanations:
