@@ -294,7 +294,8 @@ class _Texts:
         seen = self.seen
         if len(seen) > 100_000:
             seen.clear()
-        if _UNTIDY.search("\n".join(cells)) or max(map(len, cells)) > LONGEST_NAME:
+        joined = "\n".join(cells)
+        if joined.count("\n") >= len(cells) or _UNTIDY.search(joined) or max(map(len, cells)) > LONGEST_NAME:
             for cell in set(cells) - seen.keys():
                 seen[cell] = self._clean(cell, rows[cells.index(cell)])
             kept = [seen[cell] for cell in cells]
@@ -316,6 +317,9 @@ class _Texts:
         if len(text) > longest:
             self.problems.add(self.file, row, self.column.name, text, f"at most {longest} characters")
             return text[:longest]
+        if self.column.kind == "name" and len(text.splitlines()) > 1:
+            self.problems.add(self.file, row, self.column.name, text, "a name on one line")
+            return " ".join(text.split())
         if bad := _UNPRINTABLE.search(text):
             cause = "A character that cannot be printed."
             if 0xDC80 <= ord(bad[0]) <= 0xDCFF:

@@ -52,6 +52,7 @@ CASES = [
     ("marks", 'mark,height\n"BM1,100\n', 2, "", "unexpected end", "quotation mark"),
     ("marks", "mark,height\nBM1,100\n" + "x" * 5_000_000 + ",1\n", 3, "", "10000", "quotation mark"),
     ("marks", "mark,height\n" + "x" * 1000 + ",100\n", 2, "mark", "xxx", "at most 200 characters"),
+    ("marks", 'mark,height\n"BM\n1",100\n', 2, "mark", "BM\n1", "a name on one line"),
     ("marks", "mark,height\nBM\x07,100\n", 2, "mark", "BM\x07", "cannot be printed"),
     ("marks", "mark,height\nStraße,1\n".encode("latin-1"), 2, "mark", "Straße", "save it as UTF-8"),
     ("marks", "mark,Höhe\nBM1,1\n".encode("latin-1"), 1, "Höhe", "Höhe", "a column of marks"),
