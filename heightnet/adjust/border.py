@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import scipy.sparse as sp
@@ -12,44 +11,41 @@ from scipy.linalg import cholesky, solve_triangular
 from heightnet.adjust.errors import Vanished
 
 LEAST = 1e-12  # of a border column's square that the other columns may leave of it
-
 EXACT = 1e-16  # columns of unit norm are orthogonal as far as rounding goes
 
 
 class Border:
-    """Schur complement of the columns ``outside`` (m, h) beside the sparse columns ``inside`` (m, k).
+    """Schur complement S of the columns ``outside`` (m, h) beside the sparse columns ``inside`` (m, k).
 
-    ``reach`` = N11^-1 N12 (k, h); ``rest`` = outside - inside @ reach is what the sparse columns leave of the border.
-    ``solve`` solves with N11.
+    ``reach`` = N11^-1 N12 (k, h) is the border as the sparse columns see it; what they leave of it, ``outside - inside
+    @ reach``, gives S and the border's share in every leverage.  ``solve`` solves with N11.
     """
 
-    def __init__(self, solve: Callable[[np.ndarray], np.ndarray], inside: sp.csr_array, outside: np.ndarray):
+    def __init__(self, solve: Callable[[np.ndarray], np.ndarray], inside: sp.csr_array, outside: sp.csr_array):
         m, h = outside.shape
         self.reach, self.half = np.zeros((inside.shape[1], h)), np.zeros((h, h))
         self.leverage, self.log_det = np.zeros(m), 0.0
         if h == 0:
             return
-        self.reach = solve(inside.T @ outside)
-        rest = outside - inside @ self.reach
-        error = inside.T @ rest
+        self.reach = solve((inside.T @ outside).toarray())
+        S, error = self._complement(inside, outside)
         if np.abs(error).max(initial=0.0) > EXACT:  # once more: the border may be nearly a sum of sparse columns
-            more = solve(error)
-            self.reach += more
-            rest -= inside @ more
-        norm = np.sqrt(np.einsum("ij,ij->j", rest, rest))
+            self.reach += solve(error)
+            S, _ = self._complement(inside, outside)
+        norm = np.sqrt(np.diag(S))
         if norm.min() ** 2 < LEAST:
             raise Vanished
-        rest /= norm
         try:
-            root = cholesky(rest.T @ rest)
+            root = cholesky(S / np.outer(norm, norm))
         except np.linalg.LinAlgError:
             raise Vanished from None
         if np.diag(root).min() ** 2 < LEAST:
             raise Vanished
         self.half = solve_triangular(root, np.eye(h)) / norm[:, None]  # S^-1 = half @ half.T
-        share = rest @ (self.half * norm[:, None])
-        self.leverage = np.einsum("ij,ij->i", share, share)
         self.log_det = 2.0 * float(np.log(np.diag(root)).sum() + np.log(norm).sum())
+        for rows, _, rest in self._rest(inside, outside):
+            share = rest @ self.half
+            self.leverage[rows] = np.einsum("ij,ij->i", share, share)
 
     def solve(self, inner: Callable[[np.ndarray], np.ndarray], B: np.ndarray) -> np.ndarray:
         """Both parts (k + h, j) of the solution for right-hand sides B (k + h, j); ``inner`` solves with N11."""
@@ -57,7 +53,24 @@ class Border:
         outer = self.half @ (self.half.T @ (B[k:] - self.reach.T @ B[:k]))
         return np.concatenate([inner(B[:k]) - self.reach @ outer, outer])
 
-    def quadratic(self, inner: sp.csr_array, outer: Any) -> np.ndarray:
+    def quadratic(self, inner: sp.csr_array, outer: sp.csr_array) -> np.ndarray:
         """What the border adds to ``c' N^-1 c`` for rows c = (inner, outer) of (j, k) and (j, h)."""
-        e = (outer - inner @ self.reach) @ self.half
+        e = (outer.toarray() - inner @ self.reach) @ self.half
         return np.einsum("ij,ij->i", e, e)
+
+    def _complement(self, inside: sp.csr_array, outside: sp.csr_array) -> tuple[np.ndarray, np.ndarray]:
+        """S, and how far what is left of the border is from orthogonal to the sparse columns (k, h)."""
+        S, error = np.zeros_like(self.half), np.zeros_like(self.reach)
+        for _, part, rest in self._rest(inside, outside):
+            S += rest.T @ rest
+            error += part.T @ rest
+        return S, error
+
+    def _rest(self, inside: sp.csr_array, outside: sp.csr_array) -> Iterator[tuple[slice, sp.csr_array, np.ndarray]]:
+        """What is left of the border, some rows at a time so that it needs little memory."""
+        m = outside.shape[0]
+        step = max(1 << 16, -(-m // 8))
+        for start in range(0, m, step):
+            rows = slice(start, min(start + step, m))
+            part = inside[rows]
+            yield rows, part, outside[rows].toarray() - part @ self.reach

@@ -80,7 +80,8 @@ class Round:
         others = np.concatenate([bundle.others.ravel() for bundle in bundles])
         value = np.concatenate([bundle.ratio.ravel() for bundle in bundles])
         ratio = sp.csr_array(
-            (value, others, np.concatenate([[0], np.cumsum(count)])), shape=(len(node), len(trace.kept))
+            (value, others, np.concatenate([[0], np.cumsum(count)]).astype(np.int32)),
+            shape=(len(node), len(trace.kept)),
         )
         return cls(trace.kept, node, np.concatenate([bundle.pivot for bundle in bundles]), ratio)
 

@@ -12,7 +12,7 @@ from heightnet.adjust.dense import DenseFactor
 from heightnet.adjust.errors import SelfCheckFailed
 from heightnet.adjust.sparse import SparseFactor
 
-DENSE_UP_TO = 200
+DENSE_UP_TO = 250
 """Unknowns up to which a dense QR factorisation is used; beyond it the sparse one is faster."""
 
 
@@ -52,7 +52,7 @@ class Fit:
     def solve(self, B: Any) -> np.ndarray:
         """``(A'PA)^-1 B`` of a dense or sparse B, (n,) or (n, h); dense, of the same shape."""
         dense = B.toarray() if sp.issparse(B) else np.asarray(B, dtype=float)
-        X = self._factor.solve(dense.reshape(len(self.x), -1))
+        X = self._factor.solve(dense if dense.ndim == 2 else dense[:, None])
         return X.reshape(dense.shape)
 
     def reduce(self, C: Any) -> tuple[np.ndarray, np.ndarray]:
@@ -104,6 +104,8 @@ def adjust(A: Any, y: Any, sd: Any) -> Fit:
     if not A.has_canonical_format:
         A = A.copy()
         A.sum_duplicates()
+    if A.nnz < 2**31:  # half the memory traffic
+        A = sp.csr_array((A.data, A.indices.astype(np.int32), A.indptr.astype(np.int32)), shape=A.shape)
     y, sd = np.asarray(y, dtype=float), np.asarray(sd, dtype=float)
     if y.shape != A.shape[:1] or sd.shape != y.shape:
         raise ValueError(f"A is {A.shape}, y {y.shape}, sd {sd.shape}: the numbers of rows differ")

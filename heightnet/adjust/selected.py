@@ -27,7 +27,7 @@ SPLU: dict[str, Any] = {
 """Symmetric mode: pivots stay on the diagonal and the ordering is made for ``N + N'``."""
 
 BATCH = 1 << 18  # numbers in the fronts gathered at once, so that they stay in the processor's cache
-SIZES = np.array([0, 1, 2, 4, 8, 16, 24, 32, 48, 64, *range(96, 100_000, 32)])
+SIZES = np.array([0, 1, 2, 4, 8, 12, 16, 24, 32, 40, 48, 64, *range(80, 100_000, 16)])
 """Fronts are padded up to few different sizes, so that more supernodes share a shape."""
 
 
@@ -147,11 +147,12 @@ class _Walk:
         room = np.bincount(level, weights=np.where(leaf, 0, front**2)).astype(np.int64)
         shape = np.stack([level, self.wide, self.deep, leaf])[:, order]
         cuts = np.flatnonzero((np.diff(shape, axis=1) != 0).any(axis=0)) + 1
-        above, fronts, filled, current = np.zeros(1), np.empty(room[0]), 0, 0
+        even, odd = np.empty(room[::2].max()), np.empty(room[1::2].max(initial=0))  # levels take turns
+        above, fronts, filled, current = odd, even, 0, 0
         for group in np.split(order, cuts):
             if level[group[0]] != current:
                 current = level[group[0]]
-                above, fronts, filled = fronts, np.empty(room[current]), 0
+                above, fronts, filled = fronts, above, 0
             f = int(front[group[0]])
             step = max(1, BATCH // f**2)
             for begin in range(0, len(group), step):

@@ -84,7 +84,7 @@ class SparseFactor:
         G = (C.T @ C).toarray()
         for start in range(0, C.shape[1], BLOCK):
             block = slice(start, start + BLOCK)
-            X = self._solve(np.concatenate([inner[block].toarray().T, outer[block].T]))
+            X = self._solve(self._dense(inner[block], outer[block]))
             G[:, block] -= inner @ X[: self.k] + outer @ X[self.k :]
         return (G + G.T) / 2
 
@@ -98,7 +98,7 @@ class SparseFactor:
         many = np.setdiff1d(np.arange(len(diagonal)), few, assume_unique=True)
         for start in range(0, len(many), BLOCK):
             block = many[start : start + BLOCK]
-            B = np.concatenate([inner[block].toarray().T, outer[block].T])
+            B = self._dense(inner[block], outer[block])
             diagonal[block] -= np.einsum("ij,ij->j", B, self._solve(B))
         return diagonal
 
@@ -108,14 +108,18 @@ class SparseFactor:
     def _project(self, Z: np.ndarray) -> np.ndarray:
         return np.concatenate([self.inside.T @ Z, self.outside.T @ Z])
 
-    def _rows(self, C: sp.csc_array) -> tuple[sp.csr_array, np.ndarray]:
+    def _rows(self, C: sp.csc_array) -> tuple[sp.csr_array, sp.csr_array]:
         """``C'W``, the sparse part and the border's."""
-        return (C.T @ self.inside).tocsr(), C.T @ self.outside
+        return (C.T @ self.inside).tocsr(), (C.T @ self.outside).tocsr()
+
+    @staticmethod
+    def _dense(inner: sp.csr_array, outer: sp.csr_array) -> np.ndarray:
+        return np.concatenate([inner.toarray().T, outer.toarray().T])
 
     def _solve(self, B: np.ndarray) -> np.ndarray:
         return self.border.solve(self.inner.solve, B)
 
-    def _quadratic(self, inner: sp.csr_array, outer: np.ndarray) -> np.ndarray:
+    def _quadratic(self, inner: sp.csr_array, outer: sp.csr_array) -> np.ndarray:
         return self.inner.inverse.quadratic(inner) + self.border.quadratic(inner, outer)
 
 
@@ -195,20 +199,19 @@ def _wide(W: sp.csr_array) -> np.ndarray:
     return mask
 
 
-def _split(W: sp.csr_array, wide: np.ndarray) -> tuple[sp.csr_array, np.ndarray]:
-    """The columns that are not wide, sparse, and those that are, dense."""
-    m, h = W.shape[0], np.count_nonzero(wide)
-    if h == 0:
-        return W, np.empty((m, 0))
-    place = np.where(wide, np.cumsum(wide), np.cumsum(~wide)) - 1
-    place = place.astype(W.indices.dtype)
-    entry_wide = wide[W.indices]
-    row = np.repeat(np.arange(m, dtype=W.indices.dtype), np.diff(W.indptr))
-    outside = np.zeros((m, h))
-    outside[row[entry_wide], place[W.indices[entry_wide]]] = W.data[entry_wide]
-    keep = ~entry_wide
-    start = np.concatenate([[0], np.cumsum(np.bincount(row[keep], minlength=m))])
-    return sp.csr_array((W.data[keep], place[W.indices[keep]], start), shape=(m, W.shape[1] - h)), outside
+def _split(W: sp.csr_array, wide: np.ndarray) -> tuple[sp.csr_array, sp.csr_array]:
+    """The columns that are not wide, and those that are."""
+    if not wide.any():
+        return W, sp.csr_array((W.shape[0], 0))
+    row = np.repeat(np.arange(W.shape[0], dtype=W.indices.dtype), np.diff(W.indptr))
+    inside = ~wide[W.indices]
+    parts = []
+    for columns, entries in ((~wide, inside), (wide, ~inside)):
+        place = (np.cumsum(columns) - 1).astype(W.indices.dtype)
+        start = np.concatenate([[0], np.cumsum(np.bincount(row[entries], minlength=W.shape[0]))])
+        part = (W.data[entries], place[W.indices[entries]], start.astype(W.indptr.dtype))
+        parts.append(sp.csr_array(part, shape=(W.shape[0], np.count_nonzero(columns))))
+    return parts[0], parts[1]
 
 
 def _product(A: sp.csr_array, B: Any) -> sp.csr_array:
