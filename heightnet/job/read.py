@@ -250,7 +250,7 @@ def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], pr
     sources += [("levels", "from_mark"), ("levels", "to_mark")]
     names = list(dict.fromkeys(name for table, column in sources for name in frames[table][column]))
     plain = "\n".join(name.replace("\n", " ") for name in names).casefold().translate(_NOT_IN_NAMES).split("\n")
-    if len(set(plain)) == len(names):
+    if not names or len(set(plain)) == len(names):
         return
     alike: dict[str, list[str]] = defaultdict(list)
     for name, key in zip(names, plain, strict=True):
