@@ -53,11 +53,12 @@ class Trace:
         a, b = self.before.rows()[self.kept_entry], self.before.upper.indices[self.kept_entry]
         value[self.kept_entry] = inverse.at(after[a], after[b])
         for bundle in self.bundles:
-            Z = inverse.diagonal[bundle.others] * bundle.ratio
-            for p, q in zip(*np.triu_indices(bundle.others.shape[1], 1), strict=True):
-                z = inverse.at(bundle.others[:, p], bundle.others[:, q])
-                Z[:, p] += z * bundle.ratio[:, q]
-                Z[:, q] += z * bundle.ratio[:, p]
+            count, k = bundle.others.shape
+            p, q = np.triu_indices(k, 1)
+            among = np.empty((count, k, k))  # the inverse among the others
+            among[:, p, q] = among[:, q, p] = inverse.at(bundle.others[:, p], bundle.others[:, q])
+            among[:, range(k), range(k)] = inverse.diagonal[bundle.others]
+            Z = np.einsum("cij,cj->ci", among, bundle.ratio)
             value[bundle.entry] = -Z
             diagonal[bundle.node] = 1.0 / bundle.pivot + np.einsum("ck,ck->c", Z, bundle.ratio)
         return self.before.like(diagonal, value)
@@ -97,10 +98,10 @@ class Round:
         return X
 
 
-def eliminate(matrix: Symmetric) -> tuple[list[Trace], Symmetric]:
-    """Rounds of elimination, and the matrix that is left (maybe empty)."""
+def eliminate(matrix: Symmetric, enough: int) -> tuple[list[Trace], Symmetric]:
+    """Rounds of elimination until ``enough`` nodes or fewer are left, and the matrix that is left (maybe empty)."""
     traces: list[Trace] = []
-    while len(traces) < MOST_ROUNDS and len(matrix.diagonal):
+    while len(traces) < MOST_ROUNDS and len(matrix.diagonal) > enough:
         chosen = _independent(matrix)
         if chosen.sum() < LEAST_GAIN * len(chosen):
             break
@@ -152,9 +153,9 @@ def _one_round(matrix: Symmetric, chosen: np.ndarray) -> tuple[Trace, Symmetric]
         bundles.append(Bundle(node, others, ratio, entry, pivot))
         if k:
             diagonal -= np.bincount(others.ravel(), weights=(row * ratio).ravel(), minlength=len(kept))
-        for p, q in zip(*np.triu_indices(k, 1), strict=True):
-            pairs_a.append(others[:, p])
-            pairs_b.append(others[:, q])
-            pairs_value.append(-row[:, p] * ratio[:, q])
+        p, q = np.triu_indices(k, 1)
+        pairs_a.append(others[:, p].ravel())
+        pairs_b.append(others[:, q].ravel())
+        pairs_value.append((-row[:, p] * ratio[:, q]).ravel())
     left = Symmetric.from_pairs(diagonal, np.concatenate(pairs_a), np.concatenate(pairs_b), np.concatenate(pairs_value))
     return Trace(matrix, kept, kept_entry, bundles), left

@@ -12,7 +12,7 @@ from heightnet.adjust.dense import DenseFactor
 from heightnet.adjust.errors import SelfCheckFailed
 from heightnet.adjust.sparse import SparseFactor
 
-DENSE_UP_TO = 250
+DENSE_UP_TO = 200
 """Unknowns up to which a dense QR factorisation is used; beyond it the sparse one is faster."""
 
 

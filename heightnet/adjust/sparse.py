@@ -130,7 +130,7 @@ class Inner:
     """
 
     def __init__(self, W: sp.csr_array, pattern: sp.csr_array | None):
-        traces, core = eliminate(Symmetric.gram(W, pattern))
+        traces, core = eliminate(Symmetric.gram(W, pattern), enough=DENSE_CORE)
         self.rounds = [Round.of(trace) for trace in traces]
         pivots = [round_.pivot for round_ in self.rounds]
         _require(pivots)
