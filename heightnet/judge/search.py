@@ -8,7 +8,8 @@ equally likely, or near a fixed size where the records fix it.  For a set S, wit
 
 summed over the grid of factors on the standard deviations.  All sets of one and two are tried, then the best hundred
 are extended, up to six at once (Hoeting, Raftery & Madigan 1996 and Zhang & Gui 2013, J. Geodesy 87:609, for the
-posteriors of subsets).  A set is computed exactly only if its upper bound, every tau at its best, could matter.
+posteriors of subsets).  Three sieves keep it quick, each finer and dearer than the one before: an upper bound of
+every set, every tau at its best; a rough value at one grid point and one tau for each member; the sum itself.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ MOST_AT_ONCE = 6
 SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
-EXACT_AT_MOST = 4000  # sets of one size computed exactly, likeliest bounds first
+ROUGH_AT_MOST = 4000  # sets of one size computed roughly, likeliest bounds first
+ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,7 @@ class _Ledger:
     log_post: dict[tuple[int, ...], float] = field(default_factory=dict)
     by_grid: dict[tuple[int, ...], Floats] = field(default_factory=dict)
     best: float = -np.inf
+    best_roughly: float = -np.inf
 
     def add(self, sets: list[tuple[int, ...]], by_grid: Floats) -> None:
         if not sets:
@@ -112,36 +115,32 @@ def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k
     ledger = _Ledger()
     count = u.shape[1]
     ledger.add([()], log_evidence[None, :])
-    best_subset, best_gain = (), 0.0
-    if count:
-        singles = [(j,) for j in range(count)]
-        ledger.add(singles, _exact(np.arange(count)[:, None], u, G, log_evidence, candidates))
-        gain = u[base] ** 2 / np.diagonal(G[base]) - k**2
-        best_subset, best_gain = _better(singles, gain, best_subset, best_gain)
-    frontier = _pairs(u, G, log_evidence, candidates, ledger.best) if count > 1 else np.zeros((0, 2), dtype=np.int64)
-    if count > 1:
-        pair, gain_pair = _best_pair(u[base], G[base])
-        best_subset, best_gain = _better([pair], np.array([gain_pair - 2 * k**2]), best_subset, best_gain)
-    for size in range(2, MOST_AT_ONCE + 1):
+    best_subset: tuple[int, ...] = ()
+    best_gain = 0.0
+    frontier = np.arange(count)[:, None]
+    for size in range(1, MOST_AT_ONCE + 1):
         if not len(frontier):
             break
-        sets = [tuple(row) for row in frontier.tolist()]
-        ledger.add(sets, _exact(frontier, u, G, log_evidence, candidates))
-        if size > 2:
-            gain = _bounds(frontier, u[base : base + 1], G[base : base + 1], candidates)[0][:, 0] - size * k**2
-            best_subset, best_gain = _better(sets, gain, best_subset, best_gain)
-        if size == MOST_AT_ONCE:
-            break
-        beam = sorted((s for s in ledger.log_post if len(s) == size), key=lambda s: -ledger.log_post[s])[:BEAM]
-        frontier = _extend(np.array(beam, dtype=np.int64), u, G, log_evidence, candidates, ledger.best)
+        test, bound, rough = _rough(frontier, u, G, log_evidence, candidates)
+        best_subset, best_gain = _better(frontier, test[:, base] - size * k**2, best_subset, best_gain)
+        ledger.best_roughly = max(ledger.best_roughly, float(rough.max()))
+        worth = int(np.sum(rough > ledger.best_roughly - MATTERS - ROUGHLY))
+        kept = np.argsort(-rough, kind="stable")[: max(BEAM, worth)]
+        exact = _exact(frontier[kept], bound[kept], u, G, log_evidence, candidates)
+        ledger.add([tuple(row) for row in frontier[kept].tolist()], exact)
+        if size == 1:
+            frontier = _pairs(u, G, log_evidence, candidates, ledger.best)
+            pair, gain = _best_pair(u[base], G[base])
+            best_subset, best_gain = _better(np.array([pair]), np.array([gain - 2 * k**2]), best_subset, best_gain)
+        elif size < MOST_AT_ONCE:
+            beam = sorted((s for s in ledger.log_post if len(s) == size), key=lambda s: -ledger.log_post[s])[:BEAM]
+            frontier = _extend(np.array(beam, dtype=np.int64), u, G, log_evidence, candidates, ledger.best)
     return _normalise(ledger, count, best_subset)
 
 
-def _better(
-    sets: list[tuple[int, ...]], gain: Floats, held: tuple[int, ...], best: float
-) -> tuple[tuple[int, ...], float]:
+def _better(sets: Ints, gain: Floats, held: tuple[int, ...], best: float) -> tuple[tuple[int, ...], float]:
     at = int(np.argmax(gain))
-    return (sets[at], float(gain[at])) if gain[at] > best else (held, best)
+    return (tuple(sets[at].tolist()), float(gain[at])) if gain[at] > best else (held, best)
 
 
 def _normalise(ledger: _Ledger, count: int, best_subset: tuple[int, ...]) -> Posterior:
@@ -204,32 +203,52 @@ def _bounds(sets: Ints, u: Floats, G: Floats, prior: Candidates) -> tuple[Floats
     return test.reshape(count, points), (0.5 * (test - log_det)).reshape(count, points)
 
 
-def _exact(sets: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates) -> Floats:
+def _rough(sets: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates) -> tuple[Floats, Floats, Floats]:
+    """T_S (k, g), upper bound of the log posterior (k, g), and roughly the log posterior (k,).
+
+    Roughly: at the grid point of the largest bound, each member with the tau that suits its estimate best.
+    """
+    test, log_bayes = _bounds(sets, u, G, prior)
+    bound = log_evidence[None, :] + prior.log_odds[sets].sum(axis=1)[:, None] + log_bayes
+    grid = bound.argmax(axis=1)
+    us, Gs = _gather(sets, grid, u, G)
+    taus, weight = _likely_taus(us, Gs, *_sizes(sets, prior), 1)
+    value = _log_bayes(us, Gs, prior.mean[sets].T, taus[:, 0], weight[:, 0])
+    return test, bound, value + log_evidence[grid] + prior.log_odds[sets].sum(axis=1)
+
+
+def _exact(sets: Ints, bound: Floats, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates) -> Floats:
     """log posterior (k, g) of sets at each grid point, sizes integrated out; -inf where it cannot matter."""
     size = sets.shape[1]
-    odds = prior.log_odds[sets].sum(axis=1)
-    bound = log_evidence[None, :] + _bounds(sets, u, G, prior)[1]
     out = np.full(bound.shape, -np.inf)
     which, grid = np.nonzero(bound > bound.max(axis=1, keepdims=True) - GRID_MATTERS)
     rows = sets[which]
     us, Gs = _gather(rows, grid, u, G)
-    mean = prior.mean[rows].T
-    taus, weight = np.moveaxis(prior.taus[rows], 0, 2), np.moveaxis(prior.weight[rows], 0, 2)  # (s, 4, N)
+    taus, weight = _sizes(rows, prior)
     if size > 1:
         taus, weight = _likely_taus(us, Gs, taus, weight, 3 if size == 2 else 2)
+    mean, index = prior.mean[rows].T, np.arange(size)
     total = np.full(len(which), -np.inf)
-    index = np.arange(size)
     for combo in product(range(taus.shape[1]), repeat=size):
-        tau, log_weight = taus[index, combo], weight[index, combo].sum(axis=0)
-        precision = 1 / tau**2
-        M = Gs.copy()
-        M[index, index] += precision
-        quadratic, log_det = _eliminate(M, us + mean * precision)
-        log_det += 2 * np.log(tau).sum(axis=0)
-        value = log_weight + 0.5 * (quadratic - log_det - (mean**2 * precision).sum(axis=0))
-        total = np.logaddexp(total, value)
-    out[which, grid] = total + log_evidence[grid] + odds[which]
+        total = np.logaddexp(total, _log_bayes(us, Gs, mean, taus[index, combo], weight[index, combo]))
+    out[which, grid] = total + log_evidence[grid] + prior.log_odds[rows].sum(axis=1)
     return out
+
+
+def _sizes(sets: Ints, prior: Candidates) -> tuple[Floats, Floats]:
+    """taus and their log weights of the members of sets (N, s), each (s, 4, N)."""
+    return np.moveaxis(prior.taus[sets], 0, 2), np.moveaxis(prior.weight[sets], 0, 2)
+
+
+def _log_bayes(us: Floats, Gs: Floats, mean: Floats, tau: Floats, weight: Floats) -> Floats:
+    """log of a set's Bayes factor with one tau for each member; all (s, N) but Gs (s, s, N)."""
+    index = np.arange(len(us))
+    precision = 1 / tau**2
+    M = Gs.copy()
+    M[index, index] += precision
+    quadratic, log_det = _eliminate(M, us + mean * precision)
+    log_det += 2 * np.log(tau).sum(axis=0)
+    return weight.sum(axis=0) + 0.5 * (quadratic - log_det - (mean**2 * precision).sum(axis=0))
 
 
 def _likely_taus(us: Floats, Gs: Floats, taus: Floats, weight: Floats, keep: int) -> tuple[Floats, Floats]:
@@ -316,5 +335,5 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
 
 
 def _likeliest(sets: Ints, bound: Floats) -> Ints:
-    order = np.argsort(-bound, kind="stable")[:EXACT_AT_MOST]
+    order = np.argsort(-bound, kind="stable")[:ROUGH_AT_MOST]
     return sets[order]
