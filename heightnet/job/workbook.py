@@ -1,0 +1,446 @@
+"""A workbook (.xlsx) as tables of text: what spreadsheets do to numbers, names, angles and feet is undone or refused.
+
+Cells arrive as a spreadsheet keeps them: an angle typed 89:30:15 as a length of time, a reading typed 5-2 as a date, a
+name typed 007 as the number 7 shown with zeros, a merged cell only in its first row, a formula without its value.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import warnings
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any, NamedTuple
+
+from heightnet.job.convert import Batch, Raw, Sheet, convert, empty, known_headings, plain_heading
+from heightnet.job.model import Settings
+from heightnet.job.problems import Problems, nearest
+from heightnet.job.settings import BY_NAME, read_entries
+from heightnet.job.tables import TABLES, Column, Table
+
+SETTINGS_SHEET = "job"
+BATCH = 20_000
+MOST_COLUMNS = 200
+MOST_ROWS = 2**20  # what a sheet can hold
+MOST_PARTS = 5_000  # files inside the archive
+MOST_BYTES = 2 * 2**30  # unpacked
+HIGHEST_RATIO = 500  # unpacked to packed, of a part large enough to matter
+LARGE_PART = 10 * 2**20
+HEADER_WITHIN = 20  # rows in which the headings must stand
+_MERGED = re.compile(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})")
+_ZEROS = re.compile(r"0+")
+_DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
+
+
+class _Part(NamedTuple):
+    """What a look at a sheet's bytes told: formulas in it, and its merged cells as (columns, rows)."""
+
+    formulas: bool
+    merged: list[tuple[int, int, int, int]]
+
+
+def read_workbook(path: Path, problems: Problems) -> tuple[dict[str, Raw], Settings, str]:
+    """Tables and settings of a workbook; what cannot be read is added to ``problems``."""
+    raw = {name: empty(name) for name in TABLES}
+    for name in raw:
+        raw[name].file = f"{path.name}, sheet {name}"
+    settings_file = f"{path.name}, sheet {SETTINGS_SHEET}"
+    parts = _safe_parts(path, problems)
+    if parts is None:
+        return raw, Settings(), settings_file
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what openpyxl does not keep (drop-down lists, formats) is not needed
+            with path.open("rb") as one, path.open("rb") as other:
+                return _read_sheets(path, (one, other), parts, raw, settings_file, problems)
+    except (MemoryError, KeyboardInterrupt):
+        raise
+    except Exception as error:  # a damaged file breaks openpyxl in any of a dozen ways; none is the user's to decipher
+        said = f"{type(error).__name__}: {error}"
+        problems.add(path.name, None, "", said[:200], "a workbook", "The file is damaged; open it and save it anew.")
+        return raw, Settings(), settings_file
+
+
+def _safe_parts(path: Path, problems: Problems) -> dict[str, _Part] | None:
+    """Each part of the archive looked through once: no bomb, no document type, nothing locked."""
+    if not path.is_file():
+        problems.add(path.name, None, "", "no ordinary file", "a workbook .xlsx")
+        return None
+    found: dict[str, _Part] = {}
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = archive.infolist()
+            total = sum(i.file_size for i in infos)
+            bomb = [i for i in infos if i.file_size > LARGE_PART and i.file_size > HIGHEST_RATIO * i.compress_size]
+            if len(infos) > MOST_PARTS or total > MOST_BYTES or bomb:
+                read = f"an archive of {len(infos)} parts that unpacks to {total / 2**20:.0f} MB"
+                cause = "It unpacks to far more than a job can be; it is not opened."
+                problems.add(path.name, None, "", read, "a workbook", cause)
+                return None
+            for info in infos:
+                if info.flag_bits & 1:
+                    problems.add(path.name, None, "", "a locked archive", "a workbook without a password")
+                    return None
+                part = _look_through(archive, info, path, problems)
+                if part is None:
+                    return None
+                found[info.filename] = part
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, OSError, EOFError, ValueError, NotImplementedError) as error:
+        cause = "The file is damaged; open it and save it anew."
+        with path.open("rb") as stream:
+            if stream.read(4) == b"\xd0\xcf\x11\xe0":
+                cause = "It is an old binary workbook or has a password: save it as .xlsx without one."
+        problems.add(path.name, None, "", f"{error}"[:200], "a workbook .xlsx", cause)
+        return None
+    except Exception as error:  # zlib.error and its like
+        problems.add(path.name, None, "", f"{error}"[:200], "a workbook .xlsx", "The file is damaged.")
+        return None
+    if "[Content_Types].xml" not in found:
+        problems.add(path.name, None, "", "an archive", "a workbook .xlsx", "It is an archive of something else.")
+        return None
+    return found
+
+
+def _look_through(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path, problems: Problems) -> _Part | None:
+    """Stream one part: refuse a document type (entities could grow without end), note formulas and merged cells."""
+    if not info.filename.endswith((".xml", ".rels", ".vml")):
+        return _Part(False, [])
+    formulas, merged, tail = False, [], b""
+    with archive.open(info) as stream:
+        while block := stream.read(2**20):
+            text = tail + block
+            if b"<!DOCTYPE" in text or b"<!ENTITY" in text or b"<\0!\0" in text or b"\0<\0!\0D" in text:
+                problems.add(
+                    path.name, None, "", f"a document type in {info.filename}", "plain XML inside a workbook",
+                    "Spreadsheet programs write none; the file is not opened.",
+                )  # fmt: skip
+                return None
+            formulas = formulas or b"<f>" in text or b"<f " in text or b"<f/" in text
+            merged += [m[1].decode() for m in re.finditer(rb'<(?:\w+:)?mergeCell\s+ref="([A-Z0-9:]{1,30})"', text)]
+            tail = text[-64:]
+    return _Part(formulas, [corner for ref in dict.fromkeys(merged) if (corner := _corners(ref))])
+
+
+def _corners(ref: str) -> tuple[int, int, int, int] | None:
+    match = _MERGED.fullmatch(ref)
+    if match is None:
+        return None
+    return _column_number(match[1]), int(match[2]), _column_number(match[3]), int(match[4])
+
+
+def _column_number(letters: str) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + ord(letter) - 64
+    return number
+
+
+def _letter(number: int) -> str:
+    text = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+def _read_sheets(
+    path: Path,
+    streams: tuple[IO[bytes], IO[bytes]],
+    parts: dict[str, _Part],
+    raw: dict[str, Raw],
+    settings_file: str,
+    problems: Problems,
+) -> tuple[dict[str, Raw], Settings, str]:
+    from openpyxl import load_workbook
+
+    values = load_workbook(streams[0], read_only=True, data_only=True, keep_links=False)
+    formulas = None
+    try:
+        sheets = _known_sheets(values, path, problems)
+        if not sheets and not problems:
+            names = ", ".join(s.title for s in values.worksheets)[:200]
+            problems.add(path.name, None, "", names, f"sheets named {', '.join(TABLES)}", "")
+        if any(parts.get(_part_name(s), _Part(False, [])).formulas for s in sheets.values()):
+            formulas = load_workbook(streams[1], read_only=True, data_only=False, keep_links=False)
+        settings = Settings()
+        if job := sheets.pop(SETTINGS_SHEET, None):
+            settings_file = f"{path.name}, sheet {job.title}"
+            settings = _settings(job, settings_file, problems)
+        for name, sheet in sheets.items():
+            part = parts.get(_part_name(sheet), _Part(False, []))
+            twin = formulas[sheet.title] if formulas is not None and part.formulas else None
+            reader = _SheetReader(sheet, twin, part.merged, TABLES[name], f"{path.name}, sheet {sheet.title}", problems)
+            read = reader.read()
+            raw[name] = convert(read, TABLES[name], settings.units, problems) if read else empty(name)
+            raw[name].file = reader.file
+            reader.say()
+        return raw, settings, settings_file
+    finally:
+        values.close()
+        if formulas is not None:
+            formulas.close()
+
+
+def _part_name(sheet: Any) -> str:
+    return str(sheet._worksheet_path).lstrip("/")
+
+
+def _known_sheets(book: Any, path: Path, problems: Problems) -> dict[str, Any]:
+    """Sheets by the table they hold, in the order of a job."""
+    found: dict[str, Any] = {}
+    known = {*TABLES, SETTINGS_SHEET}
+    for sheet in book.worksheets:
+        name = sheet.title.strip().casefold()
+        if name.startswith("note"):
+            continue
+        if name not in known:
+            if close := nearest(name, known, "nearest table"):
+                cause = f"{close} A sheet that is to be left unread gets a name that starts with note."
+                problems.add(
+                    path.name, None, "", sheet.title, f"a sheet named one of {', '.join(sorted(known))}", cause
+                )
+            else:
+                problems.note("doubt", f"sheet {sheet.title} is not a table of a job and is not read", path.name)
+            continue
+        if name in found:
+            problems.add(path.name, None, "", sheet.title, f"one sheet for {name}")
+            continue
+        if sheet.sheet_state != "visible":
+            problems.note("doubt", f"sheet {sheet.title} is hidden; it is read like the others", path.name)
+        sheet.reset_dimensions()  # what a file says of its own size is not relied on
+        found[name] = sheet
+    return {name: found[name] for name in (SETTINGS_SHEET, *TABLES) if name in found}
+
+
+def _settings(sheet: Any, file: str, problems: Problems) -> Settings:
+    """Settings from a sheet with the columns setting and value."""
+    entries: list[tuple[str, Any, int | None]] = []
+    columns: tuple[int, int] | None = None
+    for row, cells in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True), start=1):
+        if row > 1000:
+            problems.add(file, row, "", "more rows", "at most 1000 rows of settings")
+            break
+        texts = ["" if c is None else str(c).strip() for c in cells]
+        if not any(texts):
+            continue
+        if columns is None:
+            headings = [t.casefold() for t in texts]
+            if "setting" not in headings or "value" not in headings:
+                problems.add(file, row, "", ", ".join(t for t in texts if t)[:200], "the headings setting and value")
+                return Settings()
+            columns = headings.index("setting"), headings.index("value")
+            continue
+        name, value = texts[columns[0]], cells[columns[1]]
+        if not name and texts[columns[1]]:
+            problems.add(file, row, "setting", "", "the name of a setting")
+        elif name and texts[columns[1]]:
+            entries.append((name, _setting_value(name, value), row))
+    return read_entries(entries, file, problems)
+
+
+def _setting_value(name: str, value: Any) -> Any:
+    """A number typed as text is that number; anything typed for a text is text."""
+    setting = BY_NAME.get(name)
+    if setting is None or isinstance(value, bool):
+        return value if isinstance(value, bool | int | float | str) else str(value)
+    if setting.rule in ("text", "words"):
+        return str(value).strip()
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return str(value)
+
+
+class _SheetReader:
+    """One sheet as rows of text, each cell as a person would have typed it into a CSV table."""
+
+    def __init__(
+        self, sheet: Any, formulas: Any, merged: list[tuple[int, int, int, int]], table: Table, file: str,
+        problems: Problems,
+    ) -> None:  # fmt: skip
+        self.sheet, self.formulas, self.table = sheet, formulas, table
+        self.file, self.problems = file, problems
+        self.headings: list[str] = []
+        self.columns: list[Column | None] = []
+        self.merged = {(c1, r1): r2 for c1, r1, _, r2 in merged if r2 > r1}
+        self.filling: dict[int, tuple[int, str]] = {}  # column: last row of the merged cell, its text
+        self.filled: list[str] = []
+        self.calculated = 0
+
+    def read(self) -> Sheet | None:
+        """The sheet, its rows still to be read; None (and a problem) where no headings were found."""
+        rows = self._rows()
+        known = known_headings(self.table)
+        first: list[tuple[int, Any]] = []
+        for number, cells, _ in rows:
+            texts = [_plain(c.value) for c in cells]
+            while texts and not texts[-1]:
+                texts.pop()
+            if not texts:
+                continue
+            first.append((number, texts))
+            # a title may stand above the headings; these are the first row of which two are known
+            if sum(plain_heading(t) in known for t in texts) >= 2 or len(first) == HEADER_WITHIN:
+                break
+        if not first:
+            self.problems.add(self.file, None, "", "", "a header row", "The sheet is empty; fill it or take it away.")
+            return None
+        number, texts = first[-1] if sum(plain_heading(t) in known for t in first[-1][1]) >= 2 else first[0]
+        if len(texts) > MOST_COLUMNS:
+            self.problems.add(self.file, number, "", f"more than {MOST_COLUMNS} headings", f"at most {MOST_COLUMNS}")
+            return None
+        if number != first[0][0]:
+            above = f"rows above the headings in row {number} are passed over"
+            self.problems.note("understood", above, self.file, first[0][0])
+        self.headings = texts
+        self.columns = [known.get(plain_heading(t)) for t in texts]
+        if number == first[-1][0]:
+            return Sheet(self.file, texts, number, self._batches(rows))
+        again = self._rows()  # every row looked at was not the header; begin anew below the first
+        next(row for row in again if row[0] == number)
+        return Sheet(self.file, texts, number, self._batches(again))
+
+    def say(self) -> None:
+        """Notes on what was filled in and calculated, once the rows have been read."""
+        if self.filled:
+            shown = ", ".join(self.filled[:8]) + (f" and {len(self.filled) - 8} more" if len(self.filled) > 8 else "")
+            self.problems.note("filled", f"merged cells hold their value on each of their rows: {shown}", self.file)
+        if self.calculated:
+            text = f"{self.calculated} cells are formulas; the values they had when last calculated are read"
+            self.problems.note("understood", text, self.file)
+
+    def _rows(self) -> Iterator[tuple[int, Any, Any]]:
+        """Row number, its cells, and the same cells with formulas in place of their values (None: no formulas)."""
+        rows = self.sheet.iter_rows(max_col=MOST_COLUMNS + 1)
+        twins = self.formulas.iter_rows(max_col=MOST_COLUMNS + 1) if self.formulas is not None else None
+        for number, cells in enumerate(rows, start=1):
+            if number > MOST_ROWS:
+                self.problems.add(self.file, number, "", "more rows", f"at most {MOST_ROWS} rows")
+                return
+            yield number, cells, next(twins, None) if twins is not None else None
+
+    def _batches(self, rows: Iterator[tuple[int, Any, Any]]) -> Iterator[Batch]:
+        numbers: list[int] = []
+        texts: list[list[str]] = []
+        width, nothing = len(self.headings), {id(_no_cell())}
+        for number, cells, twins in rows:
+            end = width if {*map(id, cells[width:])} <= nothing else len(cells)
+            row = [self._cell(number, i, cells[i], twins[i] if twins else None) for i in range(min(end, len(cells)))]
+            while len(row) > width and not row[-1]:
+                row.pop()
+            if any(row):
+                self._fill(number, row)
+                numbers.append(number)
+                texts.append(row)
+            if len(numbers) == BATCH:
+                yield Batch(numbers, texts)
+                numbers, texts = [], []
+        if numbers:
+            yield Batch(numbers, texts)
+
+    def _fill(self, number: int, row: list[str]) -> None:
+        """Give the rows of a merged cell its value; only rows that hold something of their own."""
+        for i, text in enumerate(row[: len(self.headings)]):
+            column = i + 1
+            if text:
+                if last := self.merged.get((column, number)):
+                    self.filling[column] = last, text
+                    self.filled.append(f"{_letter(column)}{number}:{_letter(column)}{last}")
+            elif column in self.filling:
+                last, value = self.filling[column]
+                if number <= last:
+                    row[i] = value
+
+    def _cell(self, row: int, i: int, cell: Any, twin: Any) -> str:
+        value = cell.value
+        if twin is not None and twin.data_type == "f":
+            if value is None and cell.data_type != "str":
+                self._problem(
+                    row, i, str(twin.value), "a value", "A formula without its value: open the workbook, save it."
+                )
+                return ""
+            self.calculated += 1
+        if value is None:
+            return ""
+        if type(value) is str and cell.data_type != "e":
+            return value
+        column = self._column(i)
+        kind = column.kind if column else "text"
+        if cell.data_type == "e":
+            if column and not column.numeric:
+                self._problem(row, i, str(value), column.expected, "A spreadsheet's error value.")
+            return str(value)
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if isinstance(value, int | float):
+            return self._number(value, cell.number_format, kind, row, i)
+        return self._time(value, cell.number_format, kind, row, i)
+
+    def _number(self, value: float, shown_as: str, kind: str, row: int, i: int) -> str:
+        """A number as it would be typed; where a name or reading is asked for, as the sheet shows it."""
+        whole = float(value).is_integer() and abs(value) < 1e15
+        if kind in ("name", "text"):
+            if whole and _ZEROS.fullmatch(shown_as):
+                return str(int(value)).zfill(len(shown_as))
+            if "E+" in shown_as:
+                text = (
+                    f"{value:.0E}: a name typed like 1E5 turns into a number; if it was one, format the column as text"
+                )
+                self.problems.note("doubt", text, self.file, row)
+        elif kind == "reading" and (decimals := _DECIMALS.fullmatch(shown_as)):
+            text = f"{value:.{len(decimals[1])}f}"
+            if abs(float(text) - value) < 1e-9:
+                return text
+        if whole:
+            return str(int(value))
+        return f"{value:.15g}" if kind == "angle" else repr(float(value))
+
+    def _time(self, value: Any, shown_as: str, kind: str, row: int, i: int) -> str:
+        """A length of time is degrees, minutes and seconds of an angle; a date is a date, or the spreadsheet's slip."""
+        if kind == "angle":
+            seconds = _seconds(value, shown_as)
+            if seconds is not None:
+                tenths = round(seconds * 1e4)
+                minutes, rest = divmod(abs(tenths), 600_000)
+                sign = "-" if tenths < 0 else ""
+                return f"{sign}{minutes // 60}-{minutes % 60:02d}-{rest / 1e4:07.4f}"
+        if kind == "text":
+            if isinstance(value, dt.datetime):
+                return value.isoformat(timespec="minutes") if value.time() != dt.time() else value.date().isoformat()
+            return str(value)
+        what = "A length of time" if isinstance(value, dt.timedelta) else "A date or a time of day"
+        column = self._column(i)
+        cause = f"{what}: the spreadsheet took what was typed for one. Format the column as text and type it again."
+        self._problem(row, i, str(value), column.expected if column else "text", cause)
+        return ""
+
+    def _column(self, i: int) -> Column | None:
+        return self.columns[i] if i < len(self.columns) else None
+
+    def _problem(self, row: int, i: int, read: str, expected: str, cause: str) -> None:
+        column = self._column(i)
+        self.problems.add(self.file, row, column.name if column else _letter(i + 1), read, expected, cause)
+
+
+def _seconds(value: Any, shown_as: str) -> float | None:
+    """Seconds of a cell that shows hours, minutes and seconds; None for a date."""
+    if isinstance(value, dt.timedelta):
+        return value.total_seconds()
+    if isinstance(value, dt.time):
+        return value.hour * 3600 + value.minute * 60 + value.second + value.microsecond / 1e6
+    # under h:mm:ss, without the brackets of [h], a spreadsheet hands 89:30:15 over as 3 January 1900, 17:30:15
+    if isinstance(value, dt.datetime) and value.year <= 1900 and not re.search(r"[yd]", shown_as, re.IGNORECASE):
+        return (value - dt.datetime(1899, 12, 31)).total_seconds()
+    return None
+
+
+def _no_cell() -> Any:
+    from openpyxl.cell.read_only import EMPTY_CELL
+
+    return EMPTY_CELL
+
+
+def _plain(value: Any) -> str:
+    return "" if value is None else str(value).strip()
