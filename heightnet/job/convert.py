@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from functools import partial
 from typing import Any, NamedTuple
@@ -226,7 +226,10 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
         for _ in sheet.batches:  # the file itself may hold more that is wrong
             pass
         return Raw(table, sheet.file, np.zeros(0, dtype=np.int64))
-    readers = {i: _reader(column, sheet, units, problems) for i, column in found.items()}
+    here = {column.name for column in found.values()}
+    # where another column of the sheet may stand in for a required one, its blanks are judged with the whole row
+    asked = {i: replace(c, required=False) if here.intersection(c.unless) else c for i, c in found.items()}
+    readers = {i: _reader(column, sheet, units, problems) for i, column in asked.items()}
     parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in found}
     rows: list[npt.NDArray[np.int64]] = []
     width = len(sheet.header)

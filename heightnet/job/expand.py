@@ -69,28 +69,31 @@ def _shot_frame(shots: Raw, setup: Any, target: Any) -> pd.DataFrame:
 
 
 def _setup_names(shots: Raw, problems: Problems) -> Names:
-    """The set-up of each shot; where the sheet has no set-up column, one for each mark, height and instrument."""
-    if shots.has("setup"):
-        return shots["setup"]
-    at, height, instrument = shots["at"], shots["instrument_height"], shots["instrument"]
-    for i in np.flatnonzero(at == "")[:1]:
+    """The set-up of each shot; where a row names none, one for each mark, height and instrument."""
+    written, whole_at = shots["setup"], shots["at"]
+    unnamed = written == ""
+    for i in np.flatnonzero(unnamed & (whole_at == "") & shots.has("at")).tolist():
         problems.add(
-            shots.file, int(shots.rows[i]), "at", "", "the mark the instrument stood over",
-            "A free set-up needs a column setup with its name.",
+            shots.file, int(shots.rows[i]), "setup", "", "a set-up, or the mark at which the instrument stood",
+            "A free set-up, over no mark, needs a name in setup.",
         )  # fmt: skip
+    if not (unnamed & (whole_at != "")).any():
+        return written
+    at, height, instrument = (shots[c][unnamed] for c in ("at", "instrument_height", "instrument"))
     group = frame({"at": at, "height": height, "instrument": instrument})
     number = group.groupby(["at", "height", "instrument"], sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(number, return_index=True)[1]
     names = np.empty(len(first), dtype=object)
     times: dict[str, int] = {}
-    taken = set(at)
+    named = {*written}
+    taken = {*at, *written}
     for n, i in enumerate(first):
         name = at[i]
         times[name] = times.get(name, 0) + 1
-        names[n] = name if times[name] == 1 else _free_name(name, times[name], taken)
+        names[n] = name if times[name] == 1 and name not in named else _free_name(name, times[name], taken)
     problems.note(
         "understood",
-        f"no column setup: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)",
+        f"no set-up named: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)",
         shots.file,
     )
     # rows of one set-up that are not together may be two set-ups that happened to have one height
@@ -104,9 +107,11 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
             f"shots of set-up {names[n]} do not stand together; if the instrument was set up anew, name the set-ups in "
             "a column setup",
             shots.file,
-            int(shots.rows[where[1]]),
+            int(shots.rows[unnamed][where[1]]),
         )
-    return names[number]
+    all_names = written.copy()
+    all_names[unnamed] = np.where(at == "", "", names[number])
+    return all_names
 
 
 def _free_name(name: str, number: int, taken: set[str]) -> str:
@@ -126,7 +131,7 @@ def _setups_of_shots(shots: Raw, names: Names, setups: Raw, problems: Problems) 
         _agree(shots, known, "instrument_height", setups["height"][inside[known]], setups, problems)
         _agree(shots, known, "instrument", setups["instrument"][inside[known]], setups, problems)
     new = np.flatnonzero((inside < 0) & (names != ""))
-    if not flat or len(setups):
+    if not flat or len(setups) or (setups.columns and not shots.used("at")):
         strange = new if not flat else new[shots["at"][new] == ""]
         _unknown(shots, strange, "setup", names, setups, "setups", "the columns at and instrument_height", problems)
         new = np.setdiff1d(new, strange)

@@ -279,9 +279,10 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     """Staff readings, from single readings or a book's columns, with names that are unique in the job."""
     if not len(raw):
         return complete("staff", None)
-    if raw.has("back_sight") or raw.has("fore_sight"):
+    if any(raw.used(column) for column in ("back_sight", "intermediate_sight", "fore_sight")):
         readings = _book(raw, problems)
     else:
+        _check_filled(raw, problems)
         readings = frame(
             {
                 "level_setup": raw["level_setup"], "name": raw["mark"], "reading": raw["reading"],
@@ -317,6 +318,17 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
         )
     _check_sights(readings, raw.file, problems)
     return readings
+
+
+def _check_filled(raw: Raw, problems: Problems) -> None:
+    """Rows that leave out what the columns of a level book would have said."""
+    if not (raw.has("back_sight") or raw.has("fore_sight")):
+        return  # then each cell has been asked for already
+    for i, row in enumerate(raw.rows.tolist()):
+        if not raw["level_setup"][i]:
+            problems.add(raw.file, row, "level_setup", "", "a level set-up, or a reading in back_sight or fore_sight")
+        if np.isnan(raw["reading"][i]) and not problems.in_row(raw.file, row):
+            problems.add(raw.file, row, "reading", "", "a staff reading, here or in back_sight or fore_sight")
 
 
 def _within_runs(names: pd.Series, runs: pd.Series, fixed: set[str]) -> pd.Series:
