@@ -30,7 +30,7 @@ MOST_AT_ONCE = 6
 SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
-ROUGH_AT_MOST = 4000  # sets of one size computed roughly, likeliest bounds first
+ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds first
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
@@ -327,11 +327,11 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
         np.maximum.at(bound, set_of, inside[set_of, at][:, None] + gain)
     bound += prior.log_odds[beam].sum(axis=1)[:, None] + prior.log_odds[None, :]
     np.put_along_axis(bound, beam, -np.inf, axis=1)
-    row, j = np.nonzero(bound > best - MATTERS)
+    row, added = np.nonzero(bound > best - MATTERS)
     if not len(row):
         return np.zeros((0, size + 1), dtype=np.int64)
-    sets, first = np.unique(np.sort(np.column_stack([beam[row], j]), axis=1), axis=0, return_index=True)
-    return _likeliest(sets, bound[row, j][first])
+    sets, first = np.unique(np.sort(np.column_stack([beam[row], added]), axis=1), axis=0, return_index=True)
+    return _likeliest(sets, bound[row, added][first])
 
 
 def _likeliest(sets: Ints, bound: Floats) -> Ints:
