@@ -17,6 +17,7 @@ import heightnet
 COMMANDS = {
     "check": ("check", "Read a job, adjust it, test every height and write the report."),
     "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
+    "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
     "demo": ("demo", "List the shipped demo jobs, or copy one."),
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),

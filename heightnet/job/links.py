@@ -308,12 +308,12 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
             f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point",
             raw.file,
         )
-    runs_of = readings[readings["mark"] != readings["name"]].groupby("name", sort=False)["run"].unique()
-    for name, runs in runs_of.items():
-        shown = ", ".join(r or "(no run named)" for r in runs)
+    repeated = readings[readings["mark"] != readings["name"]]
+    if len(repeated):
         problems.note(
             "understood",
-            f"change point {name} is a place of its own in each of the runs {shown}; a mark belongs in marks",
+            f"{', '.join(dict.fromkeys(repeated['name']))}: change points of several runs, a place of its own in each "
+            f"of {', '.join(r or '(no run named)' for r in dict.fromkeys(repeated['run']))}; a mark belongs in marks",
             raw.file,
         )
     _check_sights(readings, raw.file, problems)

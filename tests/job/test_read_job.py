@@ -215,7 +215,9 @@ class TestStaff:
         assert job.staff["mark"].tolist() == ["BM1", "TP1 (east)", "TP1 (east)", "TP2", "BM1", "TP1 (west)"]
         assert job.staff["name"].tolist() == ["BM1", "TP1", "TP1", "TP2", "BM1", "TP1"]
         assert job.staff["level_setup"].tolist() == ["1 (east)", "1 (east)", "2", "2", "1 (west)", "1 (west)"]
-        assert any("TP1 is a place of its own" in t for t in texts(job, "understood"))
+        assert any(
+            t.startswith("TP1: change points of several runs") and "east, west" in t for t in texts(job, "understood")
+        )
 
     def test_a_name_other_tables_use_is_that_mark(self, folder):
         staff = "level_setup,mark,reading,run\n1,X,1.0,a\n1,Y,1.2,a\n2,X,1.1,b\n2,Y,1.2,b\n"

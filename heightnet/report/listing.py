@@ -1,0 +1,180 @@
+"""What was read, as text for a terminal: one section after another, nothing left out that was not asked to be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from heightnet.judge.screening import RULES
+from heightnet.report.numbers import Lengths, count, fixed, listing
+from heightnet.tasks.show import SHOT_RULES
+
+Record = dict[str, Any]
+
+SHORT = 30  # rows of a section, unless all are asked for
+CHECKED = {
+    "own": "tested on its own",
+    "shared": "tested, but an error could also be another's",
+    "unproved": "NOTHING TESTS IT",
+    "none": "no height recorded",
+}
+NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
+
+
+def lines(facts: Record, most: int | None = SHORT) -> Iterator[str]:
+    """The listing of the facts of `heightnet.tasks.show`; ``most`` rows of each section, None for all."""
+    lengths = Lengths(facts["units"]["length"])
+    yield f"{facts['title'] or facts['job']}: what was read, before any adjustment"
+    yield f"Lengths in {lengths.name}, angles in {facts['units']['angle']}; small lengths in {lengths.small_name}."
+    tables = ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"])
+    yield from _section("Tables", _columns(tables), most)
+    for kind, heading in NOTES.items():
+        notes = [f"{_place(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
+        yield from _section(heading, notes, most)
+    yield from _section("Precision and settings other than usual", [
+        f"{s['setting']} = {s['value']}   {s['about']}"
+        for s in facts["settings"] if not s["default"] and s["setting"] != "title"
+    ], most)  # fmt: skip
+    yield from _section("Points of the equipment", _columns(_equipment(facts, lengths)), most)
+    yield from _section("Known heights", _columns(_known(facts, lengths)), most)
+    yield from _section("How each height was reduced", _columns(_heights(facts, lengths)), most)
+    yield from _section("Set-ups", _columns(_stands(facts["setups"], "setup", "target", lengths)), most)
+    yield from _section("Targets", _columns(_stands(facts["targets"], "target", "setup", lengths)), most)
+    yield from _section("Levelled differences", _columns(_levels(facts, lengths)), most)
+    yield from _section("Level set-ups", _columns(_level_setups(facts, lengths)), most)
+    yield from _section("What ties to what", _ties(facts, lengths), None)
+    yield from _section("Odd values", list(_warnings(facts, lengths)), most)
+    unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
+    if unproved:
+        yield from _section("Heights that nothing in this job tests", [listing(unproved, 12)], None)
+
+
+def _section(heading: str, rows: Sequence[str], most: int | None) -> Iterator[str]:
+    if not rows:
+        return
+    yield ""
+    yield heading
+    shown = rows if most is None else rows[:most]
+    for row in shown:
+        yield f"  {row}"
+    if len(shown) < len(rows):
+        yield f"  ... and {len(rows) - len(shown):,} more (--all lists them)"
+
+
+def _columns(rows: Iterable[Sequence[str]]) -> list[str]:
+    """Cells under one another."""
+    table = [tuple(row) for row in rows]
+    if not table:
+        return []
+    widths = [min(60, max(len(row[i]) for row in table)) for i in range(len(table[0]))]
+    return ["  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip() for row in table]
+
+
+def _place(note: Record) -> str:
+    if not note["file"]:
+        return ""
+    return f"{note['file']}, row {note['row']}: " if note["row"] else f"{note['file']}: "
+
+
+def _equipment(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for e in facts["equipment"]:
+        yield (
+            e["equipment"], e["point"], f"radius {lengths.column(e['radius_mm'])}",
+            f"offset {lengths.column(e['offset_mm'])}",
+            "usual" if e["usual"] else "", e["carries"],
+        )  # fmt: skip
+
+
+def _known(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for k in facts["known"]:
+        sd = f"sd {lengths.column(k['sd_mm'])}" if k["sd_mm"] else "held exactly"
+        yield k["mark"], lengths.height(k["height_m"]), sd
+
+
+def _levels(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for d in facts["levels"]:
+        run = f"run {d['run']}" if d["run"] else ""
+        yield f"{d['from']} to {d['to']}", lengths.height(d["rise_m"]), f"sd {lengths.column(d['sd_mm'])}", run
+
+
+def _level_setups(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for s in facts["level_setups"]:
+        read = [f"{r['mark']} {r['sight']} {lengths.height(r['reading_m'])}".replace("  ", " ") for r in s["readings"]]
+        yield s["level_setup"], f"run {s['run']}" if s["run"] else "", listing(read, 6)
+
+
+def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for h in facts["heights"]:
+        how = {"booked": "as booked", "parts": "sum of parts"}.get(h["kind"], h["kind"])
+        if h["point"]:
+            how += f" to {h['point']}"
+        if h["radius_mm"] or h["kind"] == "slant":
+            how += f", radius {lengths.column(h['radius_mm'])}"
+        if h["offset_mm"]:
+            how += f", offset {lengths.column(h['offset_mm'])}"
+        rows = f"row{'s' if len(h['rows']) > 1 else ''} {', '.join(map(str, h['rows']))}"
+        read = f"{h['text']} {h['scale']}".strip()
+        over = f"over {h['mark']}" if h["mark"] else "over no mark"
+        yield (
+            f"{h['stand_kind']} {h['stand']}",
+            over,
+            read,
+            how,
+            f"= {lengths.height(h['height_m'])}",
+            f"{h['file']}, {rows}",
+        )
+
+
+def _stands(stands: list[Record], kind: str, other: str, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    verb = "sights" if kind == "setup" else "seen from"
+    for s in stands:
+        ends = [_end(e[other], e["mark"]) for e in s["sights"]]
+        yield (
+            s[kind],
+            f"over {s['mark']}" if s["mark"] else "free",
+            lengths.height(s["height_m"]),
+            count(s["shots"], "shot"),
+            CHECKED[s["check"]] if s["mark"] else "stands over no mark",
+            f"{verb} {listing(ends, 6)}" if ends else "no shot names it",
+        )
+
+
+def _end(name: str, mark: str) -> str:
+    """A set-up or target with its mark, unless its name says it."""
+    return name if not mark or name == mark or name.startswith(f"{mark} (") else f"{name} ({mark})"
+
+
+def _ties(facts: Record, lengths: Lengths) -> list[str]:
+    out = []
+    for i, piece in enumerate(facts["pieces"], start=1):
+        datum = (
+            "hangs on known heights" if piece["tied"] else f"hangs on nothing known; {piece['datum_mark']} stands for 0"
+        )
+        out.append(f"Piece {i}: {count(len(piece['marks']), 'mark')} ({listing(piece['marks'], 8)}), "
+                   f"{count(len(piece['setups']), 'set-up')}; {datum}")  # fmt: skip
+    alone = [f"{u['kind']} {u['name']}" for u in facts["undetermined"]]
+    if alone:
+        out.append(f"Tied to nothing: {listing(alone, 8)}")
+    loops = facts["loops"]
+    out.append(f"{count(loops['count'], 'loop')}; {loops['wide']} wider than {loops['rule']}")
+    for loop in loops["worst"]:
+        if abs(loop["misclosure_mm"]) > loop["allowed_mm"]:
+            walk = listing(loop["marks"], 8, "then")
+            out.append(
+                f"  {walk}: {fixed(loop['length_km'], 3)} km, misses {lengths.small(loop['misclosure_mm'])}, "
+                f"allowed {lengths.small(loop['allowed_mm'])}"
+            )
+    return out
+
+
+def _warnings(facts: Record, lengths: Lengths) -> Iterator[str]:
+    rules = RULES | SHOT_RULES
+    for w in facts["warnings"]:
+        kind, _, name = w["id"].partition(":")
+        thing = name.replace(":", ", row ") if kind in ("shot", "reading") else f"{kind} {name}"
+        text = f"{thing}: {rules[w['rule']]} ({lengths.height(w['value_m'])}"
+        if w["other_value_m"] is not None:
+            other = w["other_id"]
+            where = f" at {other.partition(':')[2].replace(':', ', row ')}" if other else ""
+            text += f", against {lengths.height(w['other_value_m'])}{where}"
+        yield text + ")"
