@@ -9,19 +9,11 @@ import numpy.typing as npt
 
 from heightnet.adjust.graph import fundamental_loops
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.tolerance import THIRD_ORDER, Tolerance
+
+__all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
 
 Floats = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Tolerance:
-    """What a loop may miss: mm for each root of a kilometre, and where the rule comes from."""
-
-    name: str
-    mm_sqrt_km: float
-
-
-THIRD_ORDER = Tolerance("12 mm per root km (third order levelling, FGCC 1984, from memory)", 12.0)
 
 
 @dataclass(frozen=True)
@@ -77,7 +69,7 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
                 km,
                 float(misclosure[k]),
                 float(sd[k]),
-                tolerance.mm_sqrt_km / 1000 * float(np.sqrt(km)),
+                tolerance.loop(km),
             )
         )
     return out
