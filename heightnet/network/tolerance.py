@@ -53,10 +53,10 @@ def _published() -> dict[str, Tolerance]:
         class_ = key[0].upper() + key[1:].upper()
         by = f"(class {class_}, ICSM SP1 version 1.7, from memory)"
         found.append(Tolerance(f"icsm-{key}", f"{c} mm per root km {by}", c, c))
-    for order, c in enumerate((3, 4, 8, 24, 120)):
-        which = ("special order", "first order", "second order", "third order", "fourth order")[order]
+    for grade, c in enumerate((3, 4, 8, 24, 120)):
+        which = ("special order", "first order", "second order", "third order", "fourth order")[grade]
         by = f"({which}, Canada 1978, from memory)"
-        found.append(Tolerance(f"canada-{order or 'special'}", f"{c} mm per root km {by}", c, c))
+        found.append(Tolerance(f"canada-{grade or 'special'}", f"{c} mm per root km {by}", c, c))
     by = "(two levellings of first order, Australia)"
     found.append(Tolerance("australia-1", f"4 mm per root km {by}", 4, 4))
     return {t.key: t for t in found}

@@ -1,0 +1,192 @@
+"""A job as a levelling book: legs, runs, and sections between marks that can be found again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+import pandas as pd
+
+from heightnet.job.model import Job
+from heightnet.network.model import Kind, Network
+
+USUAL_SETUP_M = 80.0  # two sights of 40 m, common practice: set-ups of a levelled difference that does not say how many
+
+TRIG = "trig"
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A height difference as booked: a level's backsight to its foresight, a levelled difference, or a sight.
+
+    rise : m.  km : length, 0 where not recorded.  setups : of the level, estimated where not recorded.
+    backsight, foresight : m, NaN for what is not a staff book.  ids : hypotheses of its observations.
+    """
+
+    start: str
+    end: str
+    rise: float
+    km: float
+    setups: float
+    run: str
+    ids: tuple[str, ...]
+    kind: str
+    place: str
+    backsight: float = float("nan")
+    foresight: float = float("nan")
+
+    def turned(self) -> Leg:
+        """Walked the other way."""
+        return Leg(
+            self.end, self.start, -self.rise, self.km, self.setups, self.run, self.ids, self.kind, self.place,
+            self.foresight, self.backsight,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something wrong with how a run is booked: level_setup and row say where."""
+
+    kind: str
+    run: str
+    level_setup: str
+    row: int
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Legs that follow one another, each beginning where the one before ended."""
+
+    run: str
+    kind: str
+    legs: tuple[Leg, ...]
+
+    @property
+    def start(self) -> str:
+        return self.legs[0].start
+
+    @property
+    def end(self) -> str:
+        return self.legs[-1].end
+
+    @property
+    def rise(self) -> float:
+        return float(sum(leg.rise for leg in self.legs))
+
+    @property
+    def km(self) -> float:
+        return float(sum(leg.km for leg in self.legs))
+
+    @property
+    def setups(self) -> float:
+        return float(sum(leg.setups for leg in self.legs))
+
+    @property
+    def ids(self) -> tuple[str, ...]:
+        return tuple(id_ for leg in self.legs for id_ in leg.ids)
+
+    def cut(self, at: set[str]) -> list[Chain]:
+        """The chain in parts, cut at these marks."""
+        parts: list[list[Leg]] = [[]]
+        for leg in self.legs:
+            parts[-1].append(leg)
+            if leg.end in at:
+                parts.append([])
+        return [Chain(self.run, self.kind, tuple(legs)) for legs in parts if legs]
+
+
+def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
+    """The legs of a staff book in booked order, and what is wrong with its form."""
+    legs, faults = [], []
+    staff, file = job.staff, job.files["staff"]
+    for (run, level), rows in staff.groupby(["run", "level_setup"], sort=False):
+        back, fore = rows[rows["sight"] == "BS"], rows[rows["sight"] == "FS"]
+        for sight, found in (("backsight", back), ("foresight", fore)):
+            if len(found) != 1:
+                kind = f"no_{sight}" if not len(found) else f"several_{sight}s"
+                faults.append(Fault(kind, str(run), str(level), int(rows["row"].iloc[0])))
+        if len(back) != 1 or len(fore) != 1:
+            continue
+        b, f = back.iloc[0], fore.iloc[0]
+        far = np.nan_to_num([b["distance"], f["distance"]])
+        ids = tuple(f"staff:{file}:{row}" for row in (b["row"], f["row"]))
+        read_b, read_f = float(b["reading"]), float(f["reading"])
+        legs.append(
+            Leg(str(b["mark"]), str(f["mark"]), read_b - read_f, float(far.sum()) / 1000, 1.0, str(run), ids, "staff",
+                str(level), read_b, read_f)
+        )  # fmt: skip
+    return legs, faults
+
+
+def level_legs(job: Job) -> list[Leg]:
+    """The levelled differences as legs; a blank run name chains nothing but rows that follow one another."""
+    out = []
+    for _, row in job.levels.iterrows():
+        length = float(np.nan_to_num(row["length"]))
+        count = float(row["setups"])
+        setups = count if np.isfinite(count) else float(max(1, ceil(length / USUAL_SETUP_M)))
+        id_ = f"level:{job.files['levels']}:{row['row']}"
+        out.append(
+            Leg(str(row["from_mark"]), str(row["to_mark"]), float(row["rise"]), length / 1000, setups, str(row["run"]),
+                (id_,), "levels", f"row {row['row']}")
+        )  # fmt: skip
+    return out
+
+
+def trig_legs(net: Network) -> list[Leg]:
+    """Each sight from a taped set-up to a taped target as a leg from mark to mark."""
+    rows, shots, name = net.rows(Kind.HEIGHT), net.rows(Kind.SHOT), net.nodes.name
+    taped = (
+        pd.Series(net.rise[rows]).groupby(net.head[rows]).mean() if rows.stop > rows.start else pd.Series(dtype=float)
+    )
+    out = []
+    for i, (at, to) in enumerate(zip(net.tail[shots].tolist(), net.head[shots].tolist(), strict=True)):
+        a, b = int(net.nodes.mark[at]), int(net.nodes.mark[to])
+        if a < 0 or b < 0 or a == b or at not in taped.index or to not in taped.index:
+            continue
+        rise = float(taped[at] + net.rise[shots][i] - taped[to])
+        km = float(net.sights.horizontal[i]) / 1000
+        shot = net.job.shots.iloc[i]
+        ids = (f"shot:{net.job.files['shots']}:{shot['row']}", f"setup:{shot['setup']}", f"target:{shot['target']}")
+        out.append(
+            Leg(str(name[a]), str(name[b]), rise, km, 1.0, "", ids, TRIG, f"{shot['setup']} to {shot['target']}")
+        )
+    return out
+
+
+def chains_of(legs: list[Leg], faults: list[Fault] | None = None) -> list[Chain]:
+    """Legs of each run strung together; a leg that does not begin where the one before ended begins a new chain."""
+    out: list[list[Leg]] = []
+    for leg in legs:
+        if out and out[-1][-1].run == leg.run and out[-1][-1].end == leg.start:
+            out[-1].append(leg)
+            continue
+        if faults is not None and out and out[-1][-1].run == leg.run:
+            faults.append(Fault("gap", leg.run, leg.place, int(leg.ids[0].rpartition(":")[2])))
+        out.append([leg])
+    return [Chain(part[0].run, part[0].kind, tuple(part)) for part in out]
+
+
+def permanent_marks(job: Job) -> set[str]:
+    """Marks that can be found again: those listed, and the ends of levelled differences; not change points."""
+    return {
+        *job.marks["mark"],
+        *job.levels["from_mark"],
+        *job.levels["to_mark"],
+        *job.setups["mark"],
+        *job.targets["mark"],
+    } - {""}
+
+
+def sections_of(chains: list[Chain], marks: set[str]) -> dict[tuple[str, str], list[Chain]]:
+    """Chains cut at permanent marks, by their two ends; walked the other way where the name order asks for it."""
+    out: dict[tuple[str, str], list[Chain]] = {}
+    for chain in chains:
+        for part in chain.cut(marks):
+            pair = (part.start, part.end)
+            if pair[::-1] in out:
+                pair = pair[::-1]
+                part = Chain(part.run, part.kind, tuple(leg.turned() for leg in reversed(part.legs)))
+            out.setdefault(pair, []).append(part)
+    return out
