@@ -16,6 +16,7 @@ import heightnet
 # command: (module in heightnet.commands holding a click command called `command`, one line for --help)
 COMMANDS = {
     "check": ("check", "Read a job, adjust it, test every height and write the report."),
+    "bust": ("bust", "A level run or loop does not close: where is it, and what to level again."),
     "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),

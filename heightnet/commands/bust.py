@@ -1,0 +1,37 @@
+"""``heightnet bust JOB``"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command(name="bust")
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option(
+    "--tolerance", "asked", default="fgcc-3", show_default=True, metavar="NAME|C",
+    help="What may be missed: fgcc-1-1 to fgcc-3, icsm-l2a to icsm-le, canada-special to canada-4, australia-1, or "
+    "your own C in C mm * sqrt(km).",
+)  # fmt: skip
+@click.option("--points-stand", is_flag=True, help="Change points can be found again; re-levelling may begin at them.")
+@click.option("--to", type=click.Path(path_type=Path), help="Folder for bust.html and bust.json.")
+@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json: bool) -> None:
+    """A level run or loop does not close: say where, why, and what to level again.
+
+    JOB is a folder of CSV tables, or a workbook: staff readings, levelled differences and sights in any mixture. Exit
+    status: 0 everything closes and nothing is suspected, 1 something does not or the book is faulty, 2 the job or an
+    option could not be read.
+    """
+    from heightnet.job.read import read_job
+    from heightnet.network.tolerance import tolerance
+    from heightnet.report.bust_words import bust_document
+    from heightnet.report.task_output import give
+    from heightnet.tasks.bust import bust, exit_status
+
+    rule = tolerance(asked)
+    facts = bust(read_job(job), rule, points_stand=points_stand)
+    give("bust", facts, bust_document(facts), to, as_json)
+    sys.exit(exit_status(facts))

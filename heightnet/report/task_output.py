@@ -1,0 +1,28 @@
+"""Shows and writes the facts of a task: text, JSON and a page, the same for every task."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from heightnet.report.document import Document, html, show
+from heightnet.report.writing import write_text
+
+
+def give(name: str, facts: dict[str, Any], document: Document, to: Path | None, as_json: bool) -> None:
+    """Print the facts as text, or as JSON; with a folder write ``name``.json and ``name``.html into it as well."""
+    text = json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if to is not None:
+        write_text(to / f"{name}.json", [text])
+        write_text(to / f"{name}.html", [html(document)])
+    if as_json:
+        click.echo(text, nl=False)
+        return
+    from rich.console import Console
+
+    show(document, Console())
+    if to is not None:
+        click.echo(f"The page: {to / f'{name}.html'}")
