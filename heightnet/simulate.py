@@ -10,19 +10,20 @@ S3    areal: 12 set-ups, targets that stay put while several set-ups sight them,
 M1    areal: 60 set-ups, 6 known marks
 ====  ==========================================================================================================
 
-All names and numbers are invented.
+The areal jobs have two parties, each with its instrument and tape, and three prisms; every fourth set-up is taped
+twice, in metres and in feet.  All names and numbers are invented.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import METRES, Job, Settings
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,7 +32,7 @@ PRECISION = {
     "precision.zenith_sec": 2.0, "precision.distance_mm": 1.0, "precision.distance_ppm": 1.5, "precision.tape_mm": 1.0,
     "precision.known_mm": 1.0,
 }  # fmt: skip
-TAKES = {"setup": "setups", "target": "targets", "known": "marks", "level": "levels", "shot": "shots"}
+SIDE_MARK_M = 0.100  # radius of the side mark of an instrument, for those who measure to it slant
 
 
 @dataclass(frozen=True)
@@ -52,8 +53,14 @@ class Truth:
 class Design:
     """Who stands where and sees what, before any number is observed.
 
-    sights : (set-up, target, horizontal distance m).
-    ties : (from mark, to mark, levelled distance m).
+    marks : east, north, height of each, m.
+    setups, targets : the mark each stands over.
+    sights : set-up and target.
+    ties : levelled differences, from and to.
+    tripod : the shared stand, of set-ups and targets that have one.
+    equipment : instrument of each set-up, prism of each target.
+    tape : the tape of each stand, where tapes are named.
+    twice : set-ups taped in feet too.
     """
 
     marks: dict[str, tuple[float, float, float]]
@@ -64,6 +71,8 @@ class Design:
     ties: list[tuple[str, str]] = field(default_factory=list)
     tripod: dict[str, str] = field(default_factory=dict)
     equipment: dict[str, str] = field(default_factory=dict)
+    tape: dict[str, str] = field(default_factory=dict)
+    twice: tuple[str, ...] = ()
 
     def distance(self, one: str, other: str) -> float:
         (e, n, _), (e2, n2, _) = self.marks[one], self.marks[other]
@@ -72,6 +81,8 @@ class Design:
 
 def design(kind: str, seed: int = 0) -> Design:
     """The lie of one kind of job; the seed moves its marks."""
+    if kind not in KINDS:
+        raise ValueError(f"no such kind of job: {kind}; there are {', '.join(KINDS)}")
     rng = np.random.default_rng((seed, KINDS.index(kind)))
     return _traverse(rng) if kind == "S1" else _centred(rng) if kind == "S2" else _areal(rng, *AREAL[kind])
 
@@ -86,6 +97,7 @@ def _traverse(rng: np.random.Generator) -> Design:
     marks = _line_of_marks(rng, 10)
     names = list(marks)
     plan = Design(marks, ("M0", "M1", "M8", "M9"), {f"S{i}": m for i, m in enumerate(names)}, {}, [])
+    plan.equipment |= dict.fromkeys(plan.setups, "instrument 1")
     for i in range(10):
         for j in (i - 2, i - 1, i + 1, i + 2):
             if 0 <= j < 10:
@@ -104,7 +116,7 @@ def _centred(rng: np.random.Generator) -> Design:
         plan.setups[f"S{i}"] = mark
         plan.targets[f"P{i}"] = mark
         plan.tripod |= {f"S{i}": f"stand {i}", f"P{i}": f"stand {i}"}
-        plan.equipment[f"P{i}"] = "carrier prism"
+        plan.equipment |= {f"S{i}": "instrument 1", f"P{i}": "carrier prism"}
         plan.sights += [(f"S{i}", f"P{j}") for j in (i - 1, i + 1) if 0 <= j < 8]
     plan.ties += [(names[i], names[i + 1]) for i in range(7)] + [(names[i], names[i + 2]) for i in (0, 2, 4)]
     return plan
@@ -124,16 +136,26 @@ def _areal(rng: np.random.Generator, count: int, known: int, seen: int) -> Desig
     chosen = tuple(f"M{i}" for i in np.linspace(0, count - 1, known).round().astype(int))
     plan = Design(marks, chosen, {f"S{i}": f"M{i}" for i in range(count)}, {f"P{i}": f"M{i}" for i in range(count)}, [])
     for i in range(count):
-        plan.equipment[f"P{i}"] = f"prism {1 + i % 3}"
+        party = 1 + (i // 2) % 2
+        plan.equipment |= {f"S{i}": f"instrument {party}", f"P{i}": f"prism {1 + i % 3}"}
+        plan.tape |= {f"S{i}": f"tape {party}", f"P{i}": f"tape {party}"}
         near = sorted((plan.distance(f"M{i}", f"M{j}"), j) for j in range(count) if j != i)[:seen]
         plan.sights += [(f"S{i}", f"P{j}") for _, j in near]
+    plan.twice = tuple(f"S{i}" for i in range(1, count, 4))
     return plan
+
+
+@dataclass(frozen=True)
+class Sds:
+    """The size of a blunder in standard deviations of what the job would estimate for it."""
+
+    count: float
 
 
 def simulate(
     kind: str,
     seed: int = 0,
-    blunders: Mapping[str, float] | None = None,
+    blunders: Mapping[str, float | Sds] | None = None,
     *,
     settings: Settings | None = None,
     tape_factor: float = 1.0,
@@ -143,27 +165,48 @@ def simulate(
 
     Parameters
     ----------
-    blunders : errors in m by hypothesis id: ``setup:S4``, ``target:P45``, ``tripod:stand 3``, ``known:M0``,
-        ``level:levels.csv:2``, ``shot:shots.csv:7``, ``group:equipment:prism 1``, ``group:instrument:theodolite``, and
-        ``swap:S4/P45`` (its size is what the two heights make it).
+    blunders : errors in m, or in `Sds`, by hypothesis id: ``setup:S4``, ``target:P45``, ``tripod:stand 3``,
+        ``reading:tape.csv:3``, ``known:M0``, ``level:levels.csv:2``, ``shot:shots.csv:7``,
+        ``group:equipment:prism 1``, ``group:instrument:instrument 1``, ``group:tape:tape 2``, and ``swap:S4/P45`` (its
+        size is what the two heights make it, whatever is given).
     settings : of the job; the true standard deviations are its own, times the factors.
 
     >>> job, truth = simulate("S1", seed=3, blunders={"setup:S4": 0.05})
     >>> len(job.setups), truth.blunders
     (10, {'setup:S4': 0.05})
     """
-    if kind not in KINDS:
-        raise ValueError(f"no such kind of job: {kind}; there are {', '.join(KINDS)}")
     settings = settings or Settings(title=f"Simulated {kind} (invented)").with_values(**PRECISION)
-    return observe(design(kind, seed), settings, np.random.default_rng((seed, 99)), dict(blunders or {}),
-                   tape_factor, sight_factor, name=f"{kind}-{seed}")  # fmt: skip
+    plan = design(kind, seed)
+    job, k = observe(plan, settings, np.random.default_rng((seed, 99)), tape_factor, sight_factor, f"{kind}-{seed}")
+    sizes = _in_metres(job, blunders or {})
+    for id_, size in sizes.items():
+        job = blunder(job, id_, size)
+    return job, Truth({m: h for m, (_, _, h) in plan.marks.items()}, sizes, k)
+
+
+def _in_metres(job: Job, blunders: Mapping[str, float | Sds]) -> dict[str, float]:
+    if not any(isinstance(size, Sds) for size in blunders.values()):
+        return {id_: float(size) for id_, size in blunders.items()}  # type: ignore[arg-type]
+    from heightnet.judge.assess import Bench
+    from heightnet.network import build_network
+
+    bench = Bench(build_network(job), factors=False)
+    position = {str(id_): h for h, id_ in enumerate(bench.family.ids)}
+    sizes = {}
+    for id_, size in blunders.items():
+        if isinstance(size, Sds):
+            if id_ not in position or bench.classes.label[position[id_]] < 0:
+                raise ValueError(f"nothing in the job tests {id_}: its estimate has no standard deviation")
+            size = size.count / np.sqrt(bench.diagonal[position[id_]])
+        sizes[id_] = float(size)
+    return sizes
 
 
 def observe(
-    plan: Design, settings: Settings, rng: np.random.Generator, blunders: dict[str, float], tape_factor: float = 1.0,
-    sight_factor: float = 1.0, name: str = "simulated",
-) -> tuple[Job, Truth]:  # fmt: skip
-    """Observe a design: true heights of stands, readings and sights with noise, then the blunders."""
+    plan: Design, settings: Settings, rng: np.random.Generator, tape_factor: float = 1.0, sight_factor: float = 1.0,
+    name: str = "simulated",
+) -> tuple[Job, float]:  # fmt: skip
+    """Observe a design with noise: true heights of stands, readings and sights; the job, and the true refraction."""
     precision, air = settings.precision, settings.air
     k = air.refraction + air.refraction_sd * rng.standard_normal()
     tape_sd = precision.tape_mm / 1000 * tape_factor
@@ -172,37 +215,60 @@ def observe(
     height |= {t: seats.get(plan.tripod.get(t, ""), rng.uniform(1.35, 1.75)) for t in plan.targets}
     where = plan.setups | plan.targets
     true_z = {stand: plan.marks[mark][2] + height[stand] for stand, mark in where.items()}
+    read = {seat: h + tape_sd * rng.standard_normal() for seat, h in seats.items()}
+    read |= {s: h + tape_sd * rng.standard_normal() for s, h in height.items() if s not in plan.tripod}
 
-    def taped(stand: str) -> float:
-        return float(np.round(height[stand] + tape_sd * rng.standard_normal(), 4))
+    def stands(kind: str, thing: str, marks: dict[str, str]) -> pd.DataFrame:
+        return pd.DataFrame(
+            {kind: s, "mark": m, "height": np.nan if s in plan.tape else read[plan.tripod.get(s, s)],
+             thing: plan.equipment.get(s, ""), "tripod": plan.tripod.get(s, "")} for s, m in marks.items()
+        )  # fmt: skip
 
-    booked = {seat: float(np.round(h + tape_sd * rng.standard_normal(), 4)) for seat, h in seats.items()}
-    setups = pd.DataFrame(
-        {"setup": s, "mark": m, "height": booked.get(plan.tripod.get(s, "")) or taped(s), "instrument": "theodolite",
-         "tripod": plan.tripod.get(s, "")} for s, m in plan.setups.items()
-    )  # fmt: skip
-    targets = pd.DataFrame(
-        {"target": t, "mark": m, "height": booked.get(plan.tripod.get(t, "")) or taped(t),
-         "equipment": plan.equipment.get(t, ""), "tripod": plan.tripod.get(t, "")} for t, m in plan.targets.items()
-    )  # fmt: skip
-    shots = pd.DataFrame(_sight(plan, settings, rng, k, sight_factor, true_z, s, t) for s, t in plan.sights)
     known_sd = precision.known_mm / 1000
-    marks = pd.DataFrame(
-        {
-            "mark": m,
-            "height": h + known_sd * rng.standard_normal() if m in plan.known else np.nan,
-            "east": e,
-            "north": n,
-        }
-        for m, (e, n, h) in plan.marks.items()
-    )
-    levels = pd.DataFrame(_tie(plan, settings, rng, sight_factor, a, b) for a, b in plan.ties)
-    frames = {"marks": marks, "setups": setups, "targets": targets, "shots": shots}
-    job = Job.from_frames(name, settings, **(frames | ({"levels": levels} if len(levels) else {})))
-    truth = Truth({m: h for m, (_, _, h) in plan.marks.items()}, dict(blunders), float(k))
-    for id_, size in blunders.items():
-        job = blunder(job, id_, size)
-    return job, truth
+    frames = {
+        "setups": stands("setup", "instrument", plan.setups),
+        "targets": stands("target", "equipment", plan.targets),
+        "shots": pd.DataFrame(_sight(plan, settings, rng, k, sight_factor, true_z, s, t) for s, t in plan.sights),
+        "marks": pd.DataFrame(
+            {"mark": m, "height": h + known_sd * rng.standard_normal() if m in plan.known else np.nan,
+             "east": e, "north": n} for m, (e, n, h) in plan.marks.items()
+        ),
+        "levels": pd.DataFrame(_tie(plan, settings, rng, sight_factor, a, b) for a, b in plan.ties),
+        "tape": pd.DataFrame(_taped(plan, height, read, tape_sd, rng)),
+        "equipment": pd.DataFrame(_points(plan)),
+    }  # fmt: skip
+    return Job.from_frames(name, settings, **{t: f for t, f in frames.items() if len(f)}), float(k)
+
+
+def _points(plan: Design) -> Iterator[dict[str, object]]:
+    """Rows of the equipment table; the heights of shared stands are those of the axes."""
+    for thing in dict.fromkeys(plan.equipment.values()):
+        yield {"equipment": thing, "point": "axis", "radius": 0.0, "offset": 0.0, "usual": False}
+    for thing in dict.fromkeys(plan.equipment[s] for s in plan.setups):
+        yield {"equipment": thing, "point": "side mark", "radius": SIDE_MARK_M, "offset": 0.0, "usual": True}
+
+
+def _taped(
+    plan: Design, height: dict[str, float], read: dict[str, float], sd: float, rng: np.random.Generator
+) -> Iterator[dict[str, object]]:
+    """Rows of the tape table, for stands whose tape is named."""
+    for stand, tape in plan.tape.items():
+        for scale in ("m", "ft") if stand in plan.twice else ("m",):
+            reading = read[stand] if scale == "m" else height[stand] + sd * rng.standard_normal()
+            yield {
+                "stand_kind": "setup" if stand in plan.setups else "target", "stand": stand,
+                "text": shown(reading, scale), "reading": reading, "scale": scale, "kind": "vertical", "radius": 0.0,
+                "offset": 0.0, "tape": tape,
+            }  # fmt: skip
+
+
+def shown(metres: float, scale: str) -> str:
+    """A reading as the tape shows it.
+
+    >>> shown(1.524, "m"), shown(1.524, "ft")
+    ('1.52400', '5.00000')
+    """
+    return f"{metres / METRES[scale]:.5f}"
 
 
 def _sight(
@@ -230,37 +296,66 @@ def _tie(
 def blunder(job: Job, id_: str, size: float) -> Job:
     """The job with one recorded value (or all of a group) wrong by ``size`` metres, > 0 too high.
 
-    A sight's slope distance and angle are moved so that its rise is off; a swap exchanges the two booked heights.
+    A sight's slope distance and angle are moved so that its rise is off; a swap exchanges the two heights.
     """
     kind, _, name = id_.partition(":")
-    if kind == "group":
-        of, _, thing = name.partition(":")
-        table, column = {"instrument": ("setups", "instrument"), "equipment": ("targets", "equipment")}[of]
-        frame = getattr(job, table)
-        moved = frame["height"] + np.where(frame[column] == thing, size, 0.0)
-        return replace(job, **{table: frame.assign(height=moved)})
+    setups, targets = job.setups, job.targets
     if kind == "swap":
         setup, _, target = name.partition("/")
-        hi = float(job.setups.loc[job.setups["setup"] == setup, "height"].iloc[0])
-        ht = float(job.targets.loc[job.targets["target"] == target, "height"].iloc[0])
-        return blunder(blunder(job, f"setup:{setup}", ht - hi), f"target:{target}", hi - ht)
+        stands = ("setup", setup), ("target", target)
+        hi, ht = (_recorded(job, *stand) for stand in stands)
+        return _raised(job, dict(zip(stands, (ht - hi, hi - ht), strict=True)))
+    if kind in ("setup", "target"):
+        _recorded(job, kind, name)  # there must be such a height
+        return _raised(job, {(kind, name): size})
     if kind == "tripod":
-        for table in ("setups", "targets"):
-            frame = getattr(job, table)
-            moved = frame["height"] + np.where(frame["tripod"] == name, size, 0.0)
-            job = replace(job, **{table: frame.assign(height=moved)})
-        return job
-    table = TAKES[kind]
+        on = {("setup", s): size for s in setups["setup"][setups["tripod"] == name]}
+        return _raised(job, on | {("target", t): size for t in targets["target"][targets["tripod"] == name]})
+    if kind == "group":
+        of, _, thing = name.partition(":")
+        if of == "tape":
+            return replace(job, tape=_reread(job.tape, job.tape["tape"] == thing, size))
+        frame, stand, column = {"instrument": (setups, "setup", "instrument"),
+                                "equipment": (targets, "target", "equipment")}[of]  # fmt: skip
+        return _raised(job, {(stand, s): size for s in frame[stand][frame[column] == thing]})
+    table = {"known": "marks", "level": "levels", "shot": "shots", "reading": "tape"}[kind]
     frame = getattr(job, table)
-    if kind in ("setup", "target", "known"):
-        at = (frame["mark" if kind == "known" else kind] == name).to_numpy()
-    else:
-        at = (frame["row"] == int(name.rpartition(":")[2])).to_numpy()
+    at = (frame["mark"] == name if kind == "known" else frame["row"] == int(name.rpartition(":")[2])).to_numpy()
     if at.sum() != 1:
         raise ValueError(f"nothing in the job is called {id_}")
+    if kind == "reading":
+        return replace(job, tape=_reread(frame, at, size))
     if kind == "shot":
         s, z = frame["slope_distance"].to_numpy(float), frame["zenith_angle"].to_numpy(float)
         rise, far = s * np.cos(z) + np.where(at, size, 0.0), s * np.sin(z)
         return replace(job, shots=frame.assign(slope_distance=np.hypot(rise, far), zenith_angle=np.arctan2(far, rise)))
     column = "rise" if kind == "level" else "height"
     return replace(job, **{table: frame.assign(**{column: frame[column] + np.where(at, size, 0.0)})})
+
+
+def _recorded(job: Job, kind: str, name: str) -> float:
+    """The height of a stand as booked, or the mean of its readings."""
+    frame = job.setups if kind == "setup" else job.targets
+    booked = frame.loc[frame[kind] == name, "height"]
+    readings = job.tape.loc[(job.tape["stand_kind"] == kind) & (job.tape["stand"] == name), "reading"]
+    if len(booked) != 1 or (booked.isna().all() and not len(readings)):
+        raise ValueError(f"nothing in the job is called {kind}:{name}")
+    return float(readings.mean() if len(readings) else booked.iloc[0])
+
+
+def _raised(job: Job, stands: dict[tuple[str, str], float]) -> Job:
+    """The job with all that was recorded of some stands' heights too high."""
+
+    def booked(frame: pd.DataFrame, kind: str) -> pd.DataFrame:
+        return frame.assign(height=frame["height"] + np.array([stands.get((kind, s), 0.0) for s in frame[kind]]))
+
+    tape = job.tape
+    for (kind, name), size in stands.items():
+        tape = _reread(tape, (tape["stand_kind"] == kind) & (tape["stand"] == name), size)
+    return replace(job, setups=booked(job.setups, "setup"), targets=booked(job.targets, "target"), tape=tape)
+
+
+def _reread(tape: pd.DataFrame, at: npt.ArrayLike, size: float) -> pd.DataFrame:
+    """The tape table with some vertical readings too high."""
+    reading = tape["reading"] + np.where(at, size, 0.0)
+    return tape.assign(reading=reading, text=[shown(r, s) for r, s in zip(reading, tape["scale"], strict=True)])
