@@ -6,8 +6,8 @@ instrument height recorded 50 mm too high, and says what was true.  The kinds:
 ====  ==========================================================================================================
 S1    free reciprocal traverse: 10 set-ups, every target put up for one sight, sights over one mark too
 S2    forced centring: 8 stands that instrument and prism share, one tape height each, some levelled ties
-S3    areal: 12 set-ups, targets that stay put while several set-ups sight them, 3 known marks
-M1    areal: 60 set-ups, 6 known marks
+S3    areal: 12 set-ups, two targets over each mark that several set-ups sight, 3 known marks
+M1    areal: 60 set-ups, likewise, 6 known marks
 ====  ==========================================================================================================
 
 The areal jobs have two parties, each with its instrument and tape, and three prisms; every fourth set-up is taped
@@ -126,7 +126,7 @@ AREAL = {"S3": (12, 3, 5), "M1": (60, 6, 5)}
 
 
 def _areal(rng: np.random.Generator, count: int, known: int, seen: int) -> Design:
-    """Marks on a jittered grid, a set-up and a target over each; each set-up sights its nearest neighbours."""
+    """Marks on a jittered grid, a set-up over each; each sights its nearest neighbours, where a target stands twice."""
     side = int(np.ceil(np.sqrt(count)))
     places = [(120.0 * (i % side), 120.0 * (i // side)) for i in range(count)]
     marks = {
@@ -134,13 +134,18 @@ def _areal(rng: np.random.Generator, count: int, known: int, seen: int) -> Desig
         for i, (e, n) in enumerate(places)
     }
     chosen = tuple(f"M{i}" for i in np.linspace(0, count - 1, known).round().astype(int))
-    plan = Design(marks, chosen, {f"S{i}": f"M{i}" for i in range(count)}, {f"P{i}": f"M{i}" for i in range(count)}, [])
+    plan = Design(marks, chosen, {f"S{i}": f"M{i}" for i in range(count)}, {}, [])
+    sighted = dict.fromkeys(range(count), 0)
     for i in range(count):
-        party = 1 + (i // 2) % 2
-        plan.equipment |= {f"S{i}": f"instrument {party}", f"P{i}": f"prism {1 + i % 3}"}
-        plan.tape |= {f"S{i}": f"tape {party}", f"P{i}": f"tape {party}"}
+        plan.equipment[f"S{i}"], plan.tape[f"S{i}"] = f"instrument {1 + (i // 2) % 2}", f"tape {1 + (i // 2) % 2}"
         near = sorted((plan.distance(f"M{i}", f"M{j}"), j) for j in range(count) if j != i)[:seen]
-        plan.sights += [(f"S{i}", f"P{j}") for _, j in near]
+        for _, j in near:
+            target = f"P{j}{'ab'[sighted[j] % 2]}"  # put up anew half-way through the job
+            sighted[j] += 1
+            plan.targets[target] = f"M{j}"
+            plan.equipment[target] = f"prism {1 + (2 * j + sighted[j] % 2) % 3}"
+            plan.tape[target] = plan.tape.get(target, f"tape {1 + (j // 2 + sighted[j]) % 2}")
+            plan.sights.append((f"S{i}", target))
     plan.twice = tuple(f"S{i}" for i in range(1, count, 4))
     return plan
 
@@ -252,13 +257,13 @@ def _taped(
     plan: Design, height: dict[str, float], read: dict[str, float], sd: float, rng: np.random.Generator
 ) -> Iterator[dict[str, object]]:
     """Rows of the tape table, for stands whose tape is named."""
-    for stand, tape in plan.tape.items():
+    for stand in (s for s in (*plan.setups, *plan.targets) if s in plan.tape):
         for scale in ("m", "ft") if stand in plan.twice else ("m",):
             reading = read[stand] if scale == "m" else height[stand] + sd * rng.standard_normal()
             yield {
                 "stand_kind": "setup" if stand in plan.setups else "target", "stand": stand,
                 "text": shown(reading, scale), "reading": reading, "scale": scale, "kind": "vertical", "radius": 0.0,
-                "offset": 0.0, "tape": tape,
+                "offset": 0.0, "tape": plan.tape[stand],
             }  # fmt: skip
 
 

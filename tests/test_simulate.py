@@ -23,7 +23,7 @@ def test_heights_are_found_within_their_sds(kind):
 @pytest.mark.parametrize(
     ("kind", "id_", "size"),
     [("S1", "setup:S4", 0.05), ("S1", "shot:shots.csv:9", -0.04), ("S2", "tripod:stand 3", 0.03),
-     ("S2", "level:levels.csv:4", 0.06), ("S3", "target:P5", -0.05), ("S1", "known:M8", 0.05),
+     ("S2", "level:levels.csv:4", 0.06), ("S3", "target:P5a", -0.05), ("S1", "known:M8", 0.05),
      ("S3", "reading:tape.csv:4", 0.05), ("S3", "setup:S6", -0.03)],
 )  # fmt: skip
 def test_a_planted_blunder_is_named_with_its_size(kind, id_, size):
@@ -75,11 +75,11 @@ def test_a_swap_in_the_field_book_has_the_size_the_family_expects():
 
 
 def test_sizes_in_standard_deviations():
-    job, truth = simulate("S3", 2, {"setup:S5": Sds(9), "target:P3": -0.03})
+    job, truth = simulate("S3", 2, {"setup:S5": Sds(9), "target:P3a": -0.03})
     clean = Bench(build_network(simulate("S3", 2)[0]), factors=False)
     h = [str(i) for i in clean.family.ids].index("setup:S5")
     assert truth.blunders["setup:S5"] * np.sqrt(clean.diagonal[h]) == pytest.approx(9)
-    assert truth.blunders["target:P3"] == -0.03
+    assert truth.blunders["target:P3a"] == -0.03
     assert heightnet.check(job).facts["suspects"]
 
 
