@@ -18,6 +18,7 @@ COMMANDS = {
     "check": ("check", "Read a job, adjust it, test every height and write the report."),
     "bust": ("bust", "A level run or loop does not close: where is it, and what to level again."),
     "prove": ("prove", "Check shots: is the instrument height of one set-up right?"),
+    "plan": ("plan", "Which measurements prove every height for the fewest minutes; a field sheet."),
     "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
