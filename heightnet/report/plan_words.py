@@ -111,6 +111,11 @@ def _left(facts: Record, lengths: Lengths) -> Part | None:
         lines.append(f"For lack of minutes: {listing(short, 8)}.")
     if never:
         lines.append(f"No measurement between marks and stands of this job proves: {listing(never, 8)}.")
+    if facts["cut"]:
+        many = f"{facts['candidates']:,}"
+        lines.append(
+            f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
+        )
     return Part("What stays unproved", lines)
 
 

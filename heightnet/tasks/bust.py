@@ -326,7 +326,8 @@ def _verdict(facts: JobFacts, rivals: list[Record], plan: Record, misclosed: boo
     """untested, closes, located, narrowed (one section), open (several places) or unexplained."""
     if not tested:
         return "untested"
-    if not facts.decided:
+    likely = any(r["class_probability"] >= LOCATED for r in rivals)
+    if not facts.decided or not (misclosed or likely):  # in a large job something small is always likelier than not
         return "unexplained" if misclosed else "closes"
     if any(r["probability"] >= LOCATED for r in rivals):
         return "located"

@@ -27,6 +27,7 @@ SCHEMA = "heightnet-plan/1"
 PLANNED_HEIGHT_M = 1.5  # of what a planned job has not measured yet
 TESTED_ANEW = 0.75  # of the detectable size of an accused height: what is left of it once it has been tested anew
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
+PER_STAND = 2  # candidates kept for each stand that is looked at, on average
 Ints = npt.NDArray[np.int64]
 
 
@@ -127,6 +128,7 @@ def plan(
         "budget_min": budget,
         "minutes": asdict(minutes),
         "candidates": len(options),
+        "cut": len(options) >= PER_STAND * _stands_up_to(net),
         "heights": [
             {
                 "id": id_,
@@ -175,7 +177,7 @@ def options_of(
     rows = net.rows(Kind.HEIGHT)
     read = np.bincount(net.head[rows], minlength=len(net.nodes))
     order = np.argsort(-np.minimum(before, LARGE_M), kind="stable")
-    limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
+    limit = _stands_up_to(net)
     cost = asdict(minutes)
     tape = net.job.settings.precision.tape_mm / 1000
     out: list[Option] = []
@@ -203,7 +205,12 @@ def options_of(
             at = int(net.nodes.mark[base.tail])
             if at >= 0 and at != base.head:
                 add("reoccupation", replace(base, tail=at, sd=float(np.hypot(base.sd, tape))))
-    return out[: 2 * limit]
+    return out[: PER_STAND * limit]
+
+
+def _stands_up_to(net: Network) -> int:
+    """Stands whose candidates are weighed."""
+    return max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
 
 
 def design_of(
