@@ -40,7 +40,10 @@ class Part:
 
 @dataclass(frozen=True)
 class Document:
-    """tone : "wrong", "doubtful" or "sound"; a sign and words say it, a colour only repeats it."""
+    """tone : "wrong", "doubtful" or "sound"; a sign and words say it, a colour only repeats it.
+
+    says : the words beside the page's headline; those of the tone where blank.
+    """
 
     title: str
     tone: str
@@ -48,6 +51,7 @@ class Document:
     parts: list[Part]
     invented: bool = False
     foot: str = ""
+    says: str = ""
 
     @property
     def heading(self) -> str:
@@ -128,7 +132,7 @@ def html(document: Document) -> str:
     csp = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     body = [
         f'<p class="job">{escape(document.heading)}</p>',
-        f'<div class="banner {document.tone}"><p class="says">{SAYS[document.tone]}</p>'
+        f'<div class="banner {document.tone}"><p class="says">{escape(document.says or SAYS[document.tone])}</p>'
         f"<h1>{escape(tie(document.headline))}</h1></div>",
     ]
     for part in document.parts:

@@ -60,7 +60,8 @@ def plan_document(facts: Record) -> Document:
     parts = [p for p in (_sheet(facts, lengths), _left(facts, lengths), _heights(heights, lengths)) if p]
     foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in facts["minutes"].items())
     head = _headline(facts, lengths, len(heights), len(left), len(steps))
-    return Document(title, tone, head, parts, facts["job"]["invented"], f"{foot}.")
+    says = "What to measure" if facts["steps"] else "Nothing to measure"
+    return Document(title, tone, head, parts, facts["job"]["invented"], f"{foot}.", says)
 
 
 def _headline(facts: Record, lengths: Lengths, all_: int, left: int, steps: int) -> str:
