@@ -7,9 +7,10 @@ equally likely, or near a fixed size where the records fix it.  For a set S, wit
                   + log mean_tau |I + D G_SS D|^-1/2 exp(u_S'(G_SS + D^-2)^-1 u_S / 2)
 
 summed over the grid of factors on the standard deviations.  All sets of one and two are tried, then the best hundred
-are extended, up to six at once (Hoeting, Raftery & Madigan 1996 and Zhang & Gui 2013, J. Geodesy 87:609, for the
-posteriors of subsets).  Three sieves keep it quick, each finer and dearer than the one before: an upper bound of
-every set, every tau at its best; a rough value at one grid point and one tau for each member; the sum itself.
+are extended, up to six at once and on as long as one more explains more (posteriors of subsets: Hoeting, Raftery &
+Madigan 1996; Zhang & Gui 2013, J. Geodesy 87:609).  Three sieves keep it quick, each finer and dearer than the one
+before: an upper bound of every set, every tau at its best; a rough value at one grid point and one tau for each member;
+the sum itself, for large sets over the likeliest taus and single steps away from them.
 """
 
 from __future__ import annotations
@@ -26,7 +27,9 @@ Ints = npt.NDArray[np.int64]
 TAUS_M = (0.006, 0.030, 0.150, 1.000)
 FIXED_SIZE_SD_M = 0.002
 BEAM = 100
-MOST_AT_ONCE = 6
+MOST_AT_ONCE = 6  # blunders, and more as long as one more explains more
+MOST_EVER = 12
+ALL_TAUS_UP_TO = 3  # members of a set up to which every combination of their sizes is summed
 SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
@@ -118,7 +121,7 @@ def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k
     best_subset: tuple[int, ...] = ()
     best_gain = 0.0
     frontier = np.arange(count)[:, None]
-    for size in range(1, MOST_AT_ONCE + 1):
+    for size in range(1, MOST_EVER + 1):
         if not len(frontier):
             break
         test, bound, rough = _rough(frontier, u, G, log_evidence, candidates)
@@ -127,12 +130,15 @@ def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k
         worth = int(np.sum(rough > ledger.best_roughly - MATTERS - ROUGHLY))
         kept = np.argsort(-rough, kind="stable")[: max(BEAM, worth)]
         exact = _exact(frontier[kept], bound[kept], u, G, log_evidence, candidates)
+        before = ledger.best
         ledger.add([tuple(row) for row in frontier[kept].tolist()], exact)
         if size == 1:
             frontier = _pairs(u, G, log_evidence, candidates, ledger.best)
             pair, gain = _best_pair(u[base], G[base])
             best_subset, best_gain = _better(np.array([pair]), np.array([gain - 2 * k**2]), best_subset, best_gain)
-        elif size < MOST_AT_ONCE:
+        elif size >= MOST_AT_ONCE and ledger.best == before:
+            break
+        else:
             beam = sorted((s for s in ledger.log_post if len(s) == size), key=lambda s: -ledger.log_post[s])[:BEAM]
             frontier = _extend(np.array(beam, dtype=np.int64), u, G, log_evidence, candidates, ledger.best)
     return _normalise(ledger, count, best_subset)
@@ -228,9 +234,17 @@ def _exact(sets: Ints, bound: Floats, u: Floats, G: Floats, log_evidence: Floats
     if size > 1:
         taus, weight = _likely_taus(us, Gs, taus, weight, 3 if size == 2 else 2)
     mean, index = prior.mean[rows].T, np.arange(size)
-    total = np.full(len(which), -np.inf)
-    for combo in product(range(taus.shape[1]), repeat=size):
-        total = np.logaddexp(total, _log_bayes(us, Gs, mean, taus[index, combo], weight[index, combo]))
+    if size <= ALL_TAUS_UP_TO:
+        total = np.full(len(which), -np.inf)
+        for combo in product(range(taus.shape[1]), repeat=size):
+            total = np.logaddexp(total, _log_bayes(us, Gs, mean, taus[index, combo], weight[index, combo]))
+    else:  # the likeliest taus, and what each member's second one adds to them
+        first = _log_bayes(us, Gs, mean, taus[:, 0], weight[:, 0])
+        total = first.copy()
+        for j in range(size):
+            combo = (index == j).astype(np.int64)
+            second = _log_bayes(us, Gs, mean, taus[index, combo], weight[index, combo])
+            total += np.log1p(np.exp(np.minimum(second - first, 50.0)))
     out[which, grid] = total + log_evidence[grid] + prior.log_odds[rows].sum(axis=1)
     return out
 

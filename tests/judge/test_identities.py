@@ -102,3 +102,29 @@ def test_sizes_of_two_blunders_are_independent():
     odds = pair / alone * 0.02 / 0.98
     assert found.each[1] == pytest.approx(1.0)
     assert found.each[0] == pytest.approx(odds / (1 + odds), abs=1e-5)
+
+
+def test_more_blunders_than_six_are_all_named():
+    """The search goes on as long as one more blunder explains more."""
+    rng = np.random.default_rng(8)
+    half = rng.normal(size=(120, 60)) / 0.003 / np.sqrt(120)
+    truth = np.zeros(60)
+    truth[:9] = 0.03 * rng.choice((-1, 1), 9)
+    G = half.T @ half
+    u = half.T @ (half @ truth + rng.standard_normal(120))
+    found = search(u[None], G[None], np.zeros(1), Candidates.of(np.full(60, 0.01), np.full(60, np.nan)), 3.9, 0)
+    assert found.sets[0] == found.best_subset == tuple(range(9))
+
+
+def test_large_sets_are_summed_closely_enough(monkeypatch):
+    """Every combination of sizes against the likeliest ones and single steps away: probabilities within 0.01."""
+    rng = np.random.default_rng(3)
+    half = rng.normal(size=(25, 14)) / 0.004 / np.sqrt(25)
+    truth = np.zeros(14)
+    truth[:5] = 0.018, -0.02, 0.06, 0.02, -0.015
+    u, G = half.T @ (half @ truth + rng.standard_normal(25)), half.T @ half
+    arguments = u[None], G[None], np.zeros(1), Candidates.of(np.full(14, 0.02), np.full(14, np.nan)), 3.5, 0
+    quick = search(*arguments)
+    monkeypatch.setattr("heightnet.judge.search.ALL_TAUS_UP_TO", 12)
+    assert quick.each == pytest.approx(search(*arguments).each, abs=0.01)
+    assert ((quick.each > 0.05) & (quick.each < 0.95)).any()  # not a test of certainties
