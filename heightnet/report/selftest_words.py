@@ -24,8 +24,8 @@ def selftest_lines(facts: Record) -> list[str]:
         f"  something called probably wrong             {percent(facts['false_accusation'])}",
         f"  something called wrong (over 90 %)          {percent(facts['false_accusation_sure'])}",
         "",
-        "Jobs with blunders, at the job's own rates",
-        f"  exactly what was wrong, named               {percent(facts['exact'])}",
+        "Jobs with blunders at the job's own rates",
+        f"  exactly what was wrong, named               {percent(facts['exact'])}, of {facts['exact']['n']} with any",
         f"  of what was called probably wrong, it was   {percent(facts['precision'])}",
         "  found, by size of the blunder in standard deviations of its estimate:",
     ]

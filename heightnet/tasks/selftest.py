@@ -1,7 +1,7 @@
 """How far can this job's verdicts be trusted? Its own network observed anew, thousands of times, with known blunders.
 
-Half of the simulated jobs are clean; in the other half blunders come at the job's own rates and with the sizes the
-search expects.  Each is judged as the job itself is, and what was said is held against what was true.
+Half of the simulated jobs are clean; in the other half blunders come at the job's own rates, which may be none, and
+with the sizes the search expects.  Each is judged as the job itself is; what was said is held against what was true.
 """
 
 from __future__ import annotations
@@ -14,9 +14,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.assess import WRONG, Bench, Verdicts
 from heightnet.judge.search import TAUS_M
+from heightnet.judge.wide import WIDE_FROM
 from heightnet.network import build_network
 
 Floats = npt.NDArray[np.float64]
@@ -56,12 +58,24 @@ def selftest(
     Returns
     -------
     ``runs``, ``seed``; ``false_alarm`` (of the largest test), ``false_accusation`` and ``false_accusation_sure``
-    (probability over .5 and .9) of clean jobs; ``exact`` (likeliest explanation is the truth), ``precision`` (of
-    accusations), ``found`` (by size, in sds of the estimate) of jobs with blunders; ``calibration`` (stated and
-    observed probabilities): each rate as {rate, se, n}, se its Monte-Carlo standard error.  Things that nothing tells
-    apart count as one; blunders nothing tests are not planted.
+    (probability over .5 and .9) of clean jobs; of the others ``exact`` (likeliest explanation is the truth, where
+    something was wrong), ``precision`` (of accusations), ``found`` (by size, in sds of the estimate) and
+    ``calibration`` (stated and observed probabilities): each rate as {rate, se, n}, se its Monte-Carlo standard error.
+    Things that nothing tells apart count as one; blunders nothing tests are not planted.
+
+    Raises
+    ------
+    CannotAdjust : nothing to adjust, or a job too large to be judged thousands of times.
     """
-    bench = Bench(build_network(job))
+    net = build_network(job)
+    if net.edge_count == 0:
+        raise CannotAdjust(f"{job.name}: nothing to adjust: no observation ties two places together.")
+    if net.edge_count >= WIDE_FROM:
+        raise CannotAdjust(
+            f"{job.name}: {net.edge_count} observations; a self-test judges the whole job thousands of times and is "
+            f"for jobs of less than {WIDE_FROM}. Test a part of the job, one that hangs together."
+        )
+    bench = Bench(net)
     rng = np.random.default_rng(seed)
     tally = _Tally()
     sd = bench.net.sd
@@ -77,14 +91,10 @@ def selftest(
 
 
 def _blunders(bench: Bench, rng: np.random.Generator) -> dict[int, float]:
-    """Blunders at the job's rates, at least one, of the sizes that the search expects."""
+    """Blunders at the job's rates, of the sizes that the search expects."""
     family = bench.family
     able = np.flatnonzero(bench.classes.label >= 0)
-    if not len(able):
-        return {}
     hit = able[rng.uniform(size=len(able)) < family.rate[able]]
-    if not len(hit):
-        hit = rng.choice(able, 1, p=family.rate[able] / family.rate[able].sum())
     sizes = rng.standard_normal(len(hit)) * rng.choice(TAUS_M, len(hit))
     fixed = np.isfinite(family.size[hit])
     return dict(zip(hit.tolist(), np.where(fixed, family.size[hit], sizes).tolist(), strict=True))
@@ -94,18 +104,19 @@ def _count(tally: _Tally, bench: Bench, v: Verdicts, planted: dict[int, float], 
     label = bench.classes.label
     truth = {int(label[h]) for h in planted}
     accused = set(np.flatnonzero(v.class_probability >= WRONG).tolist())
-    tally.stated.append(v.class_probability)
-    tally.true.append(np.isin(np.arange(len(v.class_probability)), list(truth)))
     if clean:
         tally.clean += 1
         tally.alarms += v.largest >= 0 and abs(v.w[v.largest]) > bench.critical[0]
         tally.clean_accused += bool(accused)
         tally.clean_sure += bool((v.class_probability >= SURE).any())
         return
-    tally.wrong_jobs += 1
-    tally.exact += set(v.posterior.sets[0]) == truth
+    tally.stated.append(v.class_probability)
+    tally.true.append(np.isin(np.arange(len(v.class_probability)), list(truth)))
     tally.accused += len(accused)
     tally.accused_rightly += len(accused & truth)
+    if planted:
+        tally.wrong_jobs += 1
+        tally.exact += set(v.posterior.sets[0]) == truth
     for h, size in planted.items():
         delta = abs(size) * float(np.sqrt(bench.diagonal[h]))
         cell = tally.found[int(np.searchsorted(DELTAS, delta, side="right")) - 1]
@@ -121,7 +132,8 @@ def _rate(hits: int, n: int) -> dict[str, Any]:
 
 
 def _rates(tally: _Tally) -> dict[str, Any]:
-    stated, true = np.concatenate(tally.stated), np.concatenate(tally.true)
+    stated = np.concatenate(tally.stated or [np.zeros(0)])
+    true = np.concatenate(tally.true or [np.zeros(0, dtype=bool)])
     calibration = []
     for low, high in pairwise(BINS):
         inside = (stated >= low) & ((stated < high) | (high == BINS[-1]))

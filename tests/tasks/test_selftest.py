@@ -4,8 +4,12 @@ import json
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
+from heightnet import Job
+from heightnet.errors import CannotAdjust
+from heightnet.report.selftest_words import selftest_lines
 from heightnet.simulate import simulate
 from heightnet.tasks.selftest import selftest
 
@@ -48,3 +52,32 @@ def test_command(tmp_path):
     assert "Jobs without a blunder" in plain.stdout
     facts = json.loads(subprocess.run([*command, "--json"], capture_output=True, text=True, timeout=120).stdout)
     assert facts["runs"] == 40
+
+
+def test_stated_probabilities_are_those_of_jobs_at_the_rates(facts):
+    """Clean jobs were made so on purpose: they say nothing about how often something is wrong."""
+    counted = sum(cell["n"] for cell in facts["calibration"])
+    assert counted > 0
+    for cell in facts["calibration"]:
+        assert cell["from"] <= cell["stated"] <= cell["to"]
+        assert abs(cell["stated"] - cell["rate"]) <= 0.05 + 4 * cell["se"]
+
+
+def test_a_job_that_tests_nothing():
+    """One levelled difference: nothing to plant, nothing to accuse, no rate to give."""
+    levels = pd.DataFrame({"from_mark": ["A"], "to_mark": ["B"], "rise": [1.0], "sd": [0.001]})
+    facts = selftest(Job.from_frames(levels=levels), runs=4)
+    assert facts["false_alarm"]["rate"] == 0
+    assert facts["exact"] == {"rate": None, "se": None, "n": 0}
+    assert facts["calibration"] == []
+    assert "none to judge by" in "\n".join(selftest_lines(facts))
+
+
+def test_jobs_it_is_not_for():
+    with pytest.raises(CannotAdjust, match="nothing to adjust"):
+        selftest(Job.from_frames(marks=pd.DataFrame({"mark": ["A"]})))
+    count = 900
+    levels = pd.DataFrame({"from_mark": [f"A{i}" for i in range(count)], "to_mark": [f"A{i + 1}" for i in range(count)],
+                           "rise": 0.1, "sd": 0.001})  # fmt: skip
+    with pytest.raises(CannotAdjust, match="900 observations"):
+        selftest(Job.from_frames(levels=levels))
