@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
 from itertools import islice
@@ -23,7 +23,7 @@ class Problems:
     def __init__(self) -> None:
         self._found: list[InputProblem] = []
         self._seen: Counter[tuple[str, str, str]] = Counter()
-        self._rows: set[tuple[str, int | None]] = set()
+        self._rows: defaultdict[str, set[int | None]] = defaultdict(set)
         self.notes: list[Note] = []
 
     def __bool__(self) -> bool:
@@ -37,14 +37,14 @@ class Problems:
         file, column = printable(file), printable(column)
         key = (file, column, expected)
         self._seen[key] += 1
-        self._rows.add((file, row))
+        self._rows[file].add(row)
         if self._seen[key] <= SAME_KIND_SHOWN:
             said = cause if isinstance(cause, str) else cause()
             self._found.append(InputProblem(file, row, column, decoded(read), printable(expected), printable(said)))
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
-        return (file, row) in self._rows
+        return row in self._rows[file]
 
     def note(self, kind: str, text: str, file: str = "", row: int | None = None) -> None:
         note = Note(kind, printable(text), printable(file), row)
