@@ -31,7 +31,7 @@ from tests.benchmarks.other_ways import OTHER_WAYS, Observer
 
 RESULTS = Path(__file__).parent / "results"
 NETS = {"S1": 8, "S2": 8, "S3": 8, "M1": 2}  # networks of a kind that a cell goes through
-COMPARED = 1000  # jobs of a cell that the other ways judge too
+COMPARED = 400  # jobs of a cell that the other ways judge too
 BINS = (0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)  # of stated probabilities
 DELTAS = (4.0, 6.0, 8.0, 12.0, np.inf)
 Record = dict[str, Any]
@@ -295,8 +295,9 @@ def sixty() -> Record:
 
 
 def cells(n: int) -> dict[str, Callable[[], Record]]:
-    """Name and run of every cell, quick ones first; jobs of 60 set-ups a quarter as often."""
-    few = {"S1": n, "S2": n, "S3": n, "M1": max(n // 4, 1)}
+    """Name and run of every cell; jobs of 60 set-ups and what no figure is wanted for are run a quarter as often."""
+    quarter = max(n // 4, 1)
+    few = {"S1": n, "S2": n, "S3": n, "M1": quarter}
     out: dict[str, Callable[[], Record]] = {"60 set-ups": sixty}
     for kind in ("S1", "S2", "S3"):
         out[f"detection {kind}"] = lambda k=kind: detection(k, 5 * n)
@@ -306,15 +307,15 @@ def cells(n: int) -> dict[str, Callable[[], Record]]:
         out[f"clean {kind}, tapes x 2"] = lambda k=kind, m=m: clean(k, m, 2.0, 1.0)
     for kind, m in few.items():
         out[f"at the rates {kind}"] = lambda k=kind, m=m: at_the_rates(k, m)
-    out["group M1"] = lambda: group("M1", few["M1"], 20)
+    out["group M1"] = lambda: group("M1", quarter, 20)
     for kind in ("S1", "S2", "S3"):
         for count, delta in ((1, (6.0, 10.0)), (2, (7.0, 12.0)), (3, (7.0, 12.0))):
             out[f"identification {kind}, {count}"] = lambda k=kind, c=count, d=delta: identification(k, n, c, d)
     for kind in ("S1", "S2"):
-        out[f"identification {kind}, 3 of 50 mm"] = lambda k=kind: identification(k, n, 3, size=0.050)
+        out[f"identification {kind}, 3 of 50 mm"] = lambda k=kind: identification(k, quarter, 3, size=0.050)
     for kind in ("S1", "S2", "S3"):
-        out[f"three times the rates {kind}"] = lambda k=kind: at_the_rates(k, n, 3.0, False)
-    out["families S1"] = lambda: families("S1", few["M1"])
+        out[f"three times the rates {kind}"] = lambda k=kind: at_the_rates(k, quarter, 3.0, False)
+    out["families S1"] = lambda: families("S1", quarter)
     return out
 
 
