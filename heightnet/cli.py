@@ -22,6 +22,7 @@ COMMANDS = {
     "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
+    "import": ("import_", "Make a job folder of a LandXML file."),
     "demo": ("demo", "List the shipped demo jobs, or copy one."),
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),
 }

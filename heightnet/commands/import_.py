@@ -1,0 +1,42 @@
+"""``heightnet import FILE.xml JOB``"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+DOUBTS_SHOWN = 20
+
+
+@click.command(name="import")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("job", type=click.Path(path_type=Path))
+@click.option(
+    "--known", multiple=True, metavar="POINT",
+    help="A point whose elevation in the file is known beforehand; may be given several times.",
+)  # fmt: skip
+def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
+    """Make a job folder of a LandXML file (1.0, 1.1 or 1.2).
+
+    Every element used, ignored or doubted is listed with its line in import-log.txt, in the new folder JOB. Nothing
+    that is there already is overwritten.
+    """
+    from heightnet.job.landxml_job import LOG, import_landxml
+    from heightnet.job.read import read_job
+
+    imported = import_landxml(file, job, known)
+    tables = ", ".join(f"{len(getattr(imported.job, t))} {t}" for t in ("marks", "setups", "targets", "shots", "staff"))
+    click.echo(f"Wrote {job}: {tables}.")
+    known_marks = int(imported.job.marks["height"].notna().sum())
+    click.echo(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")
+    fates = ", ".join(f"{imported.fates.get(fate, 0)} {fate}" for fate in ("used", "ignored", "doubted"))
+    click.echo(f"Elements of {file.name}: {fates}; each with its line in {job / LOG}.")
+    if imported.doubts:
+        click.echo("Have a look at:")
+        for doubt in imported.doubts[:DOUBTS_SHOWN]:
+            click.echo(f"  {doubt}")
+        if len(imported.doubts) > DOUBTS_SHOWN:
+            click.echo(f"  ... and {len(imported.doubts) - DOUBTS_SHOWN} more in {job / LOG}")
+    read_job(job)  # what the file holds may still be no job: say so now, with rows of the tables written
+    click.echo(f"Then: heightnet show {job}, heightnet check {job}")

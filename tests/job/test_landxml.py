@@ -1,0 +1,296 @@
+"""LandXML (an open schema, versions 1.0 to 1.2) brought in as a job; every file here is invented."""
+
+import math
+from pathlib import Path
+
+import pytest
+from lxml import etree
+
+import heightnet
+from heightnet import HeightnetError, InputErrors
+from heightnet.job.landxml import read_landxml
+from heightnet.job.landxml_job import LOG, import_landxml
+
+FILES = Path(__file__).parent / "landxml"
+FERRY = FILES / "ferry-landing.xml"
+METRIC = (
+    '<Units><Metric areaUnit="squareMeter" linearUnit="{linear}" volumeUnit="cubicMeter" temperatureUnit="celsius" '
+    'pressureUnit="HPA"{more}/></Units>'
+)
+IMPERIAL = METRIC.replace("Metric", "Imperial")
+SETUP = '<InstrumentSetup id="s" stationName="A" instrumentHeight="1.5">{}</InstrumentSetup>'
+SHOT = (
+    '<RawObservation targetHeight="1.6" slopeDistance="100" zenithAngle="{}"{}><TargetPoint name="B"/></RawObservation>'
+)
+
+
+DEGREES = METRIC.format(linear="meter", more=' angularUnit="decimal degrees"')
+SPACE = "http://www.landxml.org/schema/LandXML-"
+
+
+def write(tmp_path, body, units=DEGREES, version="1.2"):
+    path = tmp_path / "invented.xml"
+    path.write_text(
+        f'<?xml version="1.0"?>\n<LandXML xmlns="{SPACE}{version}" version="{version}">\n'
+        f'{units}\n<Survey><SurveyHeader name="Invented"/>\n{body}\n</Survey></LandXML>\n'
+    )
+    return path
+
+
+def imported(tmp_path, body, **more):
+    got = import_landxml(write(tmp_path, body, **more), tmp_path / "job")
+    return heightnet.read_job(tmp_path / "job"), got
+
+
+@pytest.fixture(scope="module")
+def ferry(tmp_path_factory):
+    home = tmp_path_factory.mktemp("ferry") / "job"
+    got = import_landxml(FERRY, home)
+    return heightnet.read_job(home), got, (home / LOG).read_text()
+
+
+class TestFerry:
+    def test_units_precision_and_refraction(self, ferry):
+        settings = ferry[0].settings
+        assert settings.title == "Ferry landing (invented)"
+        assert (settings.units.length, settings.units.angle) == ("m", "dms")
+        p = settings.precision
+        assert (p.zenith_sec, p.distance_mm, p.distance_ppm, settings.air.refraction) == (2.0, 1.5, 2.0, 0.14)
+
+    def test_known_heights_and_positions(self, ferry):
+        marks = ferry[0].marks.set_index("mark")
+        assert marks["height"].dropna().to_dict() == {"FL1": 12.3456, "FL2": 14.1, "FL3": 13.05, "P2": 12.905}
+        assert marks.loc["FL1", "sd"] == 0.0015  # elevationStdError
+        assert (marks.loc["P1", "north"], marks.loc["P1", "east"]) == (520.0, 220.0)
+        assert "far" not in marks.index
+
+    def test_setups(self, ferry):
+        setups = ferry[0].setups.set_index("setup")
+        assert setups["mark"].to_dict() == {"su1": "P1", "su2": "P2"}
+        assert setups["height"].to_dict() == {"su1": 1.552, "su2": 0.0}
+
+    def test_shots_with_faces_and_angles(self, ferry):
+        shots = ferry[0].shots
+        assert shots["face"].tolist() == ["L", "R", "L", "L", "R", "L", "L", "L"]
+        assert shots["zenith_angle"].iloc[0] == pytest.approx(math.radians(88 + 15 / 60 + 30 / 3600), abs=1e-14)
+        # packed 90.1 has lost its zeros: 90 degrees 10 minutes
+        assert shots["zenith_angle"].iloc[2] == pytest.approx(math.radians(90 + 10 / 60), abs=1e-14)
+        assert shots["slope_distance"].iloc[3] == pytest.approx(25 / math.sin(math.radians(88)), rel=1e-12)
+
+    def test_target_heights_from_three_places(self, ferry):
+        job = ferry[0]
+        height = job.shots["target"].map(dict(zip(job.targets["target"], job.targets["height"], strict=True))).tolist()
+        assert height == [1.7, 1.7, 1.48, 2.0, 2.0, 1.6, 1.48, 1.49]
+        assert job.targets["mark"].tolist() == ["FL2", "P2", "X5", "X6", "FL3", "FL3", "P2"]
+
+    def test_the_level_run(self, ferry):
+        staff = ferry[0].staff
+        assert staff[["level_setup", "name", "reading", "sight"]].to_numpy().tolist() == [
+            ["lev1", "FL1", 1.234, "BS"], ["lev1", "TP1", 0.987, "FS"],
+        ]  # fmt: skip
+        assert staff["distance"].tolist() == [30.0, 20.0]
+
+    def test_doubts_are_said(self, ferry):
+        said = "\n".join(ferry[1].doubts)
+        for text in (
+            "applySeaLevelCorrection", "line 15, CgPoint FL1: the name occurs before", "packed digits say 65 minutes",
+            "line 33, RawObservation su1 to X2", "no slope distance", "face R by the value",
+            "instrumentHeight 0 beside zenith",
+            "not the middle of the stadia readings", "edmVertOffset 0.02 is not applied", "stands on another point",
+        ):  # fmt: skip
+            assert text in said
+
+    def test_every_element_is_accounted_for(self, ferry):
+        """Each element of the file has a line in the log, or stands inside one that has."""
+        lines = {int(row.split("\t")[0]) for row in ferry[2].splitlines()[1:]}
+        listed = ("Units", "LandXML", "CgPoints", "Survey", "Equipment", "ControlChecks", "ObservationGroup")
+        for element in etree.parse(FERRY).iter(etree.Element):
+            if element.tag.rpartition("}")[2] in listed:
+                continue
+            above = {
+                e.sourceline for e in (element, *element.iterancestors()) if e.tag.rpartition("}")[2] not in listed
+            }
+            assert lines & above, (element.tag, element.sourceline)
+        assert sum(ferry[1].fates.values()) == len(ferry[2].splitlines()) - 1
+
+    def test_the_job_checks(self, ferry):
+        assert heightnet.check(ferry[0]).to_json()
+
+
+def test_radians_by_default(tmp_path):
+    job, got = imported(tmp_path, SETUP.format(SHOT.format("1.5", "")), units=METRIC.format(linear="meter", more=""))
+    assert job.shots["zenith_angle"].iloc[0] == pytest.approx(1.5, abs=1e-14)
+    assert "schema's default" in (tmp_path / "job" / LOG).read_text()
+    assert got.doubts == ()
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "radians", "job_unit"),
+    [
+        ("radians", "1.5E0", 1.5, "dms"), ("grads", "99.5", 99.5 * math.pi / 200, "gon"),
+        ("decimal degrees", "89.25", math.radians(89.25), "deg"),
+        ("decimal degrees", "8.925e1", math.radians(89.25), "deg"),
+        ("decimal dd.mm.ss", "89.15", math.radians(89.25), "dms"),
+    ],
+)  # fmt: skip
+def test_angular_units(tmp_path, unit, text, radians, job_unit):
+    units = METRIC.format(linear="meter", more=f' angularUnit="{unit}"')
+    job, _ = imported(tmp_path, SETUP.format(SHOT.format(text, "")), units=units)
+    assert job.shots["zenith_angle"].iloc[0] == pytest.approx(radians, abs=1e-14)
+    assert job.settings.units.angle == job_unit
+
+
+# 1 ft = 0.3048 m exactly, US survey foot 1200/3937 m: Federal Register 85 FR 62698
+@pytest.mark.parametrize(
+    ("units", "linear", "metres", "job_unit"),
+    [
+        (METRIC, "millimeter", 0.001, "m"),
+        (IMPERIAL, "foot", 0.3048, "ft"),
+        (IMPERIAL, "USSurveyFoot", 1200 / 3937, "ftUS"),
+    ],
+)
+def test_linear_units(tmp_path, units, linear, metres, job_unit):
+    shot = SHOT.format("89.5", "").replace('"100"', f'"{30 / metres}"').replace('"1.6"', f'"{1.6 / metres}"')
+    body = SETUP.format(shot).replace('"1.5"', f'"{1.5 / metres}"')
+    job, _ = imported(tmp_path, body, units=units.format(linear=linear, more=' angularUnit="decimal degrees"'))
+    assert job.settings.units.length == job_unit
+    assert job.shots["slope_distance"].iloc[0] == pytest.approx(30, rel=1e-12)
+    assert job.setups["height"].iloc[0] == pytest.approx(1.5, rel=1e-12)
+    assert job.targets["height"].iloc[0] == pytest.approx(1.6, rel=1e-12)
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1", "1.2"])
+def test_versions(tmp_path, version):
+    job, got = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")), version=version)
+    assert len(job.shots) == 1 and got.doubts == ()
+
+
+def test_an_unknown_version_is_doubted(tmp_path):
+    _, got = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")), version="3.0")
+    assert "version 3.0" in got.doubts[0]
+
+
+def test_faces_by_value_where_none_is_named(tmp_path):
+    job, _ = imported(tmp_path, SETUP.format(SHOT.format("89.5", "") + SHOT.format("270.5", "")))
+    assert job.shots["face"].tolist() == ["", "R"]
+
+
+def test_putting_ups(tmp_path):
+    """Without a target set-up nothing says that a target stayed; with one it did."""
+    again = SETUP.format(SHOT.format("90.5", "")).replace('"s"', '"s2"').replace('"A"', '"C"')
+    job, _ = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")) + again)
+    assert job.targets["target"].tolist() == ["B from s", "B from s2"]
+    named = ' targetSetupID="t"'
+    both = SETUP.format('<TargetSetup id="t"/>' + SHOT.format("89.5", named)) + again.replace(
+        " zenith", f"{named} zenith"
+    )
+    import_landxml(write(tmp_path, both), tmp_path / "named")
+    assert heightnet.read_job(tmp_path / "named").targets["target"].tolist() == ["t"]
+
+
+def test_elevations_are_known_only_where_something_says_so(tmp_path):
+    points = (
+        "<CgPoints>"
+        + "".join(
+            f'<CgPoint name="{n}"{k}>1 2 50</CgPoint>'
+            for n, k in (("A", ""), ("B", ""), ("C", ' pntSurv="control"'), ("D", ' pntSurv="sideshot"'))
+        )
+        + "</CgPoints>"
+    )
+    shots = "".join(SHOT.format("89.5", ' purpose="backsight"').replace('"B"', f'"{n}"') for n in "BCD")
+    body = points + SETUP.format(shots)
+    got = import_landxml(write(tmp_path, body), tmp_path / "one")
+    known = heightnet.read_job(tmp_path / "one").marks.set_index("mark")["height"].dropna()
+    assert sorted(known.index) == ["B", "C"]
+    assert sum("not taken as known" in d for d in got.doubts) == 2
+    import_landxml(write(tmp_path, body), tmp_path / "two", known=["A"])
+    assert sorted(heightnet.read_job(tmp_path / "two").marks.dropna(subset="height")["mark"]) == ["A", "B", "C"]
+    with pytest.raises(HeightnetError, match="'Z' is no point with an elevation"):
+        import_landxml(write(tmp_path, body), tmp_path / "three", known=["Z"])
+    assert not (tmp_path / "three").exists()
+
+
+def test_another_instruments_precision_goes_with_its_shots(tmp_path):
+    details = (
+        '<Equipment><InstrumentDetails id="{}" zenithAnglePrecision="{}" edmAccuracyConstant="{}" edmAccuracyppm="{}">'
+        "<Corrections/></InstrumentDetails></Equipment>"
+    )
+    first = SETUP.format(SHOT.format("89.5", "") * 2).replace('id="s"', 'id="s" instrumentDetailsID="I1"')
+    second = SETUP.format(SHOT.format("90.5", "")).replace('id="s"', 'id="s2" instrumentDetailsID="I2"')
+    body = details.format("I1", 1, 0.002, 2) + details.format("I2", 5, 3, 4) + first + second
+    job, _ = imported(tmp_path, body)
+    assert job.settings.precision.zenith_sec == 1 and job.settings.precision.distance_mm == 2  # 0.002 m
+    assert job.shots["sd_zenith"].isna().tolist() == [True, True, False]
+    assert job.shots["sd_zenith"].iloc[2] == pytest.approx(math.radians(5 / 3600))
+    assert job.shots["sd_distance"].iloc[2] == pytest.approx(math.hypot(0.003, 4e-6 * 100))
+
+
+class TestRefused:
+    def refused(self, path):
+        with pytest.raises(InputErrors) as caught:
+            read_landxml(path)
+        return caught.value.problems[0]
+
+    @pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+    def test_a_document_type(self, tmp_path, encoding):
+        bomb = '<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaa"><!ENTITY b "&a;&a;&a;&a;">]><LandXML>&b;</LandXML>'
+        (tmp_path / "a.xml").write_bytes(bomb.encode(encoding))
+        assert "document type" in self.refused(tmp_path / "a.xml").read
+
+    def test_a_document_type_far_down(self, tmp_path):
+        text = '<?xml version="1.0"?><!--' + "x" * 3_000_000 + "--><!DOCTYPE LandXML><LandXML/>"
+        (tmp_path / "a.xml").write_text(text)
+        assert "document type" in self.refused(tmp_path / "a.xml").read
+
+    def test_damage_names_its_line(self, tmp_path):
+        text = FERRY.read_text().replace('<TargetPoint name="X3"/>', "<TargetPoint")
+        (tmp_path / "a.xml").write_text(text)
+        assert self.refused(tmp_path / "a.xml").row == 34
+
+    def test_cut_short(self, tmp_path):
+        (tmp_path / "a.xml").write_bytes(FERRY.read_bytes()[:3000])
+        assert "damaged or cut short" in self.refused(tmp_path / "a.xml").cause
+
+    @pytest.mark.parametrize("data", [b"", b"hello", b"<html/>", b"PK\x03\x04", b"\xff" * 50])
+    def test_other_files(self, tmp_path, data):
+        (tmp_path / "a.xml").write_bytes(data)
+        assert self.refused(tmp_path / "a.xml").expected
+
+    def test_no_such_file(self, tmp_path):
+        assert self.refused(tmp_path / "none.xml").cause == "There is no such file."
+
+    def test_nothing_observed(self, tmp_path):
+        plan = (
+            '<InstrumentSetup id="s" stationName="A" instrumentHeight="0"/><ObservationGroup id="g">'
+            '<ReducedObservation name="1" setupID="s" horizDistance="10"/></ObservationGroup>'
+        )
+        with pytest.raises(HeightnetError, match="no observation of heights"):
+            import_landxml(write(tmp_path, plan), tmp_path / "job")
+        assert not (tmp_path / "job").exists()
+
+    def test_nothing_is_overwritten(self, tmp_path):
+        (tmp_path / "job").mkdir()
+        (tmp_path / "job" / "mine.txt").write_text("mine")
+        with pytest.raises(HeightnetError, match="there already"):
+            import_landxml(FERRY, tmp_path / "job")
+        assert [p.name for p in (tmp_path / "job").iterdir()] == ["mine.txt"]
+
+    @pytest.mark.parametrize("value", ["NaN", "INF", "0", "180", "360", "-5", "x", "", "1e999"])
+    def test_odd_zenith_angles_are_doubted_not_used(self, tmp_path, value):
+        good = SHOT.format("89.5", "")
+        job, got = imported(tmp_path, SETUP.format(good + SHOT.format(value, "")))
+        assert len(job.shots) == 1
+        assert len(got.doubts) == (0 if value == "" else 1)
+
+
+def test_a_long_file_keeps_line_numbers_and_little_else(tmp_path):
+    """Line numbers beyond 65,535, and passed-over parts that leave nothing behind."""
+    surface = "<Surfaces>\n" + '<P id="1">1 2 3</P>\n' * 70_000 + "</Surfaces>\n"
+    path = write(tmp_path, SETUP.format(SHOT.format("89.5", "")))
+    text = path.read_text()
+    path.write_text(text.replace("<Survey>", surface + "<Survey>"))
+    document = read_landxml(path)
+    assert document.observations[0].line > 70_000
+    assert [e.text for e in document.log if e.element == "Surfaces"] == [
+        "says nothing about heights (70000 elements inside)"
+    ]
