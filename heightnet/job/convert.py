@@ -39,6 +39,7 @@ _LENGTH_WORDS = {
     "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ft": "ft", "feet": "ft", "foot": "ft",
     "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS",
 }  # fmt: skip
+_ANGLE_WORDS = {"gon": "gon", "grad": "gon", "deg": "deg", "dms": "dms", "packed": "packed"}
 
 
 class Batch(NamedTuple):
@@ -71,6 +72,7 @@ class Raw:
     rows: npt.NDArray[np.int64]
     columns: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
     length_m: float = 1.0
+    header_row: int = 1
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -185,17 +187,20 @@ def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> d
 
 
 def _wrong_unit(column: Column, said: str, units: Units) -> str:
-    """What the unit in a heading should have been, "" where it fits or says nothing known."""
-    said_length = _LENGTH_WORDS.get(said.casefold().strip())
-    if column.kind == "length" and (said_length or said.casefold() in ("mm", "cm")):
-        same = said_length == units.length or (said_length == "ft" and units.length == "ftUS")
+    """What the unit in a heading should have been, "" where it fits or is no unit of length or angle."""
+    said = said.casefold().strip()
+    length = _LENGTH_WORDS.get(said, said if said in ("mm", "cm") else "")
+    angle = _ANGLE_WORDS.get(said, "")
+    if not length and not angle:
+        return ""
+    if column.kind == "length":
+        same = length == units.length or (length == "ft" and units.length == "ftUS")
         return "" if same else f"lengths in {units.length} (units.length), as in the rest of the job"
-    if column.kind == "mm" and (said_length or said.casefold() == "cm"):
-        return "millimetres, whatever the job's units"
-    angle = {"gon": "gon", "grad": "gon", "deg": "deg", "dms": "dms"}.get(said.casefold())
-    if column.kind == "angle" and angle and units.angle and angle != units.angle:
-        return f"angles in {units.angle} (units.angle)"
-    return ""
+    if column.kind == "mm":
+        return "" if length == "mm" else "millimetres, whatever the job's units"
+    if column.kind == "angle":
+        return "" if angle and units.angle in ("", angle) else f"angles in {units.angle} (units.angle)"
+    return f"no unit: {column.name} holds {column.expected}"
 
 
 def _unknown_heading(words: str, table: Table) -> tuple[str, str]:
@@ -242,7 +247,7 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
         for i, read in readers.items():
             parts[i].append(read(columns[i], batch.rows))
     whole = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
-    raw = Raw(table, sheet.file, whole, length_m=METRES.get(units.length, 1.0))
+    raw = Raw(table, sheet.file, whole, length_m=METRES.get(units.length, 1.0), header_row=sheet.header_row)
     for i, column in found.items():
         raw.columns[column.name] = np.concatenate(parts[i]) if parts[i] else _blank(column, 0)
         parts[i].clear()

@@ -13,7 +13,7 @@ from heightnet.job.convert import Batch, Sheet, known_headings, plain_heading
 from heightnet.job.problems import Problems
 from heightnet.job.tables import Table
 
-BATCH = 5_000  # rows in memory as text at a time
+BATCH = 2_000  # rows in memory as text at a time
 LONGEST_HEADER = 65536  # characters in which a header row must end
 LONGEST_CELL = 10_000  # characters; a longer one is a quotation mark that is never closed, or no table
 MOST_COLUMNS = 200

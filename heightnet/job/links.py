@@ -260,6 +260,8 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
         if raw["from"][i] and raw["from"][i] == raw["to"][i]:
             problems.add(raw.file, row, "to", raw["to"][i], "another mark than from")
     nothing = np.isnan(raw["sd_mm"]) & np.isnan(raw["length"]) & np.isnan(raw["setups"])
+    if problems.in_row(raw.file, raw.header_row):
+        nothing[:] = False  # a column may be missing by its heading only
     for i in np.flatnonzero(nothing).tolist():
         if problems.in_row(raw.file, int(raw.rows[i])):
             continue
