@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -81,8 +82,7 @@ def command(
 
 def words(facts: TapeFacts) -> list[str]:
     """The facts in lines for the person at the tripod."""
-    lines = _table(facts)
-    lines += _agreement(facts)
+    lines = [*_table(facts), *_doubts(facts), *_agreement(facts)]
     if facts.book is not None:
         lines.append(f"Book {_height(facts.book)}.")
     if facts.neglect:
@@ -98,6 +98,15 @@ def _table(facts: TapeFacts) -> list[str]:
         f"{name:<{wide}}  {how:<{far}}  height {height:.4f} m"
         for name, how, height in zip(names, hows, facts.heights, strict=True)
     ]
+
+
+def _doubts(facts: TapeFacts) -> list[str]:
+    """What was typed as if it meant something else."""
+    odd = dict.fromkeys(_as_read(facts.readings[i]) for i in facts.unusual)
+    lines = [f"{name}: instruments are seldom at this height." for name in odd]
+    if any(r.radius for r in facts.readings) and all(r.kind != "slant" for r in facts.readings):
+        lines.append("The radius was not used: no reading is slant. If the tape was held aside, say --slant.")
+    return lines
 
 
 def _as_read(reading: Reading) -> str:
@@ -118,12 +127,10 @@ def _agreement(facts: TapeFacts) -> list[str]:
         widest = max(facts.pairs, key=lambda pair: abs(pair.difference))
         apart = f"{_mm(abs(widest.difference))} apart, and rounding and scatter allow {_mm(widest.allowed)}"
         return [f"The readings agree: {'at most ' if len(facts.pairs) > 1 else ''}{apart}."]
-    lines = []
+    lines = _odd(facts, facts.odd) if facts.odd is not None else []
     for pair in facts.pairs:
-        if not pair.agrees:
+        if not pair.agrees and facts.odd is None:
             lines += _disagreement(facts, pair)
-    if facts.odd is not None:
-        lines.append(f"All others agree with each other: look at {_as_read(facts.readings[facts.odd])} first.")
     lines.append("Book nothing yet: hold the tape to the mark again and read both scales.")
     return lines
 
@@ -131,17 +138,33 @@ def _agreement(facts: TapeFacts) -> list[str]:
 def _disagreement(facts: TapeFacts, pair: Pair) -> list[str]:
     first, second = (_as_read(facts.readings[i]) for i in (pair.first, pair.second))
     size = f"{_mm(abs(pair.difference))} apart, and rounding and scatter allow {_mm(pair.allowed)}"
-    lines = [f"{first} and {second} disagree: {size}."]
-    slips = [slip for slip in pair.slips if slip.probability >= LEAST_CHANCE][:RIVALS]
-    if not slips:
-        return [*lines, "  No usual slip makes this difference."]
-    return [*lines, *(_slip(slip, first if slip.which == "first" else second) for slip in slips)]
+    return [f"{first} and {second} disagree: {size}.", *_slips(pair.slips, first, second)]
+
+
+def _odd(facts: TapeFacts, odd: int) -> list[str]:
+    """One reading against all the others, which agree."""
+    name = _as_read(facts.readings[odd])
+    pairs = [pair for pair in facts.pairs if odd in (pair.first, pair.second)]
+    nearest = min(pairs, key=lambda pair: abs(pair.difference))
+    size = f"at least {_mm(abs(nearest.difference))} apart, and rounding and scatter allow {_mm(nearest.allowed)}"
+    lines = [f"{name} disagrees with all the others, and these agree with each other: {size}."]
+    return [*lines, *_slips(facts.odd_slips, name, "all the others alike"), f"Look at {name} first."]
+
+
+def _slips(slips: Sequence[Slip], first: str, second: str) -> list[str]:
+    """The likeliest slips, with the reading or readings that each would be in."""
+    likely = [slip for slip in slips if slip.probability >= LEAST_CHANCE][:RIVALS]
+    if not likely:
+        return ["  No usual slip makes this difference."]
+    return [_slip(slip, first if slip.which == "first" else second) for slip in likely]
 
 
 def _slip(slip: Slip, reading: str) -> str:
     from heightnet.report.numbers import chance
 
     exactly = "exactly" if abs(slip.miss) < 0.0005 else f"within {_mm(abs(slip.miss))}"
+    if slip.assumed:
+        exactly = f"about ({_mm(abs(slip.expected))} is usual)"
     return (
         f"  It fits {slip.text}, in {reading}: {exactly}. "
         f"The height is then {slip.height:.3f} m (chance {chance(slip.probability)})."

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import sqrt
 
 from heightnet.job.tapes import INCH, SCALES, read_tape
@@ -81,12 +81,35 @@ class Reading:
 
     @cached_property
     def unit(self) -> float:
-        """The unit the reading was made to, as its text shows, m.
+        """The unit the reading was made to, as its text shows, m; of parts the coarsest.
 
         >>> Reading("1.586", 1.586).unit, round(Reading("5' 2 7/16\\"", 1.5859, "ftin").unit / 0.0254, 4)
         (0.001, 0.0625)
         """
-        return max(_unit(text, self.scale) for text in self.text.split(" + "))
+        return max(self._steps)
+
+    @property
+    def rounding(self) -> float:
+        """The most that rounding can put into the height, m: half a unit, of each part, grown on the way upright.
+
+        >>> Reading("1.586", 1.586).rounding, Reading("1.343 + 0.243", 1.586, kind="parts").rounding
+        (0.0005, 0.001)
+        """
+        return sum(self._steps) / 2 * self._steepness
+
+    @property
+    def rounding_variance(self) -> float:
+        """Variance of what rounding puts into the height, m^2."""
+        return float(sum(step**2 for step in self._steps)) / 12 * self._steepness**2
+
+    @cached_property
+    def _steps(self) -> tuple[float, ...]:
+        return tuple(_unit(text, self.scale) for text in self.text.split(" + "))
+
+    @property
+    def _steepness(self) -> float:
+        """How much a slant's error grows on the way to the vertical: s / sqrt(s^2 - r^2)."""
+        return self.value / (self.height - self.offset) if self.kind == "slant" else 1.0
 
     @cached_property
     def height(self) -> float:
@@ -471,6 +494,7 @@ def _is_head(point: MeasuringPoint) -> bool:
     return "head" in point.name.lower()
 
 
+@lru_cache(maxsize=10_000)
 def _unit(text: str, scale: str) -> float:
     try:
         return min(COARSEST[scale], read_tape(text, scale).unit)

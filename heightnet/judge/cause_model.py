@@ -102,12 +102,16 @@ class Found:
 
 
 class Score(NamedTuple):
-    """A cause's weight against others of the same recorded value, before normalising; ``expected`` as in CauseFit."""
+    """A cause's weight against others of the same recorded value, before normalising.
+
+    ``expected`` as in CauseFit; ``spread`` its sd where a constant is only roughly known, m.
+    """
 
     cause: str
     text: str
     expected: float | None
     weight: float
+    spread: float = 0.0
 
 
 def score(
@@ -117,7 +121,7 @@ def score(
     none_prior: float = NONE_PRIOR,
 ) -> list[Score]:
     """The weight of each possible cause, in the order of the list; "none of these" last."""
-    best: dict[tuple[str, str], tuple[float, float, str, float | None]] = {}  # total, best, text, expected
+    best: dict[tuple[str, str], tuple[float, float, str, float | None, float]] = {}
     variance = found.error_sd**2 + found.unit**2 / 12
     anywhere = found.density(found.recorded - found.error)
     for cause, alternatives in causes:
@@ -132,12 +136,13 @@ def score(
             if not weight > 0.0:  # NaN too: a slant shorter than its radius
                 continue
             key = (cause.key, one.detail)
-            total, most, text, size = best.get(key, (0.0, 0.0, "", None))
-            if weight > most:
-                most, text, size = weight, cause.text.format(detail=one.detail, **(words or {})), expected
-            best[key] = (total + weight, most, text, size)
+            total, most, text, size, spread = best.get(key, (0.0, 0.0, "", None, 0.0))
+            if weight > most:  # the likeliest variant speaks for all
+                text = cause.text.format(detail=one.detail, **(words or {}))
+                most, size, spread = weight, expected, one.spread
+            best[key] = (total + weight, most, text, size, spread)
     none = none_prior * found.unit * anywhere * _any_size(found.error, found.error_sd)
-    scores = [Score(key[0], text, size, total) for key, (total, _, text, size) in best.items()]
+    scores = [Score(key[0], text, size, total, sd) for key, (total, _, text, size, sd) in best.items()]
     return [*scores, Score(NONE, "none of the usual causes", None, none)]
 
 

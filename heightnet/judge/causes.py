@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,7 @@ from heightnet.judge.cause_heights import (
 )
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
+from heightnet.reduce.tape import READINGS
 
 __all__ = [
     "CauseFit", "GroupEvidence", "HeightEvidence", "LevelEvidence", "MeasuringPoint", "Reading", "Records",
@@ -96,37 +98,50 @@ class Records:
 
     def __init__(self, job: Job, readings: pd.DataFrame):
         self.job, self.readings = job, readings
+        self._populations: dict[tuple[str, str], tuple[float, float]] = {}
 
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
         """The mean of each stand's reduced readings, by kind and name."""
-        grouped = self.readings.groupby(["stand_kind", "stand"], sort=False)["height"].mean()
-        return dict(zip(grouped.index.tolist(), grouped.tolist(), strict=True))
+        height = self._column["height"]
+        return {stand: sum(height[i] for i in at) / len(at) for stand, at in self.at.items()}
+
+    @cached_property
+    def at(self) -> dict[tuple[str, str], list[int]]:
+        """Positions of each stand's readings in the table, by kind and name."""
+        found: dict[tuple[str, str], list[int]] = {}
+        for i, stand in enumerate(zip(self._column["stand_kind"], self._column["stand"], strict=True)):
+            found.setdefault(stand, []).append(i)
+        return found
 
     def height(self, id: str, error: float, error_sd: float) -> HeightEvidence:
         """Evidence about ``setup:S4``, ``target:P7``, ``tripod:K2`` or one reading, ``reading:tape.csv:12``."""
         kind, _, name = id.partition(":")
         if kind == "reading":
             file, _, row = name.rpartition(":")
-            rows = self.readings[self.readings["file"] == file]
-            rows = rows[np.array([r[0] == int(row) for r in rows["rows"]], dtype=bool)]
+            places = zip(self._column["file"], self._column["rows"], strict=True)
+            found = [i for i, (f, rows) in enumerate(places) if f == file and rows[0] == int(row)]
         else:
-            rows = self._rows(kind, name)
-        if not len(rows):
+            found = self._readings_of(kind, name)
+        if not found:
             raise KeyError(f"no reading behind {id}")
-        stand_kind, stand = (kind, name) if kind != "reading" else tuple(rows.iloc[0][["stand_kind", "stand"]])
-        equipment, previous, partners = self._surroundings(stand_kind, stand)
+        stand_kind, stand = kind, name
+        if kind == "reading":
+            stand_kind, stand = self._column["stand_kind"][found[0]], self._column["stand"][found[0]]
+        equipment = self.equipment_of(stand_kind, stand)
+        heights = [self._column["height"][i] for i in found]
+        weights = [1 / max(self._column["sd"][i], 1e-6) ** 2 for i in found]
         return HeightEvidence(
             role=stand_kind,
-            recorded=float(np.average(rows["height"], weights=1 / np.maximum(rows["sd"], 1e-6) ** 2)),
+            recorded=float(np.average(heights, weights=weights)),
             error=error,
             error_sd=error_sd,
-            readings=tuple(self.reading(row) for _, row in rows.iterrows()),
+            readings=tuple(self.reading(i) for i in found),
             points=self.points(equipment),
-            previous=previous,
-            partners=partners,
-            population=self._population(stand_kind, equipment),
-            hooks=self._sizes("hook", set(rows["tape"])),
+            previous=self._previous(stand, equipment) if stand_kind == "setup" else None,
+            partners=self._partners(stand_kind, stand),
+            population=self.population(stand_kind, equipment),
+            hooks=self.hooks(found),
             sections=self._sizes("section", {equipment}),
             usual_parts=self._usual_parts(stand_kind, stand),
         )
@@ -173,71 +188,88 @@ class Records:
             for p, r, v, u in zip(rows["point"], rows["radius"], rows["offset"], rows["usual"], strict=True)
         )
 
-    def _rows(self, kind: str, name: str) -> pd.DataFrame:
-        """Readings of a stand; of its tripod where it has none of its own."""
-        of = self.readings
-        rows = of[(of["stand_kind"] == kind) & (of["stand"] == name)]
-        if len(rows):
-            return rows
-        if kind == "tripod":
-            on = {(k, s) for k, t in (("setup", self.job.setups), ("target", self.job.targets))
-                  for s in t[t["tripod"] == name][k]}  # fmt: skip
-            stands = zip(of["stand_kind"], of["stand"], strict=True)
-            return of[np.array([stand in on for stand in stands], dtype=bool)]
-        table = self.job.setups if kind == "setup" else self.job.targets
-        tripod = table[table[kind] == name]["tripod"]
-        return self._rows("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else rows
-
-    def reading(self, row: pd.Series) -> Reading:
+    def reading(self, position: int) -> Reading:
         """A row of the table of readings as the causes want it."""
+        row = {name: column[position] for name, column in self._column.items()}
         unit = self.job.settings.units.length
         if row["kind"] == "booked":
-            return Reading.booked(float(row["height"]), unit)
-        parts: tuple[float, ...] = ()
-        if row["kind"] == "parts":
-            tape = self.job.tape
-            parts = tuple(float(x) for x in tape[tape["row"].isin(row["rows"])]["reading"])
-        scale = str(row["scale"]).partition("/")[0] or unit
+            return Reading.booked(row["height"], unit)
+        parts = tuple(self._part_lengths[r] for r in row["rows"]) if row["kind"] == "parts" else ()
+        scale = row["scale"].partition("/")[0] or unit
         return Reading(
-            str(row["text"]), float(row["value"]), scale, str(row["kind"]), float(row["radius"]),
-            float(row["offset"]), str(row["point"]), parts,
+            row["text"], row["value"], scale, row["kind"], row["radius"], row["offset"], row["point"], parts
         )  # fmt: skip
 
-    def _surroundings(self, kind: str, name: str) -> tuple[str, float | None, tuple[tuple[str, float], ...]]:
-        """Equipment, the height before with the same instrument, and the heights at the other ends of its sights."""
-        if kind == "tripod":
-            return "", None, ()
-        table, column = (self.job.setups, "instrument") if kind == "setup" else (self.job.targets, "equipment")
-        at = np.flatnonzero(table[kind].to_numpy(object) == name)
-        if not len(at):
-            return "", None, ()
-        equipment = str(table[column].iloc[at[0]])
-        previous = None
-        if kind == "setup":
-            before = table.iloc[: at[0]]
-            before = before[before[column] == equipment]
-            if len(before):
-                previous = self.heights.get(("setup", str(before["setup"].iloc[-1])))
-        other = "target" if kind == "setup" else "setup"
-        names = self.job.shots[self.job.shots[kind] == name][other].drop_duplicates()
-        partners = tuple((str(n), self.heights[(other, n)]) for n in names if (other, n) in self.heights)
-        return equipment, previous, partners
+    def equipment_of(self, kind: str, stand: str) -> str:
+        """Name of a set-up's instrument or of a target's equipment, "" for a tripod."""
+        return self._equipment.get((kind, stand), "")
 
-    def _population(self, kind: str, equipment: str) -> tuple[float, float]:
+    def hooks(self, positions: Iterable[int]) -> tuple[float, ...]:
+        """Sizes of the hooks of the tapes that made these readings."""
+        return self._sizes("hook", {self._column["tape"][i] for i in positions})
+
+    def population(self, kind: str, equipment: str) -> tuple[float, float]:
         """Mean and sd of such heights: those usual anywhere, moved towards the job's own as these are many."""
-        table, column = (self.job.setups, "instrument") if kind == "setup" else (self.job.targets, "equipment")
-        if kind == "target" and equipment:
-            names = table[table[column] == equipment][kind]
-            own = np.array([self.heights[(kind, n)] for n in names if (kind, n) in self.heights])
-        else:
-            own = np.array([h for (k, _), h in self.heights.items() if k == kind])
+        key = (kind, equipment if kind == "target" else "")
+        if key not in self._populations:
+            self._populations[key] = self._own_population(*key)
+        return self._populations[key]
+
+    def _own_population(self, kind: str, equipment: str) -> tuple[float, float]:
+        of_kind = ((name, h) for (k, name), h in self.heights.items() if k == kind)
+        own = [h for name, h in of_kind if not equipment or self.equipment_of(kind, name) == equipment]
         mean, sd = POPULATION[kind]
         weight = len(own) / (len(own) + 8.0)
-        if not len(own):
+        if not own:
             return mean, sd
         median = float(np.median(own))
-        spread = float(np.clip(1.4826 * np.median(np.abs(own - median)), 0.03, 0.5))
+        spread = float(np.clip(1.4826 * np.median(np.abs(np.array(own) - median)), 0.03, 0.5))
         return weight * median + (1 - weight) * mean, weight * spread + (1 - weight) * sd
+
+    @cached_property
+    def _column(self) -> dict[str, list[Any]]:
+        return {name: self.readings[name].tolist() for name in READINGS}
+
+    @cached_property
+    def _part_lengths(self) -> dict[int, float]:
+        """The length of each row of the tape table that is a part."""
+        parts = self.job.tape[self.job.tape["kind"] == "part"]
+        return dict(zip(parts["row"].tolist(), parts["reading"].tolist(), strict=True))
+
+    @cached_property
+    def _equipment(self) -> dict[tuple[str, str], str]:
+        setups, targets = self.job.setups, self.job.targets
+        return {("setup", s): e for s, e in zip(setups["setup"], setups["instrument"], strict=True)} | {
+            ("target", t): e for t, e in zip(targets["target"], targets["equipment"], strict=True)
+        }
+
+    def _readings_of(self, kind: str, name: str) -> list[int]:
+        """Positions of a stand's readings; of its tripod's where it has none of its own."""
+        if (kind, name) in self.at:
+            return self.at[kind, name]
+        if kind == "tripod":
+            on = [(k, s) for k, t in (("setup", self.job.setups), ("target", self.job.targets))
+                  for s in t[t["tripod"] == name][k]]  # fmt: skip
+            return sorted(i for stand in on for i in self.at.get(stand, []))
+        table = self.job.setups if kind == "setup" else self.job.targets
+        tripod = table[table[kind] == name]["tripod"]
+        return self._readings_of("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else []
+
+    def _previous(self, setup: str, instrument: str) -> float | None:
+        """The height of the set-up before with the same instrument."""
+        table = self.job.setups
+        at = np.flatnonzero(table["setup"].to_numpy(object) == setup)
+        before = table.iloc[: at[0] if len(at) else 0]
+        before = before[before["instrument"] == instrument]
+        return self.heights.get(("setup", str(before["setup"].iloc[-1]))) if len(before) else None
+
+    def _partners(self, kind: str, name: str) -> tuple[tuple[str, float], ...]:
+        """The heights at the other ends of a stand's sights."""
+        if kind == "tripod":
+            return ()
+        other = "target" if kind == "setup" else "setup"
+        names = self.job.shots[self.job.shots[kind] == name][other].drop_duplicates()
+        return tuple((str(n), self.heights[(other, n)]) for n in names if (other, n) in self.heights)
 
     def _sizes(self, point: str, equipment: set[str] | None) -> tuple[float, ...]:
         """Sizes that the equipment table gives as offsets of points named hook, section or foot."""

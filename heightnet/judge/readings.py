@@ -31,6 +31,7 @@ class Slip:
     expected : how much too high that reading then is; miss what it leaves of the difference, m.
     height : the height if so, m: the other reading's.
     probability : among all slips of either reading and "none of these".
+    assumed : True where ``expected`` rests on a constant that nobody recorded.
     """
 
     cause: str
@@ -40,6 +41,7 @@ class Slip:
     miss: float
     height: float
     probability: float
+    assumed: bool
 
 
 def allowed_difference(first: Reading, second: Reading, first_sd: float, second_sd: float) -> float:
@@ -49,13 +51,12 @@ def allowed_difference(first: Reading, second: Reading, first_sd: float, second_
     >>> round(1000 * allowed_difference(metre, foot, 0.0, 0.0), 2)
     2.02
     """
-    rounding = sum(one.unit * _steepness(one) / 2 for one in (first, second))
-    return rounding + SCATTER * hypot(first_sd, second_sd)
+    return first.rounding + second.rounding + SCATTER * hypot(first_sd, second_sd)
 
 
 def explain(
-    first: Reading,
-    second: Reading,
+    first: Sequence[Reading],
+    second: Sequence[Reading],
     first_sd: float,
     second_sd: float,
     *,
@@ -64,24 +65,37 @@ def explain(
     hooks: tuple[float, ...] = (),
     population: tuple[float, float] | None = None,
 ) -> list[Slip]:
-    """Slips that explain a disagreement to within what is allowed, likeliest first."""
-    allowed = allowed_difference(first, second, first_sd, second_sd)
+    """Slips that explain a disagreement to within what is allowed, likeliest first.
+
+    Parameters
+    ----------
+    first, second : one reading each, or on either side several that agree with each other: that all of them have one
+        slip of the eye is unlikely, that all were held to one wrong point is not.
+    first_sd, second_sd : of the mean of each side, m.
+    """
+    heights = [sum(one.height for one in side) / len(side) for side in (first, second)]
+    roundings = [sum(one.rounding for one in side) / len(side) for side in (first, second)]
+    sd = hypot(first_sd, second_sd)
+    allowed = sum(roundings) + SCATTER * sd
     found: list[Slip] = []
     total = 0.0
-    sd = hypot(first_sd, second_sd)
-    for which, wrong, right in (("first", first, second), ("second", second, first)):
-        error = wrong.height - right.height
-        rounding = right.unit * _steepness(right) / sqrt(12)
+    for which, wrong, height, other, right in (
+        ("first", first, heights[0], heights[1], second),
+        ("second", second, heights[1], heights[0], first),
+    ):
+        error = height - other
+        variance = sd**2 + sum(one.rounding_variance for one in right) / len(right) ** 2
         evidence = HeightEvidence(
-            role, wrong.height, error, max(hypot(sd, rounding), 1e-4), (wrong,), points,
+            role, height, error, max(sqrt(variance), 1e-4), tuple(wrong), points,
             population=population or POPULATION[role], hooks=hooks,
         )  # fmt: skip
         for one in height_scores(evidence):
             total += one.weight
-            if one.expected is None or one.cause == NONE or abs(error - one.expected) > allowed:
+            if one.expected is None or one.cause == NONE:
                 continue
-            miss = error - one.expected
-            found.append(Slip(one.cause, one.text, which, one.expected, miss, right.height, one.weight))
+            miss, assumed = error - one.expected, one.spread > 0
+            if abs(miss) <= allowed + SCATTER * one.spread:
+                found.append(Slip(one.cause, one.text, which, one.expected, miss, other, one.weight, assumed))
     found = [replace(one, probability=one.probability / total) for one in found]
     return sorted(found, key=lambda one: -one.probability)
 
@@ -98,25 +112,25 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
     one record a pair; ``difference_mm`` is first less second, ``slip`` the likeliest slip that explains a disagreement,
     None where no usual one does.
     """
-    several = readings[readings.duplicated(["stand_kind", "stand"], keep=False)]
-    if not len(several):
+    if not readings.duplicated(["stand_kind", "stand"]).any():
         return []
     records = Records(job, readings)
+    ids, sds = reading_ids(readings), readings["sd"].tolist()
     checks = []
-    for (kind, stand), rows in several.groupby(["stand_kind", "stand"], sort=False):
-        made = [records.reading(row) for _, row in rows.iterrows()]
-        ids = [f"reading:{file}:{numbers[0]}" for file, numbers in zip(rows["file"], rows["rows"], strict=True)]
-        sds = rows["sd"].tolist()
-        for i, j in combinations(range(len(made)), 2):
+    for (kind, stand), at in records.at.items():
+        if len(at) < 2:
+            continue
+        made = {i: records.reading(i) for i in at}
+        for i, j in combinations(at, 2):
             difference = made[i].height - made[j].height
             allowed = allowed_difference(made[i], made[j], sds[i], sds[j])
             agrees = abs(difference) <= allowed + 1e-9
             slip = None
             if not agrees:
-                around = records.height(f"{kind}:{stand}", 0.0, 1.0)
+                equipment = records.equipment_of(kind, stand)
                 slips = explain(
-                    made[i], made[j], sds[i], sds[j], role=str(kind), points=around.points, hooks=around.hooks,
-                    population=around.population,
+                    [made[i]], [made[j]], sds[i], sds[j], role=kind, points=records.points(equipment),
+                    hooks=records.hooks(at), population=records.population(kind, equipment),
                 )  # fmt: skip
                 slip = slips[0] if slips else None
             checks.append(
@@ -135,11 +149,16 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
     return checks
 
 
+def reading_ids(readings: pd.DataFrame) -> list[str]:
+    """``reading:FILE:ROW`` of each row, by the first row of the file it comes from."""
+    return [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
+
+
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:
     """In words, with the reading that would have slipped quoted as it was read.
 
     >>> good, bad = Reading("1.575", 1.575), Reading("5.2", 5.2 * 0.3048, "ft")
-    >>> slip_text(explain(good, bad, 0.001, 0.001)[0], good, bad)
+    >>> slip_text(explain([good], [bad], 0.001, 0.001)[0], good, bad)
     'it fits feet and inches booked as decimal feet, in the reading 5.2 ft'
     """
     reading = first if slip.which == "first" else second
@@ -165,21 +184,25 @@ def side_with(
     -------
     the checks with ``sides_with``: "first", "second", "both", "neither", or None where nothing determines it.
     """
-    ids = [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
-    of = dict(zip(ids, zip(readings["height"], readings["sd"], strict=True), strict=True))
+    names = ("text", "scale", "kind", "value", "radius", "offset", "height", "sd")
+    rows = zip(*(readings[name].tolist() for name in names), strict=True)
+    of = dict(zip(reading_ids(readings), rows, strict=True))
     out = []
     for check in checks:
         stand = found.get((str(check["what"]), str(check["stand"])))
-        side = None if stand is None else _side([of[check["first"]], of[check["second"]]], *stand)
+        side = None
+        if stand is not None:
+            side = _side([_near(of[check[which]], *stand) for which in ("first", "second")])
         out.append({**check, "sides_with": side})
     return out
 
 
-def _side(readings: Sequence[tuple[float, float]], height: float, sd: float) -> str:
-    near = [abs(h - height) <= SIDE * hypot(own_sd, sd) for h, own_sd in readings]
+def _near(row: tuple[Any, ...], found: float, found_sd: float) -> bool:
+    """Whether a reading may be of the height found: its scatter and rounding, and the scatter of that height."""
+    text, scale, kind, value, radius, offset, height, sd = row
+    variance = Reading(text, value, scale.partition("/")[0], kind, radius, offset).rounding_variance
+    return bool(abs(height - found) <= SIDE * sqrt(variance + sd**2 + found_sd**2))
+
+
+def _side(near: Sequence[bool]) -> str:
     return {(True, True): "both", (True, False): "first", (False, True): "second"}.get((near[0], near[1]), "neither")
-
-
-def _steepness(reading: Reading) -> float:
-    """How much a slant's rounding grows on the way to the vertical: s / sqrt(s^2 - r^2)."""
-    return reading.value / (reading.height - reading.offset) if reading.kind == "slant" else 1.0

@@ -14,7 +14,7 @@ import pandas as pd
 
 from heightnet.job.model import Job
 from heightnet.judge.cause_heights import Reading
-from heightnet.judge.readings import SCATTER, compare_readings
+from heightnet.judge.readings import SCATTER, compare_readings, reading_ids
 
 LOWEST_M, HIGHEST_M = 0.2, 2.5  # outside these an instrument height is unusual
 SAME_M = 1e-6  # two records of one number
@@ -136,8 +136,7 @@ def _disagree(readings: pd.DataFrame, checks: list[dict[str, Any]]) -> Iterator[
     wrong = [check for check in checks if not check["agrees"]]
     if not wrong:
         return
-    ids = [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
-    height = dict(zip(ids, readings["height"].tolist(), strict=True))
+    height = dict(zip(reading_ids(readings), readings["height"].tolist(), strict=True))
     for check in wrong:
         first, second = check["first"], check["second"]
         yield _finding("readings_disagree", first, height[first], second, height[second])

@@ -13,6 +13,7 @@ from typing import Any
 
 from heightnet.judge.cause_heights import Reading
 from heightnet.judge.readings import Slip, allowed_difference, explain
+from heightnet.judge.screening import HIGHEST_M, LOWEST_M
 from heightnet.reduce.tape import slant_to_vertical
 
 WORK_MM = (1.0, 3.0, 10.0)
@@ -51,7 +52,9 @@ class TapeFacts:
 
     readings, heights, sds : as read, and reduced to the vertical.
     pairs : each two of them.  agree : all of them do.
-    odd : position of the one reading that all others contradict while they agree, else None.
+    odd : position of the one reading that all others contradict while they agree, else None.  odd_slips : what would
+        explain it, "first" in the odd reading, "second" in all the others alike.
+    unusual : positions of heights that instruments seldom have.
     book, book_sd : the height to book, None where readings disagree.
     neglected : by how much each slant is longer than its height, 0 for others.
     neglect : for each kind of work, by the largest of these.
@@ -64,6 +67,8 @@ class TapeFacts:
     pairs: tuple[Pair, ...]
     agree: bool
     odd: int | None
+    odd_slips: tuple[Slip, ...]
+    unusual: tuple[int, ...]
     book: float | None
     book_sd: float | None
     neglected: tuple[float, ...]
@@ -84,18 +89,14 @@ class TapeFacts:
                 {
                     "first": p.first, "second": p.second, "difference_mm": p.difference * 1000,
                     "allowed_mm": p.allowed * 1000, "agrees": p.agrees,
-                    "slips": [
-                        {
-                            "cause": s.cause, "text": s.text, "which": s.which, "expected_mm": s.expected * 1000,
-                            "miss_mm": s.miss * 1000, "height_m": s.height, "probability": s.probability,
-                        }
-                        for s in p.slips
-                    ],
+                    "slips": [_slip_dict(slip) for slip in p.slips],
                 }
                 for p in self.pairs
             ],
             "agree": self.agree,
             "odd": self.odd,
+            "odd_slips": [_slip_dict(slip) for slip in self.odd_slips],
+            "unusual": list(self.unusual),
             "book_m": self.book,
             "book_sd_mm": None if self.book_sd is None else self.book_sd * 1000,
             "neglect": [
@@ -106,6 +107,14 @@ class TapeFacts:
                 for h, left, kept in self.low
             ],
         }  # fmt: skip
+
+
+def _slip_dict(slip: Slip) -> dict[str, Any]:
+    return {
+        "cause": slip.cause, "text": slip.text, "which": slip.which, "expected_mm": slip.expected * 1000,
+        "miss_mm": slip.miss * 1000, "height_m": slip.height, "probability": slip.probability,
+        "assumed": slip.assumed,
+    }  # fmt: skip
 
 
 def weigh_readings(
@@ -125,7 +134,8 @@ def weigh_readings(
     sds = tuple(_sd(r, sd) for r in readings)
     pairs = tuple(_pair(readings, sds, i, j, role) for i, j in combinations(range(len(readings)), 2))
     agree = all(pair.agrees for pair in pairs)
-    weights = [1 / (own**2 + r.unit**2 / 12) for own, r in zip(sds, readings, strict=True)]
+    odd = None if agree else _odd_one(len(readings), pairs)
+    weights = [1 / (own**2 + r.rounding_variance) for own, r in zip(sds, readings, strict=True)]
     mean = sum(w * h for w, h in zip(weights, heights, strict=True)) / sum(weights)
     neglected = tuple(r.value - (r.height - r.offset) if r.kind == "slant" else 0.0 for r in readings)
     most = max(neglected)
@@ -137,7 +147,9 @@ def weigh_readings(
         sds=sds,
         pairs=pairs,
         agree=agree,
-        odd=None if agree else _odd_one(len(readings), pairs),
+        odd=odd,
+        odd_slips=() if odd is None else _odd_slips(readings, sds, odd, role),
+        unusual=tuple(i for i, h in enumerate(heights) if not LOWEST_M <= h <= HIGHEST_M) if role == "setup" else (),
         book=mean if agree else None,
         book_sd=sqrt(1 / sum(weights)) if agree else None,
         neglected=neglected,
@@ -159,7 +171,7 @@ def _pair(readings: Sequence[Reading], sds: Sequence[float], i: int, j: int, rol
     difference = first.height - second.height
     allowed = allowed_difference(first, second, sds[i], sds[j])
     agrees = abs(difference) <= allowed + 1e-9
-    slips = () if agrees else tuple(explain(first, second, sds[i], sds[j], role=role))
+    slips = () if agrees else tuple(explain([first], [second], sds[i], sds[j], role=role))
     return Pair(i, j, difference, allowed, agrees, slips)
 
 
@@ -169,3 +181,9 @@ def _odd_one(count: int, pairs: Sequence[Pair]) -> int | None:
         i for i in range(count) if count > 2 and all(pair.agrees != (i in (pair.first, pair.second)) for pair in pairs)
     ]
     return odd[0] if odd else None
+
+
+def _odd_slips(readings: Sequence[Reading], sds: Sequence[float], odd: int, role: str) -> tuple[Slip, ...]:
+    others = [r for i, r in enumerate(readings) if i != odd]
+    sd = sqrt(sum(sd**2 for i, sd in enumerate(sds) if i != odd)) / len(others)
+    return tuple(explain([readings[odd]], others, sds[odd], sd, role=role))

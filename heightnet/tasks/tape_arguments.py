@@ -14,6 +14,7 @@ BARE_UP_TO_M = 2.5  # a number without a unit is metres if it could be a height 
 
 _NUMBER = r"\d+(?:\.\d*)?|\.\d+"
 _UNIT = re.compile(rf"({_NUMBER})\s*(mm|cm|m|ftus|ft\.?|feet|foot|')", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"\s*(\d+),(\d+)")
 _BARE = re.compile(_NUMBER)
 _NAMES = {"mm": "mm", "m": "m", "ftus": "ftUS"}
 
@@ -49,6 +50,8 @@ class _NotUnderstood(Exception):
 
 
 def _read_one(text: str, slant: bool, common: dict[str, str], scale: str) -> Reading:
+    if comma := _DECIMAL_COMMA.match(text):
+        raise _NotUnderstood(text.strip(), f"a decimal point: {comma[1]}.{comma[2]}")
     shown, *said = [part.strip() for part in text.split(",")]
     own = dict(common)
     for option in said:
@@ -58,9 +61,7 @@ def _read_one(text: str, slant: bool, common: dict[str, str], scale: str) -> Rea
         elif word in ("radius", "offset") and value:
             own[word] = value
         else:
-            raise _NotUnderstood(
-                option, "slant, vertical, radius 100mm or offset 52mm behind the comma", "Decimals have a point."
-            )
+            raise _NotUnderstood(option, "slant, vertical, radius 100mm or offset 52mm behind the comma")
     pieces = [piece.strip() for piece in shown.split("+")]
     lengths = [_length(piece, scale) for piece in pieces]
     total = sum(length for length, _ in lengths)

@@ -70,12 +70,12 @@ def test_the_slip_that_explains_a_disagreement_exactly(metric: str, other: str, 
     (check,) = checks(tape((metric, "m"), (other, scale)))
     assert not check["agrees"]
     made = [Reading(metric, float(metric)), Reading(other, read_tape(other, scale).metres, scale)]
-    fits = explain(made[0], made[1], 0.001, 0.001)
+    fits = explain(made[:1], made[1:], 0.001, 0.001)
     if slip == "misread_1in":  # a decimal tape has no inches: nothing of that size on it
         assert all(fit.cause != slip for fit in fits)
         return
     assert slip in [fit.cause for fit in fits[:2]]
-    assert all(abs(fit.miss) <= check["allowed_mm"] / 1000 for fit in fits)
+    assert all(abs(fit.miss) <= check["allowed_mm"] / 1000 for fit in fits if not fit.assumed)
     assert check["slip"] == fits[0].cause and check["slip_text"].startswith("it fits ")
 
 

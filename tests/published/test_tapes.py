@@ -59,7 +59,7 @@ def test_inches_booked_as_tenths_of_a_foot(inches: int) -> None:
     right = Reading(f"{true:.4f}", true)
     error = booked.height - true
     assert error * 1000 == pytest.approx(inches * 5.08, abs=1e-9)
-    slips = {slip.cause: slip for slip in explain(right, booked, 0.0003, 0.0003)}
+    slips = {slip.cause: slip for slip in explain([right], [booked], 0.0003, 0.0003)}
     assert slips["inches_as_decimal"].expected * 1000 == pytest.approx(inches * 5.08, abs=1e-9)
     fits = rank_causes(HeightEvidence("setup", booked.height, error, 0.0005, (booked,)))
     assert any(f.cause == "inches_as_decimal" and f.expected == pytest.approx(error) for f in fits)

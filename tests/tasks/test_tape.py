@@ -48,7 +48,7 @@ def test_a_reading_as_typed(text: str, scale: str, kind: str, value: float, heig
     [
         ("5.203", "5.203ft or 5.203m"),
         ("1586", "1586mm"),
-        ("1,586", "Decimals have a point"),
+        ("1,586", "a decimal point: 1.586"),
         ("158.6 cm", "metres or millimetres"),
         ("1.586, slanting", "slant, vertical"),
         ("1.586, slant", "a radius for a slant"),
