@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from heightnet.job.model import Job
 from heightnet.job.tapes import read_tape
-from heightnet.judge.cause_heights import Reading
+from heightnet.judge.cause_heights import MeasuringPoint, Reading
 from heightnet.judge.readings import allowed_difference, compare_readings, explain, side_with
 from heightnet.reduce.tape import reduce_tape
 
@@ -102,3 +102,48 @@ def test_which_reading_the_job_sides_with() -> None:
         assert check["sides_with"] == side
     assert side_with(found, readings, {("setup", "S1"): (1.58, 0.02)})[0]["sides_with"] == "both"
     assert side_with(found, readings, {})[0]["sides_with"] is None
+
+
+def test_each_part_is_rounded() -> None:
+    """Two parts to a millimetre may be off by half a millimetre each; a slant's half millimetre grows upright."""
+    parts = Reading("1.343 + 0.243", 1.586, kind="parts", parts=(1.343, 0.243))
+    assert parts.rounding == pytest.approx(0.001) and parts.rounding_variance == pytest.approx(2e-6 / 12)
+    low = Reading("0.200", 0.200, kind="slant", radius=0.1)
+    assert low.rounding == pytest.approx(0.0005 * 0.2 / 0.03**0.5)
+
+
+def test_the_job_may_side_with_a_reading_as_coarse_as_its_text() -> None:
+    """5.20 ft may stand for a height 1.5 mm away, however little tapes scatter."""
+    job = tape(("1.586", "m"), ("5.20", "ft"), sd=0.0002)
+    readings = reduce_tape(job)
+    found = {("setup", "S1"): (1.5862, 0.0002)}
+    assert side_with(compare_readings(job, readings), readings, found)[0]["sides_with"] == "both"
+
+
+def test_one_reading_against_several_that_agree() -> None:
+    """All of three readings with the same slip of the eye: hardly; all held to the tripod head: why not."""
+    odd, others = Reading("1.486", 1.486), [Reading("1.586", 1.586), Reading("5.203", 5.203 * 0.3048, "ft")]
+    one_against_one = explain([odd], others[:1], 0.001, 0.001)
+    against_two = explain([odd], others, 0.001, 0.0007)
+    assert against_two[0].cause == "misread_1dm" and against_two[0].which == "first"
+    assert against_two[0].probability > 0.9 > one_against_one[0].probability
+    low = [Reading("1.343", 1.343), Reading("1.344", 1.344)]
+    head = explain([Reading("1.586", 1.586)], low, 0.001, 0.0007)[0]
+    assert (head.cause, head.which, head.assumed) == ("tripod_head", "second", True)
+
+
+def test_a_size_from_the_equipment_table_is_not_assumed() -> None:
+    points = (MeasuringPoint("side mark", 0.1, 0.0, True), MeasuringPoint("axis", 0.0, 0.243))
+    slip = explain([Reading("1.343", 1.343)], [Reading("1.586", 1.586)], 0.001, 0.001, points=points)[0]
+    assert slip.cause == "tripod_head" and not slip.assumed and slip.miss == pytest.approx(0.0, abs=1e-9)
+
+
+def test_points_and_hooks_of_the_job_explain_a_disagreement() -> None:
+    """The equipment table of the job gives the sizes: here an invented plate 78 mm below the axis."""
+    job = tape(("1.586", "m"), ("1.508", "m"))
+    job.setups["instrument"] = "T1"
+    table = pd.DataFrame({"equipment": "T1", "point": ["side mark", "plate"], "radius": 0.0, "offset": [0.0, 0.078],
+                          "usual": [True, False]})  # fmt: skip
+    known = Job.from_frames(setups=job.setups, tape=job.tape, equipment=table)
+    (check,) = checks(known)
+    assert check["slip"] == "other_point" and "the plate" in check["slip_text"]

@@ -130,3 +130,22 @@ def test_low_set_ups_keep_a_part_of_what_is_neglected_alike() -> None:
     height, neglected, kept = facts.low[-1]
     assert (height, round(neglected * 1000, 1), round(kept * 1000, 1)) == (0.65, 7.6, 4.5)
     assert weigh_readings([Reading("1.600", 1.6)]).neglect == ()
+
+
+def test_one_odd_reading_is_told_from_all_the_others_at_once() -> None:
+    status, out, _ = run("1.586", "5.203ft", "1.585", "1.486")
+    assert status == 1 and out.count("disagree") == 1
+    assert "1.486 m disagrees with all the others" in out and "Look at 1.486 m first." in out
+    assert "one decimetre off, in 1.486 m: exactly" in out
+
+
+def test_a_size_from_practice_is_said_to_be_one() -> None:
+    _, out, _ = run("1.343", "1.586")
+    assert "the tripod head, not to the trunnion axis, in 1.343 m: about (240.0 mm is usual)" in out
+
+
+def test_what_was_typed_as_if_it_meant_something_else() -> None:
+    assert "The radius was not used" in run("1.674", "--radius", "100mm")[1]
+    assert "The radius was not used" not in run("1.674", "--slant", "--radius", "100mm")[1]
+    assert "12.5 m: instruments are seldom at this height." in run("12.5m")[1]
+    assert "seldom" not in run("0.3", "2.4")[1]
