@@ -267,6 +267,8 @@ class _Reader:
         self.skipping: Any = None  # outermost element passed over
         self.inside = 0  # elements inside it
         self.setup: dict[str, Any] | None = None
+        self.ids: set[str] = set()  # of set-ups
+        self.given = ""  # id of the set-up as it stands in the file
         self.groups: list[dict[str, str]] = []
         self.checks = 0
         self.details = ""
@@ -332,8 +334,14 @@ class _Reader:
         self.details = ""
 
     def _open_InstrumentSetup(self, element: Any, line: int) -> None:
+        self.given = id = _text(element, "id")
+        if not id or id in self.ids:
+            id = f"{id} (line {line})".strip()
+            said = "the id occurs before; told apart by its line" if self.given else "no id; its line is taken"
+            self.document.say(line, "InstrumentSetup", id, "doubted", said)
+        self.ids.add(id)
         self.setup = {
-            "line": line, "id": _text(element, "id"), "station": _text(element, "stationName"),
+            "line": line, "id": id, "station": _text(element, "stationName"),
             "height": number(element.get("instrumentHeight")), "details": _text(element, "instrumentDetailsID"),
             "point": "", "deleted": element.get("status") == "deleted",
         }  # fmt: skip
@@ -342,6 +350,10 @@ class _Reader:
         if self.setup is not None:
             self.document.setups.append(Setup(**self.setup))
         self.setup = None
+
+    def _setup_id(self, named: str) -> str:
+        """The set-up an element names; inside a set-up that is the one around it, by its id or by no name."""
+        return self.setup["id"] if self.setup is not None and named in ("", self.given) else named
 
     def _close_InstrumentPoint(self, element: Any, line: int) -> None:
         if self.setup is not None:
@@ -391,7 +403,7 @@ class _Reader:
                 self.document.say(line, "TargetSetup", id, "doubted", said)
 
     def _close_Backsight(self, element: Any, line: int) -> None:
-        setup = _text(element, "setupID") or (self.setup["id"] if self.setup else "")
+        setup = self._setup_id(_text(element, "setupID"))
         point = next((_point_name(child) for child in element if _local(child) == "BacksightPoint"), "")
         self.document.backsights.append((setup, point, number(element.get("targetHeight")), line))
         said = f"backsight to {point}" if point else "no point"
@@ -412,7 +424,7 @@ class _Reader:
             Observation(
                 line=line,
                 element=_local(element),
-                setup=_text(element, "setupID") or group.get("setupID", "") or (self.setup["id"] if self.setup else ""),
+                setup=self._setup_id(_text(element, "setupID") or group.get("setupID", "")),
                 point=point,
                 target_setup=_text(element, "targetSetupID") or group.get("targetSetupID", ""),
                 target_height=number(element.get("targetHeight")),
@@ -439,7 +451,7 @@ class _Reader:
         self._close_RawObservation(element, line)
 
     def _close_RedVerticalObservation(self, element: Any, line: int) -> None:
-        setup = _text(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else "")
+        setup = self._setup_id(_text(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else ""))
         height = number(element.get("height"))
         datum = _text(element, "verticalDatum")
         self.document.verticals.append(Vertical(line, setup, _text(element, "name"), height, datum))

@@ -18,6 +18,7 @@ from heightnet.errors import HeightnetError
 from heightnet.job.angles import read_angle
 from heightnet.job.landxml import ANGLES, LENGTHS, Document, Observation, Point, Setup, log_lines, number, read_landxml
 from heightnet.job.model import Job, Settings, Units
+from heightnet.job.settings import BY_NAME
 from heightnet.job.write import write_job
 
 ARCSEC = math.pi / (180 * 3600)
@@ -334,7 +335,7 @@ class _Builder:
                 why = "said so"
             elif point.kind in CONTROL:
                 why = f"a {point.kind} point"
-            elif name in checked:
+            elif name in checked and name not in ahead and name not in occupied:
                 why = "check shots were taken to it"
             elif not point.kind and name in behind and name not in occupied and name not in ahead:
                 why = "it is sighted back to, never occupied and never sighted ahead to"
@@ -412,6 +413,10 @@ class _Builder:
             if (attributes.get("applyRefractionCoefficient") or "").strip() in ("false", "0"):
                 said = "applyRefractionCoefficient is false: zenith angles are taken as read, refraction still in them"
                 self.document.say(line, "InstrumentDetails", id, "doubted", said)
+        for name, value in list(out.items()):
+            if BY_NAME["air.refraction" if name == "refraction" else f"precision.{name}"].wrong(value):
+                self.document.say(line, "InstrumentDetails", id, "doubted", f"{name} {value:g} cannot be; not used")
+                del out[name]
         said = ", ".join(f"{name} {value:g}" for name, value in out.items()) or "no precision given"
         self.document.say(line, "InstrumentDetails", id, "used", f"{said} (seconds and millimetres)")
         for name in ("edmVertOffset", "vertCollimation"):

@@ -210,6 +210,35 @@ def test_elevations_are_known_only_where_something_says_so(tmp_path):
     assert not (tmp_path / "three").exists()
 
 
+def test_a_shot_that_is_checked_later_is_not_known_for_it(tmp_path):
+    """The elevation of B may well come from the first shot to it; that of C has no other source in the file."""
+    points = '<CgPoints><CgPoint name="B">1 2 50</CgPoint><CgPoint name="C">1 2 50</CgPoint></CgPoints>'
+    shots = SHOT.format("89.5", ' purpose="sideshot"') + SHOT.format("89.5", ' purpose="check"')
+    check = SHOT.format("89.5", "").replace('"B"', '"C"')
+    body = points + SETUP.format(f"{shots}<ControlChecks>{check.replace('RawOb', 'TestOb')}</ControlChecks>")
+    job, _ = imported(tmp_path, body)
+    assert job.marks.dropna(subset="height")["mark"].tolist() == ["C"]
+
+
+def test_setups_of_one_id_or_of_none_are_told_apart(tmp_path):
+    first = SETUP.format(SHOT.format("89.5", ' setupID="s"'))
+    second = first.replace('"1.5"', '"1.7"').replace('"A"', '"C"')
+    third = SETUP.format(SHOT.format("89.5", "")).replace(' id="s"', "").replace('"1.5"', '"1.6"')
+    job, got = imported(tmp_path, "\n".join((first, second, third)))
+    assert job.setups["setup"].tolist() == ["s", "s (line 6)", "(line 7)"]
+    assert job.shots["setup"].tolist() == job.setups["setup"].tolist()
+    assert job.setups["height"].tolist() == [1.5, 1.7, 1.6]
+    assert len(got.doubts) == 2
+
+
+def test_precision_that_cannot_be_is_not_taken(tmp_path):
+    details = '<Equipment><InstrumentDetails id="I1" zenithAnglePrecision="1e300" edmAccuracyConstant="2"/></Equipment>'
+    body = details + SETUP.format(SHOT.format("89.5", "")).replace('id="s"', 'id="s" instrumentDetailsID="I1"')
+    job, got = imported(tmp_path, body)
+    assert (job.settings.precision.zenith_sec, job.settings.precision.distance_mm) == (3.0, 2.0)
+    assert "zenith_sec 1e+300 cannot be" in got.doubts[0]
+
+
 def test_another_instruments_precision_goes_with_its_shots(tmp_path):
     details = (
         '<Equipment><InstrumentDetails id="{}" zenithAnglePrecision="{}" edmAccuracyConstant="{}" edmAccuracyppm="{}">'
