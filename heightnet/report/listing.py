@@ -7,7 +7,6 @@ from typing import Any
 
 from heightnet.judge.screening import RULES
 from heightnet.report.numbers import Lengths, count, fixed, listing
-from heightnet.tasks.show import SHOT_RULES
 
 Record = dict[str, Any]
 
@@ -17,6 +16,11 @@ CHECKED = {
     "shared": "tested, but an error could also be another's",
     "unproved": "NOTHING TESTS IT",
     "none": "no height recorded",
+}
+SHOT_RULES = {
+    "steep": "the sight is far from level and long",
+    "not_the_coordinates": "the distance is not that of the marks' coordinates",
+    "recorded_twice": "the same shot stands twice, digit for digit",
 }
 NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 

@@ -27,12 +27,6 @@ LONG_M = 100.0
 APART_M, APART_SHARE = 0.1, 0.001  # a distance and the marks' coordinates may differ by these two together
 WORST = 10  # loops listed
 
-SHOT_RULES = {
-    "steep": "the sight is far from level and long",
-    "not_the_coordinates": "the distance is not that of the marks' coordinates",
-    "recorded_twice": "the same shot stands twice, digit for digit",
-}
-
 
 def show(job: Job | str | Path) -> Record:
     """Facts of a job as read; lengths in metres or millimetres as the names say.
