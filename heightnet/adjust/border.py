@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import numpy as np
 import scipy.sparse as sp
@@ -27,11 +27,14 @@ class Border:
         self.leverage, self.log_det = np.zeros(m), 0.0
         if h == 0:
             return
-        self.reach = solve((inside.T @ outside).toarray())
-        S, error = self._complement(inside, outside)
+        dense = outside.toarray()
+        self.reach = solve(inside.T @ dense)
+        rest = dense - inside @ self.reach
+        error = inside.T @ rest
         if np.abs(error).max(initial=0.0) > EXACT:  # once more: the border may be nearly a sum of sparse columns
             self.reach += solve(error)
-            S, _ = self._complement(inside, outside)
+            rest = dense - inside @ self.reach
+        S = rest.T @ rest
         norm = np.sqrt(np.diag(S))
         if norm.min() ** 2 < LEAST:
             raise Vanished
@@ -43,9 +46,8 @@ class Border:
             raise Vanished
         self.half = solve_triangular(root, np.eye(h)) / norm[:, None]  # S^-1 = half @ half.T
         self.log_det = 2.0 * float(np.log(np.diag(root)).sum() + np.log(norm).sum())
-        for rows, _, rest in self._rest(inside, outside):
-            share = rest @ self.half
-            self.leverage[rows] = np.einsum("ij,ij->i", share, share)
+        share = rest @ self.half
+        self.leverage = np.einsum("ij,ij->i", share, share)
 
     def solve(self, inner: Callable[[np.ndarray], np.ndarray], B: np.ndarray) -> np.ndarray:
         """Both parts (k + h, j) of the solution for right-hand sides B (k + h, j); ``inner`` solves with N11."""
@@ -57,20 +59,3 @@ class Border:
         """What the border adds to ``c' N^-1 c`` for rows c = (inner, outer) of (j, k) and (j, h)."""
         e = (outer.toarray() - inner @ self.reach) @ self.half
         return np.einsum("ij,ij->i", e, e)
-
-    def _complement(self, inside: sp.csr_array, outside: sp.csr_array) -> tuple[np.ndarray, np.ndarray]:
-        """S, and how far what is left of the border is from orthogonal to the sparse columns (k, h)."""
-        S, error = np.zeros_like(self.half), np.zeros_like(self.reach)
-        for _, part, rest in self._rest(inside, outside):
-            S += rest.T @ rest
-            error += part.T @ rest
-        return S, error
-
-    def _rest(self, inside: sp.csr_array, outside: sp.csr_array) -> Iterator[tuple[slice, sp.csr_array, np.ndarray]]:
-        """What is left of the border, some rows at a time so that it needs little memory."""
-        m = outside.shape[0]
-        step = max(1 << 16, -(-m // 8))
-        for start in range(0, m, step):
-            rows = slice(start, min(start + step, m))
-            part = inside[rows]
-            yield rows, part, outside[rows].toarray() - part @ self.reach

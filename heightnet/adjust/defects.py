@@ -13,12 +13,17 @@ from heightnet.adjust.errors import NotDetermined
 
 
 class Ties(NamedTuple):
-    """Rows with two exactly opposite entries, differences of two unknowns ``i`` and ``j``; ``size`` of the entries."""
+    """Rows with two exactly opposite entries: differences of two unknowns ``i`` and ``j``.
+
+    ``first`` and ``last`` are the places of the two in the data of the matrix, ``size`` is their absolute value.
+    """
 
     row: np.ndarray
     i: np.ndarray
     j: np.ndarray
     size: np.ndarray
+    first: np.ndarray
+    last: np.ndarray
 
 
 def ties(A: sp.csr_array) -> Ties:
@@ -37,17 +42,16 @@ def ties(A: sp.csr_array) -> Ties:
             left = left[~tied]
     if not rows:
         none = np.empty(0, int)
-        return Ties(none, none, none, np.empty(0))
+        return Ties(none, none, none, np.empty(0), none, none)
     first, last = np.concatenate(firsts), np.concatenate(lasts)
-    return Ties(np.concatenate(rows), A.indices[first], A.indices[last], np.abs(A.data[first]))
+    return Ties(np.concatenate(rows), A.indices[first], A.indices[last], np.abs(A.data[first]), first, last)
 
 
 def require_datum(A: sp.csr_array, tied: Ties) -> None:
     """Raise `NotDetermined` where a column is zero or a piece of the network hangs on nothing.
 
-    The columns that rows tie together can move as one if every row sums to zero over them.  That is tested with the
-    rows themselves, so whatever this reports is a true defect whatever else the matrix holds.  Other defects are left
-    to the factorisation.
+    Columns that rows tie together move as one unless another entry of some row holds them.  So whatever this reports
+    is a true defect whatever else the matrix holds; other defects are left to the factorisation.
 
     >>> import scipy.sparse as sp
     >>> A = sp.csr_array([[1.0, 0.0, 0.0], [0.0, 1.0, -1.0], [1.0, 0.0, 0.0]])
@@ -61,9 +65,11 @@ def require_datum(A: sp.csr_array, tied: Ties) -> None:
         return
     graph = sp.coo_array((np.ones(len(tied.i), np.int8), (tied.i, tied.j)), shape=(n, n)).tocsr()
     pieces, piece = connected_components(graph, directed=False)
-    sums = A @ sp.csr_array((np.ones(n), piece, np.arange(n + 1)), shape=(n, pieces))
+    loose = A.data != 0.0
+    loose[tied.first] = False
+    loose[tied.last] = False
     held = np.zeros(pieces, bool)
-    held[sums.indices[sums.data != 0.0]] = True
+    held[piece[A.indices[loose]]] = True
     if not held.all():
         raise NotDetermined(np.flatnonzero(~held[piece]))
 

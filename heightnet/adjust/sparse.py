@@ -21,7 +21,7 @@ BLOCK = 64  # right-hand sides solved at once
 FEW = 12  # entries of a row up to which its pairs are looked up instead of solving for it
 DENSE_CORE = 150  # unknowns left after the rounds up to which a dense Cholesky factor is faster
 BORDER_SHARE = 10.0  # a column that more than this many times sqrt(n) rows touch goes to the border
-MOST_BORDER = 40
+MOST_BORDER = 12  # for the memory of as many dense columns
 LEAST_PIVOT = 1e-13  # of a normal matrix with unit diagonal
 
 
