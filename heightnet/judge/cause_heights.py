@@ -17,7 +17,7 @@ from functools import cached_property, lru_cache
 from math import sqrt
 
 from heightnet.job.tapes import INCH, SCALES, read_tape
-from heightnet.judge.cause_model import Alternative, Cause
+from heightnet.judge.cause_model import Alternative, Cause, normal_density
 from heightnet.reduce.tape import slant_to_vertical
 
 FOOT = 12 * INCH
@@ -226,11 +226,10 @@ def _slant_not_reduced(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
 def _slant_reduced_twice(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
     if r.kind == "slant":
         yield Alternative(r.value + r.offset)
-    elif r.kind == "booked":
-        x = r.height - e.usual.offset
+    elif r.kind == "booked" and (x := r.height - e.usual.offset) > 0:
         for radius, share, sd in _radii(e, r):
             slant = sqrt(x**2 + radius**2)
-            yield Alternative(slant + e.usual.offset, share, abs(x) / slant, radius / slant * sd)
+            yield Alternative(slant + e.usual.offset, share, x / slant, radius / slant * sd)
 
 
 def _radii(e: HeightEvidence, r: Reading) -> Iterator[tuple[float, float, float]]:
@@ -431,8 +430,11 @@ def _part_twice(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
 
 
 def _swap(e: HeightEvidence) -> Iterator[Alternative]:
+    """What is recorded here must then be a height usual at the other end, as far as what is recorded there is."""
+    other = normal_density(*POPULATION["setup" if e.role == "target" else "target"])
+    here = other(e.recorded)
     for name, height in e.partners:
-        yield Alternative(height, 1.0 / len(e.partners), detail=name)
+        yield Alternative(height, min(1.0, here / max(other(height), 1e-12)) / len(e.partners), detail=name)
 
 
 def _previous(e: HeightEvidence) -> Iterator[Alternative]:

@@ -96,6 +96,18 @@ def test_every_cause_of_the_list_has_a_case() -> None:
     assert {c.key for c in HEIGHT_CAUSES} == {case[0] for case in CASES} | elsewhere
 
 
+def test_a_negative_height_is_a_wrong_sign_and_no_slant() -> None:
+    fits = rank_causes(evidence(Reading.booked(-1.55), -3.1003), keep=0.0)
+    assert fits[0].cause == "sign" and fits[0].probability > 0.9
+    assert not any(fit.cause.startswith("slant") for fit in fits)
+
+
+def test_a_swap_needs_a_height_that_the_other_end_may_have() -> None:
+    feet = evidence(Reading.booked(5.12), 5.12 * (1 - FOOT), partners=(("P", 1.5606),))
+    assert rank_causes(feet)[0].cause == "feet_as_metres"
+    assert next(fit.probability for fit in rank_causes(feet, keep=0.0) if fit.cause == "swap") < 0.01
+
+
 def test_height_carried_over_needs_the_same_last_digit_and_says_no_size() -> None:
     same = rank_causes(evidence(Reading("1.586", 1.586), 0.0731, previous=1.586))
     assert same[0].cause == "previous" and same[0].expected is None and same[0].probability > 0.9
