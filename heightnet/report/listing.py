@@ -160,7 +160,8 @@ def _ties(facts: Record, lengths: Lengths) -> list[str]:
     if alone:
         out.append(f"Tied to nothing: {listing(alone, 8)}")
     loops = facts["loops"]
-    out.append(f"{count(loops['count'], 'loop')}; {loops['wide']} wider than {loops['rule']}")
+    of = f" of the {loops['looked_at']:,} shortest" if loops["looked_at"] < loops["count"] else ""
+    out.append(f"{count(loops['count'], 'loop')}; {loops['wide']:,}{of} wider than {loops['rule']}")
     for loop in loops["worst"]:
         if abs(loop["misclosure_mm"]) > loop["allowed_mm"]:
             walk = listing(loop["marks"], 8, "then")

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.adjust.graph import bridges, series_classes
+from heightnet.adjust.graph import bridges, components, series_classes
 from heightnet.job.model import TABLES, Job
 from heightnet.job.settings import SETTINGS, default, value_of
 from heightnet.judge.screening import screen
@@ -242,11 +242,15 @@ def _pieces(job: Job, net: Network) -> list[Record]:
 
 def _loops(net: Network) -> Record:
     """How many loops there are, and those that miss most against what is allowed."""
-    loops = loops_of(net)
+    loops = loops_of(net)  # the shorter ones, where there are very many
+    tail = np.concatenate([net.tail[: net.edge_count], np.full(len(net.held), DATUM)])
+    head = np.concatenate([net.head[: net.edge_count], net.held])
+    pieces = int(components(tail, head, len(net.nodes)).max()) + 1
     measured = [loop for loop in loops if loop.length_km > 0 and loop.marks]
     ranked = sorted(measured, key=lambda loop: -abs(loop.misclosure) / loop.allowed)
     return {
-        "count": len(loops),
+        "count": len(tail) - len(net.nodes) + pieces,
+        "looked_at": len(loops),
         "rule": THIRD_ORDER.name,
         "wide": sum(abs(loop.misclosure) > loop.allowed for loop in measured),
         "worst": [
