@@ -32,6 +32,10 @@ HEADER_WITHIN = 20  # rows in which the headings must stand
 _MERGED = re.compile(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})")
 _ZEROS = re.compile(r"0+")
 _DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
+_ADDED = re.compile(r'"[^"]+"|\\.')  # words that a number format adds to what it shows
+# programs differ in prefixes, quotes and the order of attributes
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
+_MERGED_CELL = re.compile(rb"<(?:\w+:)?mergeCell\s[^<>]{0,150}?\bref\s*=\s*[\"']([A-Z0-9:]{1,30})[\"']")
 
 
 class _Part(NamedTuple):
@@ -110,16 +114,16 @@ def _look_through(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path, p
     formulas, merged, tail = False, [], b""
     with archive.open(info) as stream:
         while block := stream.read(2**20):
-            text = tail + block
-            if b"<!DOCTYPE" in text or b"<!ENTITY" in text or b"<\0!\0" in text or b"\0<\0!\0D" in text:
+            text = (tail + block).replace(b"\0", b"")  # however wide its characters are written
+            if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
                 problems.add(
                     path.name, None, "", f"a document type in {info.filename}", "plain XML inside a workbook",
                     "Spreadsheet programs write none; the file is not opened.",
                 )  # fmt: skip
                 return None
-            formulas = formulas or b"<f>" in text or b"<f " in text or b"<f/" in text
-            merged += [m[1].decode() for m in re.finditer(rb'<(?:\w+:)?mergeCell\s+ref="([A-Z0-9:]{1,30})"', text)]
-            tail = text[-64:]
+            formulas = formulas or _FORMULA.search(text) is not None
+            merged += [m[1].decode() for m in _MERGED_CELL.finditer(text)]
+            tail = text[-256:]
     return _Part(formulas, [corner for ref in dict.fromkeys(merged) if (corner := _corners(ref))])
 
 
@@ -267,6 +271,7 @@ class _SheetReader:
         self.merged = {(c1, r1): r2 for c1, r1, _, r2 in merged if r2 > r1}
         self.filling: dict[int, tuple[int, str]] = {}  # column: last row of the merged cell, its text
         self.filled: list[str] = []
+        self.doubted: set[tuple[str, bool]] = set()  # columns, and whether of whole numbers
         self.calculated = 0
 
     def read(self) -> Sheet | None:
@@ -357,9 +362,8 @@ class _SheetReader:
         value = cell.value
         if twin is not None and twin.data_type == "f":
             if value is None and cell.data_type != "str":
-                self._problem(
-                    row, i, str(twin.value), "a value", "A formula without its value: open the workbook, save it."
-                )
+                formula = str(getattr(twin.value, "text", twin.value))
+                self._problem(row, i, formula, "a value", "A formula without its value: open the workbook, save it.")
                 return ""
             self.calculated += 1
         if value is None:
@@ -373,7 +377,7 @@ class _SheetReader:
                 self._problem(row, i, str(value), column.expected, "A spreadsheet's error value.")
             return str(value)
         if isinstance(value, bool):
-            return "yes" if value else "no"
+            return ("yes" if value else "no") if kind == "yes" else str(value).upper()
         if isinstance(value, int | float):
             return self._number(value, cell.number_format, kind, row, i)
         return self._time(value, cell.number_format, kind, row, i)
@@ -381,6 +385,11 @@ class _SheetReader:
     def _number(self, value: float, shown_as: str, kind: str, row: int, i: int) -> str:
         """A number as it would be typed; where a name or reading is asked for, as the sheet shows it."""
         whole = float(value).is_integer() and abs(value) < 1e15
+        if kind == "reading" or (kind == "name" and not whole):
+            decimals = _DECIMALS.fullmatch(shown_as)
+            shown = f"{value:.{len(decimals[1])}f}" if decimals else "nan"
+            if abs(float(shown) - value) < 1e-9:
+                return shown
         if kind in ("name", "text"):
             if whole and _ZEROS.fullmatch(shown_as):
                 return str(int(value)).zfill(len(shown_as))
@@ -389,13 +398,24 @@ class _SheetReader:
                     f"{value:.0E}: a name typed like 1E5 turns into a number; if it was one, format the column as text"
                 )
                 self.problems.note("doubt", text, self.file, row)
-        elif kind == "reading" and (decimals := _DECIMALS.fullmatch(shown_as)):
-            text = f"{value:.{len(decimals[1])}f}"
-            if abs(float(text) - value) < 1e-9:
-                return text
+            elif kind == "name":
+                self._doubt_name(value, shown_as, whole, row, i)
         if whole:
             return str(int(value))
         return f"{value:.15g}" if kind == "angle" else repr(float(value))
+
+    def _doubt_name(self, value: float, shown_as: str, whole: bool, row: int, i: int) -> None:
+        """Say, once a column, where a name kept as a number may not be what was typed or what is seen."""
+        if _ADDED.search(shown_as) or (whole and _DECIMALS.fullmatch(shown_as)):
+            said = f"the sheet shows {value:g} in the format {shown_as}; the number alone is read"
+        elif not whole:
+            said = f"a name kept as the number {value:.15g}: zeros at its end, as in 1.10, would be lost"
+        else:
+            return
+        column = self._column(i)
+        if column is not None and (column.name, whole) not in self.doubted:
+            self.doubted.add((column.name, whole))
+            self.problems.note("doubt", f"column {column.name}: {said}. Format the column as text", self.file, row)
 
     def _time(self, value: Any, shown_as: str, kind: str, row: int, i: int) -> str:
         """A length of time is degrees, minutes and seconds of an angle; a date is a date, or the spreadsheet's slip."""

@@ -2,10 +2,12 @@
 
 import datetime as dt
 import math
+import re
 import zipfile
 
 import pytest
 from openpyxl import Workbook
+from openpyxl.worksheet.formula import ArrayFormula
 
 import heightnet
 from heightnet import InputErrors
@@ -143,6 +145,24 @@ def test_names_that_became_numbers(book):
     assert ["1E5" in t for t in texts(job, "doubt")] == [True]
 
 
+def test_names_that_a_format_shows_otherwise(book):
+    """As shown where that is plain: 1.10 and 1.1 are two marks; where it is not, the doubt is said once a column."""
+
+    def change(workbook):
+        sheet = workbook["marks"]
+        shown = ((1.1, "0.00"), (1.1, "General"), (7, '"BM"0'), (8, '"BM"0'), (True, "General"))
+        for row, (name, number_format) in enumerate(shown, start=4):
+            sheet.append([name, 100 + row, 1])
+            sheet.cell(row, 1).number_format = number_format
+
+    job = heightnet.read_job(book(change))
+    assert job.marks["mark"].tolist() == ["BM1", "BM2", "1.10", "1.1", "7", "8", "TRUE"]
+    assert [(n.row, n.text[:50]) for n in job.notes] == [
+        (5, "column mark: a name kept as the number 1.1: zeros "),
+        (6, 'column mark: the sheet shows 7 in the format "BM"0'),
+    ]
+
+
 def test_names_and_readings_that_became_dates(book):
     tape = [
         ["setup", "reading", "scale"],
@@ -196,6 +216,51 @@ def test_a_formula_without_its_value(book):
     found = one(book(marks=[*MARKS, ["BM3", "=B3+1", 1]]))
     assert (found.row, found.column, found.read) == (4, "height", "=B3+1")
     assert "open the workbook, save it" in found.cause
+
+
+def test_an_array_formula_without_its_value(book):
+    def change(workbook):
+        workbook["marks"]["B3"] = ArrayFormula("B3:B3", "=B2+1")
+
+    assert one(book(change)).read == "=B2+1"
+
+
+def rewritten(path, change):
+    """The same workbook as another program might have written the text of its sheets."""
+    new = path.with_name("rewritten.xlsx")
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(new, "w") as out:
+        for info in old.infolist():
+            data = old.read(info)
+            if "worksheets/" in info.filename and info.filename.endswith(".xml"):
+                data = change(data.decode())
+            out.writestr(info.filename, data)
+    return new
+
+
+def prefixed(text):
+    text = re.sub(r"<(/?)([a-zA-Z])", r"<\1x:\2", text)
+    return text.replace("xmlns=", "xmlns:x=").encode()
+
+
+def in_utf16(text):
+    return ('<?xml version="1.0" encoding="utf-16"?>' + text[text.index("<worksheet") :]).encode("utf-16")
+
+
+def other_quotes(text):
+    return re.sub(r'<mergeCell ref="([^"]*)"', r"<mergeCell  ref = '\1'", text).replace("<f>", '<f ca="1">').encode()
+
+
+@pytest.mark.parametrize("writer", [prefixed, in_utf16, other_quotes])
+def test_formulas_and_merged_cells_however_they_are_written(book, writer):
+    """A formula without its value is not a blank, and a merged cell is not lost, whichever program wrote them."""
+
+    def merged(workbook):
+        workbook["setups"].append(["S2", None, 1.5])
+        workbook["setups"].merge_cells("B2:B3")
+
+    assert heightnet.read_job(rewritten(book(merged), writer)).setups["mark"].tolist() == ["BM1", "BM1"]
+    found = one(rewritten(book(marks=[*MARKS[:2], ["BM2", "=B2+1", 1]]), writer))
+    assert (found.row, found.column, found.read) == (3, "height", "=B2+1")
 
 
 def test_a_formula_with_its_value(book, tmp_path):
