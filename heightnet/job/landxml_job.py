@@ -219,10 +219,12 @@ class _Builder:
                 found.append(("on its target set-up", self.document.target_setups[o.target_setup][0]))
             else:
                 self._say(o, "doubted", f"target set-up {o.target_setup} is not in the file")
-        if o.purpose == "backsight":
-            found.append(("on the backsight", self.backsight_height.get((o.setup, o.point), math.nan)))
+        backsight = self.backsight_height.get((o.setup, o.point), math.nan)
+        if o.purpose == "backsight" or all(math.isnan(height) for _, height in found):
+            found.append(("on the backsight", backsight))
         found = [(where, height) for where, height in found if not math.isnan(height)]
         if not found:
+            self._say(o, "doubted", f"no target height is recorded, the height of {o.point} cannot come from this shot")
             return math.nan, "not recorded"
         where, height = found[0]
         for other, differs in found[1:]:
@@ -327,6 +329,7 @@ class _Builder:
         }
         ahead = {o.point for o in self.document.observations if o.purpose in ("foresight", "traverse", "sideshot")}
         out = {}
+        other_unit = self._other_unit()
         for name, point in self.points.items():
             if math.isnan(point.elevation):
                 continue
@@ -341,12 +344,21 @@ class _Builder:
                 why = "it is sighted back to, never occupied and never sighted ahead to"
             if why:
                 out[name] = (point.elevation * self.metres, point.elevation_sd * self.metres, why)
+                if other_unit:
+                    self.document.say(point.line, "CgPoint", name, "doubted", other_unit)
         return out
+
+    def _other_unit(self) -> str:
+        """What to say of a known height where the file names a unit of elevations that is not that of lengths."""
+        said = {"meter": "m", "feet": "ft"}.get(self.document.elevation_unit)
+        if said is None or said == self.unit.removesuffix("US"):
+            return ""
+        return f"height taken in {self.document.linear}, the unit of lengths; elevationUnit says {said}"
 
     def _known_by_observation(self) -> dict[str, tuple[float, float, str]]:
         """Heights of RedVerticalObservation, which belong to the mark of a set-up."""
         out: dict[str, tuple[float, float, str]] = {}
-        explicit = {"meter": "m", "feet": "ft"}.get(self.document.elevation_unit)
+        other_unit = self._other_unit()
         for v in self.document.verticals:
             setup = self.setups.get(v.setup)
             name = (setup.point or setup.station) if setup else ""
@@ -355,9 +367,8 @@ class _Builder:
                     v.line, "RedVerticalObservation", v.name, "doubted", "no set-up or no height; not used"
                 )
                 continue
-            if explicit and explicit != self.unit.removesuffix("US"):
-                text = f"height taken in {self.document.linear}, the unit of lengths; elevationUnit says {explicit}"
-                self.document.say(v.line, "RedVerticalObservation", v.name, "doubted", text)
+            if other_unit:
+                self.document.say(v.line, "RedVerticalObservation", v.name, "doubted", other_unit)
             height = v.height * self.metres
             if name in out and abs(out[name][0] - height) > 1e-6:
                 text = f"another height of {name} stands before it; that one is used"

@@ -239,6 +239,22 @@ def test_precision_that_cannot_be_is_not_taken(tmp_path):
     assert "zenith_sec 1e+300 cannot be" in got.doubts[0]
 
 
+def test_a_target_height_on_the_backsight_alone_or_nowhere(tmp_path):
+    bare = SHOT.format("89.5", "").replace(' targetHeight="1.6"', "")
+    backsight = '<Backsight targetHeight="1.4"><BacksightPoint name="B"/></Backsight>'
+    job, got = imported(tmp_path, SETUP.format(backsight + bare + bare.replace('"B"', '"C"')))
+    assert job.targets.set_index("mark")["height"].dropna().to_dict() == {"B": 1.4}
+    assert [d for d in got.doubts if "no target height" in d] == list(got.doubts) and "s to C" in got.doubts[0]
+
+
+def test_elevations_in_a_unit_of_their_own_are_doubted(tmp_path):
+    points = '<CgPoints><CgPoint name="B" pntSurv="control">1 2 50</CgPoint></CgPoints>'
+    units = IMPERIAL.format(linear="foot", more=' angularUnit="decimal degrees" elevationUnit="meter"')
+    vertical = '<ObservationGroup id="g"><RedVerticalObservation name="v" setupID="s" height="49"/></ObservationGroup>'
+    _, got = imported(tmp_path, points + SETUP.format(SHOT.format("89.5", "")) + vertical, units=units)
+    assert ["elevationUnit says m" in d for d in got.doubts] == [True, True]
+
+
 def test_another_instruments_precision_goes_with_its_shots(tmp_path):
     details = (
         '<Equipment><InstrumentDetails id="{}" zenithAnglePrecision="{}" edmAccuracyConstant="{}" edmAccuracyppm="{}">'
