@@ -210,6 +210,9 @@ def test_true_cause_is_ranked_first_as_often_as_promised() -> None:
         got, _ = benchmark.run(cell, 600, seed=7)
         assert got["first"] > first and got["third"] > third, cell
         assert abs(got["said less found"]) < 0.05, cell
+    for known, bound in ((True, 0.94), (False, 0.88)):
+        got = benchmark.run_staff(known, 600, seed=7)
+        assert got["first"] > bound and got["third"] > 0.98 and abs(got["said less found"]) < 0.04, known
 
 
 # levels, sights, known marks, groups
