@@ -14,7 +14,6 @@ from heightnet.judge.critical import attributable_delta, critical_value, detecta
 from heightnet.judge.family import Family, build_family
 from heightnet.judge.reduction import (
     NEARLY_ONE_CLASS,
-    UNTESTABLE,
     Classes,
     Factors,
     Reduction,
@@ -60,11 +59,12 @@ class Bench:
         self.family = family or build_family(net, groups=groups)
         self.reduction = Reduction(net.A, net.sd, net.kind, self.family.C, factor_grid(factors))
         self.base = self.reduction.factors.base
-        self.G = self.reduction.G[self.base]
+        self.G = self.reduction.G
+        self.own = self.reduction.own
         self.diagonal = np.diag(self.G).copy()
         self.classes: Classes = classify(self.G, self.reduction.own, self.family.rate, self.family.size)
         reps = self.classes.representative
-        self.G_reps = np.ascontiguousarray(self.reduction.G[:, reps[:, None], reps[None, :]])
+        self.G_reps = self.reduction.over_grid(reps)
         # chance that any member of a class is a blunder
         self.class_rate = np.array(
             [1 - np.prod(1 - self.family.rate[self.classes.members(c)]) for c in range(len(reps))]
@@ -91,8 +91,17 @@ class Bench:
         reps = self.classes.representative
         own = np.isnan(self.family.size[reps])  # a swap only repeats tests that stand for themselves
         at = reps[own]
-        tests = self.reduction._half[self.base][:, at] / np.sqrt(self.diagonal[at])
+        tests = self.reduction.M[:, at] / np.sqrt(self.diagonal[at])
         return critical_value(tests, self.net.job.settings.test.false_alarm)
+
+    def near(self, h: int) -> Ints:
+        """Hypotheses that cannot, or practically cannot, be told from h (not h itself)."""
+        label = self.classes.label
+        if label[h] < 0:
+            return np.zeros(0, dtype=np.int64)
+        scale = np.sqrt(self.diagonal[h] * np.where(label >= 0, self.diagonal, np.inf))
+        alike = np.flatnonzero((np.abs(self.G[h]) / scale > NEARLY_ONE_CLASS) & (label >= 0))
+        return alike[alike != h]
 
     def judge(self, y: Floats | None = None) -> Verdicts:
         """Judge observations y (m,), by default those of the job."""
@@ -109,18 +118,14 @@ class Verdicts:
 
     def __init__(self, bench: Bench, y: Floats) -> None:
         self.bench, self.y = bench, y
-        self.u_grid, self.log_evidence = bench.reduction.see(y)
-        self.u = self.u_grid[bench.base]
+        self.u, u_grid, log_evidence = bench.reduction.see(y)
         tested = bench.classes.label >= 0
         diagonal = np.where(tested, bench.diagonal, np.nan)
         self.error = self.u / diagonal
         self.error_sd = 1 / np.sqrt(diagonal)
         self.w = self.u / np.sqrt(diagonal)
         k, _ = bench.critical
-        reps = bench.classes.representative
-        self.posterior: Posterior = search(
-            self.u_grid[:, reps], bench.G_reps, self.log_evidence, bench.candidates, k, bench.base
-        )
+        self.posterior: Posterior = search(u_grid, bench.G_reps, log_evidence, bench.candidates, k, bench.base)
         self.class_probability = self.posterior.each
         self.probability = np.zeros(len(tested))
         self.probability[tested] = self.class_probability[bench.classes.label[tested]] * bench.share[tested]
@@ -188,6 +193,21 @@ class Verdicts:
                 clean *= 1 - part.get(c, 0.0)
             total += p * (1 - clean)
         return min(1.0, float(total))
+
+    def decide(self, things: list[Subject]) -> dict[tuple[str, int], str]:
+        """What is probably wrong, and the rivals of what is undecided; see `decide`."""
+        return decide(self, things)
+
+    @property
+    def best_subset(self) -> Ints:
+        """Hypotheses that the penalised best-subset rule would accuse."""
+        return self.bench.classes.representative[list(self.posterior.best_subset)]
+
+    @property
+    def factors(self) -> tuple[float | None, float | None]:
+        """How many times larger than assumed the sds of tapes, and of sights and levels, probably are."""
+        grid, factors = self.posterior.grid, self.bench.factors
+        return float(np.exp(grid @ np.log(factors.tape))), float(np.exp(grid @ np.log(factors.sight)))
 
     @property
     def largest(self) -> int:
@@ -303,22 +323,6 @@ def _foreign_members(bench: Bench) -> npt.NDArray[np.bool_]:
     for c in range(len(out)):
         out[c] = len(set(thing[label == c].tolist())) > 1
     return out
-
-
-def near(bench: Bench, h: int) -> Ints:
-    """Hypotheses that cannot, or practically cannot, be told from h (not h itself)."""
-    label = bench.classes.label
-    if label[h] < 0:
-        return np.zeros(0, dtype=np.int64)
-    scale = np.sqrt(bench.diagonal[h] * np.where(label >= 0, bench.diagonal, np.inf))
-    rho = np.abs(bench.G[h]) / scale
-    alike = np.flatnonzero((rho > NEARLY_ONE_CLASS) & (label >= 0))
-    return alike[alike != h]
-
-
-def untestable(bench: Bench) -> npt.NDArray[np.bool_]:
-    """(h,) hypotheses that nothing in the job can test."""
-    return bench.classes.redundancy <= UNTESTABLE
 
 
 def fit_of(net: Network) -> Fit:

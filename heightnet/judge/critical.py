@@ -16,6 +16,15 @@ RIGHTLY_NAMED = 0.95
 LARGEST_DELTA = 1e4
 
 
+def sidak_value(classes: int, false_alarm: float) -> float:
+    """The critical value of so many independent tests (Sidak).
+
+    >>> round(sidak_value(1, 0.01), 3), round(sidak_value(11, 0.01), 2)
+    (2.576, 3.32)
+    """
+    return float(-ndtri(-np.expm1(np.log1p(-false_alarm) / classes) / 2)) if classes else float("inf")
+
+
 def critical_value(tests: Floats, false_alarm: float, seed: int = 20240229) -> tuple[float, str]:
     """Value that the largest |w| of a job with no blunder exceeds with probability ``false_alarm``.
 
@@ -33,10 +42,8 @@ def critical_value(tests: Floats, false_alarm: float, seed: int = 20240229) -> t
     2.576
     """
     r, c = tests.shape
-    if c == 0:
-        return float("inf"), "formula"
-    sidak = float(-ndtri(-np.expm1(np.log1p(-false_alarm) / c) / 2))
-    if c == 1 or float(DRAWS) * r * c > SIMULATE_UP_TO:
+    sidak = sidak_value(c, false_alarm)
+    if c <= 1 or float(DRAWS) * r * c > SIMULATE_UP_TO:
         return sidak, "formula"
     rng = np.random.default_rng(seed)
     light = tests.astype(np.float32)

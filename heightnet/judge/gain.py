@@ -40,7 +40,7 @@ class Gain:
         self.spread = np.asarray(rows @ X)  # a N^-1 a' of every pair of candidates
         self.variance = variance
         self.diagonal = bench.diagonal[watched].copy()
-        self.own = bench.reduction.own[watched]
+        self.own = bench.own[watched]
 
     def after(self) -> Floats:
         """(p, watched) diagonal of G with each candidate added alone."""

@@ -63,7 +63,7 @@ def scaled_sd(kind: npt.NDArray[np.int8], sd: Floats, tape: float, sight: float)
 
 
 class Reduction:
-    """u and G of a family at every point of the factor grid; for jobs of up to a few thousand observations.
+    """u and G of a family, its classes' at every point of the factor grid; for jobs of up to some hundreds of readings.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class Reduction:
 
     Attributes
     ----------
-    G : (g, h, h) at each grid point.
+    G : (h, h) with the standard deviations as assumed.
     own : (h,) diagonal of C'PC, the information each hypothesis would have if everything else were known.
     """
 
@@ -97,33 +97,36 @@ class Reduction:
         of_tape = self.K[kind == Kind.HEIGHT]
         of_sight = self.K[np.isin(kind, (Kind.SHOT, Kind.LEVEL, Kind.STAFF))]
         tape_part, sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
+        self.G = self.M.T @ self.M
         eye = np.eye(m - n)
-        self._half, self._chol, G, log_det = [], [], [], []
+        self._chol = []
         for tape, sight in zip(self.factors.tape, self.factors.sight, strict=True):
             S = eye + (tape**2 - 1) * tape_part + (sight**2 - 1) * sight_part
-            L = linalg.cholesky(S, lower=True, check_finite=False) if m > n else eye
-            half = linalg.solve_triangular(L, self.M, lower=True, check_finite=False) if m > n else self.M
-            self._chol.append(L)
-            self._half.append(half)
-            G.append(half.T @ half)
-            log_det.append(2 * np.log(np.diag(L)).sum())
-        self.G = np.array(G)
-        self._log_det = np.array(log_det)
+            self._chol.append(linalg.cholesky(S, lower=True, check_finite=False) if m > n else eye)
+        self._log_det = np.array([2 * np.log(np.diag(L)).sum() for L in self._chol])
+        self._half: list[Floats] = []
 
     @property
     def redundancy(self) -> int:
         return int(self.K.shape[1])
 
-    def see(self, y: Floats) -> tuple[Floats, Floats]:
-        """u (g, h) and the log evidence (g,) of the factors, blunders apart, for observations y (m,)."""
+    def over_grid(self, some: Ints) -> Floats:
+        """G (g, c, c) of some hypotheses over the factor grid; from now on `see` looks at these."""
+        M = self.M[:, some]
+        self._half = [self._freed_of(L, M) for L in self._chol]
+        return np.array([half.T @ half for half in self._half])
+
+    def see(self, y: Floats) -> tuple[Floats, Floats, Floats]:
+        """u (h,) as assumed, u (g, c) over the grid, log evidence (g,) of the factors, for observations y (m,)."""
         t = self.K.T @ (y / self.sd)
-        u = np.empty(self.G.shape[:2])
-        log_evidence = np.empty(len(u))
-        for g, (L, half) in enumerate(zip(self._chol, self._half, strict=True)):
-            z = linalg.solve_triangular(L, t, lower=True, check_finite=False) if len(t) else t
-            u[g] = half.T @ z
-            log_evidence[g] = self.factors.log_prior[g] - 0.5 * (self._log_det[g] + z @ z)
-        return u, log_evidence
+        z = [self._freed_of(L, t) for L in self._chol]
+        over = np.array([half.T @ one for half, one in zip(self._half, z, strict=True)])
+        squares = np.array([one @ one for one in z])
+        return self.M.T @ t, over, self.factors.log_prior - 0.5 * (self._log_det + squares)
+
+    @staticmethod
+    def _freed_of(L: Floats, right: Floats) -> Floats:
+        return linalg.solve_triangular(L, right, lower=True, check_finite=False) if len(right) else right
 
 
 @dataclass(frozen=True)

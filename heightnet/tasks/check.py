@@ -11,6 +11,7 @@ from heightnet.job.model import Job
 from heightnet.judge.assess import Bench, fit_of, reliability
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
+from heightnet.judge.wide import WIDE_FROM, WideBench, wide_reliability
 from heightnet.network import build_network
 from heightnet.result import Result
 from heightnet.tasks.facts import JobFacts
@@ -72,10 +73,13 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     say("adjusting")
     fit = fit_of(net)
     say("testing every hypothesis")
-    bench = Bench(net)
-    verdicts = bench.judge()
+    if net.edge_count >= WIDE_FROM:
+        wide = WideBench(net, fit)
+        facts = JobFacts(wide, wide.judge(), wide_reliability(wide), fit)
+    else:
+        bench = Bench(net)
+        facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
     say("writing down what was found")
-    facts = JobFacts(bench, verdicts, reliability(bench), fit)
     heights = HeightFacts(facts)
     checks = compare_readings(net.job, net.readings)
     if checks:

@@ -27,7 +27,7 @@ def common_errors(facts: JobFacts) -> list[Record]:
         if facts.bench.classes.redundancy[h] > UNTESTABLE:
             continue
         _, kind, name = str(family.ids[h]).split(":", 2)
-        harmless = bool(np.abs(facts.effect[:, h]).max(initial=0.0) <= LEAST_MOVE)
+        harmless = bool(np.abs(facts.effect(np.array([h]))).max(initial=0.0) <= LEAST_MOVE)
         out.append(
             {
                 "id": str(family.ids[h]),

@@ -13,10 +13,11 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
-from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts, decide, near, subjects
+from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts, subjects
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
 from heightnet.judge.critical import tau_critical
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.judge.wide import WideBench, WideVerdicts
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Kind, Network
 
@@ -24,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
 MOVES_SHOWN = 8
+LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
 
@@ -59,26 +61,42 @@ class JobFacts:
     fit : the adjustment with nothing freed.
     """
 
-    def __init__(self, bench: Bench, verdicts: Verdicts, reliability: Reliability, fit: Fit) -> None:
+    def __init__(
+        self, bench: Bench | WideBench, verdicts: Verdicts | WideVerdicts, reliability: Reliability, fit: Fit
+    ) -> None:
         self.bench, self.verdicts, self.reliability, self.fit = bench, verdicts, reliability, fit
         self.net: Network = bench.net
         self.job = self.net.job
         self.family = bench.family
         self.things: list[Subject] = subjects(self.family, self.net)
-        self.decided = decide(verdicts, self.things)
-        self.at = {str(i): h for h, i in enumerate(self.family.ids)}
+        self.decided = verdicts.decide(self.things)
+        self.wide = isinstance(bench, WideBench)
+        self._effects: dict[int, Floats] = {}
         nodes = self.net.nodes
         self.mark_nodes = np.flatnonzero(nodes.kind == "mark")
 
     # ---- how an error of each hypothesis moves the marks ----
 
+    def effect(self, hypotheses: npt.NDArray[np.int64]) -> Floats:
+        """(marks, len) movement of each mark for a unit error of each of these hypotheses."""
+        if not self.wide:
+            return self._whole_effect[:, hypotheses]
+        missing = np.array([h for h in dict.fromkeys(hypotheses.tolist()) if h not in self._effects], dtype=np.int64)
+        if len(missing):
+            found = self._effect_of(missing)
+            self._effects |= {int(h): found[:, i] for i, h in enumerate(missing)}
+        columns = [self._effects[int(h)] for h in hypotheses]
+        return np.column_stack(columns) if columns else np.zeros((len(self.mark_nodes), 0))
+
     @cached_property
-    def effect(self) -> Floats:
-        """(marks, h) movement of each mark for a unit error of each hypothesis."""
-        C = self.family.C
+    def _whole_effect(self) -> Floats:
+        return self._effect_of(np.arange(len(self.family)))
+
+    def _effect_of(self, hypotheses: npt.NDArray[np.int64]) -> Floats:
         P = 1 / self.net.sd**2
+        C = self.family.C[:, hypotheses]
         shift = self.fit.solve((self.net.A.T @ C.multiply(P[:, None])).toarray())
-        return self._with_held(self._of_marks(shift))
+        return self._with_held(self._of_marks(shift), hypotheses)
 
     def _of_marks(self, of_unknowns: Floats) -> Floats:
         """The rows of an (n, ...) array that belong to the marks; 0 for marks that are no unknowns."""
@@ -87,18 +105,18 @@ class JobFacts:
         out[column >= 0] = of_unknowns[column[column >= 0]]
         return out
 
-    def _with_held(self, effect: Floats) -> Floats:
+    def _with_held(self, effect: Floats, hypotheses: npt.NDArray[np.int64]) -> Floats:
         """A wrong height of a mark held exactly is the mark's own error too."""
         held = set(self.net.held.tolist())
-        for h in np.flatnonzero(self.family.kind == "known"):
-            node = int(self.family.node[h])
+        for i in np.flatnonzero(self.family.kind[hypotheses] == "known"):
+            node = int(self.family.node[hypotheses[i]])
             if node in held:
-                effect[np.searchsorted(self.mark_nodes, node), h] = 1.0
+                effect[np.searchsorted(self.mark_nodes, node), i] = 1.0
         return effect
 
     def moves(self, h: int) -> list[Record]:
         """The marks that an error of this hypothesis moves most, for each millimetre."""
-        move = self.effect[:, h]
+        move = self.effect(np.array([h]))[:, 0]
         order = np.argsort(-np.abs(move), kind="stable")[:MOVES_SHOWN]
         names = self.net.nodes.name[self.mark_nodes]
         return [{"mark": str(names[i]), "per_mm": float(move[i])} for i in order if abs(move[i]) > LEAST_MOVE]
@@ -169,7 +187,7 @@ class JobFacts:
         k, by = self.bench.critical
         largest = v.largest
         limit = float(chdtri(fit.dof, test.false_alarm)) if fit.dof else None
-        grid, factors = v.posterior.grid, self.bench.factors
+        tape_factor, sight_factor = v.factors
         return {
             "observations": len(self.net.y),
             "unknowns": int(self.net.A.shape[1]),
@@ -188,8 +206,8 @@ class JobFacts:
             "largest_tau": number(v.w[largest] / np.sqrt(fit.variance_factor)) if largest >= 0 and fit.chi2 else None,
             "critical_tau": tau_critical(fit.dof, test.false_alarm / max(1, len(self.bench.classes.representative))),
             "delta0": self.reliability.delta0,
-            "tape_factor": float(np.exp(grid @ np.log(factors.tape))),
-            "sight_factor": float(np.exp(grid @ np.log(factors.sight))),
+            "tape_factor": tape_factor,
+            "sight_factor": sight_factor,
         }
 
     def pieces(self) -> list[Record]:
@@ -264,7 +282,7 @@ class JobFacts:
         second = np.zeros(len(base))
         total = sum(e.probability for e in self.verdicts.explanations)
         for e in self.verdicts.explanations:
-            effect = self.effect[:, e.members]
+            effect = self.effect(e.members)
             shift = -effect @ e.error
             variance = base + np.einsum("ms,st,mt->m", effect, e.covariance, effect)
             mean += e.probability / total * shift
@@ -273,8 +291,10 @@ class JobFacts:
 
     def _hidden(self) -> tuple[Floats, npt.NDArray[np.int64]]:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
+        if self.wide:
+            return self._hidden_bound()
         single = np.flatnonzero((self.family.kind != "group") & (self.family.kind != "swap"))
-        move = np.abs(self.effect[:, single])
+        move = np.abs(self.effect(single))
         size = self.reliability.detectable[single]
         with np.errstate(invalid="ignore"):
             hidden = np.where(move > LEAST_MOVE, move * size[None, :], 0.0)
@@ -283,6 +303,33 @@ class JobFacts:
         by = np.argmax(hidden, axis=1)
         most = hidden[np.arange(len(hidden)), by]
         return most, np.where(most > 0, single[by], -1)
+
+    def _hidden_bound(self) -> tuple[Floats, npt.NDArray[np.int64]]:
+        """For large jobs: Baarda's bound delta0 sqrt((1 - r) / r) sd of the mark, over what touches it or its stands.
+
+        Nothing limits the height of a mark that hangs by an untested observation.
+        """
+        net, nodes = self.net, self.net.nodes
+        single = np.flatnonzero(
+            np.isin(self.family.kind, ("setup", "target", "tripod", "shot", "level", "staff", "known"))
+        )
+        edge = self.bench.edge_of[single]  # type: ignore[union-attr]
+        single, edge = single[edge >= 0], edge[edge >= 0]
+        r = self.bench.classes.redundancy[single]
+        reach = np.where(r > UNTESTABLE, np.sqrt((1 - r) / np.maximum(r, UNTESTABLE)), np.inf) * self.reliability.delta0
+        most = np.full(len(nodes), -1.0)
+        by = np.full(len(nodes), -1, dtype=np.int64)
+        order = np.argsort(reach, kind="stable")
+        for end in (net.tail[edge], net.head[edge]):
+            mark = np.where(nodes.kind[end] == "mark", end, nodes.mark[end])
+            here = order[(mark[order] >= 0)]
+            larger = reach[here] > most[mark[here]]
+            most[mark[here][larger]], by[mark[here][larger]] = reach[here][larger], single[here][larger]
+        column = nodes.column[self.mark_nodes]
+        sd = self._of_marks(self.fit.sd_x)
+        hidden = np.where(most[self.mark_nodes] > 0, most[self.mark_nodes] * sd, 0.0)
+        hidden[column < 0] = 0.0
+        return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
     def shots(self) -> list[Record]:
         net, job = self.net, self.job
@@ -394,7 +441,7 @@ class JobFacts:
     def _why_untestable(self, h: int) -> str:
         if self.bench.classes.redundancy[h] > UNTESTABLE:
             return ""
-        if np.abs(self.effect[:, h]).max(initial=0.0) <= LEAST_MOVE:
+        if np.abs(self.effect(np.array([h]))).max(initial=0.0) <= LEAST_MOVE:
             return "an error common to all of these cancels out of every height in the job: it is harmless here"
         return "an error common to all of these leaves every loop closing as before: nothing in the job shows it"
 
@@ -440,7 +487,7 @@ class JobFacts:
         edges = self.net.edge_count
         out = []
         for e in self.verdicts.explanations:
-            effect = self.effect[:, e.members]
+            effect = self.effect(e.members)
             height = base_height - effect @ e.error
             sd = np.sqrt(base_variance + np.einsum("ms,st,mt->m", effect, e.covariance, effect))
             residuals: dict[str, float] = {}
@@ -459,12 +506,18 @@ class JobFacts:
                     "also": [
                         self.ids(int(x) for x in self.bench.classes.members(int(label[h])) if x != h) for h in e.members
                     ],
-                    "marks": records({"mark": [str(n) for n in names], "height_m": height, "sd_mm": sd * 1000}),
+                    "marks": self._marks_shown(names, height, sd, base_height),
                     "residuals_mm": residuals,
                     "setups": self._setups_under(e.members, e.error),
                 }
             )
         return out
+
+    def _marks_shown(self, names: npt.NDArray[np.object_], height: Floats, sd: Floats, before: Floats) -> list[Record]:
+        """Marks under an explanation; of a large job those that it moves."""
+        shown = np.arange(len(names)) if not self.wide else np.flatnonzero(np.abs(height - before) > LEAST_SHOWN_M)
+        columns = {"mark": names[shown].astype(str), "height_m": height[shown], "sd_mm": sd[shown] * 1000}
+        return records(columns)
 
     def single_id(self, observation: int) -> str:
         """Id of one observation, a tape reading by its file and row."""
@@ -517,8 +570,7 @@ class JobFacts:
         return None if mean is None else mean[1]
 
     def cross_check(self) -> Record:
-        reps = self.bench.classes.representative
-        best = [str(self.family.ids[reps[c]]) for c in self.verdicts.posterior.best_subset]
+        best = self.ids(self.verdicts.best_subset)
         likeliest = set(self.ids(self.verdicts.explanations[0].members))
         return {
             "agrees": set(best) == likeliest,
@@ -601,7 +653,7 @@ class JobFacts:
 
     def same_as(self, h: int) -> list[str]:
         own = int(self.family.node[h])
-        return self.ids(x for x in near(self.bench, h) if int(self.family.node[x]) != own or own < 0)
+        return self.ids(x for x in self.bench.near(h) if int(self.family.node[x]) != own or own < 0)
 
     def notes(self) -> list[Record]:
         out = [{"kind": n.kind, "text": n.text, "file": n.file or None, "row": n.row} for n in self.job.notes]

@@ -5,10 +5,9 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 
 from heightnet.judge.causes import rank_causes
-from heightnet.judge.family import reading_id
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
 from heightnet.tasks.facts import JobFacts, Record, number
@@ -32,6 +31,15 @@ class HeightFacts:
         for position, node in enumerate(self.net.head[rows].tolist()):
             self.readings_at.setdefault(node, []).append(position)
         self.first_reading = rows.start
+        single = np.flatnonzero(family.kind == "reading")
+        self.reading_at = dict(zip((family.observation[single] - rows.start).tolist(), single.tolist(), strict=True))
+        self.columns = {c: self.net.readings[c].tolist() for c in self.net.readings}
+        self.tables = {
+            t: {c: f[c].tolist() for c in f} for t, f in (("setup", self.job.setups), ("target", self.job.targets))
+        }
+        explained = [int(h) for e in facts.verdicts.explanations for h in e.members]
+        touched = family.C[rows][:, explained].tocoo().row if explained else np.zeros(0, dtype=np.int64)
+        self.explained = set(self.net.head[rows][touched].tolist())
 
     def setups(self) -> list[Record]:
         return [self._height("setup", i) for i in range(len(self.job.setups))]
@@ -40,9 +48,8 @@ class HeightFacts:
         return [self._height("target", i) for i in range(len(self.job.targets))]
 
     def _height(self, of: str, i: int) -> Record:
-        table = self.job.setups if of == "setup" else self.job.targets
+        row = {c: values[i] for c, values in self.tables[of].items()}
         thing = "instrument" if of == "setup" else "equipment"
-        row = table.iloc[i]
         node = int((self.net.setup_node if of == "setup" else self.net.target_node)[i])
         axis = float((self.net.setup_axis if of == "setup" else self.net.target_axis)[i])
         placed = np.isfinite(self.net.nodes.height[node])
@@ -58,10 +65,10 @@ class HeightFacts:
         booked = number(row["height"])
         h = self.height_of.get(node, -1)
         if h < 0:
-            return {**common, **self._without_height(of, row, booked), "piece": piece}
+            return {**common, **self._without_height(booked), "piece": piece}
         return {**common, **self._judged(node, axis, h, booked), "piece": piece}
 
-    def _without_height(self, of: str, row: pd.Series, booked: float | None) -> Record:
+    def _without_height(self, booked: float | None) -> Record:
         """A stand no tape was read for: a free set-up, or a height that the job itself has to find."""
         keys = ("hypothesis", "recorded_m", "sd_mm", "error_mm", "error_sd_mm", "w", "redundancy",
                 "smallest_detectable_mm", "smallest_attributable_mm", "independent_checks", "probability",
@@ -94,10 +101,10 @@ class HeightFacts:
             "probability": probability,
             "corrected_m": corrected,
             "corrected_sd_mm": corrected_sd * 1000,
-            "same_as": facts.same_as(h),
+            "same_as": facts.same_as(h) if not facts.wide or self._checks_of_class(h) == 1 else [],
             "causes": self._causes(node, h) if probability >= CAUSES_FROM else [],
             "readings": self._readings(node, axis, recorded - error if np.isfinite(error) else np.nan, verdict),
-            "moves": facts.moves(h),
+            "moves": facts.moves(h) if not facts.wide or key in facts.decided else [],
             "found_m": number(recorded - error),
             "found_sd_mm": number(found_sd, 1000),
         }
@@ -105,6 +112,8 @@ class HeightFacts:
     def _corrected(self, node: int, recorded: float, recorded_sd: float) -> tuple[float, float]:
         """Height averaged over the explanations kept: the recorded one where they leave it alone."""
         facts, at = self.facts, self.first_reading
+        if node not in self.explained:
+            return recorded, recorded_sd
         rows = np.array(self.readings_at[node]) + at
         weight = 1 / self.net.sd[rows] ** 2
         total = sum(e.probability for e in facts.verdicts.explanations)
@@ -124,7 +133,7 @@ class HeightFacts:
         facts, out = self.facts, {}
         error, error_sd, _ = facts.verdicts.freed
         for position in range(len(self.net.readings)):
-            reading = self.net.readings.iloc[position]
+            reading = {c: values[position] for c, values in self.columns.items()}
             node, key = int(reading["node"]), (str(reading["stand_kind"]), str(reading["stand"]))
             h = self.height_of[node]
             recorded, sd = facts.recorded_height(node, float(reading["axis"])), facts.recorded_sd(node)
@@ -137,16 +146,28 @@ class HeightFacts:
         return Routes(self.net)
 
     def _independent_checks(self, node: int) -> int | None:
+        if self.facts.wide:
+            return self._checks_of_class(self.height_of[node])
         own = {self.first_reading + p for p in self.readings_at[node]}
         return self._routes.count(int(self.net.nodes.mark[node]), node, own, CHECKS_COUNTED)
+
+    def _checks_of_class(self, h: int) -> int:
+        """0 where nothing tests a height, 1 where something else shares its every loop, 2 for two or more."""
+        label = int(self.bench.classes.label[h])
+        return 0 if label < 0 else 1 if self._class_sizes[label] > 1 else 2
+
+    @cached_property
+    def _class_sizes(self) -> npt.NDArray[np.int64]:
+        label = self.bench.classes.label
+        return np.bincount(label[label >= 0])
 
     def _readings(self, node: int, axis: float, found: float, verdict: str) -> list[Record]:
         out = []
         several = len(self.readings_at[node]) > 1
         for position in self.readings_at[node]:
-            reading = self.net.readings.iloc[position]
-            name = reading_id(self.net.readings, position)
-            h = self.facts.at.get(name, self.height_of[node]) if several else self.height_of[node]
+            reading = {c: values[position] for c, values in self.columns.items()}
+            name = f"reading:{reading['file']}:{reading['rows'][0]}"
+            h = self.reading_at.get(position, self.height_of[node]) if several else self.height_of[node]
             height = float(reading["height"] - reading["axis"]) + axis
             out.append(
                 {

@@ -21,7 +21,7 @@ ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this 
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
 CANDIDATES_UP_TO = 600
-USUAL_SIGHT_M = 100.0
+NUMBERS_HELD = 40_000_000  # candidates times unknowns
 
 WHY = {
     "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
@@ -53,7 +53,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
     precision = net.job.settings.precision
     known = set(net.held.tolist()) | set(net.head[net.rows(Kind.KNOWN)].tolist())
     names = net.nodes.name
-    neighbours = _neighbours(net)
+    neighbours = _neighbours(net, set(wanted.tolist()))
     out = []
     for node in wanted.tolist():
         at = int(net.nodes.mark[node])
@@ -81,11 +81,14 @@ def _stand_name(net: Network, node: int) -> str:
     return f"target:{net.job.targets['target'].iloc[int(np.flatnonzero(net.target_node == node)[0])]}"
 
 
-def _neighbours(net: Network) -> dict[int, dict[int, float]]:
-    """For each stand the marks in sight of it, and how far they are: those it shot, or whose set-ups shot it."""
+def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
+    """For each stand wanted the marks in sight of it and how far they are: those it shot, or whose set-ups shot it."""
     at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
+    under = np.isin(net.nodes.mark, net.nodes.mark[list(wanted)])
+    near = np.flatnonzero(under[at] | under[to])
+    at, to, distance = at[near], to[near], net.sights.horizontal[near]
     out: dict[int, dict[int, float]] = {}
-    for a, b, d in zip(at.tolist(), to.tolist(), net.sights.horizontal.tolist(), strict=True):
+    for a, b, d in zip(at.tolist(), to.tolist(), distance.tolist(), strict=True):
         for one, other in ((a, b), (b, a)):
             mark = int(net.nodes.mark[other])
             if mark >= 0:
@@ -114,7 +117,8 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
         return []
     order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)), kind="stable")
     wanted = family.node[watched[open_]][order]
-    options = candidates(net, wanted)[:CANDIDATES_UP_TO]
+    limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
+    options = candidates(net, wanted[:limit])[:limit]
     if not options:
         return []
     gain = Gain(bench, facts.fit, _rows(net, options), np.array([o.sd**2 for o in options]), watched)

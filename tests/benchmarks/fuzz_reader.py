@@ -1,4 +1,4 @@
-"""Read spoilt jobs: ``python -m tests.benchmarks.fuzz_reader [-n 10000] [--seed 1] [--check]``.
+"""Read spoilt jobs: ``python -m tests.benchmarks.fuzz_reader [-n 10000] [--seed 1] [--check] [--keep]``.
 
 Each job must be read, or refused with a list of problems that name places, within seconds.  Time is measured by the
 wall clock, memory by tracemalloc on every twentieth job and on a few large ones.  With ``--check`` jobs that are read
@@ -26,6 +26,14 @@ from tests.mutate import mutated, starting_jobs
 
 LIMIT_S = 20
 LARGE_ROWS = 50_000
+RESULTS = Path(__file__).parent / "results" / "fuzz_reader.md"
+HEAD = """# Reading spoilt jobs
+
+Made by `python -m tests.benchmarks.fuzz_reader -n {n} --seed {seed} --keep`: demo jobs and two small ones spoilt at
+random in cells, rows, columns, headings, bytes, files and settings, and twenty large ones. Each is read, or refused
+with a list of problems that name places; anything else would be counted as failed. The machine did other work too.
+
+"""
 
 
 def large_job(rng: Random) -> dict[str, bytes]:
@@ -46,7 +54,8 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("-n", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--check", action="store_true")
+    parser.add_argument("--check", action="store_true", help="adjust and judge what is read, too")
+    parser.add_argument("--keep", action="store_true", help="keep the figures in results/fuzz_reader.md")
     options = parser.parse_args()
     signal.signal(signal.SIGALRM, timeout)
     jobs = starting_jobs()
@@ -93,13 +102,16 @@ def main() -> int:
                 peak.append(most / 1e6)
         else:
             seconds.append(took)
-    print(", ".join(f"{k} {v}" for k, v in sorted(outcome.items())))
+    said = [", ".join(f"{k} {v}" for k, v in sorted(outcome.items()))]
     if seconds:
-        middle, most_ = np.median(seconds) * 1000, max(seconds) * 1000
-        print(f"time a job: median {middle:.1f} ms, longest {most_:.0f} ms")
+        said.append(f"time a job: median {np.median(seconds) * 1000:.0f} ms, longest {max(seconds) * 1000:.0f} ms")
     if peak:
-        print(f"memory of a small job: most {max(peak):.1f} MB")
-    print(f"memory of a job of {LARGE_ROWS} rows: at most {max(ratio):.1f} times its files")
+        said.append(f"memory of a small job: at most {max(peak):.1f} MB")
+    said.append(f"memory of a job of {LARGE_ROWS} rows: at most {max(ratio):.1f} times its files")
+    print("\n".join(said))
+    if options.keep:
+        lines = "".join(f"- {line}\n" for line in said)
+        RESULTS.write_text(HEAD.format(n=options.n, seed=options.seed) + lines, encoding="utf-8")
     for kept, text in failures[:20]:
         print(f"\n{kept}\n{text}")
     return 1 if failures else 0

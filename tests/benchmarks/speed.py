@@ -4,9 +4,10 @@
 
 Writes results/speed_core.json and .md.  Every network and size runs in a process of its own, on one BLAS thread;
 times are processor times, the least of several runs.  "Complete" is `heightnet.adjust.adjust`: checks, solution,
-residuals, redundancy number of every observation, standard deviation of every unknown, determinant.  "Bare" is scipy's splu of the normal matrix in its best
-setting: analyse, factorise, one solution and nothing else.  The nuisance columns are left out of the bare matrix, since
-with them splu takes many times as long; so the ratio is stricter than the like-for-like one, which is given too.
+residuals, redundancy number of every observation, standard deviation of every unknown, determinant.  "Bare" is
+scipy's splu of the normal matrix in its best setting: analyse, factorise, one solution and nothing else.  The nuisance
+columns are left out of the bare matrix, since with them splu takes many times as long; so the ratio is stricter than
+the like-for-like one, which is given too.
 """
 
 from __future__ import annotations

@@ -1,0 +1,397 @@
+"""Jobs too large for one search: every test from the sparse core, explanations neighbourhood by neighbourhood.
+
+The sparse adjustment gives the redundancy of every observation, and with it u and the diagonal of G of every
+hypothesis that lives on one observation or on the parallel readings of one stand, without a solve for each.  Classes
+and what nothing tests are read off the graph.  A blunder is seen a few sights away at most, so what the tests point at
+is judged in the part of the network around it, cut out and searched like a small job of its own; what the cut leaves
+out would only have added a little redundancy at its rim.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from heightnet.adjust import Fit
+from heightnet.adjust.graph import bridges, series_classes
+from heightnet.judge.assess import Bench, Explanation, Reliability, Subject, Verdicts, decide, subjects
+from heightnet.judge.critical import detectable_delta, sidak_value
+from heightnet.judge.family import Family, build_family
+from heightnet.judge.reduction import UNTESTABLE, Classes, Factors, factor_grid
+from heightnet.judge.search import Candidates
+from heightnet.network.model import DATUM, Kind, Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+WIDE_FROM = 800  # observations from which a job is judged by neighbourhoods
+LOOKED_AT = 3.0  # |w| from which a neighbourhood is judged closely
+NEIGHBOURHOOD = 220  # observations of one
+RIM = 0.5  # part of a neighbourhood, nearest its middle, whose verdicts are kept
+GROUPS_AT_MOST = 4  # common errors that are freed, one after the other, before the neighbourhoods are looked at
+
+
+class WideBench:
+    """As `heightnet.judge.assess.Bench`, for large networks."""
+
+    def __init__(self, net: Network, fit: Fit) -> None:
+        self.net, self.fit = net, fit
+        self.family: Family = build_family(net, swaps=False)
+        self.factors: Factors = factor_grid(False)
+        family, P = self.family, 1 / net.sd**2
+        squared = family.C.power(2)
+        self.own: Floats = np.asarray(squared.T @ P)
+        self.edge_of = self._representing_observation()
+        self.diagonal = self._information(P)
+        self.classes: Classes = self._classes()
+        false_alarm = net.job.settings.test.false_alarm
+        self.critical = sidak_value(len(self.classes.representative), false_alarm), "formula"
+
+    def _representing_observation(self) -> Ints:
+        """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
+        family = self.family
+        out = family.observation.copy()
+        several = np.flatnonzero((out < 0) & np.isin(family.kind, ("setup", "target", "tripod")))
+        out[several] = family.C.indices[family.C.indptr[several]]
+        return out
+
+    def _information(self, P: Floats) -> Floats:
+        """Diagonal of G: p r for one observation; for parallel ones sum p - (sum p)^2 q, with q = a N^-1 a'."""
+        at = self.edge_of
+        simple = at >= 0
+        diagonal = np.zeros(len(at))
+        q = (1 - self.fit.r[at[simple]]) / P[at[simple]]
+        diagonal[simple] = self.own[simple] - self.own[simple] ** 2 * q
+        one = simple & (self.family.observation >= 0)
+        diagonal[one] = P[at[one]] * self.fit.r[at[one]]
+        rest = np.flatnonzero(~simple)
+        if len(rest):
+            diagonal[rest] = self.fit.reduce_diagonal(self.family.C[:, rest])[1]
+        return np.maximum(diagonal, 0.0)
+
+    def _classes(self) -> Classes:
+        """What nothing tests, and what nothing tells apart, from the graph with parallel readings drawn as one."""
+        net, family = self.net, self.family
+        held = np.arange(len(net.nodes))
+        held[net.held] = DATUM
+        heights = np.isin(family.kind, ("setup", "target", "tripod"))
+        drawn = np.flatnonzero(
+            (self.edge_of >= 0) & (heights | np.isin(family.kind, ("shot", "known", "level", "staff")))
+        )
+        edge = self.edge_of[drawn]
+        i, j = held[net.tail[edge]], held[net.head[edge]]
+        is_bridge, series = bridges(i, j, len(held)), series_classes(i, j, len(held))
+        label = np.full(len(family), -1, dtype=np.int64)
+        label[drawn] = np.where(is_bridge, -1, series)
+        redundancy = np.clip(self.diagonal / self.own, 0.0, 1.0)
+        redundancy[drawn[is_bridge]] = 0.0
+        other = np.setdiff1d(np.flatnonzero(redundancy > UNTESTABLE), drawn)
+        label[other] = label.max(initial=-1) + 1 + np.arange(len(other))
+        redundancy[label < 0] = 0.0
+        tested = np.flatnonzero(label >= 0)
+        order = tested[np.lexsort((tested, -family.rate[tested], label[tested]))]
+        unique, first, inverse = np.unique(label[order], return_index=True, return_inverse=True)
+        label[order] = inverse
+        return Classes(label, np.ones(len(family)), order[first] if len(unique) else order, redundancy)
+
+    def near(self, h: int) -> Ints:
+        """Hypotheses that nothing tells from h."""
+        label = self.classes.label
+        alike = np.flatnonzero(label == label[h]) if label[h] >= 0 else np.zeros(0, dtype=np.int64)
+        return alike[alike != h]
+
+    def judge(self) -> WideVerdicts:
+        return WideVerdicts(self)
+
+    # ---- neighbourhoods ----
+
+    @cached_property
+    def _edges_at(self) -> sparse.csr_matrix:
+        """Observations at each node (nodes, edges); those that hang on the datum lead no further."""
+        count = self.net.edge_count
+        ends = np.concatenate([self.net.tail[:count], self.net.head[:count]])
+        edge = np.tile(np.arange(count), 2)
+        shape = (len(self.net.nodes), count)
+        return sparse.csr_matrix((np.ones(2 * count, np.int8), (ends, edge)), shape=shape)
+
+    @cached_property
+    def _rows_of_C(self) -> sparse.csr_matrix:
+        return self.family.C.tocsr()
+
+    def around(self, edge: int) -> tuple[Ints, Ints]:
+        """Observations nearest to one, in order of nearness, and those of them whose verdicts can be trusted."""
+        stop = {DATUM, *self.net.held.tolist()}
+        at, net = self._edges_at, self.net
+        found: dict[int, None] = {edge: None}
+        seen, front = set(stop), [int(net.tail[edge]), int(net.head[edge])]
+        while front and len(found) < NEIGHBOURHOOD:
+            following: list[int] = []
+            for node in front:
+                if node in seen:
+                    continue
+                seen.add(node)
+                for e in at.indices[at.indptr[node] : at.indptr[node + 1]].tolist():
+                    if e not in found:
+                        found[e] = None
+                        following += [int(net.tail[e]), int(net.head[e])]
+            front = following
+        order = np.array(list(found), dtype=np.int64)
+        complete = not front
+        inner = order if complete else order[: max(1, int(len(order) * RIM))]
+        return np.sort(order), inner
+
+    def cut_out(self, edges: Ints, y: Floats) -> tuple[Bench, Ints]:
+        """A small bench of some observations, and the positions of its hypotheses in the whole family.
+
+        What the whole network knows of refraction and index errors goes in as knowledge beforehand.
+        """
+        net, column = self.net, self.net.nodes.column
+        nodes = np.unique(np.concatenate([net.tail[edges], net.head[edges]]))
+        columns = np.sort(column[nodes[column[nodes] >= 0]])
+        anchored = bool(np.any(column[nodes] < 0))
+        kept = columns if anchored else columns[1:]
+        first = int(np.sum(column >= 0))
+        rows = net.A[edges]
+        nuisance = np.setdiff1d(np.unique(rows.indices), columns)
+        nuisance = nuisance[nuisance >= first]
+        A = sparse.vstack(
+            [sparse.hstack([rows[:, kept], rows[:, nuisance]]),
+             sparse.hstack([sparse.csr_matrix((len(nuisance), len(kept))), sparse.eye(len(nuisance))])]
+        ).tocsr()  # fmt: skip
+        part = y[edges] - rows[:, nuisance] @ self.fit.x[nuisance]
+        C = self._rows_of_C[edges].tocsc()
+        inside = np.flatnonzero(np.diff(C.indptr) == np.diff(self.family.C.indptr))
+        inside = inside[(np.diff(C.indptr)[inside] > 0) & (self.family.kind[inside] != "group")]
+        C = sparse.vstack([C[:, inside], sparse.csc_matrix((len(nuisance), len(inside)))]).tocsc()
+        where = np.full(len(net.y), -1, dtype=np.int64)
+        where[edges] = np.arange(len(edges))
+        obs = self.family.observation[inside]
+        family = Family(
+            self.family.ids[inside], self.family.kind[inside], self.family.node[inside],
+            np.where(obs >= 0, where[obs], -1), self.family.rate[inside], self.family.size[inside], C,
+        )  # fmt: skip
+        local = replace(
+            net,
+            A=A,
+            y=np.concatenate([part, np.zeros(len(nuisance))]),
+            sd=np.concatenate([net.sd[edges], self.fit.sd_x[nuisance]]),
+            kind=np.concatenate([net.kind[edges], np.full(len(nuisance), int(Kind.REFRACTION), dtype=np.int8)]),
+            head=net.head[edges],
+            tail=net.tail[edges],
+        )
+        return Bench(local, family=family), inside
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What a neighbourhood's search kept, in positions of the whole family."""
+
+    members: Ints
+    error: Floats
+    covariance: Floats
+    probability: float
+
+
+class WideVerdicts:
+    """As `heightnet.judge.assess.Verdicts`, gathered from the neighbourhoods.
+
+    decided : "suspect" or "either" by subject, as `decide` gives it.
+    """
+
+    def __init__(self, bench: WideBench) -> None:
+        self.bench = bench
+        family, tested = bench.family, bench.classes.label >= 0
+        self.decided: dict[tuple[str, int], str] = {}
+        self.probability = np.zeros(len(family))
+        self._found: list[_Found] = []
+        self._v = bench.fit.v.copy()
+        self._test()
+        self.w_plain = self.w.copy()
+        self.probability[tested] = self._alone()[tested]
+        self._free_groups()
+        self._look_closely()
+        self.class_probability = self._of_classes()
+
+    def _test(self) -> None:
+        """u, error, its sd and w of every hypothesis from the present residuals."""
+        bench, P = self.bench, 1 / self.bench.net.sd**2
+        tested = bench.classes.label >= 0
+        self.u = np.asarray(bench.family.C.T @ (P * self._v))
+        diagonal = np.where(tested & (bench.diagonal > 0), bench.diagonal, np.nan)
+        self.error, self.error_sd, self.w = self.u / diagonal, 1 / np.sqrt(diagonal), self.u / np.sqrt(diagonal)
+
+    def _alone(self) -> Floats:
+        """(h,) probability that each hypothesis is a blunder, were it the only candidate."""
+        bench = self.bench
+        prior = Candidates.of(bench.family.rate, bench.family.size)
+        total = np.zeros(len(self.u))
+        for t in range(prior.taus.shape[1]):
+            tau2 = prior.taus[:, t] ** 2
+            total += np.exp(prior.weight[:, t] - 0.5 * np.log1p(tau2 * bench.diagonal)
+                            + np.minimum(0.5 * self.u**2 / (bench.diagonal + 1 / tau2), 600.0))  # fmt: skip
+        odds = np.exp(prior.log_odds) * total
+        return odds / (1 + odds) * np.where(bench.classes.label >= 0, self._share(), 0.0)
+
+    def _share(self) -> Floats:
+        label, rate = self.bench.classes.label, self.bench.family.rate
+        tested = label >= 0
+        total = np.bincount(label[tested], weights=rate[tested]) if tested.any() else np.zeros(0)
+        share = np.zeros(len(rate))
+        share[tested] = rate[tested] / total[label[tested]]
+        return share
+
+    def _let_go(self, members: Ints, error: Floats) -> None:
+        """Residuals with these errors taken out of the observations and everything adjusted again."""
+        bench = self.bench
+        freed = bench.family.C[:, members] @ error
+        P = 1 / bench.net.sd**2
+        self._v = self._v - freed + bench.net.A @ bench.fit.solve(bench.net.A.T @ (P * freed))
+        self._test()
+
+    def _free_groups(self) -> None:
+        """Common errors first: each pulls at thousands of heights."""
+        family = self.bench.family
+        groups = np.flatnonzero((family.kind == "group") & (self.bench.classes.label >= 0))
+        for _ in range(GROUPS_AT_MOST):
+            if not len(groups):
+                return
+            w = np.abs(np.nan_to_num(self.w[groups]))
+            h = int(groups[np.argmax(w)])
+            single = np.abs(np.nan_to_num(self.w[family.kind != "group"])).max(initial=0.0)
+            p = float(self._alone()[h])
+            if p < 0.5 or w.max() < single:  # a single large blunder explains it better
+                return
+            one = np.array([h])
+            error = np.array([self.error[h]])
+            self._found.append(_Found(one, error, np.array([[self.error_sd[h] ** 2]]), p))
+            self.probability[h] = p
+            self.decided["other", h] = "suspect"
+            self._let_go(one, error)
+
+    def _look_closely(self) -> None:
+        """Judge the neighbourhood of whatever stands out, largest first, until nothing does that was not looked at."""
+        bench = self.bench
+        edge_of = bench.edge_of
+        looked = np.zeros(bench.net.edge_count, dtype=bool)
+        y = self._v_as_observations()
+        w = np.where((edge_of >= 0) & (edge_of < len(looked)), np.abs(np.nan_to_num(self.w)), 0.0)
+        standing_out = np.flatnonzero(w >= LOOKED_AT)
+        members, errors = [], []
+        for h in standing_out[np.argsort(-w[standing_out], kind="stable")].tolist():
+            if looked[edge_of[h]]:
+                continue
+            edges, inner = bench.around(int(edge_of[h]))
+            small, inside = bench.cut_out(edges, y)
+            verdicts = small.judge()
+            fresh = np.zeros(len(looked), dtype=bool)
+            fresh[inner[~looked[inner]]] = True
+            looked |= fresh
+            found = self._keep(small, verdicts, inside, fresh)
+            members += found[0]
+            errors += found[1]
+        if members:
+            self._let_go(np.array(members), np.array(errors))
+
+    def _v_as_observations(self) -> Floats:
+        """Observations whose misclosures are those of the present residuals (the approximate heights plus x)."""
+        bench = self.bench
+        edges = slice(0, bench.net.edge_count)
+        heights = int(np.sum(bench.net.nodes.column >= 0))
+        y = self._v.copy()
+        y[edges] += bench.net.A[edges][:, heights:] @ bench.fit.x[heights:]
+        return y
+
+    def _keep(
+        self, small: Bench, verdicts: Verdicts, inside: Ints, fresh: npt.NDArray[np.bool_]
+    ) -> tuple[list[int], list[float]]:
+        """Take over what a neighbourhood says of the observations not looked at before."""
+        edge_of = self.bench.edge_of[inside]
+        new = (edge_of >= 0) & fresh[np.maximum(edge_of, 0)]
+        self.probability[inside[new]] = verdicts.probability[new]
+        best = verdicts.explanations[0]
+        at = np.flatnonzero(new[best.members])
+        things = subjects(small.family, small.net)
+        decided = decide(verdicts, things)
+        for thing in things:
+            if thing.key in decided and new[list(thing.hypotheses)].any():
+                kind, key = thing.key
+                self.decided[(kind, key) if kind == "stand" else ("other", int(inside[key]))] = decided[thing.key]
+        if not len(at):
+            return [], []
+        members = inside[best.members[at]]
+        if verdicts.any_of(best.members[at]) >= 0.5:
+            covariance = best.covariance[np.ix_(at, at)]
+            self._found.append(_Found(members, best.error[at], covariance, best.probability))
+            return members.tolist(), best.error[at].tolist()
+        return [], []
+
+    # ---- the same questions as of a small job ----
+
+    def _of_classes(self) -> Floats:
+        label = self.bench.classes.label
+        tested = label >= 0
+        return (
+            np.minimum(np.bincount(label[tested], weights=self.probability[tested]), 1.0)
+            if tested.any()
+            else np.zeros(0)
+        )
+
+    @cached_property
+    def explanations(self) -> tuple[Explanation, ...]:
+        """One: everything that the neighbourhoods found, together."""
+        if not self._found:
+            return (Explanation(1.0, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 0))),)
+        members = np.concatenate([f.members for f in self._found])
+        covariance = sparse.block_diag([f.covariance for f in self._found]).toarray()
+        probability = float(np.prod([f.probability for f in self._found]))
+        return (
+            Explanation(max(probability, 1e-12), members, np.concatenate([f.error for f in self._found]), covariance),
+        )
+
+    @cached_property
+    def freed(self) -> tuple[Floats, Floats, Floats]:
+        """Error, sd and w of each hypothesis with what was found let go; what was found has its own estimate."""
+        error, sd, w = self.error.copy(), self.error_sd.copy(), self.w.copy()
+        best = self.explanations[0]
+        own = np.sqrt(np.diag(best.covariance)) if len(best.members) else np.zeros(0)
+        error[best.members], sd[best.members], w[best.members] = best.error, own, best.error / own
+        return error, sd, w
+
+    def decide(self, things: list[Subject]) -> dict[tuple[str, int], str]:
+        return self.decided
+
+    @property
+    def best_subset(self) -> Ints:
+        return self.explanations[0].members
+
+    @property
+    def factors(self) -> tuple[float | None, float | None]:
+        return None, None
+
+    def any_of(self, hypotheses: tuple[int, ...]) -> float:
+        return float(1 - np.prod(1 - self.probability[list(hypotheses)]))
+
+    @property
+    def largest(self) -> int:
+        w = np.abs(np.nan_to_num(self.w_plain))
+        return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
+
+    @property
+    def one_at_a_time(self) -> Ints:
+        return self.explanations[0].members
+
+
+def wide_reliability(bench: WideBench) -> Reliability:
+    """Detectable sizes of all hypotheses; attributable ones are inf where a class holds several things, else NaN."""
+    test = bench.net.job.settings.test
+    delta0 = detectable_delta(test.alpha, test.power)
+    tested = bench.classes.label >= 0
+    detectable = np.where(tested, delta0 / np.sqrt(np.where(tested, np.maximum(bench.diagonal, 1e-300), 1.0)), np.inf)
+    label = bench.classes.label
+    shared = np.bincount(label[tested], minlength=1)[np.maximum(label, 0)] > 1
+    attributable = np.where(tested & ~shared, np.nan, np.inf)
+    return Reliability(delta0, detectable, attributable)
