@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from difflib import get_close_matches
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -19,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
+from heightnet.job.headings import recognise
 from heightnet.job.model import METRES, Units
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tables import TABLES, Column, Table
@@ -34,12 +34,6 @@ _UNTIDY = re.compile(
 )
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _ESCAPED = re.compile(r"'+[=+\-@\t\r]")
-_HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,12})\s*[)\]]\s*")
-_LENGTH_WORDS = {
-    "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ft": "ft", "feet": "ft", "foot": "ft",
-    "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS",
-}  # fmt: skip
-_ANGLE_WORDS = {"gon": "gon", "grad": "gon", "deg": "deg", "dms": "dms", "packed": "packed"}
 
 
 class Batch(NamedTuple):
@@ -115,118 +109,9 @@ def _blank(column: Column, count: int) -> npt.NDArray[Any]:
     return blank
 
 
-def plain_heading(text: str) -> str:
-    """A heading as compared: lower case, words apart by one space.
-
-    >>> plain_heading(" Slope_Distance ")
-    'slope distance'
-    """
-    return " ".join(re.sub(r"[\s_\-./]+", " ", text.casefold()).split())
-
-
-def known_headings(table: Table) -> dict[str, Column]:
-    """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them."""
-    known = {plain_heading(word): c for c in table.columns for word in c.also}
-    known.update({plain_heading(c.name): c for c in table.columns})
-    return known
-
-
-def recognise(sheet: Sheet, table: Table, units: Units, problems: Problems) -> dict[int, Column] | None:
-    """Which column of the table each heading is; None where the header is too poor to go on."""
-    known = known_headings(table)
-    found: dict[int, Column] = {}
-    where: dict[str, str] = {}
-    meant: set[str] = set()  # columns that a heading not understood was probably meant to be
-    for i, heading in enumerate(sheet.header):
-        text = heading.strip()
-        words = plain_heading(text)
-        if words.startswith("note"):
-            continue
-        if not words:
-            if any(h.strip() for h in sheet.header[i + 1 :]):
-                problems.add(
-                    sheet.file, sheet.header_row, "", "", "a heading over every column", "One heading is blank."
-                )
-            continue
-        column = known.get(words)
-        if column is None and (match := _HEADING_UNIT.fullmatch(text)):
-            column = known.get(plain_heading(match[1]))
-            if column is not None and (wrong := _wrong_unit(column, match[2], units)):
-                problems.add(sheet.file, sheet.header_row, text, text, wrong)
-                meant.add(column.name)
-                continue
-        if column is None:
-            cause, likely = _unknown_heading(words, table)
-            problems.add(sheet.file, sheet.header_row, text, text, f"a column of {table.name}", cause)
-            meant.add(likely)
-            continue
-        if column.name in where:
-            problems.add(
-                sheet.file, sheet.header_row, text, text, f"one column for {column.name}",
-                f"{where[column.name]!r} is read as {column.name} already.",
-            )  # fmt: skip
-            continue
-        where[column.name] = text
-        found[i] = column
-    other = [f"{text!r} as {name}" for name, text in where.items() if text != name]
-    if other:
-        problems.note("understood", f"headings read: {', '.join(other)}", sheet.file, sheet.header_row)
-    missing = False
-    for column in table.columns:
-        if column.required and column.name not in where and not set(column.unless) & set(where):
-            missing = True
-            if column.name in meant:
-                continue
-            others = ", ".join(column.also[:4])
-            problems.add(
-                sheet.file, sheet.header_row, column.name, "",
-                f"a column {column.name}" + (f" (or {others})" if others else ""),
-                f"The headings are: {', '.join(h.strip() for h in sheet.header)[:200]}.",
-            )  # fmt: skip
-    return None if missing else found
-
-
-def _wrong_unit(column: Column, said: str, units: Units) -> str:
-    """What the unit in a heading should have been, "" where it fits or is no unit of length or angle."""
-    said = said.casefold().strip()
-    length = _LENGTH_WORDS.get(said, said if said in ("mm", "cm") else "")
-    angle = _ANGLE_WORDS.get(said, "")
-    if not length and not angle:
-        return ""
-    if column.kind == "length":
-        same = length == units.length or (length == "ft" and units.length == "ftUS")
-        return "" if same else f"lengths in {units.length} (units.length), as in the rest of the job"
-    if column.kind == "mm":
-        return "" if length == "mm" else "millimetres, whatever the job's units"
-    if column.kind == "angle":
-        return "" if angle and units.angle in ("", angle) else f"angles in {units.angle} (units.angle)"
-    return f"no unit: {column.name} holds {column.expected}"
-
-
-def _unknown_heading(words: str, table: Table) -> tuple[str, str]:
-    """The likely cause of a heading no table knows, and the column it was probably meant to be ("" for none)."""
-    if table.name == "shots" and words in ("vertical angle", "va", "vert angle", "v angle", "elevation angle"):
-        return (
-            "A vertical angle is measured from the horizon, a zenith angle from straight up: zenith_angle = 90° less "
-            "the vertical angle. If these are zenith readings, call the column zenith_angle."
-        ), "zenith_angle"
-    if table.name == "shots" and words in ("horizontal distance", "hd", "h dist"):
-        return (
-            "Heights come from slope distances; call the column note_horizontal_distance to keep it unread."
-        ), "slope_distance"
-    known = known_headings(table)
-    close = get_close_matches(words, known, n=1, cutoff=0.6)
-    keep = "A column that is to be left unread gets a name that starts with note."
-    if not close:
-        return keep, ""
-    column = known[close[0]].name
-    said = f"{close[0]!r} (which is read as {column})" if close[0] != plain_heading(column) else repr(column)
-    return f"The nearest known column is {said}. {keep}", column
-
-
 def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw:
     """Read every row of a sheet; what cannot be read is added to ``problems``."""
-    found = recognise(sheet, table, units, problems)
+    found = recognise(sheet.header, sheet.file, sheet.header_row, table, units, problems)
     if found is None:
         for _ in sheet.batches:  # the file itself may hold more that is wrong
             pass

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
 
-from heightnet.job.convert import Batch, Sheet, known_headings, plain_heading
+from heightnet.job.convert import Batch, Sheet
+from heightnet.job.headings import known_headings, plain_heading
 from heightnet.job.problems import Problems
 from heightnet.job.tables import Table
 

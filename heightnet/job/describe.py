@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from heightnet.job.convert import known_headings, plain_heading
+from heightnet.job.headings import known_headings, plain_heading
 from heightnet.job.model import Settings
 from heightnet.job.settings import SETTINGS, default
 from heightnet.job.tables import TABLES, Column, Table

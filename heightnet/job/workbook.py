@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
-from heightnet.job.convert import Batch, Raw, Sheet, convert, empty, known_headings, plain_heading
+from heightnet.job.convert import Batch, Raw, Sheet, convert, empty
+from heightnet.job.headings import known_headings, plain_heading
 from heightnet.job.model import Settings
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.settings import BY_NAME, read_entries
