@@ -60,6 +60,10 @@ def main() -> None:
     except HeightnetError as error:
         click.echo(str(error), err=True)
         sys.exit(2)
+    except OSError as error:  # a full disk, no permission, a file where a folder should be
+        place = f"{error.filename}: " if error.filename else ""
+        click.echo(f"Could not read or write {place}{error.strerror or error}.", err=True)
+        sys.exit(2)
     except KeyboardInterrupt:
         click.echo("Interrupted; nothing was left half-written.", err=True)
         sys.exit(130)

@@ -2,13 +2,14 @@
 
 import csv
 import io
+import sys
 
 import pytest
 from click.testing import CliRunner
 from openpyxl import load_workbook
 
 import heightnet
-from heightnet.cli import cli
+from heightnet.cli import cli, main
 from heightnet.job.model import TABLES as NAMES
 from heightnet.job.model import Settings
 from heightnet.job.settings import SETTINGS
@@ -128,3 +129,18 @@ def test_nothing_is_overwritten(tmp_path):
     assert (tmp_path / "a" / "marks.csv").read_text() == "mark\nX\n"
     assert (tmp_path / "a.xlsx").read_text() == "mine"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a", "a.xlsx"]
+
+
+@pytest.mark.parametrize(
+    "command", [["new", "a/job"], ["new", "a/job.xlsx"], ["demo", "harbour-feet", "--to", "a/job"]]
+)
+def test_a_place_that_cannot_be_written_to_ends_in_one_line(tmp_path, monkeypatch, capsys, command):
+    (tmp_path / "a").write_text("mine")  # a file where a folder should be
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "argv", ["heightnet", *command])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.startswith("Could not read or write ") and said.count("\n") == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["a"] and (tmp_path / "a").read_text() == "mine"
