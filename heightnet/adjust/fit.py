@@ -15,6 +15,9 @@ from heightnet.adjust.sparse import SparseFactor
 DENSE_UP_TO = 200
 """Unknowns up to which a dense QR factorisation is used; beyond it the sparse one is faster."""
 
+DENSE_NUMBERS = 1_000_000
+"""Entries up to which the design matrix is made dense for that, whatever the number of unknowns."""
+
 
 class Fit:
     """What `adjust` found.
@@ -48,6 +51,10 @@ class Fit:
                 "This is a fault of the program: please report it with the job."
             )
         self.r: np.ndarray = np.clip(r, 0.0, 1.0)
+
+    def __repr__(self) -> str:
+        size = f"{len(self.v)} observations, {len(self.x)} unknowns"
+        return f"<Fit of {size}, variance factor {self.variance_factor:.3g}>"
 
     def solve(self, B: Any) -> np.ndarray:
         """``(A'PA)^-1 B`` of a dense or sparse B, (n,) or (n, h); dense, of the same shape."""
@@ -113,4 +120,6 @@ def adjust(A: Any, y: Any, sd: Any) -> Fit:
         raise ValueError("A and y must be finite, sd finite and positive")
     tied = ties(A)
     require_datum(A, tied)
-    return Fit(A, y, sd, DenseFactor(A, sd) if A.shape[1] <= DENSE_UP_TO else SparseFactor(A, sd, tied))
+    m, n = A.shape
+    small = n == 0 or (n <= DENSE_UP_TO and m * n <= DENSE_NUMBERS)
+    return Fit(A, y, sd, DenseFactor(A, sd) if small else SparseFactor(A, sd, tied))

@@ -67,6 +67,7 @@ class Raw:
     columns: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
     length_m: float = 1.0
     header_row: int = 1
+    blanks: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -79,7 +80,9 @@ class Raw:
         """A column; blanks or NaN where the header lacks it."""
         if column in self.columns:
             return self.columns[column]
-        return _blank(self.table.column(column), len(self.rows))
+        if column not in self.blanks:
+            self.blanks[column] = _blank(self.table.column(column), len(self.rows))
+        return self.blanks[column]
 
     def shown(self, column: str, i: int) -> str:
         """A number as the row gave it, in the table's own unit."""

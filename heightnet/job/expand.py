@@ -97,17 +97,18 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
         shots.file,
     )
     # rows of one set-up that are not together may be two set-ups that happened to have one height
-    changes = np.flatnonzero(np.diff(number)) + 1
-    blocks = number[np.r_[0, changes]]
-    repeated, count = np.unique(blocks, return_counts=True)
-    for n in repeated[count > 1]:
-        where = np.r_[0, changes][blocks == n]
+    starts = np.r_[0, np.flatnonzero(np.diff(number)) + 1]
+    blocks = number[starts]
+    order = np.argsort(blocks, kind="stable")
+    repeated, first_block, count = np.unique(blocks[order], return_index=True, return_counts=True)
+    for n, again in zip(repeated[count > 1], starts[order[first_block[count > 1] + 1]], strict=True):
         problems.note(
             "doubt",
             f"shots of set-up {names[n]} do not stand together; if the instrument was set up anew, name the set-ups in "
             "a column setup",
             shots.file,
-            int(shots.rows[unnamed][where[1]]),
+            int(shots.rows[unnamed][again]),
+            like="set-ups whose shots do not stand together",
         )
     all_names = written.copy()
     all_names[unnamed] = np.where(at == "", "", names[number])
@@ -222,23 +223,24 @@ def _putting_up_names(one: pd.DataFrame, taken: set[str]) -> Names:
 
 def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems) -> pd.DataFrame:
     """One row of each name; what its rows say must be the same on all of them, blanks take what the others say."""
-    groups = rows.groupby(key, sort=False)
     blank = rows.replace({"": np.nan})
     for column, heading in columns.items():
         filled = blank[blank[column].notna()]
-        several = filled.groupby(key, sort=False)[column].nunique()
-        for name in several.index[several > 1]:
-            said = filled[filled[key] == name]
-            first = said.iloc[0]
-            for _, other in said[said[column] != first[column]].iterrows():
-                problems.add(
-                    shots.file, int(other["row"]), heading, _show(other[column], shots.length_m),
-                    f"{_show(first[column], shots.length_m)}, which row {first['row']} gives for {key} {name}",
-                    f"One {key} has one {heading}; another one needs another name.",
-                )  # fmt: skip
-    first_rows = groups["row"].first()
-    out = blank.groupby(key, sort=False).first().reset_index()
-    out["row"] = out[key].map(first_rows).astype("int64")
+        first = filled.groupby(key, sort=False)[[column, "row"]].transform("first")
+        wrong = (filled[column] != first[column]).to_numpy()
+        said = (filled[wrong], first[wrong])
+        for row, name, other, one, at in zip(
+            said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"], strict=True
+        ):
+            problems.add(
+                shots.file, int(row), heading, _show(other, shots.length_m),
+                f"{_show(one, shots.length_m)}, which row {at} gives for {key} {name}",
+                f"One {key} has one {heading}; another one needs another name.",
+                like=f"one {heading} for each {key}",
+            )  # fmt: skip
+    groups = blank.groupby(key, sort=False)
+    out = groups.first().reset_index()
+    out["row"] = groups["row"].min().to_numpy(np.int64)
     for column in columns:
         if column != "height":
             out[column] = out[column].astype(object).where(out[column].notna(), "")
@@ -261,6 +263,7 @@ def _agree(shots: Raw, at: npt.NDArray[Any], column: str, listed: Any, table: Ra
             shots.file, int(shots.rows[at[i]]), column, _show(said[i], shots.length_m),
             f"what {table.file} says, or blank: {_show(listed[i], shots.length_m)}",
             f"This is listed in {table.file} already.",
+            like=f"what {table.file} says, or blank",
         )  # fmt: skip
 
 

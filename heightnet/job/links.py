@@ -25,20 +25,19 @@ def equipment_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
     for name, yes, row in zip(raw["equipment"], raw["usual"], raw.rows.tolist(), strict=True):
         if yes and name in usual:
             problems.add(
-                raw.file,
-                row,
-                "usual",
-                "yes",
-                f"one usual point for {name}",
-                f"Row {usual[name]} is its usual point already.",
-            )
+                raw.file, row, "usual", "yes", f"one usual point for {name}",
+                f"Row {usual[name]} is its usual point already.", like="one usual point for each equipment",
+            )  # fmt: skip
         elif yes:
             usual[name] = row
     for name, group in pd.Series(raw["carries"]).groupby(pd.Series(raw["equipment"]), sort=False):
         said = {c for c in group if c}
         if len(said) > 1:
             row = int(raw.rows[group.index[-1]])
-            problems.add(raw.file, row, "carries", str(group.iloc[-1]), f"one and the same for every point of {name}")
+            problems.add(
+                raw.file, row, "carries", str(group.iloc[-1]), f"one and the same for every point of {name}",
+                like="one and the same for every point of an equipment",
+            )  # fmt: skip
     return frame(
         {
             "equipment": raw["equipment"],
@@ -130,7 +129,7 @@ def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
         if kind[i] == "slant" and reading[i] <= radius[i]:
             problems.add(
                 raw.file, row, "reading", text, f"a slant longer than its radius of {radius[i] * 1000:g} mm",
-                "Is the scale right?",
+                "Is the scale right?", like="a slant longer than its radius",
             )  # fmt: skip
     for (name, point, what), rows in filled.items():
         listed = ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
@@ -167,10 +166,9 @@ def _stands(raw: Raw, points: _Points, problems: Problems) -> tuple[npt.NDArray[
         kind, name = said[0]
         if name not in points.of[kind]:
             elsewhere = [k for k in points.of if name in points.of[k]]
-            known = [n for n in points.of[kind] if n]
             problems.add(
                 raw.file, row, kind, name, f"a {kind} of the job",
-                f"{name!r} is a {elsewhere[0]}." if elsewhere else partial(nearest, name, known),
+                f"{name!r} is a {elsewhere[0]}." if elsewhere else partial(nearest, name, points.of[kind]),
             )  # fmt: skip
             continue
         kinds[i], stands[i] = kind, name
@@ -203,6 +201,7 @@ def _radius_and_offset(
                 raw.shown("radius_mm" if _differ(own_radius, listed[0]) else "offset_mm", i),
                 f"blank, or what equipment says of {having[0]}, {point}: "
                 f"radius {listed[0] * 1000:g} mm, offset {listed[1] * 1000:g} mm",
+                like="blank, or what equipment says of the point",
             )  # fmt: skip
             return None
         radius = listed[0] if np.isnan(own_radius) else own_radius
@@ -250,8 +249,9 @@ def _lone_parts(raw: Raw, kind: Any, kinds: Any, stands: Any, problems: Problems
     for (_, stand, letter), rows in sets.items():
         if len(rows) == 1 and stand:
             problems.note(
-                "doubt", f"part {letter} of {stand} stands alone; parts add up to one reading", raw.file, rows[0]
-            )
+                "doubt", f"part {letter} of {stand} stands alone; parts add up to one reading", raw.file, rows[0],
+                like="parts that stand alone",
+            )  # fmt: skip
 
 
 def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
@@ -309,6 +309,7 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
             "doubt",
             f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point",
             raw.file,
+            like="marks that other tables name, but not marks",
         )
     repeated = readings[readings["mark"] != readings["name"]]
     if len(repeated):
@@ -426,13 +427,19 @@ def _check_collimation(raw: Raw, problems: Problems) -> None:
             f"booked line of sight {raw.shown('collimation', i)} is not reduced level + back sight",
             raw.file,
             int(raw.rows[i]),
+            like="lines of sight that are not reduced level + back sight",
         )
 
 
 def _check_sights(readings: pd.DataFrame, file: str, problems: Problems) -> None:
-    for key, group in readings.groupby("level_setup", sort=False):
-        name, row = str(key), int(group["row"].iloc[0])
-        if name and len(group) == 1:
-            problems.note("doubt", f"level set-up {name} has one reading, which ties nothing", file, row)
-        elif (group["sight"] == "BS").sum() > 1:
-            problems.note("doubt", f"level set-up {name} has more than one back sight", file, row)
+    """A level set-up ties two places at least, and opens with one back sight."""
+    setups = readings.assign(back=readings["sight"] == "BS").groupby("level_setup", sort=False)
+    book = setups.agg(count=("row", "size"), back=("back", "sum"), row=("row", "first"))
+    book = book[(book["count"] == 1) | (book["back"] > 1)]
+    for name, count, row in zip(book.index, book["count"], book["row"], strict=True):
+        if count > 1:
+            text, like = f"level set-up {name} has more than one back sight", "level set-ups with several back sights"
+        else:
+            text, like = f"level set-up {name} has one reading, which ties nothing", "level set-ups with one reading"
+        if name:
+            problems.note("doubt", text, file, int(row), like)

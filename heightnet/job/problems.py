@@ -18,24 +18,29 @@ SAME_KIND_SHOWN = 20  # of one column and one expectation; the rest are counted
 
 
 class Problems:
-    """Problems and notes of one job while it is being read."""
+    """Problems and notes of one job while it is being read; of one kind the first few are kept, the rest counted."""
 
     def __init__(self) -> None:
         self._found: list[InputProblem] = []
         self._seen: Counter[tuple[str, str, str]] = Counter()
         self._rows: defaultdict[str, set[int | None]] = defaultdict(set)
-        self.notes: list[Note] = []
+        self._notes: dict[Note, None] = {}
+        self._noted: Counter[tuple[str, str, str]] = Counter()
 
     def __bool__(self) -> bool:
         return bool(self._found)
 
     def add(
         self, file: str, row: int | None, column: str, read: str, expected: str,
-        cause: str | Callable[[], str] = "",
+        cause: str | Callable[[], str] = "", like: str = "",
     ) -> None:  # fmt: skip
-        """Keep one problem; ``cause`` may be a function, called only for problems that are shown."""
+        """Keep one problem.
+
+        cause : may be a function, called only for problems that are shown.
+        like : what problems of this kind have in common, where ``expected`` differs from row to row.
+        """
         file, column = printable(file), printable(column)
-        key = (file, column, expected)
+        key = (file, column, like or expected)
         self._seen[key] += 1
         self._rows[file].add(row)
         if self._seen[key] <= SAME_KIND_SHOWN:
@@ -46,10 +51,25 @@ class Problems:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
         return row in self._rows[file]
 
-    def note(self, kind: str, text: str, file: str = "", row: int | None = None) -> None:
+    def note(self, kind: str, text: str, file: str = "", row: int | None = None, like: str = "") -> None:
+        """Keep one note, once; ``like`` as for problems, for notes that may be many."""
         note = Note(kind, printable(text), printable(file), row)
-        if note not in self.notes[-50:]:
-            self.notes.append(note)
+        if note in self._notes:
+            return
+        key = (kind, note.file, like or note.text)
+        self._noted[key] += 1
+        if self._noted[key] <= SAME_KIND_SHOWN:
+            self._notes[note] = None
+
+    @property
+    def notes(self) -> list[Note]:
+        """Every note in the order it came, then how many more of a kind there were."""
+        more = [
+            Note(kind, f"{count - SAME_KIND_SHOWN} more like these: {printable(like)}", file)
+            for (kind, file, like), count in self._noted.items()
+            if count > SAME_KIND_SHOWN
+        ]
+        return [*self._notes, *more]
 
     def raise_if_any(self, order: Iterable[str]) -> None:
         """Raise `InputErrors` with everything found, files in the order given, rows in order within a file."""

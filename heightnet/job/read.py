@@ -207,13 +207,13 @@ def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: 
         problems.add(
             raw.file, int(shots["row"].iloc[i]), "face", face[i],
             f"face {'R' if face[i] == 'L' else 'L'} with a zenith angle of {zenith[i] * per_radian:.4f}",
-            "Face L reads below 180° (200 gon), face R above.",
+            "Face L reads below 180° (200 gon), face R above.", like="the face that the zenith angle says",
         )  # fmt: skip
     for i in np.flatnonzero(beyond).tolist():
         problems.add(
             raw.file, int(shots["row"].iloc[i]), "face", "", f"R beside a zenith angle of {zenith[i] * per_radian:.4f}",
             f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
-            "instrument's index error.",
+            "instrument's index error.", like="R, where the zenith angle says so",
         )  # fmt: skip
 
 
@@ -228,7 +228,8 @@ def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], proble
             if first[0] != mark:
                 problems.add(
                     files[table], int(row), "tripod", tripod, f"a stand over {mark}",
-                    f"{files[first[1]]}, row {first[2]} has it over {first[0]}; a stand that was moved is another.",
+                    f"{files[first[1]]}, row {first[2]} has it over {first[0]}. Give the stand a new name each time it "
+                    "is put up.", like="one stand over one mark",
                 )  # fmt: skip
     shots = frames["shots"]
     if not len(shots):
@@ -258,4 +259,5 @@ def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], pr
             alike[key].append(name)
     for same in alike.values():
         if len(same) > 1:
-            problems.note("doubt", f"{' and '.join(same)} are read as different marks; are they one?", files["marks"])
+            text = f"{' and '.join(same[:6])} are read as different marks; are they one?"
+            problems.note("doubt", text, files["marks"], like="names that differ in case or spacing only")

@@ -209,22 +209,20 @@ def _swaps(builder: _Builder, net: Network) -> None:
     """HI and HT of one sight booked in each other's place: the records fix the size."""
     rows = net.rows(Kind.HEIGHT)
     node = net.head[rows]
-    height = (
-        pd.Series(net.readings["height"].to_numpy(float)).groupby(node).mean() if len(node) else pd.Series(dtype=float)
-    )
-    positions = (
-        pd.Series(np.arange(rows.start, rows.stop)).groupby(node).apply(lambda s: s.to_numpy()) if len(node) else {}
-    )
+    total = np.bincount(node, weights=net.readings["height"].to_numpy(float)) if len(node) else np.zeros(0)
+    positions: dict[int, list[int]] = {}
+    for i, n in enumerate(node.tolist()):
+        positions.setdefault(n, []).append(rows.start + i)
     rate = net.job.settings.rates.setup * SWAP_SHARE
     setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
     pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
     for s, t in pairs:
         at, to = int(net.setup_node[s]), int(net.target_node[t])
-        if at == to or at not in height.index or to not in height.index:
+        if at == to or at not in positions or to not in positions:
             continue
-        size = float(height[at] - height[to])
+        size = float(total[at] / len(positions[at]) - total[to] / len(positions[to]))
         if abs(size) < SWAP_LEAST_M or np.isnan(size):
             continue
-        touched = np.concatenate([positions[at], positions[to]])
+        touched = np.array(positions[at] + positions[to])
         sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
         builder.pattern("swap", f"swap:{setups[s]}/{targets[t]}", touched, sign, at, rate, size)

@@ -15,6 +15,7 @@ from scipy import sparse
 
 from heightnet.adjust import Fit
 from heightnet.judge.assess import Bench
+from heightnet.judge.wide import WideBench
 
 Floats = npt.NDArray[np.float64]
 
@@ -30,7 +31,12 @@ class Gain:
     """
 
     def __init__(
-        self, bench: Bench, fit: Fit, rows: sparse.csr_matrix, variance: Floats, watched: npt.NDArray[np.int64]
+        self,
+        bench: Bench | WideBench,
+        fit: Fit,
+        rows: sparse.csr_matrix,
+        variance: Floats,
+        watched: npt.NDArray[np.int64],
     ) -> None:
         net = bench.net
         C = bench.family.C[:, watched]

@@ -109,17 +109,32 @@ def _taped(job: Job) -> pd.DataFrame:
         value_sd=np.where(tape["sd"].isna(), default_mm / 1000, tape["sd"]),
         file=job.files["tape"],
     )
-    # parts that share stand and letter add up; every other row stands alone
-    alone = np.arange(len(tape)).astype(str)
-    letter = np.where(tape["kind"] == "part", "part " + tape["part"].astype(str), alone)
-    rows = []
-    for _, group in tape.groupby([tape["stand_kind"], tape["stand"], letter], sort=False):
-        rows.append(_one_reading(group))
-    return pd.DataFrame(rows, columns=list(READINGS))
+    part = (tape["kind"] == "part").to_numpy()
+    frames = [_single(tape[~part])]
+    order = [np.flatnonzero(~part)]
+    if part.any():
+        # parts that share stand and letter add up
+        groups = tape[part].groupby(["stand_kind", "stand", "part"], sort=False)
+        frames.append(pd.DataFrame([_one_reading(group) for _, group in groups], columns=list(READINGS)))
+        order.append(groups.head(1).index.to_numpy())
+    both = pd.concat([f for f in frames if len(f)], ignore_index=True)
+    return both.iloc[np.argsort(np.concatenate(order), kind="stable")].reset_index(drop=True)
+
+
+def _single(tape: pd.DataFrame) -> pd.DataFrame:
+    """Readings of one row each, all at once."""
+    slant = (tape["kind"] == "slant").to_numpy()
+    value, radius, sd = (tape[name].to_numpy(float) for name in ("value", "radius", "value_sd"))
+    upright = np.where(slant, slant_to_vertical(np.where(slant, value, radius + 1), radius), value)
+    return tape.assign(
+        rows=pd.Series([(int(r),) for r in tape["row"].tolist()], index=tape.index, dtype=object),
+        height=upright + tape["offset"].to_numpy(float),
+        sd=np.where(slant, sd * value / upright, sd),
+    )[list(READINGS)]
 
 
 def _one_reading(group: pd.DataFrame) -> dict[str, object]:
-    """The reduced reading of one tape row, or of the parts that make one up."""
+    """The reduced reading that parts make up."""
     first = group.iloc[0]
     value = float(group["value"].sum())
     value_sd = float(np.sqrt((group["value_sd"] ** 2).sum()))

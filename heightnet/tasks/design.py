@@ -165,7 +165,8 @@ class Design:
 
     def ordered(self, chosen: list[int]) -> list[int]:
         """The same set, what brings most for its minutes first."""
-        left, out = list(chosen), []
+        left = list(chosen)
+        out: list[int] = []
         while left:
             now = self.shortfall(out)
             left.sort(key=lambda p: -(now - self.shortfall([*out, p])) / self.minutes[p])

@@ -156,3 +156,23 @@ def test_numbers_that_contradict_one_another_are_refused(monkeypatch):
     A, y, sd = difference_network(rng, np.arange(20), np.arange(1, 21), 21, np.full(20, 1e-3))
     with pytest.raises(SelfCheckFailed, match=r"sum to -?0\.001"):
         adjust(A, y, sd)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(4, 60), st.integers(0, 2**32 - 1))
+def test_blocks_between_bridges_are_independent(nodes, seed):
+    """Each block adjusted by itself, its first node held, gives its observations the same redundancy numbers."""
+    rng = np.random.default_rng(seed)
+    later = np.arange(1, nodes)
+    i = np.concatenate([rng.integers(0, later), rng.integers(0, nodes, nodes // 3)])
+    j = np.concatenate([later, rng.integers(0, nodes, nodes // 3)])
+    i, j = i[i != j], j[i != j]
+    sd = spread(rng, len(i), 10.0, False)
+    r = adjust(*difference_network(rng, i, j, nodes, sd)).r[: len(i)]
+    block = graph.blocks(i, j, nodes)
+    for label in range(block.max() + 1):
+        inside = np.flatnonzero((block[i] == label) & (block[j] == label))
+        number = np.cumsum(block == label) - 1
+        if len(inside):
+            alone = difference_network(rng, number[i[inside]], number[j[inside]], number[-1] + 1, sd[inside])
+            np.testing.assert_allclose(adjust(*alone).r[: len(inside)], r[inside], atol=1e-11)

@@ -31,7 +31,7 @@ from tests.benchmarks.other_ways import OTHER_WAYS, Observer
 
 RESULTS = Path(__file__).parent / "results"
 NETS = {"S1": 8, "S2": 8, "S3": 8, "M1": 2}  # networks of a kind that a cell goes through
-COMPARED = 400  # jobs of a cell that the other ways judge too
+COMPARED = 200  # jobs of a cell that the other ways judge too
 BINS = (0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)  # of stated probabilities
 DELTAS = (4.0, 6.0, 8.0, 12.0, np.inf)
 Record = dict[str, Any]

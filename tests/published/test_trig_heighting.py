@@ -56,8 +56,8 @@ def test_trigonometric_levelling_example():
 def test_error_propagation_of_two_sights():
     """OSGeoLab open course notes (CC0): two sights of 100 m at z 80 deg, 1" and 1 mm, give 0.7 mm.
 
-    One such sight has 0.51 mm (0.17 of the distance, 0.48 of the angle); two, one after the other, have 0.72 mm, which is
-    the printed figure to its one digit.
+    One such sight has 0.51 mm (0.17 of the distance, 0.48 of the angle); two, one after the other, have 0.72 mm, which
+    is the printed figure to its one digit.
     """
     settings = Settings().with_values(**{"precision.zenith_sec": 1.0, "precision.distance_mm": 1.0,
                                          "precision.distance_ppm": 0.0})  # fmt: skip
