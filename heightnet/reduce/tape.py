@@ -107,8 +107,10 @@ def _taped(job: Job) -> pd.DataFrame:
     tape = tape.assign(
         value=tape["reading"],
         value_sd=np.where(tape["sd"].isna(), default_mm / 1000, tape["sd"]),
+        radius=tape["radius"].fillna(0.0),
+        offset=tape["offset"].fillna(0.0),
         file=job.files["tape"],
-    )
+    ).reset_index(drop=True)
     part = (tape["kind"] == "part").to_numpy()
     frames = [_single(tape[~part])]
     order = [np.flatnonzero(~part)]
