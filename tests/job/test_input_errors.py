@@ -151,6 +151,18 @@ def test_a_million_of_a_kind_are_counted(folder, plain):
     assert found[-1].read == "980 more rows like these"
 
 
+def test_many_that_differ_only_in_what_they_quote_are_counted_too(folder, plain):
+    rows = "".join(f"S{i // 2},M{i // 2},1.{i:03d},B,1.6,50,90-00-10\n" for i in range(100))
+    shots = "setup,at,instrument_height,mark,target_height,slope_distance,zenith_angle\n" + rows
+    found = problems(folder("flat", shots=shots))
+    assert len(found) == 21
+    assert (found[-1].read, found[-1].expected) == ("30 more rows like these", "one instrument_height for each setup")
+    staff = "level_setup,mark,reading\n" + "".join(f"L{i},P{i},1.5\n" for i in range(100))
+    notes = heightnet.read_job(folder("book", staff=staff)).notes
+    assert len(notes) == 21
+    assert notes[-1].text == "80 more like these: level set-ups with one reading"
+
+
 def test_flat_rows_that_contradict_each_other_or_a_table(folder, plain):
     shots = "setup,at,instrument_height,mark,target_height,slope_distance,zenith_angle\n"
     shots += "S1,A,1.5,B,1.6,50,90-00-10\nS1,A,1.6,B,1.6,50,90-00-10\nS1,C,,B,1.6,50,90-00-10\n"
