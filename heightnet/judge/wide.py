@@ -210,11 +210,13 @@ class WideVerdicts:
         self._found: list[_Found] = []
         self._v = bench.fit.v.copy()
         self._test()
-        self.w_plain = self.w.copy()
+        plain = self.error.copy(), self.error_sd.copy(), self.w.copy()
         self.probability[tested] = self._alone()[tested]
         self._free_groups()
         self._look_closely()
         self.class_probability = self._of_classes()
+        self._let_go_tests = self.error, self.error_sd, self.w
+        self.error, self.error_sd, self.w = plain
 
     def _test(self) -> None:
         """u, error, its sd and w of every hypothesis from the present residuals."""
@@ -355,7 +357,7 @@ class WideVerdicts:
     @cached_property
     def freed(self) -> tuple[Floats, Floats, Floats]:
         """Error, sd and w of each hypothesis with what was found let go; what was found has its own estimate."""
-        error, sd, w = self.error.copy(), self.error_sd.copy(), self.w.copy()
+        error, sd, w = (x.copy() for x in self._let_go_tests)
         best = self.explanations[0]
         own = np.sqrt(np.diag(best.covariance)) if len(best.members) else np.zeros(0)
         error[best.members], sd[best.members], w[best.members] = best.error, own, best.error / own
@@ -377,7 +379,7 @@ class WideVerdicts:
 
     @property
     def largest(self) -> int:
-        w = np.abs(np.nan_to_num(self.w_plain))
+        w = np.abs(np.nan_to_num(self.w))
         return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
 
     @property

@@ -60,7 +60,7 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     out = []
     for k in order.tolist():
         edges, sign = found.edges(k)
-        km = float(total[k])
+        km = max(0.0, float(total[k]))  # a difference of sums may fall a rounding below 0
         out.append(
             Loop(
                 _marks_on(net, tail, head, edges, sign),

@@ -1,0 +1,54 @@
+"""Large jobs: the tests from the sparse core are the small bench's own, and neighbourhoods find what was planted."""
+
+import numpy as np
+import pytest
+
+import heightnet
+from heightnet.judge.assess import Bench, fit_of
+from heightnet.judge.wide import WideBench
+from heightnet.network import build_network
+from heightnet.simulate import KINDS, simulate
+from tests.benchmarks.check_speed import WRONG, traverse
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_tests_as_a_small_job(kind):
+    net = build_network(simulate(kind, 4)[0])
+    small, wide = Bench(net), WideBench(net, fit_of(net))
+    at = {str(i): h for h, i in enumerate(small.family.ids)}
+    same = np.array([at[str(i)] for i in wide.family.ids])
+    assert np.max(np.abs(wide.diagonal / wide.own - (small.diagonal / small.own)[same])) < 1e-8
+    single = wide.family.kind != "group"
+    tested = small.classes.redundancy[same] > 1e-8
+    assert ((wide.classes.label >= 0) == tested)[single].all()
+    ours, theirs = wide.judge(), small.judge()
+    assert np.allclose(ours.w[tested], theirs.w[same][tested], atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def result():
+    return heightnet.check(traverse(1200))
+
+
+def test_planted_heights_are_found_in_a_long_traverse(result):
+    assert result.facts["fit"]["observations"] > 800
+    found = {s["id"]: s for s in result.facts["suspects"] if s["probability"] >= 0.5}
+    assert {f"setup:S{w}" for w in WRONG} <= set(found)
+    assert len(found) <= len(WRONG) + 1
+    for w in WRONG:
+        assert found[f"setup:S{w}"]["error_mm"] == pytest.approx(50, abs=4 * found[f"setup:S{w}"]["error_sd_mm"])
+
+
+def test_its_result_is_complete(result):
+    import json
+    from importlib.resources import files
+
+    import jsonschema
+
+    schema = json.loads(files("heightnet.report").joinpath("results.schema.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(json.loads(result.to_json()))
+    assert {s["verdict"] for s in result.facts["setups"]} <= {"suspect", "either", "proved", "weak"}
+    plain = result.facts["fit"]["largest_w_id"]
+    assert result.facts["fit"]["alarm"] and plain in {f"setup:S{w}" for w in WRONG}
+    others = [s for s in result.facts["setups"] if s["verdict"] == "proved"]
+    assert max(abs(s["w"]) for s in others) < 5  # the blunders are let go before the others are tested
