@@ -8,6 +8,8 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
+from scipy.sparse import csgraph
 
 from heightnet.adjust import Fit, adjust
 from heightnet.judge.critical import attributable_delta, critical_value, detectable_delta
@@ -29,6 +31,7 @@ Ints = npt.NDArray[np.int64]
 
 WRONG = 0.5  # a probability from here on is a suspect
 WORTH_NAMING = 0.05  # of the rivals of an undecided blunder
+RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other
 STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
 
 
@@ -252,19 +255,39 @@ def subjects(family: Family, net: Network) -> list[Subject]:
 
 
 def decide(verdicts: Verdicts, things: list[Subject]) -> dict[tuple[str, int], str]:
-    """ "suspect" for what is probably wrong; "either" for the rivals where something is wrong but not clearly what."""
+    """ "suspect" for what is probably wrong; "either" for rivals of which one probably is, but not clearly which.
+
+    Rivals are classes whose tests resemble one another, so that one takes the blame where another does not.  Unlikely
+    blunders that have nothing to do with each other do not add up to an accusation, however many they are.
+    """
     chance = {t.key: verdicts.any_of(t.hypotheses) for t in things if _counts(verdicts, t)}
     found = {key: "suspect" for key, p in chance.items() if p >= WRONG}
     label = verdicts.bench.classes.label
     settled = {int(label[h]) for t in things if t.key in found for h in t.hypotheses if label[h] >= 0}
-    open_sets = [
-        p for s, p in zip(verdicts.posterior.sets, verdicts.posterior.probability, strict=True) if set(s) - settled
-    ]
-    if sum(open_sets) >= WRONG:
-        for key, p in chance.items():
-            if key not in found and p >= WORTH_NAMING:
-                found[key] = "either"
+    p = verdicts.class_probability
+    open_classes = np.array([c for c in np.flatnonzero(p >= WORTH_NAMING) if c not in settled], dtype=np.int64)
+    for rivals in _rivals(verdicts.bench, open_classes):
+        if _any_class(verdicts.posterior, rivals) < WRONG:
+            continue
+        for thing in things:
+            blamed = any(int(label[h]) in rivals for h in thing.hypotheses)
+            if blamed and thing.key not in found and chance.get(thing.key, 0.0) >= WORTH_NAMING:
+                found[thing.key] = "either"
     return found
+
+
+def _rivals(bench: Bench, classes: Ints) -> list[set[int]]:
+    """Classes grouped by the resemblance of their tests."""
+    reps = bench.classes.representative[classes]
+    sd = 1 / np.sqrt(bench.diagonal[reps])
+    alike = np.abs(bench.G[np.ix_(reps, reps)] * sd[:, None] * sd[None, :]) >= RIVAL
+    _, group = csgraph.connected_components(sparse.csr_matrix(alike), directed=False)
+    return [set(classes[group == g].tolist()) for g in range(int(group.max(initial=-1)) + 1)]
+
+
+def _any_class(posterior: Posterior, classes: set[int]) -> float:
+    """Probability that at least one of these classes is among the blunders."""
+    return sum(float(p) for s, p in zip(posterior.sets, posterior.probability, strict=True) if classes & set(s))
 
 
 def _counts(verdicts: Verdicts, thing: Subject) -> bool:

@@ -202,6 +202,10 @@ class WideVerdicts:
     decided : "suspect" or "either" by subject, as `decide` gives it.
     """
 
+    error: Floats
+    error_sd: Floats
+    w: Floats
+
     def __init__(self, bench: WideBench) -> None:
         self.bench = bench
         family, tested = bench.family, bench.classes.label >= 0
