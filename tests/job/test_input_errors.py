@@ -151,6 +151,27 @@ def test_a_million_of_a_kind_are_counted(folder, plain):
     assert found[-1].read == "980 more rows like these"
 
 
+@pytest.mark.parametrize(
+    ("unit", "text"),
+    [
+        ("gon", "0"),
+        ("gon", "200"),
+        ("gon", "400"),
+        ("deg", "0.0"),
+        ("deg", "180"),
+        ("deg", "360"),
+        ("packed", "180.0000"),
+    ],
+)
+def test_straight_up_down_and_full_circles_in_every_unit(folder, plain, unit, text):
+    level = "100.1" if unit == "gon" else "90.1"
+    plain["toml"] = f'[units]\nangle = "{unit}"\n'
+    plain["shots"] = SHOTS + f"S1,T1,5,{level},\nS1,T1,5,{text},\n"
+    found = one(folder(**plain))
+    assert (found.row, found.column, found.read) == (3, "zenith_angle", text)
+    assert "not straight up, straight down or a full circle" in found.expected
+
+
 def test_many_that_differ_only_in_what_they_quote_are_counted_too(folder, plain):
     rows = "".join(f"S{i // 2},M{i // 2},1.{i:03d},B,1.6,50,90-00-10\n" for i in range(100))
     shots = "setup,at,instrument_height,mark,target_height,slope_distance,zenith_angle\n" + rows
