@@ -97,7 +97,7 @@ def main() -> int:
             most = tracemalloc.get_traced_memory()[1]
             tracemalloc.stop()
             if large:
-                ratio.append(most / sum(map(len, (sound | files).values())))
+                ratio.append(most / max(sum(map(len, texts.values())) for texts in (sound, files)))
             else:
                 peak.append(most / 1e6)
         else:
