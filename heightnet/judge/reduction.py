@@ -159,7 +159,8 @@ def classify(G: Floats, own: Floats, rate: Floats, size: Floats) -> Classes:
     own, rate, size : (h,) as in `Reduction` and `Family`.
     """
     diagonal = np.diag(G).copy()
-    redundancy = np.clip(diagonal / own, 0.0, 1.0)
+    # a known mark that nothing is tied to has no observation at all
+    redundancy = np.clip(np.divide(diagonal, own, out=np.zeros_like(diagonal), where=own > 0), 0.0, 1.0)
     testable = redundancy > UNTESTABLE
     scale = np.where(testable, 1 / np.sqrt(np.where(testable, diagonal, 1.0)), 0.0)
     rho = G * scale[:, None] * scale[None, :]

@@ -211,5 +211,7 @@ class HeightFacts:
         if self.bench.family.kind[leading] != "reading":
             leading = h
         error, sd = self.facts.size_of(leading)
+        if not np.isfinite(error):  # wrong only as part of something else, a swap say; no size of its own
+            return []
         evidence = self.facts.recorded.height(str(self.bench.family.ids[leading]), error, sd)
         return [fit.as_dict() for fit in rank_causes(evidence)]
