@@ -62,6 +62,14 @@ class Fit:
         X = self._factor.solve(dense if dense.ndim == 2 else dense[:, None])
         return X.reshape(dense.shape)
 
+    def residuals_without(self, change: np.ndarray, v: np.ndarray | None = None) -> np.ndarray:
+        """Residuals (m,) once ``change`` (m,) is taken out of the observations and all is adjusted again.
+
+        Adjusting is linear, so residuals ``v`` already freed of something else (by default the fit's) may be given.
+        """
+        unknowns = self.solve(self._A.T @ (change / self._sd**2))
+        return (self.v if v is None else v) - change + self._A @ unknowns
+
     def reduce(self, C: Any) -> tuple[np.ndarray, np.ndarray]:
         """The unknowns eliminated from hypotheses: u (h,) and G (h, h) of the columns of C (m, h).
 

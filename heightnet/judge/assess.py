@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from heightnet.judge.reduction import (
     classify,
     factor_grid,
 )
-from heightnet.judge.search import Candidates, Posterior, search
+from heightnet.judge.search import Candidates, Posterior, fixed_size_sd, search
 from heightnet.judge.stepwise import one_at_a_time
 from heightnet.network.model import Network
 
@@ -65,24 +66,15 @@ class Bench:
         self.G = self.reduction.G
         self.own = self.reduction.own
         self.diagonal = np.diag(self.G).copy()
-        self.classes: Classes = classify(self.G, self.reduction.own, self.family.rate, self.family.size)
+        self.classes: Classes = classify(self.G, self.own, self.family.rate, self.family.size)
         reps = self.classes.representative
         self.G_reps = self.reduction.over_grid(reps)
         # chance that any member of a class is a blunder
         self.class_rate = np.array(
             [1 - np.prod(1 - self.family.rate[self.classes.members(c)]) for c in range(len(reps))]
         )
-        self.share = self._shares()
+        self.share = self.classes.shares(self.family.rate)
         self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
-
-    def _shares(self) -> Floats:
-        """(h,) part of its class's probability that each hypothesis takes, by the rates."""
-        share = np.zeros(len(self.family))
-        label = self.classes.label
-        tested = label >= 0
-        total = np.bincount(label[tested], weights=self.family.rate[tested], minlength=len(self.classes.representative))
-        share[tested] = self.family.rate[tested] / total[label[tested]]
-        return share
 
     @property
     def factors(self) -> Factors:
@@ -106,6 +98,23 @@ class Bench:
         alike = np.flatnonzero((np.abs(self.G[h]) / scale > NEARLY_ONE_CLASS) & (label >= 0))
         return alike[alike != h]
 
+    def attributable(self) -> Floats:
+        """(h,) smallest error of each height that its own test would accuse, m; see `Reliability`."""
+        family, classes, tested = self.family, self.classes, self.classes.tested
+        of_height = np.isin(family.kind, ("setup", "target", "tripod"))
+        out = np.where(of_height & ~tested, np.inf, np.nan)
+        asked = np.flatnonzero(of_height & tested)
+        if len(asked):
+            sd = 1 / np.sqrt(np.where(tested, self.diagonal, 1.0))
+            reps, own = classes.representative, classes.label[asked]
+            rho = self.G[np.ix_(asked, reps)] * sd[asked][:, None] * sd[reps][None, :]
+            rival = family.node[asked][:, None] != np.where(_of_stand(family), family.node, -2)[reps][None, :]
+            rival[np.arange(len(asked)), own] = False
+            delta = attributable_delta(rho, rival)
+            delta[_foreign_members(self)[own]] = np.inf
+            out[asked] = delta * sd[asked]
+        return out
+
     def judge(self, y: Floats | None = None) -> Verdicts:
         """Judge observations y (m,), by default those of the job."""
         return Verdicts(self, self.net.y if y is None else y)
@@ -122,11 +131,8 @@ class Verdicts:
     def __init__(self, bench: Bench, y: Floats) -> None:
         self.bench, self.y = bench, y
         self.u, u_grid, log_evidence = bench.reduction.see(y)
-        tested = bench.classes.label >= 0
-        diagonal = np.where(tested, bench.diagonal, np.nan)
-        self.error = self.u / diagonal
-        self.error_sd = 1 / np.sqrt(diagonal)
-        self.w = self.u / np.sqrt(diagonal)
+        tested = bench.classes.tested
+        self.error, self.error_sd, self.w = bench.classes.tests(self.u, bench.diagonal)
         k, _ = bench.critical
         self.posterior: Posterior = search(u_grid, bench.G_reps, log_evidence, bench.candidates, k, bench.base)
         self.class_probability = self.posterior.each
@@ -176,7 +182,7 @@ class Verdicts:
         G = self.bench.G[np.ix_(members, members)]
         size = self.bench.family.size[members]
         fixed = np.isfinite(size)
-        precision = np.where(fixed, 1 / np.maximum(0.002, 0.1 * np.abs(np.where(fixed, size, 1.0))) ** 2, 1.0)
+        precision = np.where(fixed, 1 / fixed_size_sd(np.where(fixed, size, 1.0)) ** 2, 1.0)
         covariance = np.linalg.inv(G + np.diag(precision)) if len(members) else np.zeros((0, 0))
         return covariance @ (self.u[members] + np.where(fixed, size, 0.0) * precision), covariance
 
@@ -309,29 +315,23 @@ class Reliability:
     attributable: Floats
 
 
-def reliability(bench: Bench) -> Reliability:
+class Reliable(Protocol):
+    """What `reliability` needs to know of a bench, small or wide."""
+
+    net: Network
+    classes: Classes
+    diagonal: Floats
+
+    def attributable(self) -> Floats: ...
+
+
+def reliability(bench: Reliable) -> Reliability:
     """Detectable sizes of all hypotheses, attributable ones of heights."""
     test = bench.net.job.settings.test
     delta0 = detectable_delta(test.alpha, test.power)
-    tested = bench.classes.label >= 0
-    sd = np.where(tested, 1 / np.sqrt(np.where(tested, bench.diagonal, 1.0)), np.inf)
-    detectable = delta0 * sd
-    attributable = np.full(len(sd), np.nan)
-    family, classes = bench.family, bench.classes
-    of_height = np.isin(family.kind, ("setup", "target", "tripod"))
-    attributable[of_height & ~tested] = np.inf
-    asked = np.flatnonzero(of_height & tested)
-    if len(asked):
-        reps = classes.representative
-        rho = bench.G[np.ix_(asked, reps)] * sd[asked][:, None] * sd[reps][None, :]
-        foreign = _foreign_members(bench)
-        rival = family.node[asked][:, None] != np.where(_of_stand(family), family.node, -2)[reps][None, :]
-        own = classes.label[asked]
-        rival[np.arange(len(asked)), own] = False
-        delta = attributable_delta(rho, rival)
-        delta[foreign[own]] = np.inf
-        attributable[asked] = np.maximum(delta * sd[asked], detectable[asked])
-    return Reliability(delta0, detectable, attributable)
+    tested = bench.classes.tested
+    detectable = np.where(tested, delta0 / np.sqrt(np.where(tested, np.maximum(bench.diagonal, 1e-300), 1.0)), np.inf)
+    return Reliability(delta0, detectable, np.maximum(bench.attributable(), detectable))
 
 
 def _of_stand(family: Family) -> npt.NDArray[np.bool_]:

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import sparse
 
 from heightnet.network.model import Kind, Network
+from heightnet.reduce.tape import reading_ids
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -159,7 +159,7 @@ def _heights(builder: _Builder, net: Network) -> None:
     """Each stand's height with all its readings, and each reading of a stand that has several."""
     rows = net.rows(Kind.HEIGHT)
     node = net.head[rows]
-    rates = net.job.settings.rates
+    rates, names = net.job.settings.rates, reading_ids(net.readings)
     rate_of = {"setup": rates.setup, "target": rates.target, "tripod": rates.setup}
     order = np.argsort(node, kind="stable")
     stands, first, count = np.unique(node[order], return_index=True, return_counts=True)
@@ -178,17 +178,11 @@ def _heights(builder: _Builder, net: Network) -> None:
         builder.pattern(kind, f"{kind}:{name}", rows.start + these, np.ones(size), int(stand), rate_of[kind])
         builder.singles(
             "reading",
-            [reading_id(net.readings, i) for i in these],
+            [names[i] for i in these],
             rows.start + these,
             np.full(size, stand),
             rates.reading,
         )
-
-
-def reading_id(readings: pd.DataFrame, position: int) -> str:
-    """Id of a reading: its file and first row."""
-    row = readings.iloc[position]
-    return f"reading:{row['file']}:{row['rows'][0]}"
 
 
 def _known(builder: _Builder, net: Network) -> None:

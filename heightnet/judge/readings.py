@@ -18,6 +18,7 @@ from heightnet.job.model import Job
 from heightnet.judge.cause_heights import POPULATION, HeightEvidence, MeasuringPoint, Reading
 from heightnet.judge.cause_model import NONE
 from heightnet.judge.causes import Records, height_scores
+from heightnet.reduce.tape import reading_ids
 
 SCATTER = 1.96  # of the sd of a difference: 95 %, on top of the rounding; together under 1 % false alarms
 SIDE = 2.6  # of its sd, how far a reading may be from the height the rest of the job gives
@@ -147,11 +148,6 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
                 }
             )
     return checks
-
-
-def reading_ids(readings: pd.DataFrame) -> list[str]:
-    """``reading:FILE:ROW`` of each row, by the first row of the file it comes from."""
-    return [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
 
 
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:

@@ -147,6 +147,24 @@ class Classes:
     def members(self, label: int) -> Ints:
         return np.flatnonzero(self.label == label)
 
+    @property
+    def tested(self) -> npt.NDArray[np.bool_]:
+        """(h,) hypotheses that something in the job tests."""
+        return self.label >= 0
+
+    def shares(self, rate: Floats) -> Floats:
+        """(h,) part of its class's probability that each hypothesis takes, by the rates; 0 where nothing tests it."""
+        share = np.zeros(len(self.label))
+        label = self.label[self.tested]
+        total = np.bincount(label, weights=rate[self.tested])
+        share[self.tested] = rate[self.tested] / total[label]
+        return share
+
+    def tests(self, u: Floats, diagonal: Floats) -> tuple[Floats, Floats, Floats]:
+        """Error, its sd and w (h,) of each hypothesis alone; NaN where nothing tests it."""
+        seen = np.where(self.tested & (diagonal > 0), diagonal, np.nan)
+        return u / seen, 1 / np.sqrt(seen), u / np.sqrt(seen)
+
 
 def classify(G: Floats, own: Floats, rate: Floats, size: Floats) -> Classes:
     """Merge hypotheses whose tests are the same but for sign.

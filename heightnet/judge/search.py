@@ -37,6 +37,11 @@ ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds firs
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
+def fixed_size_sd(size: Floats) -> Floats:
+    """How close to the size that the records fix a blunder must come, m."""
+    return np.maximum(FIXED_SIZE_SD_M, 0.1 * np.abs(size))
+
+
 @dataclass(frozen=True)
 class Candidates:
     """What the search chooses from; one entry a class.
@@ -57,7 +62,7 @@ class Candidates:
         count = len(rate)
         taus = np.tile(TAUS_M, (count, 1))
         weight = np.full((count, len(TAUS_M)), -np.log(len(TAUS_M)))
-        taus[fixed] = np.maximum(FIXED_SIZE_SD_M, 0.1 * np.abs(size[fixed]))[:, None]
+        taus[fixed] = fixed_size_sd(size[fixed])[:, None]
         return cls(np.log(rate / (1 - rate)), np.where(fixed, size, 0.0), taus, weight)
 
 

@@ -18,10 +18,10 @@ from scipy import sparse
 
 from heightnet.adjust import Fit
 from heightnet.adjust.graph import bridges, series_classes
-from heightnet.judge.assess import Bench, Explanation, Reliability, Subject, Verdicts, decide, subjects
-from heightnet.judge.critical import detectable_delta, sidak_value
+from heightnet.judge.assess import Bench, Explanation, Subject, Verdicts, decide, subjects
+from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
-from heightnet.judge.reduction import UNTESTABLE, Classes, Factors, factor_grid
+from heightnet.judge.reduction import UNTESTABLE, Classes
 from heightnet.judge.search import Candidates
 from heightnet.network.model import DATUM, Kind, Network
 
@@ -41,7 +41,6 @@ class WideBench:
     def __init__(self, net: Network, fit: Fit) -> None:
         self.net, self.fit = net, fit
         self.family: Family = build_family(net, swaps=False)
-        self.factors: Factors = factor_grid(False)
         family, P = self.family, 1 / net.sd**2
         squared = family.C.power(2)
         self.own: Floats = np.asarray(squared.T @ P)
@@ -96,7 +95,25 @@ class WideBench:
         order = tested[np.lexsort((tested, -family.rate[tested], label[tested]))]
         unique, first, inverse = np.unique(label[order], return_index=True, return_inverse=True)
         label[order] = inverse
-        return Classes(label, np.ones(len(family)), order[first] if len(unique) else order, redundancy)
+        representative = order[first] if len(unique) else order
+        return Classes(label, self._signs(label, representative), representative, redundancy)
+
+    def _signs(self, label: Ints, representative: Ints) -> Floats:
+        """Whether an error of each hypothesis looks like its representative's or like the opposite: as the job's u say.
+
+        The u of one class are the same but for scale and sign, whatever was observed.
+        """
+        u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
+        sign = np.ones(len(label))
+        tested = label >= 0
+        sign[tested] = np.where(u[tested] * u[representative[label[tested]]] < 0, -1.0, 1.0)
+        return sign
+
+    def attributable(self) -> Floats:
+        """(h,) inf where nothing tells a hypothesis from another, else NaN: not computed for large jobs."""
+        label, tested = self.classes.label, self.classes.tested
+        shared = np.bincount(label[tested], minlength=1)[np.maximum(label, 0)] > 1
+        return np.where(tested & ~shared, np.nan, np.inf)
 
     def near(self, h: int) -> Ints:
         """Hypotheses that nothing tells from h."""
@@ -122,6 +139,11 @@ class WideBench:
     def _rows_of_C(self) -> sparse.csr_matrix:
         return self.family.C.tocsr()
 
+    @cached_property
+    def _members(self) -> Ints:
+        """(h,) how many observations each hypothesis touches; none are counted for groups, which no part holds."""
+        return np.where(self.family.kind == "group", -1, np.diff(self.family.C.indptr))
+
     def around(self, edge: int) -> tuple[Ints, Ints]:
         """Observations nearest to one, in order of nearness, and those of them whose verdicts can be trusted."""
         stop = {DATUM, *self.net.held.tolist()}
@@ -145,41 +167,43 @@ class WideBench:
         return np.sort(order), inner
 
     def cut_out(self, edges: Ints, y: Floats) -> tuple[Bench, Ints]:
-        """A small bench of some observations, and the positions of its hypotheses in the whole family.
+        """A small bench of some observations (rising), and the positions of its hypotheses in the whole family.
 
         What the whole network knows of refraction and index errors goes in as knowledge beforehand.
         """
+        # everything here is as long as the part, never as the whole: it is done for each neighbourhood
         net, column = self.net, self.net.nodes.column
         nodes = np.unique(np.concatenate([net.tail[edges], net.head[edges]]))
         columns = np.sort(column[nodes[column[nodes] >= 0]])
         anchored = bool(np.any(column[nodes] < 0))
-        kept = columns if anchored else columns[1:]
-        first = int(np.sum(column >= 0))
-        rows = net.A[edges]
-        nuisance = np.setdiff1d(np.unique(rows.indices), columns)
-        nuisance = nuisance[nuisance >= first]
-        A = sparse.vstack(
-            [sparse.hstack([rows[:, kept], rows[:, nuisance]]),
-             sparse.hstack([sparse.csr_matrix((len(nuisance), len(kept))), sparse.eye(len(nuisance))])]
-        ).tocsr()  # fmt: skip
-        part = y[edges] - rows[:, nuisance] @ self.fit.x[nuisance]
-        C = self._rows_of_C[edges].tocsc()
-        inside = np.flatnonzero(np.diff(C.indptr) == np.diff(self.family.C.indptr))
-        inside = inside[(np.diff(C.indptr)[inside] > 0) & (self.family.kind[inside] != "group")]
-        C = sparse.vstack([C[:, inside], sparse.csc_matrix((len(nuisance), len(inside)))]).tocsc()
-        where = np.full(len(net.y), -1, dtype=np.int64)
-        where[edges] = np.arange(len(edges))
+        rows = net.A[edges].tocoo()
+        nuisance = np.setdiff1d(rows.col, columns)
+        unknowns = np.concatenate([columns if anchored else columns[1:], nuisance])  # rising: nuisances stand last
+        extra = len(nuisance)
+        at = np.searchsorted(unknowns, rows.col)
+        used = at < len(unknowns)
+        used[used] = unknowns[at[used]] == rows.col[used]
+        A = sparse.csr_matrix(
+            (np.concatenate([rows.data[used], np.ones(extra)]),
+             (np.concatenate([rows.row[used], len(edges) + np.arange(extra)]),
+              np.concatenate([at[used], len(unknowns) - extra + np.arange(extra)]))),
+            shape=(len(edges) + extra, len(unknowns)),
+        )  # fmt: skip
+        touched, count = np.unique(self._rows_of_C[edges].indices, return_counts=True)
+        inside = touched[count == self._members[touched]].astype(np.int64)
+        C = self.family.C[:, inside]
+        C = sparse.csc_matrix((C.data, np.searchsorted(edges, C.indices), C.indptr), shape=(A.shape[0], len(inside)))
         obs = self.family.observation[inside]
         family = Family(
             self.family.ids[inside], self.family.kind[inside], self.family.node[inside],
-            np.where(obs >= 0, where[obs], -1), self.family.rate[inside], self.family.size[inside], C,
+            np.where(obs >= 0, np.searchsorted(edges, obs), -1), self.family.rate[inside], self.family.size[inside], C,
         )  # fmt: skip
         local = replace(
             net,
             A=A,
-            y=np.concatenate([part, np.zeros(len(nuisance))]),
+            y=np.concatenate([y[edges], np.zeros(extra)]),
             sd=np.concatenate([net.sd[edges], self.fit.sd_x[nuisance]]),
-            kind=np.concatenate([net.kind[edges], np.full(len(nuisance), int(Kind.REFRACTION), dtype=np.int8)]),
+            kind=np.concatenate([net.kind[edges], np.full(extra, int(Kind.REFRACTION), dtype=np.int8)]),
             head=net.head[edges],
             tail=net.tail[edges],
         )
@@ -208,13 +232,13 @@ class WideVerdicts:
 
     def __init__(self, bench: WideBench) -> None:
         self.bench = bench
-        family, tested = bench.family, bench.classes.label >= 0
+        tested = bench.classes.tested
         self.decided: dict[tuple[str, int], str] = {}
-        self.probability = np.zeros(len(family))
+        self.probability = np.zeros(len(tested))
         self._found: list[_Found] = []
         self._v = bench.fit.v.copy()
         self._test()
-        plain = self.error.copy(), self.error_sd.copy(), self.w.copy()
+        plain = self.error, self.error_sd, self.w
         self.probability[tested] = self._alone()[tested]
         self._free_groups()
         self._look_closely()
@@ -224,11 +248,9 @@ class WideVerdicts:
 
     def _test(self) -> None:
         """u, error, its sd and w of every hypothesis from the present residuals."""
-        bench, P = self.bench, 1 / self.bench.net.sd**2
-        tested = bench.classes.label >= 0
-        self.u = np.asarray(bench.family.C.T @ (P * self._v))
-        diagonal = np.where(tested & (bench.diagonal > 0), bench.diagonal, np.nan)
-        self.error, self.error_sd, self.w = self.u / diagonal, 1 / np.sqrt(diagonal), self.u / np.sqrt(diagonal)
+        bench = self.bench
+        self.u = np.asarray(bench.family.C.T @ (self._v / bench.net.sd**2))
+        self.error, self.error_sd, self.w = bench.classes.tests(self.u, bench.diagonal)
 
     def _alone(self) -> Floats:
         """(h,) probability that each hypothesis is a blunder, were it the only candidate."""
@@ -240,22 +262,11 @@ class WideVerdicts:
             total += np.exp(prior.weight[:, t] - 0.5 * np.log1p(tau2 * bench.diagonal)
                             + np.minimum(0.5 * self.u**2 / (bench.diagonal + 1 / tau2), 600.0))  # fmt: skip
         odds = np.exp(prior.log_odds) * total
-        return odds / (1 + odds) * np.where(bench.classes.label >= 0, self._share(), 0.0)
-
-    def _share(self) -> Floats:
-        label, rate = self.bench.classes.label, self.bench.family.rate
-        tested = label >= 0
-        total = np.bincount(label[tested], weights=rate[tested]) if tested.any() else np.zeros(0)
-        share = np.zeros(len(rate))
-        share[tested] = rate[tested] / total[label[tested]]
-        return share
+        return odds / (1 + odds) * bench.classes.shares(bench.family.rate)
 
     def _let_go(self, members: Ints, error: Floats) -> None:
         """Residuals with these errors taken out of the observations and everything adjusted again."""
-        bench = self.bench
-        freed = bench.family.C[:, members] @ error
-        P = 1 / bench.net.sd**2
-        self._v = self._v - freed + bench.net.A @ bench.fit.solve(bench.net.A.T @ (P * freed))
+        self._v = self.bench.fit.residuals_without(self.bench.family.C[:, members] @ error, self._v)
         self._test()
 
     def _free_groups(self) -> None:
@@ -283,7 +294,8 @@ class WideVerdicts:
         bench = self.bench
         edge_of = bench.edge_of
         looked = np.zeros(bench.net.edge_count, dtype=bool)
-        y = self._v_as_observations()
+        # the present residuals are observations about adjusted heights, refraction and index errors
+        y = self._v.copy()
         w = np.where((edge_of >= 0) & (edge_of < len(looked)), np.abs(np.nan_to_num(self.w)), 0.0)
         standing_out = np.flatnonzero(w >= LOOKED_AT)
         members, errors = [], []
@@ -293,30 +305,17 @@ class WideVerdicts:
             edges, inner = bench.around(int(edge_of[h]))
             small, inside = bench.cut_out(edges, y)
             verdicts = small.judge()
-            fresh = np.zeros(len(looked), dtype=bool)
-            fresh[inner[~looked[inner]]] = True
-            looked |= fresh
+            fresh = inner[~looked[inner]]
+            looked[fresh] = True
             found = self._keep(small, verdicts, inside, fresh)
             members += found[0]
             errors += found[1]
         if members:
             self._let_go(np.array(members), np.array(errors))
 
-    def _v_as_observations(self) -> Floats:
-        """Observations whose misclosures are those of the present residuals (the approximate heights plus x)."""
-        bench = self.bench
-        edges = slice(0, bench.net.edge_count)
-        heights = int(np.sum(bench.net.nodes.column >= 0))
-        y = self._v.copy()
-        y[edges] += bench.net.A[edges][:, heights:] @ bench.fit.x[heights:]
-        return y
-
-    def _keep(
-        self, small: Bench, verdicts: Verdicts, inside: Ints, fresh: npt.NDArray[np.bool_]
-    ) -> tuple[list[int], list[float]]:
+    def _keep(self, small: Bench, verdicts: Verdicts, inside: Ints, fresh: Ints) -> tuple[list[int], list[float]]:
         """Take over what a neighbourhood says of the observations not looked at before."""
-        edge_of = self.bench.edge_of[inside]
-        new = (edge_of >= 0) & fresh[np.maximum(edge_of, 0)]
+        new = np.isin(self.bench.edge_of[inside], fresh)
         self.probability[inside[new]] = verdicts.probability[new]
         best = verdicts.explanations[0]
         at = np.flatnonzero(new[best.members])
@@ -338,13 +337,8 @@ class WideVerdicts:
     # ---- the same questions as of a small job ----
 
     def _of_classes(self) -> Floats:
-        label = self.bench.classes.label
-        tested = label >= 0
-        return (
-            np.minimum(np.bincount(label[tested], weights=self.probability[tested]), 1.0)
-            if tested.any()
-            else np.zeros(0)
-        )
+        tested = self.bench.classes.tested
+        return np.minimum(np.bincount(self.bench.classes.label[tested], weights=self.probability[tested]), 1.0)
 
     @cached_property
     def explanations(self) -> tuple[Explanation, ...]:
@@ -391,13 +385,6 @@ class WideVerdicts:
         return self.explanations[0].members
 
 
-def wide_reliability(bench: WideBench) -> Reliability:
-    """Detectable sizes of all hypotheses; attributable ones are inf where a class holds several things, else NaN."""
-    test = bench.net.job.settings.test
-    delta0 = detectable_delta(test.alpha, test.power)
-    tested = bench.classes.label >= 0
-    detectable = np.where(tested, delta0 / np.sqrt(np.where(tested, np.maximum(bench.diagonal, 1e-300), 1.0)), np.inf)
-    label = bench.classes.label
-    shared = np.bincount(label[tested], minlength=1)[np.maximum(label, 0)] > 1
-    attributable = np.where(tested & ~shared, np.nan, np.inf)
-    return Reliability(delta0, detectable, attributable)
+def bench_for(net: Network, fit: Fit, family: Family | None = None) -> Bench | WideBench:
+    """The bench that a network of its size is judged on; a family of one's own is for small ones only."""
+    return WideBench(net, fit) if net.edge_count >= WIDE_FROM else Bench(net, family=family)

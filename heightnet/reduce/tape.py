@@ -60,6 +60,11 @@ def reduce_tape(job: Job) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)[list(READINGS)]
 
 
+def reading_ids(readings: pd.DataFrame) -> list[str]:
+    """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row."""
+    return [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
+
+
 def target_sd_mm(job: Job) -> float:
     precision = job.settings.precision
     return precision.tape_mm if precision.target_mm is None else precision.target_mm

@@ -10,11 +10,11 @@ import numpy as np
 import heightnet
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.assess import fit_of, reliability
 from heightnet.judge.cause_levels import LEVEL_CAUSES, level_density
 from heightnet.judge.cause_model import Found, score
 from heightnet.judge.causes import group_causes, rank_causes, rank_level_causes
-from heightnet.judge.wide import WIDE_FROM, WideBench, wide_reliability
+from heightnet.judge.wide import WIDE_FROM, bench_for
 from heightnet.network import build_network
 from heightnet.network.loops import loops_of
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
@@ -59,13 +59,9 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     legs, faults = staff_legs(job)
     chains = chains_of(legs, faults) + chains_of(level_legs(job)) + chains_of(trig_legs(net))
     fit = fit_of(net)
-    if net.edge_count >= WIDE_FROM:
-        wide = WideBench(net, fit)
-        facts, rms = JobFacts(wide, wide.judge(), wide_reliability(wide), fit), 0.0
-    else:
-        family, rms = book_family(net)
-        bench = Bench(net, family=family)
-        facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
+    family, rms = book_family(net) if net.edge_count < WIDE_FROM else (None, 0.0)
+    bench = bench_for(net, fit, family)
+    facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
     marks = permanent_marks(job)
     pegs = marks | ({c.end for c in chains} | {leg.end for c in chains for leg in c.legs} if points_stand else set())
     sections = sections_of(chains, marks)

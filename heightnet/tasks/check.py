@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.assess import fit_of, reliability
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
-from heightnet.judge.wide import WIDE_FROM, WideBench, wide_reliability
+from heightnet.judge.wide import bench_for
 from heightnet.network import build_network
 from heightnet.result import Result
 from heightnet.tasks.facts import JobFacts
@@ -73,12 +73,8 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     say("adjusting")
     fit = fit_of(net)
     say("testing every hypothesis")
-    if net.edge_count >= WIDE_FROM:
-        wide = WideBench(net, fit)
-        facts = JobFacts(wide, wide.judge(), wide_reliability(wide), fit)
-    else:
-        bench = Bench(net)
-        facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
+    bench = bench_for(net, fit)
+    facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
     say("writing down what was found")
     heights = HeightFacts(facts)
     checks = compare_readings(net.job, net.readings)

@@ -18,8 +18,9 @@ from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes,
 from heightnet.judge.critical import tau_critical
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.judge.wide import WideBench, WideVerdicts
-from heightnet.network.loops import loops_of
+from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import Kind, Network
+from heightnet.reduce.tape import reading_ids
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
@@ -463,8 +464,6 @@ class JobFacts:
         return name
 
     def loops(self) -> list[Record]:
-        from heightnet.network.loops import THIRD_ORDER
-
         return [
             {
                 "marks": list(loop.marks),
@@ -492,8 +491,8 @@ class JobFacts:
             sd = np.sqrt(base_variance + np.einsum("ms,st,mt->m", effect, e.covariance, effect))
             residuals: dict[str, float] = {}
             if edges <= RESIDUALS_UP_TO:
-                v = self.residuals_freed(e.members, e.error)
-                residuals = {self.single_id(o): float(v[o] * 1000) for o in range(edges)}
+                v = self.fit.residuals_without(self.family.C[:, e.members] @ e.error)[:edges] * 1000
+                residuals = dict(zip(self._single_ids, v.tolist(), strict=True))
             label = self.bench.classes.label
             out.append(
                 {
@@ -519,20 +518,12 @@ class JobFacts:
         columns = {"mark": names[shown].astype(str), "height_m": height[shown], "sd_mm": sd[shown] * 1000}
         return records(columns)
 
-    def single_id(self, observation: int) -> str:
-        """Id of one observation, a tape reading by its file and row."""
-        rows = self.net.rows(Kind.HEIGHT)
-        if rows.start <= observation < rows.stop:
-            reading = self.net.readings.iloc[observation - rows.start]
-            return f"reading:{reading['file']}:{reading['rows'][0]}"
-        return str(self._observation_name[observation])
-
-    def residuals_freed(self, members: npt.NDArray[np.int64], error: Floats) -> Floats:
-        """Residuals (m,) when these hypotheses are freed and take these sizes."""
-        C = self.family.C[:, members]
-        freed = C @ error
-        P = 1 / self.net.sd**2
-        return self.fit.v - freed + self.net.A @ self.fit.solve(self.net.A.T @ (P * freed))
+    @cached_property
+    def _single_ids(self) -> list[str]:
+        """Id of each observation that ties two places, a tape reading by its file and row."""
+        names = self._observation_name.copy()
+        names[self.net.rows(Kind.HEIGHT)] = reading_ids(self.net.readings)
+        return [str(name) for name in names[: self.net.edge_count]]
 
     def _setups_under(self, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
         """Instrument heights that follow for the set-ups an explanation touches."""

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from heightnet.judge.causes import rank_causes
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
+from heightnet.reduce.tape import reading_ids
 from heightnet.tasks.facts import JobFacts, Record, number
 
 CHECKS_COUNTED = 3  # "3" means three or more
@@ -33,6 +34,7 @@ class HeightFacts:
         self.first_reading = rows.start
         single = np.flatnonzero(family.kind == "reading")
         self.reading_at = dict(zip((family.observation[single] - rows.start).tolist(), single.tolist(), strict=True))
+        self.reading_names = reading_ids(self.net.readings)
         self.columns = {c: self.net.readings[c].tolist() for c in self.net.readings}
         self.tables = {
             t: {c: f[c].tolist() for c in f} for t, f in (("setup", self.job.setups), ("target", self.job.targets))
@@ -166,7 +168,7 @@ class HeightFacts:
         several = len(self.readings_at[node]) > 1
         for position in self.readings_at[node]:
             reading = {c: values[position] for c, values in self.columns.items()}
-            name = f"reading:{reading['file']}:{reading['rows'][0]}"
+            name = self.reading_names[position]
             h = self.reading_at.get(position, self.height_of[node]) if several else self.height_of[node]
             height = float(reading["height"] - reading["axis"]) + axis
             out.append(

@@ -121,7 +121,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     options = candidates(net, wanted[:limit])[:limit]
     if not options:
         return []
-    gain = Gain(bench, facts.fit, _rows(net, options), np.array([o.sd**2 for o in options]), watched)
+    gain = Gain(bench, facts.fit, design_rows(net, options), np.array([o.sd**2 for o in options]), watched)
     weight = np.where(accused, ACCUSED_WEIGHT, np.where(open_, 1.0, 0.0))
     out: list[Record] = []
     taken: set[tuple[str, str, str]] = set()
@@ -148,7 +148,7 @@ def _limited(diagonal: Floats, own: Floats, delta0: float, tolerance: float, acc
     return np.clip(size, np.where(accused, tolerance / 10, tolerance), LARGE_M)
 
 
-def _rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
+def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
     column = net.nodes.column
     row, col, value = [], [], []
     for i, option in enumerate(options):

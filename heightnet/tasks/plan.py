@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 import heightnet
+from heightnet.adjust import Fit
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.assess import Bench, fit_of, reliability
 from heightnet.judge.gain import Gain
-from heightnet.judge.wide import WIDE_FROM, WideBench, wide_reliability
+from heightnet.judge.wide import WideBench, bench_for
 from heightnet.network import build_network
 from heightnet.network.model import Kind
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.next import CANDIDATES_UP_TO, LARGE_M, NUMBERS_HELD, WHY, Candidate, _rows, candidates
+from heightnet.tasks.next import CANDIDATES_UP_TO, LARGE_M, NUMBERS_HELD, WHY, Candidate, candidates, design_rows
 
 if TYPE_CHECKING:
     from heightnet.network.model import Network
@@ -91,12 +92,8 @@ def plan(
         raise CannotAdjust(f"{job.name}: nothing to plan with. No height, sight, levelled difference or known mark.")
     limit = job.settings.test.tolerance_mm / 1000 if tolerance is None else tolerance
     fit = fit_of(net)
-    wide = net.edge_count >= WIDE_FROM
-    bench: Bench | WideBench = WideBench(net, fit) if wide else Bench(net)
-    if isinstance(bench, WideBench):
-        rel = wide_reliability(bench)
-    else:
-        rel = reliability(bench)
+    bench = bench_for(net, fit)
+    rel = reliability(bench)
     watched = np.flatnonzero(np.isin(bench.family.kind, ("setup", "target", "tripod")))
     accused = np.zeros(len(watched), dtype=bool)
     if not planned and len(watched):
@@ -110,7 +107,7 @@ def plan(
     options = options_of(net, nodes[open_], before[open_], minutes, gone, distrusted) if open_.any() else []
     design, chosen = None, []
     if options:
-        design = design_of(cast(Bench, bench), fit, options, watched, goal, rel.delta0)
+        design = design_of(bench, fit, options, watched, goal, rel.delta0)
         chosen = design.best(np.inf if budget is None else budget)
     ids = [str(bench.family.ids[h]) for h in watched]
     everything = design.detectable(list(range(len(options)))) if design else before
@@ -214,12 +211,17 @@ def _stands_up_to(net: Network) -> int:
 
 
 def design_of(
-    bench: Bench, fit: object, options: list[Option], watched: Ints, goal: npt.NDArray[np.float64], delta0: float
+    bench: Bench | WideBench,
+    fit: Fit,
+    options: list[Option],
+    watched: Ints,
+    goal: npt.NDArray[np.float64],
+    delta0: float,
 ) -> Design:
     """The candidates weighed against the job; a goal that all of them together miss becomes what they nearly reach."""
-    rows = _rows(bench.net, [o.base for o in options])
+    rows = design_rows(bench.net, [o.base for o in options])
     variance = np.array([o.base.sd**2 for o in options])
-    gain = Gain(bench, fit, rows, variance, watched)  # type: ignore[arg-type]
+    gain = Gain(bench, fit, rows, variance, watched)
     minutes = np.array([o.minutes for o in options])
     design = Design(gain.f, gain.spread, variance, gain.diagonal, gain.own, goal, minutes, delta0)
     # a goal out of reach must not buy everything that helps a little

@@ -102,3 +102,13 @@ def test_no_redundancy():
 def test_refuses_arrays_that_make_no_sense(y, sd):
     with pytest.raises(ValueError, match=r"rows differ|finite"):
         adjust([[1.0], [1.0]], y, sd)
+
+
+def test_residuals_without_a_change_are_those_of_the_changed_observations():
+    rng = np.random.default_rng(2)
+    A, y, sd = rng.normal(size=(12, 4)), rng.normal(size=12), rng.uniform(0.5, 2.0, 12)
+    change, other = rng.normal(size=12), rng.normal(size=12)
+    fit = adjust(A, y, sd)
+    once = fit.residuals_without(change)
+    np.testing.assert_allclose(once, adjust(A, y - change, sd).v, atol=1e-12)
+    np.testing.assert_allclose(fit.residuals_without(other, once), adjust(A, y - change - other, sd).v, atol=1e-12)

@@ -21,6 +21,9 @@ def test_the_same_tests_as_a_small_job(kind):
     single = wide.family.kind != "group"
     tested = small.classes.redundancy[same] > 1e-8
     assert ((wide.classes.label >= 0) == tested)[single].all()
+    signs = wide.classes.sign, small.classes.sign[same]
+    pairs = (wide.classes.label[:, None] == wide.classes.label[None, :]) & np.outer(tested & single, tested & single)
+    assert (np.outer(signs[0], signs[0]) == np.outer(signs[1], signs[1]))[pairs].all()
     ours, theirs = wide.judge(), small.judge()
     assert np.allclose(ours.w[tested], theirs.w[same][tested], atol=1e-6)
 
