@@ -80,11 +80,18 @@ class Result:
         stands = [*self.facts["setups"], *self.facts["targets"]]
         return int(strict and any(stand["verdict"] in ("unproved", "weak") for stand in stands))
 
+    @cached_property
+    def shown(self) -> dict[str, Any]:
+        """The facts rounded as results.json holds them; everything for people is made from these."""
+        from heightnet.report.facts import as_written
+
+        return as_written(self.facts)
+
     def summary(self) -> str:
         """The story in plain words, about twenty lines."""
         from heightnet.report.terminal import plain
 
-        return plain(self.facts)
+        return plain(self.shown)
 
     def to_json(self) -> str:
         """The text of results.json: keys in the schema's order, numbers rounded far below what a tape reads."""
@@ -96,7 +103,7 @@ class Result:
         """The text of report.html: one file, nothing loaded from elsewhere."""
         from heightnet.report.page import page
 
-        return page(self.facts)
+        return page(self.shown)
 
     def write(self, folder: str | Path, page: bool = True) -> list[Path]:
         """Write results.json, the CSV tables and, with ``page``, report.html and figures/; returns the paths.
@@ -109,12 +116,12 @@ class Result:
         from heightnet.report.writing import write_text
 
         folder = Path(folder)
-        texts = csv_tables(self.facts)
+        texts = csv_tables(self.shown)
         if page:
             from heightnet.report.figures import figure_files
 
             texts["report.html"] = self.page()
-            texts |= figure_files(self.facts)
+            texts |= figure_files(self.shown)
         written = [write_text(folder / "results.json", json_chunks(self.facts))]
         return written + [write_text(folder / name, [text]) for name, text in texts.items()]
 
@@ -124,7 +131,7 @@ class Result:
     def _repr_html_(self) -> str:
         from heightnet.report.page import snippet
 
-        return snippet(self.facts)
+        return snippet(self.shown)
 
 
 def _frame(table: str, records: list[dict[str, Any]]) -> pd.DataFrame:

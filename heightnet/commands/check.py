@@ -62,5 +62,5 @@ def command(
             from heightnet.report.pdf import print_page
 
             print_page(folder / "report.html", folder / "report.pdf")
-        show(result.facts, Console(), folder)
+        show(result.shown, Console(), folder)
     sys.exit(result.exit_status(strict=strict))

@@ -68,6 +68,12 @@ def json_chunks(facts: dict[str, Any]) -> Iterator[str]:
     yield "\n}\n"
 
 
+def as_written(facts: dict[str, Any]) -> dict[str, Any]:
+    """The facts as results.json holds them: rounded, and so ordered alike on every machine where two are equal."""
+    shapes = _shapes()
+    return {key: shapes.get(key, _same)(value) for key, value in facts.items()}
+
+
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 

@@ -198,7 +198,14 @@ def reading_check(words: Words, check: Record) -> str:
     if check["agrees"]:
         return f"The two readings at {check['stand']} agree: {size} apart."
     said = f"The readings at {check['stand']} disagree by {size}"
-    return f"{said}: {check['slip_text'].rstrip('.')}." if check["slip_text"] else f"{said}."
+    if check["slip_text"]:
+        said += f": {check['slip_text'].rstrip('.')}"
+    side = check.get("sides_with")
+    if side in ("first", "second"):
+        said += f"; the rest of the job sides with {words.reading_name(words.records[check[side]])}"
+    elif side == "neither":
+        said += "; the rest of the job sides with neither"
+    return f"{said}."
 
 
 def _what_it_did(words: Words, accused: list[Accusation]) -> list[str]:

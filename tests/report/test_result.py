@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 import sample_facts
@@ -140,3 +141,15 @@ def test_csv_tables_of_a_job_in_feet_are_in_feet(tmp_path):
 def test_notebook_and_repr(result):
     assert "set-up S4" in repr(result)
     assert "recorded 24.2" in result._repr_html_()
+
+
+@pytest.mark.parametrize("name", ["mill-levels", "quarry-traverse"])
+def test_what_is_shown_is_what_results_json_holds(name, tmp_path):
+    """Equal sizes must not change places by their last bits: the page of a job and of its results.json are one."""
+    import heightnet
+
+    result = heightnet.check(Path(__file__).resolve().parents[2] / "data" / name)
+    (tmp_path / "results.json").write_text(result.to_json(), encoding="utf-8")
+    again = Result.from_json(tmp_path / "results.json")
+    assert again.summary() == result.summary()
+    assert again.page() == result.page()

@@ -7,7 +7,7 @@ import pytest
 import sample_facts
 
 from heightnet.report.numbers import Lengths, decimals_for, tie
-from heightnet.report.story import accusations, tell
+from heightnet.report.story import accusations, reading_check, tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 
@@ -136,3 +136,25 @@ def test_every_verdict_has_a_sentence():
 
 def test_numbers_keep_their_units():
     assert tie("an error of 24.2 mm (97 %)") == "an error of 24.2\u00a0mm (97\u00a0%)"
+
+
+@pytest.mark.parametrize(
+    ("side", "said"),
+    [("first", "; the rest of the job sides with 1.612 m by A. Reed"),
+     ("neither", "; the rest of the job sides with neither"), ("both", ""), (None, "")],
+)  # fmt: skip
+def test_readings_that_disagree_and_which_the_job_sides_with(side, said):
+    facts = sample_facts.clean()
+    readings = facts["setups"][0]["readings"]
+    readings[0] |= {
+        "id": "reading:tape.csv:900",
+        "kind": "vertical",
+        "text": "1.612",
+        "scale": "m",
+        "by": "A. Reed",
+        "tape": None,
+    }
+    check = {"stand": "S1", "what": "setup", "first": "reading:tape.csv:900", "second": "reading:tape.csv:3",
+             "difference_mm": 100.0, "allowed_mm": 3.0, "agrees": False, "slip": None, "slip_text": None,
+             "sides_with": side}  # fmt: skip
+    assert reading_check(Words(facts), check) == f"The readings at S1 disagree by 100.0 mm{said}."
