@@ -54,14 +54,29 @@ class Bench:
     """Everything about a job's network that does not depend on the numbers observed; see `judge`.
 
     Building it costs the linear algebra, judging a set of observations with it is cheap: simulations judge thousands.
+
+    Parameters
+    ----------
+    groups : whether common errors are in the family.
+    factors : whether the standard deviations may be wrong by a factor; or the grid of such factors.
+    family : the hypotheses, by default all of the network's.
+    critical : critical value of the largest |w|, where it is known beforehand.
     """
 
     def __init__(
-        self, net: Network, *, groups: bool = True, factors: bool = True, family: Family | None = None
+        self,
+        net: Network,
+        *,
+        groups: bool = True,
+        factors: bool | Factors = True,
+        family: Family | None = None,
+        critical: float | None = None,
     ) -> None:
         self.net = net
+        self._critical = critical
         self.family = family or build_family(net, groups=groups)
-        self.reduction = Reduction(net.A, net.sd, net.kind, self.family.C, factor_grid(factors))
+        grid = factors if isinstance(factors, Factors) else factor_grid(factors)
+        self.reduction = Reduction(net.A, net.sd, net.kind, self.family.C, grid)
         self.base = self.reduction.factors.base
         self.G = self.reduction.G
         self.own = self.reduction.own
@@ -83,6 +98,8 @@ class Bench:
     @cached_property
     def critical(self) -> tuple[float, str]:
         """Critical value of the largest |w| of the whole family, classes merged, and how it was found."""
+        if self._critical is not None:
+            return self._critical, "formula"
         reps = self.classes.representative
         own = np.isnan(self.family.size[reps])  # a swap only repeats tests that stand for themselves
         at = reps[own]

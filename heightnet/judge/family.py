@@ -143,15 +143,19 @@ def build_family(net: Network, groups: bool = True, swaps: bool = True) -> Famil
     return builder.family(len(net.y))
 
 
-def stand_label(net: Network, node: int) -> tuple[str, str]:
-    """Kind and name under which a stand is judged: a tripod that only one thing stood on is that thing's."""
-    kind, name = str(net.nodes.kind[node]), str(net.nodes.name[node])
-    if kind != "tripod":
+def stand_labels(net: Network, nodes: Ints) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+    """Kind and name under which stands are judged: a tripod that only one thing stood on is that thing's."""
+    kind, name = net.nodes.kind[nodes], net.nodes.name[nodes]
+    tripod = np.flatnonzero(kind == "tripod")
+    if not len(tripod):
         return kind, name
-    setups = net.job.setups["setup"].to_numpy(object)[net.setup_node == node]
-    targets = net.job.targets["target"].to_numpy(object)[net.target_node == node]
-    if len(setups) + len(targets) == 1:
-        return ("setup", str(setups[0])) if len(setups) else ("target", str(targets[0]))
+    size = len(net.nodes)
+    users = np.bincount(net.setup_node, minlength=size) + np.bincount(net.target_node, minlength=size)
+    for thing, node, frame in (("target", net.target_node, net.job.targets), ("setup", net.setup_node, net.job.setups)):
+        own = np.full(size, -1, dtype=np.int64)
+        own[node] = np.arange(len(node))
+        at = tripod[(users[nodes[tripod]] == 1) & (own[nodes[tripod]] >= 0)]
+        kind[at], name[at] = thing, frame[thing].to_numpy(object)[own[nodes[at]]]
     return kind, name
 
 
@@ -163,19 +167,15 @@ def _heights(builder: _Builder, net: Network) -> None:
     rate_of = {"setup": rates.setup, "target": rates.target, "tripod": rates.setup}
     order = np.argsort(node, kind="stable")
     stands, first, count = np.unique(node[order], return_index=True, return_counts=True)
-    single = stands[count == 1]
-    labels = [stand_label(net, int(n)) for n in single]
-    obs = rows.start + order[first[count == 1]]
-    kinds = np.array([k for k, _ in labels], dtype=object)
+    kinds, labels = stand_labels(net, stands)
+    obs = rows.start + order[first]
     for kind in ("setup", "target", "tripod"):
-        at = np.flatnonzero(kinds == kind)
-        builder.singles(kind, [f"{kind}:{labels[i][1]}" for i in at], obs[at], single[at], rate_of[kind])
-    for stand, start, size in zip(stands, first, count, strict=True):
-        if size == 1:
-            continue
-        kind, name = stand_label(net, int(stand))
-        these = order[start : start + size]
-        builder.pattern(kind, f"{kind}:{name}", rows.start + these, np.ones(size), int(stand), rate_of[kind])
+        at = np.flatnonzero((kinds == kind) & (count == 1))
+        builder.singles(kind, [f"{kind}:{name}" for name in labels[at].tolist()], obs[at], stands[at], rate_of[kind])
+    for i in np.flatnonzero(count > 1).tolist():
+        kind, stand, size = str(kinds[i]), int(stands[i]), int(count[i])
+        these = order[first[i] : first[i] + size]
+        builder.pattern(kind, f"{kind}:{labels[i]}", rows.start + these, np.ones(size), stand, rate_of[kind])
         builder.singles(
             "reading",
             [names[i] for i in these],

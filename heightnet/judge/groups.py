@@ -92,26 +92,16 @@ def _by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> It
 
 def _thing_of(net: Network) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
-    thing = dict(
-        zip(
-            zip(["setup"] * len(net.job.setups), net.job.setups["setup"], strict=True),
-            net.job.setups["instrument"],
-            strict=True,
-        )
-    )
-    thing |= dict(
-        zip(
-            zip(["target"] * len(net.job.targets), net.job.targets["target"], strict=True),
-            net.job.targets["equipment"],
-            strict=True,
-        )
-    )
-    stands = zip(net.readings["stand_kind"], net.readings["stand"], strict=True)
-    return np.array([thing.get(stand, "") for stand in stands], dtype=object)
+    out = np.full(len(net.readings), "", dtype=object)
+    stand_kind, stand = (net.readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
+    for kind, frame, thing in (("setup", net.job.setups, "instrument"), ("target", net.job.targets, "equipment")):
+        at = np.flatnonzero(stand_kind == kind)
+        out[at] = frame[thing].to_numpy(object)[pd.Index(frame[kind], dtype=object).get_indexer(stand[at])]
+    return out
 
 
 def _slant_radius(net: Network, thing: npt.NDArray[np.object_]) -> Floats:
     """Radius of the point each height was probably slanted to: the usual point of its equipment, else 0."""
     points = net.job.equipment[(net.job.equipment["point"] != "axis") & (net.job.equipment["radius"] > 0)]
     usual = points.sort_values("usual", kind="stable").groupby("equipment")["radius"].last()
-    return np.array([usual.get(name, 0.0) for name in thing])
+    return usual.reindex(thing).fillna(0.0).to_numpy(float)

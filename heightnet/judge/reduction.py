@@ -41,8 +41,14 @@ class Factors:
 
     @property
     def base(self) -> int:
-        """Position of the standard deviations as assumed."""
-        return int(np.flatnonzero((self.tape == 1) & (self.sight == 1))[0])
+        """Position of the standard deviations as assumed, or of the point nearest to them."""
+        return int(np.argmin(np.log(self.tape) ** 2 + np.log(self.sight) ** 2))
+
+    def weighed(self, log_weight: Floats, least: float) -> Factors:
+        """The grid with other weights (logarithms), points of less than ``least`` probability left out."""
+        weight = np.exp(log_weight - log_weight.max())
+        kept = weight >= least * weight.sum()
+        return Factors(self.tape[kept], self.sight[kept], np.log(weight[kept] / weight[kept].sum()))
 
 
 def factor_grid(on: bool = True) -> Factors:

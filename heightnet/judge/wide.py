@@ -15,13 +15,14 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
+from scipy.special import expit
 
 from heightnet.adjust import Fit
 from heightnet.adjust.graph import bridges, series_classes
 from heightnet.judge.assess import Bench, Explanation, Subject, Verdicts, decide, subjects
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
-from heightnet.judge.reduction import UNTESTABLE, Classes
+from heightnet.judge.reduction import UNTESTABLE, Classes, Factors, factor_grid
 from heightnet.judge.search import Candidates
 from heightnet.network.model import DATUM, Kind, Network
 
@@ -29,10 +30,15 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 WIDE_FROM = 800  # observations from which a job is judged by neighbourhoods
-LOOKED_AT = 3.0  # |w| from which a neighbourhood is judged closely
-NEIGHBOURHOOD = 220  # observations of one
+CLEAR = 0.99  # probability, taken alone, of the blunders that are looked for and let go first
+NEIGHBOURHOOD = 160  # observations of one
 RIM = 0.5  # part of a neighbourhood, nearest its middle, whose verdicts are kept
+LOOKED_AT = 0.2  # probability, taken alone, from which a neighbourhood is judged closely
 GROUPS_AT_MOST = 4  # common errors that are freed, one after the other, before the neighbourhoods are looked at
+SAMPLES = 8  # neighbourhoods from which the factors on the standard deviations are estimated
+LEAST_FACTOR = 0.01  # probability of a point of the factor grid from which it is kept
+RATE_COUNTS_AS = 1000.0  # observations: how much a stated rate weighs against what the job itself shows
+RATE_ROUNDS = 20
 
 
 class WideBench:
@@ -166,10 +172,14 @@ class WideBench:
         inner = order if complete else order[: max(1, int(len(order) * RIM))]
         return np.sort(order), inner
 
-    def cut_out(self, edges: Ints, y: Floats) -> tuple[Bench, Ints]:
+    def cut_out(self, edges: Ints, y: Floats, rate: Floats, factors: Factors | None = None) -> tuple[Bench, Ints]:
         """A small bench of some observations (rising), and the positions of its hypotheses in the whole family.
 
         What the whole network knows of refraction and index errors goes in as knowledge beforehand.
+
+        Parameters
+        ----------
+        y : (m,) observations; rate : (h,) prior rates; factors : on the standard deviations, by default the usual grid.
         """
         # everything here is as long as the part, never as the whole: it is done for each neighbourhood
         net, column = self.net, self.net.nodes.column
@@ -196,7 +206,7 @@ class WideBench:
         obs = self.family.observation[inside]
         family = Family(
             self.family.ids[inside], self.family.kind[inside], self.family.node[inside],
-            np.where(obs >= 0, np.searchsorted(edges, obs), -1), self.family.rate[inside], self.family.size[inside], C,
+            np.where(obs >= 0, np.searchsorted(edges, obs), -1), rate[inside], self.family.size[inside], C,
         )  # fmt: skip
         local = replace(
             net,
@@ -207,7 +217,7 @@ class WideBench:
             head=net.head[edges],
             tail=net.tail[edges],
         )
-        return Bench(local, family=family), inside
+        return Bench(local, family=family, factors=factors or True, critical=self.critical[0]), inside
 
 
 @dataclass(frozen=True)
@@ -239,9 +249,16 @@ class WideVerdicts:
         self._v = bench.fit.v.copy()
         self._test()
         plain = self.error, self.error_sd, self.w
-        self.probability[tested] = self._alone()[tested]
+        self.rate: Floats = bench.family.rate
+        self._grid = self._factors_of_the_job()
         self._free_groups()
-        self._look_closely()
+        self.rate = self._rates_of_the_job()
+        self._look_closely(CLEAR, np.zeros(bench.net.edge_count, dtype=bool))
+        self.rate = self._rates_of_the_job()
+        self._settle(self._alone())
+        looked = np.zeros(bench.net.edge_count, dtype=bool)
+        while self._look_closely(LOOKED_AT, looked):
+            pass
         self.class_probability = self._of_classes()
         self._let_go_tests = self.error, self.error_sd, self.w
         self.error, self.error_sd, self.w = plain
@@ -252,17 +269,70 @@ class WideVerdicts:
         self.u = np.asarray(bench.family.C.T @ (self._v / bench.net.sd**2))
         self.error, self.error_sd, self.w = bench.classes.tests(self.u, bench.diagonal)
 
-    def _alone(self) -> Floats:
-        """(h,) probability that each hypothesis is a blunder, were it the only candidate."""
+    def _log_bayes(self) -> Floats:
+        """(h,) log of how much better each hypothesis, by itself, explains the job than no blunder does.
+
+        The tests are taken as the job's own standard deviations have them, were tapes and sights both off by the
+        smaller of their factors.
+        """
         bench = self.bench
+        calm = min(1.0, min(self._factor) ** -2)
+        u, information = calm * self.u, calm * bench.diagonal
         prior = Candidates.of(bench.family.rate, bench.family.size)
-        total = np.zeros(len(self.u))
+        out = np.full(len(u), -np.inf)
         for t in range(prior.taus.shape[1]):
             tau2 = prior.taus[:, t] ** 2
-            total += np.exp(prior.weight[:, t] - 0.5 * np.log1p(tau2 * bench.diagonal)
-                            + np.minimum(0.5 * self.u**2 / (bench.diagonal + 1 / tau2), 600.0))  # fmt: skip
-        odds = np.exp(prior.log_odds) * total
-        return odds / (1 + odds) * bench.classes.shares(bench.family.rate)
+            gain = 0.5 * u**2 / (information + 1 / tau2) - 0.5 * np.log1p(tau2 * information)
+            out = np.logaddexp(out, prior.weight[:, t] + gain)
+        return out
+
+    def _alone(self) -> Floats:
+        """(h,) probability that each hypothesis is a blunder, were its class the only candidate."""
+        family, label = self.bench.family, self.bench.classes.label
+        tested = np.flatnonzero(label >= 0)
+        rate = self.rate[tested]
+        of_class = np.bincount(label[tested], weights=rate)
+        bayes = self._log_bayes()[self.bench.classes.representative]
+        log_odds = np.log(of_class / np.maximum(1 - of_class, 1e-3)) + bayes
+        out = np.zeros(len(family))
+        out[tested] = expit(log_odds)[label[tested]] * rate / of_class[label[tested]]
+        return out
+
+    def _rates_of_the_job(self) -> Floats:
+        """(h,) rates of each kind of blunder that the stated ones and this job's own tests make likeliest.
+
+        A large job shows how often its crews slip.  The stated rate counts as much as `RATE_COUNTS_AS` observations;
+        found by alternating between the blunders the rates make likely and the rates these blunders make likely.
+        """
+        family, tested = self.bench.family, self.bench.classes.tested
+        rate = family.rate.copy()
+        bayes = self._log_bayes()
+        for kind in np.unique(family.kind[tested & (family.kind != "group")]):
+            at = np.flatnonzero(tested & (family.kind == kind))
+            stated = present = float(family.rate[at[0]])
+            for _ in range(RATE_ROUNDS):
+                wrong = expit(np.log(present / (1 - present)) + bayes[at]).sum()
+                present = float((RATE_COUNTS_AS * stated + wrong) / (RATE_COUNTS_AS + len(at)))
+            rate[family.kind == kind] = present
+        return rate
+
+    def _factors_of_the_job(self) -> Factors:
+        """The factor grid weighed by what a few neighbourhoods, where nothing is unusual, say of the scatter."""
+        bench, whole = self.bench, factor_grid()
+        self._factor = (1.0, 1.0)
+        single = np.flatnonzero((bench.edge_of >= 0) & bench.classes.tested & (bench.edge_of < bench.net.edge_count))
+        if not len(single):
+            return whole
+        usual = single[np.argsort(np.abs(self.w[single]), kind="stable")]
+        log_weight = whole.log_prior.copy()
+        for h in usual[np.unique(len(usual) * np.arange(1, SAMPLES + 1) // (2 * SAMPLES + 2))].tolist():
+            edges, _ = bench.around(int(bench.edge_of[h]))
+            small, _ = bench.cut_out(edges, self._v, bench.family.rate)
+            log_weight += np.log(np.maximum(small.judge().posterior.grid, 1e-12)) - whole.log_prior
+        grid = whole.weighed(log_weight, LEAST_FACTOR)
+        weight = np.exp(grid.log_prior)
+        self._factor = float(np.exp(weight @ np.log(grid.tape))), float(np.exp(weight @ np.log(grid.sight)))
+        return grid
 
     def _let_go(self, members: Ints, error: Floats) -> None:
         """Residuals with these errors taken out of the observations and everything adjusted again."""
@@ -289,21 +359,42 @@ class WideVerdicts:
             self.decided["other", h] = "suspect"
             self._let_go(one, error)
 
-    def _look_closely(self) -> None:
-        """Judge the neighbourhood of whatever stands out, largest first, until nothing does that was not looked at."""
+    def _settle(self, probability: Floats) -> None:
+        """Take over the probabilities of what was not found yet."""
+        found = np.zeros(len(probability), dtype=bool)
+        for f in self._found:
+            found[f.members] = True
+        self.probability[~found] = probability[~found]
+
+    def _look_closely(self, least: float, looked: npt.NDArray[np.bool_]) -> bool:
+        """Judge the neighbourhood of whatever is, taken alone, at least so likely, largest test first.
+
+        Parameters
+        ----------
+        looked : (observations,) what was judged already; what is judged now is added.
+
+        Returns
+        -------
+        whether a blunder was found and let go, so that another may show now.
+        """
         bench = self.bench
-        edge_of = bench.edge_of
-        looked = np.zeros(bench.net.edge_count, dtype=bool)
+        edge_of, label = bench.edge_of, bench.classes.label
         # the present residuals are observations about adjusted heights, refraction and index errors
         y = self._v.copy()
-        w = np.where((edge_of >= 0) & (edge_of < len(looked)), np.abs(np.nan_to_num(self.w)), 0.0)
-        standing_out = np.flatnonzero(w >= LOOKED_AT)
+        tested = label >= 0
+        alone = self._alone()
+        of_class = np.bincount(label[tested], weights=alone[tested], minlength=1)[np.maximum(label, 0)]
+        found_already = np.concatenate([np.zeros(0, dtype=np.int64), *(f.members for f in self._found)])
+        out = tested & (of_class >= least) & (edge_of >= 0) & (edge_of < len(looked))
+        out &= ~np.isin(label, label[found_already])
+        standing_out = np.flatnonzero(out)
+        w = np.abs(np.nan_to_num(self.w))
         members, errors = [], []
         for h in standing_out[np.argsort(-w[standing_out], kind="stable")].tolist():
             if looked[edge_of[h]]:
                 continue
             edges, inner = bench.around(int(edge_of[h]))
-            small, inside = bench.cut_out(edges, y)
+            small, inside = bench.cut_out(edges, y, self.rate, self._grid)
             verdicts = small.judge()
             fresh = inner[~looked[inner]]
             looked[fresh] = True
@@ -312,6 +403,7 @@ class WideVerdicts:
             errors += found[1]
         if members:
             self._let_go(np.array(members), np.array(errors))
+        return bool(members)
 
     def _keep(self, small: Bench, verdicts: Verdicts, inside: Ints, fresh: Ints) -> tuple[list[int], list[float]]:
         """Take over what a neighbourhood says of the observations not looked at before."""
@@ -370,7 +462,7 @@ class WideVerdicts:
 
     @property
     def factors(self) -> tuple[float | None, float | None]:
-        return None, None
+        return self._factor
 
     def any_of(self, hypotheses: tuple[int, ...]) -> float:
         return float(1 - np.prod(1 - self.probability[list(hypotheses)]))

@@ -54,20 +54,24 @@ class _Places:
         setups, targets = job.setups, job.targets
         shared = pd.concat([setups["tripod"], targets["tripod"]], ignore_index=True)
         tripods = pd.unique(shared[shared != ""].astype(object))
-        stands = [("setup", s) for s in setups["setup"][setups["tripod"] == ""]]
-        stands += [("target", t) for t in targets["target"][targets["tripod"] == ""]]
-        stands += [("tripod", t) for t in tripods]
+        own = {
+            kind: frame[kind][frame["tripod"] == ""].tolist()
+            for kind, frame in (("setup", setups), ("target", targets))
+        }
+        stands = {**own, "tripod": tripods.tolist()}
         self.levels = pd.unique(job.staff["level_setup"].astype(object))
         first_stand = 1 + len(self.marks)
-        first_level = first_stand + len(stands)
-        self.kind = np.array(
-            ["datum"] + ["mark"] * len(self.marks) + [k for k, _ in stands] + ["level"] * len(self.levels),
-            dtype=object,
+        first_level = first_stand + sum(map(len, stands.values()))
+        kinds = {"datum": 1, "mark": len(self.marks)} | {k: len(names) for k, names in stands.items()}
+        kinds["level"] = len(self.levels)
+        self.kind = np.repeat(np.array(list(kinds), dtype=object), list(kinds.values()))
+        self.name = np.array(
+            ["", *self.marks, *(n for names in stands.values() for n in names), *self.levels], dtype=object
         )
-        self.name = np.array(["", *self.marks, *(n for _, n in stands), *self.levels], dtype=object)
-        self.stand_number = {stand: first_stand + i for i, stand in enumerate(stands)}
-        self.setup_node = self._stand_nodes("setup", setups)
-        self.target_node = self._stand_nodes("target", targets)
+        self.first_tripod = first_level - len(tripods)
+        self.tripods = pd.Index(tripods, dtype=object)
+        self.setup_node = self._stand_nodes(setups, first_stand)
+        self.target_node = self._stand_nodes(targets, first_stand + len(own["setup"]))
         self.level_index = pd.Index(self.levels, dtype=object)
         self.first_level = first_level
         self.mark = np.full(len(self.name), -1, dtype=np.int64)
@@ -78,11 +82,13 @@ class _Places:
         self.shot_setup = _position(setups["setup"], job.shots["setup"])
         self.shot_target = _position(targets["target"], job.shots["target"])
 
-    def _stand_nodes(self, kind: str, frame: pd.DataFrame) -> Ints:
-        pairs = zip(frame[kind], frame["tripod"], strict=True)
-        number = self.stand_number
-        nodes = [number["tripod", tripod] if tripod else number[kind, name] for name, tripod in pairs]
-        return np.array(nodes, dtype=np.int64)
+    def _stand_nodes(self, frame: pd.DataFrame, first: int) -> Ints:
+        """Things on a named tripod stand at its node; the others have one each, numbered in order."""
+        alone = (frame["tripod"] == "").to_numpy()
+        return np.where(alone, first + np.cumsum(alone) - 1, self.tripod_node(frame["tripod"]))
+
+    def tripod_node(self, names: pd.Series | Names) -> Ints:
+        return self.tripods.get_indexer(pd.Index(names, dtype=object)).astype(np.int64) + self.first_tripod
 
     def mark_node(self, names: pd.Series) -> Ints:
         """Nodes of marks, -1 where the name is blank."""
@@ -100,7 +106,7 @@ class _Places:
         return self.mark_node(exact["mark"]), exact["height"].to_numpy(float)
 
 
-def _position(names: pd.Series, wanted: pd.Series) -> Ints:
+def _position(names: pd.Series, wanted: pd.Series | Names) -> Ints:
     """Where each wanted name stands among the names."""
     return pd.Index(names, dtype=object).get_indexer(pd.Index(wanted, dtype=object)).astype(np.int64)
 
@@ -113,11 +119,10 @@ def _axes(job: Job) -> tuple[Floats, Floats, list[str]]:
 
     def of(frame: pd.DataFrame, equipment: str) -> Floats:
         heights = np.zeros(len(frame))
-        for i in np.flatnonzero((frame["tripod"] != "").to_numpy()):
-            name = frame[equipment].iloc[i]
-            if name not in axis:
-                missing[name or "(not named)"] = None
-            heights[i] = axis.get(name, 0.0)
+        shared = np.flatnonzero((frame["tripod"] != "").to_numpy())
+        names = frame[equipment].to_numpy(object)[shared]
+        missing.update(dict.fromkeys(name or "(not named)" for name in names if name not in axis))
+        heights[shared] = [axis.get(name, 0.0) for name in names]
         return heights
 
     setup_axis, target_axis = of(job.setups, "instrument"), of(job.targets, "equipment")
@@ -135,17 +140,17 @@ def _readings_of_stands(job: Job, places: _Places) -> tuple[pd.DataFrame, list[s
     """Reduced readings with the node they belong to; a shared stand's taping booked twice is kept once."""
     readings = reduce_tape(job)
     notes = list(places.notes)
-    setup_at = dict(zip(job.setups["setup"], range(len(job.setups)), strict=True))
-    target_at = dict(zip(job.targets["target"], range(len(job.targets)), strict=True))
-    node = np.empty(len(readings), dtype=np.int64)
-    axis = np.zeros(len(readings))
-    for i, (kind, name) in enumerate(zip(readings["stand_kind"], readings["stand"], strict=True)):
-        if kind == "setup":
-            node[i], axis[i] = places.setup_node[setup_at[name]], places.setup_axis[setup_at[name]]
-        elif kind == "target":
-            node[i], axis[i] = places.target_node[target_at[name]], places.target_axis[target_at[name]]
-        else:
-            node[i] = places.stand_number["tripod", name]
+    node, axis = np.empty(len(readings), dtype=np.int64), np.zeros(len(readings))
+    kind, name = (readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
+    for of, frame, nodes, axes in (
+        ("setup", job.setups, places.setup_node, places.setup_axis),
+        ("target", job.targets, places.target_node, places.target_axis),
+    ):
+        at = np.flatnonzero(kind == of)
+        thing = _position(frame[of], name[at])
+        node[at], axis[at] = nodes[thing], axes[thing]
+    on_tripod = np.flatnonzero(kind == "tripod")
+    node[on_tripod] = places.tripod_node(name[on_tripod])
     readings = readings.assign(node=node, axis=axis)
     standing = places.mark[node] >= 0 if len(node) else np.zeros(0, dtype=bool)
     for name in readings.loc[~standing, "stand"]:
@@ -153,17 +158,16 @@ def _readings_of_stands(job: Job, places: _Places) -> tuple[pd.DataFrame, list[s
     readings = readings[standing]
     keep = np.ones(len(readings), dtype=bool)
     seen: dict[int, float] = {}
-    booked = (readings["kind"] == "booked").to_numpy() & (places.kind[readings["node"].to_numpy()] == "tripod")
+    at_node, seat = readings["node"].to_numpy(np.int64), (readings["height"] - readings["axis"]).to_numpy(float)
+    booked = (readings["kind"] == "booked").to_numpy() & (places.kind[at_node] == "tripod")
     for i in np.flatnonzero(booked).tolist():
-        row = readings.iloc[i]
-        seat = row["height"] - row["axis"]
-        if row["node"] in seen and abs(seen[row["node"]] - seat) < SAME_HEIGHT_M:
+        stand = int(at_node[i])
+        if stand in seen and abs(seen[stand] - seat[i]) < SAME_HEIGHT_M:
             keep[i] = False
             notes.append(
-                f"Stand {places.name[row['node']]} has one height booked for "
-                "instrument and target: one taping, used once."
+                f"Stand {places.name[stand]} has one height booked for instrument and target: one taping, used once."
             )
-        seen.setdefault(row["node"], seat)
+        seen.setdefault(stand, float(seat[i]))
     return readings[keep].reset_index(drop=True), notes
 
 

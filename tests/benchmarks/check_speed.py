@@ -1,98 +1,77 @@
-"""A whole check, from a job in memory to its facts, against the bare factorisation of the same normal matrix.
+"""A whole check, from CSV files to results.json, against the adjustment alone of the same network.
 
-    python -m tests.benchmarks.check_speed [--shots 10000]
+    python -m tests.benchmarks.check_speed [--million] [--only chain,town,lattice] [--profile FILE]
 
-A generated two-way traverse with sights over one mark; three heights are planted wrong and must be found.  Writes
-results/check_speed.json: seconds of each stage in one run, and their ratio to scipy's splu factorise-and-solve.
+Jobs are laid out as in `speed_networks`; twenty set-up heights in each are planted wrong by 40 to 60 mm and must be
+found.  Every job runs in a process of its own on one BLAS thread.  Writes results/check_speed.json and .md: seconds of
+each stage in one run, their ratio to `heightnet.adjust.adjust` alone and to scipy's splu, memory at the peak.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
-import time
-from pathlib import Path
+import os
 
-import numpy as np
-import pandas as pd
-from scipy import sparse
-from scipy.sparse.linalg import splu
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
 
-import heightnet
-from heightnet.job.model import Job
-from heightnet.network import build_network
+import argparse  # noqa: E402
+import json  # noqa: E402
+import platform  # noqa: E402
+import subprocess  # noqa: E402
+import sys  # noqa: E402
+import tempfile  # noqa: E402
+import time  # noqa: E402
+from pathlib import Path  # noqa: E402
+from typing import Any  # noqa: E402
 
-RESULTS = Path(__file__).parent / "results" / "check_speed.json"
-SIGHTS = (-2, -1, 1, 2)
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
+from scipy import sparse  # noqa: E402
+from scipy.sparse.linalg import splu  # noqa: E402
+
+from tests.benchmarks.speed import memory, table  # noqa: E402
+from tests.benchmarks.speed_networks import KINDS, layout  # noqa: E402
+
+RESULTS = Path(__file__).parent / "results"
+SIZES = (1_000, 10_000, 100_000)
+PLANTED = 20
+SPACING_M = 100.0
 
 
-def traverse(shots: int, seed: int = 1) -> Job:
-    """A traverse with a set-up over every mark, a known mark every fifty, each target put up for one sight."""
+def write_job(folder: Path, kind: str, shots: int, planted: int = PLANTED, seed: int = 1) -> list[str]:
+    """Write an invented job of about ``shots`` sights as CSV files; returns the set-ups whose height is planted wrong."""
     rng = np.random.default_rng(seed)
-    count = shots // len(SIGHTS)
-    height = 100 + np.cumsum(rng.normal(0, 1, count))
-    at, to = np.repeat(np.arange(count), len(SIGHTS)), (np.arange(count)[:, None] + SIGHTS).ravel()
-    there = (to >= 0) & (to < count)
-    at, to = at[there], to[there]
-    hi, ht = rng.uniform(1.45, 1.65, count), rng.uniform(1.4, 1.7, len(at))
-    distance = 100.0 * np.abs(at - to)
-    rise = height[to] + ht - height[at] - hi[at] - (1 - 0.13) * distance**2 / (2 * 6_371_000)
-    zenith = np.arctan2(distance, rise) + np.radians(3 / 3600) * rng.standard_normal(len(at))
-    mark = np.array([f"M{i}" for i in range(count)], dtype=object)
-    known = np.where(np.arange(count) % 50 == 0, height + 0.001 * rng.standard_normal(count), np.nan)
-    booked = hi + 0.001 * rng.standard_normal(count)
-    booked[WRONG] += 0.05
-    target = np.array([f"P{i}" for i in range(len(at))], dtype=object)
-    setup = np.array([f"S{i}" for i in range(count)], dtype=object)
-    return Job.from_frames(
-        f"traverse of {len(at)} shots",
-        marks=pd.DataFrame({"mark": mark, "height": known}),
-        setups=pd.DataFrame({"setup": setup, "mark": mark, "height": booked, "instrument": "one"}),
-        targets=pd.DataFrame({"target": target, "mark": mark[to], "equipment": "prism",
-                              "height": ht + 0.001 * rng.standard_normal(len(at))}),
-        shots=pd.DataFrame({"setup": setup[at], "target": target, "zenith_angle": zenith,
-                            "slope_distance": np.hypot(distance, rise) + 0.001 * rng.standard_normal(len(at))}),
-    )  # fmt: skip
-
-
-WRONG = np.array([30, 77, 140])
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--shots", type=int, default=10_000)
-    options = parser.parse_args()
-    job = traverse(options.shots)
-    begun = time.perf_counter()
-    net = build_network(job)
-    network = time.perf_counter() - begun
-    W = sparse.diags(1 / net.sd) @ net.A
-    N, right = (W.T @ W).tocsc(), W.T @ (net.y / net.sd)
-    begun = time.perf_counter()
-    splu(N).solve(right)
-    bare = time.perf_counter() - begun
-    stages: list[tuple[str, float]] = []
-    begun = time.perf_counter()
-    result = heightnet.check(job, say=lambda stage: stages.append((stage, time.perf_counter() - begun)))
-    whole = time.perf_counter() - begun
-    begun = time.perf_counter()
-    result.to_json()
-    written = time.perf_counter() - begun
-    found = sorted(s["id"] for s in result.facts["suspects"] if s["probability"] >= 0.5)
-    ends = [t for _, t in stages[1:]] + [whole]
-    facts = {
-        "shots": len(job.shots), "observations": len(net.y), "unknowns": int(net.A.shape[1]),
-        "bare splu s": round(bare, 4), "network s": round(network, 3), "whole check s": round(whole, 2),
-        "results.json s": round(written, 2), "check / bare splu": round(whole / bare, 1),
-        "stages s": {name: round(end - start, 2) for (name, start), end in zip(stages, ends, strict=True)},
-        "planted and found": [i in found for i in (f"setup:S{w}" for w in WRONG)], "accused": len(found),
+    plan = layout(kind, shots)
+    height = 200 + 20 * np.sin(plan.place @ [0.013, 0.017]) + rng.normal(0, 1, plan.marks)
+    hi, ht = rng.uniform(1.45, 1.65, len(plan.setup_mark)), rng.uniform(1.4, 1.7, len(plan.target_mark))
+    at, to = plan.setup_mark[plan.setup], plan.target_mark[plan.target]
+    distance = SPACING_M * np.hypot(*(plan.place[at] - plan.place[to]).T)
+    rise = height[to] + ht[plan.target] - height[at] - hi[plan.setup] - (1 - 0.13) * distance**2 / (2 * 6_371_000)
+    zenith = np.degrees(np.arctan2(distance, rise)) + 3 / 3600 * rng.standard_normal(len(at))
+    booked = hi + 0.001 * rng.standard_normal(len(hi))
+    wrong = np.sort(rng.choice(len(hi), planted, replace=False))
+    booked[wrong] += rng.uniform(0.04, 0.06, planted) * rng.choice([-1, 1], planted)
+    names = {
+        "mark": [f"M{i}" for i in range(plan.marks)],
+        "setup": np.array([f"S{i}" for i in range(len(hi))], dtype=object),
+        "target": np.array([f"P{i}" for i in range(len(ht))], dtype=object),
+    }
+    mark = np.array(names["mark"], dtype=object)
+    known = np.full(plan.marks, np.nan)
+    known[plan.known] = height[plan.known] + 0.001 * rng.standard_normal(len(plan.known))
+    east, north = (SPACING_M * plan.place.T).astype(float)
+    tables = {
+        "marks": {"mark": mark, "height": known.round(4), "east": east, "north": north},
+        "setups": {"setup": names["setup"], "mark": mark[plan.setup_mark], "height": booked.round(3),
+                   "instrument": "one"},
+        "targets": {"target": names["target"], "mark": mark[plan.target_mark],
+                    "height": (ht + 0.001 * rng.standard_normal(len(ht))).round(3), "equipment": "prism"},
+        "shots": {"setup": names["setup"][plan.setup], "target": names["target"][plan.target],
+                  "slope_distance": (np.hypot(distance, rise) + 0.001 * rng.standard_normal(len(at))).round(3),
+                  "zenith_angle": zenith.round(6)},
     }  # fmt: skip
-    kept = json.loads(RESULTS.read_text()) if RESULTS.exists() else {}
-    kept[str(options.shots)] = facts
-    RESULTS.parent.mkdir(exist_ok=True)
-    RESULTS.write_text(json.dumps(kept, indent=1) + "\n")
-    print(json.dumps(facts, indent=1))
-
-
-if __name__ == "__main__":
-    main()
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, columns in tables.items():
+        pd.DataFrame(columns).to_csv(folder / f"{name}.csv", index=False)
+    (folder / "job.toml").write_text(f'title = "An invented {kind}"\n[units]\nangle = "deg"\n', encoding="utf-8")
+    return [f"setup:{names['setup'][w]}" for w in wrong]

@@ -8,6 +8,8 @@ many targets; 0.92 unknowns and 1.7 observations a sight.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.sparse as sp
 
@@ -16,7 +18,7 @@ NUISANCES = 4
 
 
 def neighbours(kind: str, marks: int) -> tuple[np.ndarray, np.ndarray]:
-    """Marks seen from each mark (marks, 6), -1 where there is none, and row + column of each mark on the plan.
+    """Marks seen from each mark (marks, 6), -1 where there is none, and row and column of each mark on the plan.
 
     chain: ten parallel traverses with ties at every tenth mark; town: streets nine marks apart, nothing between them;
     lattice: open country, everything sees the six marks around it.
@@ -43,15 +45,26 @@ def neighbours(kind: str, marks: int) -> tuple[np.ndarray, np.ndarray]:
         if kind == "chain" and right:
             there &= row % 10 == 0
         seen[there, k] = number[to[there]]
-    return seen, row + column
+    return seen, np.column_stack([row, column])
 
 
-def network(kind: str, shots: int, seed: int = 0) -> tuple[sp.csr_array, np.ndarray, np.ndarray]:
-    """A (m, n), y (m,), sd (m,) with about ``shots`` sights."""
-    rng = np.random.default_rng(seed)
-    seen, diagonal = neighbours(kind, shots // 4)
-    marks = len(seen)
-    setup_mark = np.flatnonzero(diagonal % 3 != 2)
+@dataclass(frozen=True)
+class Layout:
+    """Who sees what: set-up and target of each sight, the mark under each set-up and target, the known marks."""
+
+    marks: int
+    setup: np.ndarray
+    target: np.ndarray
+    setup_mark: np.ndarray
+    target_mark: np.ndarray
+    known: np.ndarray
+    place: np.ndarray
+
+
+def layout(kind: str, shots: int) -> Layout:
+    """About ``shots`` sights, two to each putting-up of a target."""
+    seen, place = neighbours(kind, shots // 4)
+    setup_mark = np.flatnonzero(place.sum(axis=1) % 3 != 2)
     aim = seen[setup_mark]
     for k in range(6):  # fewer than six marks around: sight one of them again
         for other in range(6):
@@ -64,9 +77,15 @@ def network(kind: str, shots: int, seed: int = 0) -> tuple[sp.csr_array, np.ndar
     first = np.flatnonzero(np.r_[True, to[1:] != to[:-1]])
     rank = np.arange(len(to)) - np.repeat(first, np.diff(np.r_[first, len(to)]))
     target = np.cumsum(rank % 2 == 0) - 1  # two sights to each putting-up
-    target_mark = to[rank % 2 == 0]
-    known = np.arange(0, marks, 200)
+    return Layout(len(seen), setup, target, setup_mark, to[rank % 2 == 0], np.arange(0, len(seen), 200), place)
 
+
+def network(kind: str, shots: int, seed: int = 0) -> tuple[sp.csr_array, np.ndarray, np.ndarray]:
+    """A (m, n), y (m,), sd (m,) with about ``shots`` sights."""
+    rng = np.random.default_rng(seed)
+    plan = layout(kind, shots)
+    marks, setup, target, known = plan.marks, plan.setup, plan.target, plan.known
+    setup_mark, target_mark = plan.setup_mark, plan.target_mark
     sights, setups, targets = len(setup), len(setup_mark), len(target_mark)
     heights = marks + setups + targets
     at_setup, at_target = marks + np.arange(setups), marks + setups + np.arange(targets)
