@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -55,6 +56,9 @@ def main() -> None:
     """Run a command; errors meant for people end in one clear text on stderr and exit status 2."""
     from heightnet.errors import HeightnetError
 
+    # the matrices are sparse or small: threads of the linear algebra would only get in one another's way
+    for library in ("OMP", "OPENBLAS", "MKL"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     try:
         cli.main(standalone_mode=True)
     except HeightnetError as error:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from heightnet.rows import Rows, column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,10 +21,10 @@ TABLES = (
 class Result:
     """The facts of one check, as ``results.json`` holds them, and everything that shows them.
 
-    ``facts`` is plain Python: numbers are int, float or None, lengths end in ``_m`` or ``_mm``, and an error above 0
-    means recorded too high.  The tables (``setups``, ``targets``, ``marks``, ``shots``, ``levels``, ``staff``,
-    ``known``, ``groups``, ``loops``, ``suspects``, ``readings``) are pandas DataFrames of the same records, made when
-    asked for.
+    ``facts`` reads as plain Python, its long tables as `heightnet.rows.Rows`: numbers are int, float or None,
+    lengths end in ``_m`` or ``_mm``, and an error above 0 means recorded too high. The tables (``setups``,
+    ``targets``, ``marks``, ``shots``, ``levels``, ``staff``, ``known``, ``groups``, ``loops``, ``suspects``,
+    ``readings``) are pandas DataFrames of the same records, made when asked for.
     """
 
     def __init__(self, facts: dict[str, Any]) -> None:
@@ -75,10 +78,11 @@ class Result:
         if self.facts["suspects"]:
             return 1
         tables = ("setups", "targets", "shots", "levels", "staff", "known", "groups")
-        if any(record["verdict"] in ("suspect", "either") for table in tables for record in self.facts[table]):
+        found = {verdict for table in tables for verdict in column(self.facts[table], "verdict")}
+        if not found.isdisjoint(("suspect", "either")):
             return 1
-        stands = [*self.facts["setups"], *self.facts["targets"]]
-        return int(strict and any(stand["verdict"] in ("unproved", "weak") for stand in stands))
+        heights = {verdict for table in ("setups", "targets") for verdict in column(self.facts[table], "verdict")}
+        return int(strict and not heights.isdisjoint(("unproved", "weak")))
 
     @cached_property
     def shown(self) -> dict[str, Any]:
@@ -111,7 +115,7 @@ class Result:
         Everything but results.json is made before the first file is written, and each file is written beside its
         place and renamed: a reader never finds half of one.
         """
-        from heightnet.report.facts import json_chunks
+        from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
         from heightnet.report.writing import write_text
 
@@ -122,7 +126,7 @@ class Result:
 
             texts["report.html"] = self.page()
             texts |= figure_files(self.shown)
-        written = [write_text(folder / "results.json", json_chunks(self.facts))]
+        written = [write_text(folder / "results.json", written_chunks(self.shown))]
         return written + [write_text(folder / name, [text]) for name, text in texts.items()]
 
     def __repr__(self) -> str:
@@ -134,10 +138,12 @@ class Result:
         return snippet(self.shown)
 
 
-def _frame(table: str, records: list[dict[str, Any]]) -> pd.DataFrame:
+def _frame(table: str, records: Sequence[dict[str, Any]]) -> pd.DataFrame:
     """The records as a table that has its columns even when it has no rows."""
     import pandas as pd
 
     from heightnet.report.facts import fields_of
 
+    if isinstance(records, Rows):
+        return pd.DataFrame({name: records.columns[name][:] for name in records.columns})
     return pd.DataFrame.from_records(records, columns=None if records else fields_of(table))

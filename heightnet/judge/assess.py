@@ -14,7 +14,7 @@ from scipy.sparse import csgraph
 
 from heightnet.adjust import Fit, adjust
 from heightnet.judge.critical import attributable_delta, critical_value, detectable_delta
-from heightnet.judge.family import Family, build_family
+from heightnet.judge.family import HEIGHTS, Family, build_family
 from heightnet.judge.reduction import (
     NEARLY_ONE_CLASS,
     Classes,
@@ -118,7 +118,7 @@ class Bench:
     def attributable(self) -> Floats:
         """(h,) smallest error of each height that its own test would accuse, m; see `Reliability`."""
         family, classes, tested = self.family, self.classes, self.classes.tested
-        of_height = np.isin(family.kind, ("setup", "target", "tripod"))
+        of_height = family.of(*HEIGHTS)
         out = np.where(of_height & ~tested, np.inf, np.nan)
         asked = np.flatnonzero(of_height & tested)
         if len(asked):
@@ -220,9 +220,25 @@ class Verdicts:
             total += p * (1 - clean)
         return min(1.0, float(total))
 
-    def decide(self, things: list[Subject]) -> dict[tuple[str, int], str]:
+    @cached_property
+    def things(self) -> list[Subject]:
+        """Everything that can be wrong."""
+        return subjects(self.bench.family, self.bench.net)
+
+    @cached_property
+    def decided(self) -> dict[tuple[str, int], str]:
         """What is probably wrong, and the rivals of what is undecided; see `decide`."""
-        return decide(self, things)
+        return decide(self, self.things)
+
+    @cached_property
+    def stand_chance(self) -> Floats:
+        """(nodes,) probability that the height of each stand is wrong, one way or another."""
+        out = np.zeros(len(self.bench.net.nodes))
+        for thing in self.things:
+            kind, node = thing.key
+            if kind == "stand":
+                out[node] = self.any_of(thing.hypotheses)
+        return out
 
     @property
     def best_subset(self) -> Ints:
@@ -262,12 +278,13 @@ class Subject:
     hypotheses: tuple[int, ...]
 
 
-def subjects(family: Family, net: Network) -> list[Subject]:
-    """Hypotheses gathered by what a person would point at."""
+def subjects(family: Family, net: Network, among: Iterable[int] | None = None) -> list[Subject]:
+    """Hypotheses, by default all, gathered by what a person would point at."""
     gathered: dict[tuple[str, int], list[int]] = {}
-    for h, (kind, node) in enumerate(zip(family.kind, family.node, strict=True)):
-        if kind in ("setup", "target", "tripod", "reading"):
-            gathered.setdefault(("stand", int(node)), []).append(h)
+    for h in range(len(family)) if among is None else among:
+        kind, node = family.kind[h], int(family.node[h])
+        if kind in (*HEIGHTS, "reading"):
+            gathered.setdefault(("stand", node), []).append(h)
         elif kind == "swap":
             stands = {int(net.head[o]) for o in family.members(h)}
             for stand in stands:
@@ -352,7 +369,7 @@ def reliability(bench: Reliable) -> Reliability:
 
 
 def _of_stand(family: Family) -> npt.NDArray[np.bool_]:
-    return np.isin(family.kind, ("setup", "target", "tripod", "reading", "swap"))
+    return family.of(*HEIGHTS, "reading", "swap")
 
 
 def _foreign_members(bench: Bench) -> npt.NDArray[np.bool_]:

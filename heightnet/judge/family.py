@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import sparse
 
 from heightnet.network.model import Kind, Network
@@ -21,6 +23,8 @@ from heightnet.reduce.tape import reading_ids
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+HEIGHTS = ("setup", "target", "tripod")  # kinds of hypotheses about a stand's height as a whole
+ONE_OBSERVATION = ("shot", "known", "level", "staff")
 SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 
@@ -49,6 +53,16 @@ class Family:
 
     def __len__(self) -> int:
         return len(self.ids)
+
+    def of(self, *kinds: str) -> npt.NDArray[np.bool_]:
+        """(h,) hypotheses of one of these kinds."""
+        code, names = self._kind_codes
+        return np.isin(code, [at for at, name in enumerate(names) if name in kinds])
+
+    @cached_property
+    def _kind_codes(self) -> tuple[Ints, list[str]]:
+        code, names = pd.factorize(self.kind)
+        return code, [str(name) for name in names]
 
     def members(self, h: int) -> Ints:
         """Observations that hypothesis h touches."""

@@ -19,9 +19,9 @@ from scipy.special import expit
 
 from heightnet.adjust import Fit
 from heightnet.adjust.graph import bridges, series_classes
-from heightnet.judge.assess import Bench, Explanation, Subject, Verdicts, decide, subjects
+from heightnet.judge.assess import WORTH_NAMING, Bench, Explanation, Subject, Verdicts, decide, subjects
 from heightnet.judge.critical import sidak_value
-from heightnet.judge.family import Family, build_family
+from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION, Family, build_family
 from heightnet.judge.reduction import UNTESTABLE, Classes, Factors, factor_grid
 from heightnet.judge.search import Candidates
 from heightnet.network.model import DATUM, Kind, Network
@@ -60,7 +60,7 @@ class WideBench:
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
         family = self.family
         out = family.observation.copy()
-        several = np.flatnonzero((out < 0) & np.isin(family.kind, ("setup", "target", "tripod")))
+        several = np.flatnonzero((out < 0) & family.of(*HEIGHTS))
         out[several] = family.C.indices[family.C.indptr[several]]
         return out
 
@@ -83,10 +83,8 @@ class WideBench:
         net, family = self.net, self.family
         held = np.arange(len(net.nodes))
         held[net.held] = DATUM
-        heights = np.isin(family.kind, ("setup", "target", "tripod"))
-        drawn = np.flatnonzero(
-            (self.edge_of >= 0) & (heights | np.isin(family.kind, ("shot", "known", "level", "staff")))
-        )
+        heights = family.of(*HEIGHTS)
+        drawn = np.flatnonzero((self.edge_of >= 0) & (heights | family.of(*ONE_OBSERVATION)))
         edge = self.edge_of[drawn]
         i, j = held[net.tail[edge]], held[net.head[edge]]
         is_bridge, series = bridges(i, j, len(held)), series_classes(i, j, len(held))
@@ -124,8 +122,18 @@ class WideBench:
     def near(self, h: int) -> Ints:
         """Hypotheses that nothing tells from h."""
         label = self.classes.label
-        alike = np.flatnonzero(label == label[h]) if label[h] >= 0 else np.zeros(0, dtype=np.int64)
+        if label[h] < 0:
+            return np.zeros(0, dtype=np.int64)
+        order, starts = self._by_class
+        alike = order[starts[label[h]] : starts[label[h] + 1]]
         return alike[alike != h]
+
+    @cached_property
+    def _by_class(self) -> tuple[Ints, Ints]:
+        """Hypotheses in the order of their classes, and where each class begins."""
+        order = np.argsort(self.classes.label, kind="stable")
+        classes = np.arange(len(self.classes.representative) + 1)
+        return order, np.searchsorted(self.classes.label[order], classes)
 
     def judge(self) -> WideVerdicts:
         return WideVerdicts(self)
@@ -148,7 +156,7 @@ class WideBench:
     @cached_property
     def _members(self) -> Ints:
         """(h,) how many observations each hypothesis touches; none are counted for groups, which no part holds."""
-        return np.where(self.family.kind == "group", -1, np.diff(self.family.C.indptr))
+        return np.where(self.family.of("group"), -1, np.diff(self.family.C.indptr))
 
     def around(self, edge: int) -> tuple[Ints, Ints]:
         """Observations nearest to one, in order of nearness, and those of them whose verdicts can be trusted."""
@@ -307,13 +315,16 @@ class WideVerdicts:
         family, tested = self.bench.family, self.bench.classes.tested
         rate = family.rate.copy()
         bayes = self._log_bayes()
-        for kind in np.unique(family.kind[tested & (family.kind != "group")]):
-            at = np.flatnonzero(tested & (family.kind == kind))
+        for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION):
+            of_kind = family.of(kind)
+            at = np.flatnonzero(tested & of_kind)
+            if not len(at):
+                continue
             stated = present = float(family.rate[at[0]])
             for _ in range(RATE_ROUNDS):
                 wrong = expit(np.log(present / (1 - present)) + bayes[at]).sum()
                 present = float((RATE_COUNTS_AS * stated + wrong) / (RATE_COUNTS_AS + len(at)))
-            rate[family.kind == kind] = present
+            rate[of_kind] = present
         return rate
 
     def _factors_of_the_job(self) -> Factors:
@@ -342,13 +353,13 @@ class WideVerdicts:
     def _free_groups(self) -> None:
         """Common errors first: each pulls at thousands of heights."""
         family = self.bench.family
-        groups = np.flatnonzero((family.kind == "group") & (self.bench.classes.label >= 0))
+        groups = np.flatnonzero(family.of("group") & (self.bench.classes.label >= 0))
         for _ in range(GROUPS_AT_MOST):
             if not len(groups):
                 return
             w = np.abs(np.nan_to_num(self.w[groups]))
             h = int(groups[np.argmax(w)])
-            single = np.abs(np.nan_to_num(self.w[family.kind != "group"])).max(initial=0.0)
+            single = np.abs(np.nan_to_num(self.w[~family.of("group")])).max(initial=0.0)
             p = float(self._alone()[h])
             if p < 0.5 or w.max() < single:  # a single large blunder explains it better
                 return
@@ -453,8 +464,25 @@ class WideVerdicts:
         error[best.members], sd[best.members], w[best.members] = best.error, own, best.error / own
         return error, sd, w
 
-    def decide(self, things: list[Subject]) -> dict[tuple[str, int], str]:
-        return self.decided
+    @cached_property
+    def stand_chance(self) -> Floats:
+        """(nodes,) probability that the height of each stand is wrong, one way or another."""
+        family = self.bench.family
+        at = family.of(*HEIGHTS, "reading")
+        with np.errstate(divide="ignore"):
+            sound = np.log1p(-np.minimum(self.probability[at], 1.0))
+        return -np.expm1(np.bincount(family.node[at], weights=sound, minlength=len(self.bench.net.nodes)))
+
+    @cached_property
+    def things(self) -> list[Subject]:
+        """What is accused, and the stands that deserve a second look; nothing is said of the others one by one."""
+        family = self.bench.family
+        asked = self.stand_chance >= WORTH_NAMING
+        accused = np.array([key for kind, key in self.decided if kind == "stand"], dtype=np.int64)
+        asked[accused] = True
+        at = np.flatnonzero(family.of(*HEIGHTS, "reading"))
+        others = [key for kind, key in self.decided if kind == "other"]
+        return subjects(family, self.bench.net, [*at[asked[family.node[at]]].tolist(), *others])
 
     @property
     def best_subset(self) -> Ints:

@@ -10,7 +10,10 @@ import json
 from collections.abc import Callable, Iterator
 from functools import cache
 from importlib.resources import files
+from math import isfinite
 from typing import Any
+
+from heightnet.rows import Column, Nested, Rows
 
 DECIMALS = {"_m": 6, "_mm": 4, "_sec": 4, "_deg": 7, "_km": 6}
 OTHER_DECIMALS = 6
@@ -50,31 +53,44 @@ def json_chunks(facts: dict[str, Any]) -> Iterator[str]:
 
     Raises ValueError where a number is not finite: a number that does not exist is None.
     """
-    shapes = _shapes()
+    return written_chunks(as_written(facts))
+
+
+def written_chunks(written: dict[str, Any]) -> Iterator[str]:
+    """The same of facts as `as_written` gives them."""
     yield "{"
-    keys = [key for key in shapes if key in facts] + [key for key in facts if key not in shapes]
-    for number, key in enumerate(keys):
-        shape = shapes.get(key, _same)
+    for number, (key, value) in enumerate(written.items()):
         yield f"{',' if number else ''}\n{_dumps(key)}: "
-        value = facts[key]
-        if not isinstance(value, list) or not value:
-            yield _dumps(shape(value))
+        if not isinstance(value, list | Rows) or not len(value):
+            yield _dumps([] if isinstance(value, Rows) else value)
             continue
         yield "[\n"
         for start in range(0, len(value), RECORDS_AT_ONCE):
-            records = shape(value[start : start + RECORDS_AT_ONCE])
-            yield (",\n" if start else "") + ",\n".join(map(_dumps, records))
+            yield (",\n" if start else "") + _lines(value[start : start + RECORDS_AT_ONCE])
         yield "\n]"
     yield "\n}\n"
+
+
+def _lines(records: list[Any]) -> str:
+    """Records as JSON, one a line."""
+    text = _dumps(records)[1:-1]
+    if isinstance(records[0], dict) and records[0]:
+        begin = f"{{{_dumps(next(iter(records[0])))}:"  # quotes stand bare only where a key begins
+        text = text.replace(f"}},{begin}", f"}},\n{begin}")
+    return text
 
 
 def as_written(facts: dict[str, Any]) -> dict[str, Any]:
     """The facts as results.json holds them: rounded, and so ordered alike on every machine where two are equal."""
     shapes = _shapes()
-    return {key: shapes.get(key, _same)(value) for key, value in facts.items()}
+    keys = [key for key in shapes if key in facts] + [key for key in facts if key not in shapes]
+    return {key: shapes.get(key, _same)(facts[key]) for key in keys}
 
 
-_dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
+def _dumps(value: Any) -> str:
+    import orjson
+
+    return orjson.dumps(value).decode("utf-8")
 
 
 @cache
@@ -88,8 +104,7 @@ def _shape(key: str, part: dict[str, Any]) -> Shape:
         part = schema()["$defs"][part["$ref"].rsplit("/", 1)[1]]
     kind = part.get("type")
     if kind == "array":
-        inner = _shape(key, part["items"])
-        return lambda values: [inner(value) for value in values]
+        return _of_list(key, part["items"])
     if kind == "object" and "properties" in part:
         shapes = {name: _shape(name, inner) for name, inner in part["properties"].items()}
         return lambda record: _record(record, shapes)
@@ -101,6 +116,28 @@ def _shape(key: str, part: dict[str, Any]) -> Shape:
     return _same
 
 
+def _of_list(key: str, items: dict[str, Any]) -> Shape:
+    """The shape of a list: of records one by one, or of `Rows` column by column."""
+    inner = _shape(key, items)
+    if "$ref" in items:
+        items = schema()["$defs"][items["$ref"].rsplit("/", 1)[1]]
+    parts = items.get("properties", {})
+
+    def column(name: str, values: Column) -> Column:
+        part = parts.get(name, {})
+        if isinstance(values, Nested):
+            return Nested(_of_list(name, part["items"])(values.rows), values.starts)
+        if getattr(getattr(values, "dtype", None), "kind", "") == "f":
+            return _rounded_column(name, values)
+        shape = _shape(name, part)
+        return values if shape is _same else [value if not value and value != 0 else shape(value) for value in values]
+
+    def shaped(values: Any) -> Any:
+        return values.mapped(list(parts), column) if isinstance(values, Rows) else [inner(value) for value in values]
+
+    return shaped
+
+
 def _record(record: dict[str, Any], shapes: dict[str, Shape]) -> dict[str, Any]:
     ordered = {name: shape(record[name]) for name, shape in shapes.items() if name in record}
     if len(ordered) < len(record):
@@ -108,9 +145,27 @@ def _record(record: dict[str, Any], shapes: dict[str, Shape]) -> dict[str, Any]:
     return ordered
 
 
+def _decimals(key: str) -> int:
+    return next((n for end, n in DECIMALS.items() if key.endswith(end)), OTHER_DECIMALS)
+
+
 def _rounded(key: str) -> Shape:
-    decimals = next((n for end, n in DECIMALS.items() if key.endswith(end)), OTHER_DECIMALS)
-    return lambda value: None if value is None else round(value, decimals) + 0.0  # + 0.0: no "-0.0"
+    decimals = _decimals(key)
+
+    def rounded(value: float | None) -> float | None:
+        if value is None:
+            return None
+        if not isfinite(value):
+            raise ValueError(f"{key} is {value}: a number that does not exist is None")
+        return round(value, decimals) + 0.0  # + 0.0: no "-0.0"
+
+    return rounded
+
+
+def _rounded_column(key: str, values: Column) -> Column:
+    import numpy as np
+
+    return np.round(values, _decimals(key)) + 0.0
 
 
 def _same(value: Any) -> Any:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
 from heightnet.report.choices import choices
-from heightnet.report.facts import json_chunks
+from heightnet.report.facts import written_chunks
 from heightnet.report.keys import Keys
 from heightnet.report.listings import listings
 from heightnet.report.method import method
@@ -110,7 +110,7 @@ def _size(facts: dict[str, Any]) -> str:
 def _embedded(facts: dict[str, Any]) -> str:
     """The facts as JSON if they are small; otherwise what they are called and where they lie."""
     pieces, size = [], 0
-    for piece in json_chunks(facts):
+    for piece in written_chunks(facts):
         pieces.append(piece)
         size += len(piece)
         if size > EMBEDDED_BYTES:

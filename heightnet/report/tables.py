@@ -6,11 +6,13 @@ Column names end in their unit: ``_m``, ``_ft`` or ``_ftUS`` for heights, ``_mm`
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from heightnet.report.numbers import METRES, Lengths
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
+from heightnet.rows import column
 
 Record = dict[str, Any]
 
@@ -36,9 +38,9 @@ def csv_tables(facts: Record) -> dict[str, str]:
     return {f"{table}.csv": _csv(facts[table], names, lengths) for table, names in columns.items()}
 
 
-def _csv(records: list[Record], names: tuple[str, ...], lengths: Lengths) -> str:
+def _csv(records: Sequence[Record], names: tuple[str, ...], lengths: Lengths) -> str:
     header = [_heading(name, lengths) for name in names]
-    return csv_text(header, ([_value(name, record[name], lengths) for name in names] for record in records))
+    return csv_text(header, [_column(name, column(records, name), lengths) for name in names])
 
 
 def _heading(name: str, lengths: Lengths) -> str:
@@ -49,19 +51,17 @@ def _heading(name: str, lengths: Lengths) -> str:
     return f"{name.removesuffix('_m')}_{lengths.unit}" if name.endswith("_m") else name
 
 
-def _value(name: str, value: Any, lengths: Lengths) -> Any:
-    if value is None:
-        return ""
+def _column(name: str, values: list[Any], lengths: Lengths) -> list[Any]:
+    """The cells of a column, None for an empty one."""
     if name == "verdict":
-        return VERDICTS[value]
-    if isinstance(value, list):
-        return " ".join(value)
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if not isinstance(value, float):
-        return value
+        return [VERDICTS[value] for value in values]
+    if name == "known":
+        return ["yes" if value else "no" for value in values]
+    if name == "same_as":
+        return [" ".join(value) for value in values]
+    factor, decimals = 1.0, 4
     if name.endswith("_mm"):
-        return round(lengths.in_small_units(value) or 0.0, 2) + 0.0
-    if name.endswith("_m"):
-        return round(value / METRES[lengths.unit], 5) + 0.0
-    return round(value, 4) + 0.0
+        factor, decimals = lengths.in_small_units(1.0) or 1.0, 2
+    elif name.endswith("_m"):
+        factor, decimals = 1 / METRES[lengths.unit], 5
+    return [round(v * factor, decimals) + 0.0 if isinstance(v, float) else v for v in values]

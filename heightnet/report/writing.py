@@ -33,20 +33,21 @@ def write_text(path: Path, pieces: Iterable[str]) -> Path:
     return path
 
 
-def csv_text(header: list[str], rows: Iterable[list[Any]]) -> str:
+def csv_text(header: list[str], columns: list[list[Any]]) -> str:
     r"""A CSV table that no spreadsheet runs: text that looks like a formula gets an apostrophe before it.
 
-    >>> csv_text(["mark", "height_m"], [["=1+1", -2.5], ["P1", None]])
+    >>> csv_text(["mark", "height_m"], [["=1+1", "P1"], [-2.5, None]])
     "mark,height_m\r\n'=1+1,-2.5\r\nP1,\r\n"
     """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(header)
-    writer.writerows([_safe(value) for value in row] for row in rows)
+    writer.writerows(zip(*map(_safe, columns), strict=True))
     return out.getvalue()
 
 
-def _safe(value: Any) -> Any:
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS):
-        return f"'{value}"
-    return value
+def _safe(values: list[Any]) -> list[Any]:
+    """A column without formulas."""
+    if not any(isinstance(value, str) for value in values):
+        return values
+    return [f"'{v}" if isinstance(v, str) and v.startswith(FORMULA_STARTS) else v for v in values]

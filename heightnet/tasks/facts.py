@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
-from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts, subjects
+from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
 from heightnet.judge.critical import tau_critical
+from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.judge.wide import WideBench, WideVerdicts
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import Kind, Network
 from heightnet.reduce.tape import reading_ids
+from heightnet.rows import Rows
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
@@ -28,6 +31,7 @@ Record = dict[str, Any]
 MOVES_SHOWN = 8
 LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
+MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
 
 
@@ -36,21 +40,6 @@ def number(value: float | None, factor: float = 1.0) -> float | None:
     if value is None or not np.isfinite(value):
         return None
     return float(value) * factor
-
-
-def records(columns: Mapping[str, Sequence[Any] | npt.NDArray[Any]]) -> list[Record]:
-    """Rows of equally long columns; NaN and infinite numbers become None, numpy's types Python's."""
-    lists = []
-    for values in columns.values():
-        array = np.asarray(values)
-        if array.dtype.kind == "f":
-            out = array.astype(object)
-            out[~np.isfinite(array)] = None
-            lists.append(out.tolist())
-        else:
-            lists.append(array.tolist() if isinstance(values, np.ndarray) else list(values))
-    keys = list(columns)
-    return [dict(zip(keys, row, strict=True)) for row in zip(*lists, strict=True)]
 
 
 class JobFacts:
@@ -69,9 +58,8 @@ class JobFacts:
         self.net: Network = bench.net
         self.job = self.net.job
         self.family = bench.family
-        self.things: list[Subject] = subjects(self.family, self.net)
-        self.decided = verdicts.decide(self.things)
         self.wide = isinstance(bench, WideBench)
+        self.decided = verdicts.decided
         self._effects: dict[int, Floats] = {}
         nodes = self.net.nodes
         self.mark_nodes = np.flatnonzero(nodes.kind == "mark")
@@ -146,11 +134,9 @@ class JobFacts:
 
     def tested_many(self, h: npt.NDArray[np.int64]) -> dict[str, npt.NDArray[Any]]:
         """The same, and probability and verdict, of many single-observation hypotheses."""
-        v, tested = self.verdicts, self.bench.classes.redundancy[h] > UNTESTABLE
+        v = self.verdicts
         error, sd, w = v.freed
-        detectable = self.reliability.detectable[h] * 1000
-        verdict = np.where(detectable <= self.job.settings.test.tolerance_mm, "proved", "weak").astype(object)
-        verdict[~tested] = "unproved"
+        verdict = self.undecided(h)
         for i in np.flatnonzero(v.probability[h] > 0.01):
             verdict[i] = self.decided.get(("other", int(h[i])), verdict[i])
         return {
@@ -158,10 +144,17 @@ class JobFacts:
             "error_sd_mm": sd[h] * 1000,
             "w": w[h],
             "redundancy": self.bench.classes.redundancy[h],
-            "smallest_detectable_mm": detectable,
+            "smallest_detectable_mm": self.reliability.detectable[h] * 1000,
             "probability": v.probability[h],
             "verdict": verdict,
         }
+
+    def undecided(self, h: npt.NDArray[np.int64]) -> npt.NDArray[np.object_]:
+        """Verdicts of hypotheses that nothing accuses: what an error of them could do unseen."""
+        small = self.reliability.detectable[h] * 1000 <= self.job.settings.test.tolerance_mm
+        verdict = np.where(small, "proved", "weak").astype(object)
+        verdict[self.bench.classes.redundancy[h] <= UNTESTABLE] = "unproved"
+        return verdict
 
     def ids(self, hypotheses: Iterable[int]) -> list[str]:
         return [str(self.family.ids[h]) for h in hypotheses]
@@ -242,38 +235,37 @@ class JobFacts:
             for n in self.net.undetermined
         ]
 
-    def marks(self) -> list[Record]:
-        nodes, fit = self.net.nodes, self.fit
-        listed_marks = self.job.marks
-        row_of = {name: i for i, name in enumerate(listed_marks["mark"])}
-        values = {c: listed_marks[c].to_numpy(float) for c in ("height", "east", "north")}
+    def marks(self) -> Rows:
+        nodes, fit, at = self.net.nodes, self.fit, self.mark_nodes
+        name, column = nodes.name[at], nodes.column[at]
+        listed = pd.Index(self.job.marks["mark"], dtype=object).get_indexer(pd.Index(name, dtype=object))
+        values = {}
+        for key in ("height", "east", "north"):
+            values[key] = np.append(self.job.marks[key].to_numpy(float), np.nan)[listed]
+        placed = np.isfinite(nodes.height[at])
+        height = nodes.height[at] + self._of_marks(fit.x)
         corrected, corrected_sd = self.corrected
-        hidden, hidden_by = self._hidden()
-        out = []
-        for i, node in enumerate(self.mark_nodes.tolist()):
-            name, column = str(nodes.name[node]), int(nodes.column[node])
-            at = row_of.get(name)
-            listed = {c: float(v[at]) if at is not None else np.nan for c, v in values.items()}
-            height = float(nodes.height[node] + (fit.x[column] if column >= 0 else 0.0))
-            known = bool(np.isfinite(listed["height"]))
-            placed = nodes.piece[node] if np.isfinite(nodes.height[node]) else None
-            out.append(
-                {
-                    "mark": name,
-                    "height_m": number(height),
-                    "sd_mm": None if placed is None else float(fit.sd_x[column] * 1000) if column >= 0 else 0.0,
-                    "known_m": number(listed["height"]),
-                    "corrected_height_m": number(height + corrected[i]),
-                    "corrected_sd_mm": None if placed is None else number(corrected_sd[i], 1000),
-                    "hidden_mm": number(hidden[i], 1000),
-                    "hidden_by": str(self.family.ids[hidden_by[i]]) if hidden_by[i] >= 0 else None,
-                    "east_m": number(listed["east"]),
-                    "north_m": number(listed["north"]),
-                    "piece": None if placed is None else int(placed),
-                    "known": known,
-                }
-            )
-        return out
+        hidden, by = self._hidden()
+        piece = nodes.piece[at].astype(object)
+        piece[~placed] = None
+        hidden_by = np.full(len(by), None, dtype=object)
+        hidden_by[by >= 0] = self.family.ids[by[by >= 0]]
+        return Rows(
+            {
+                "mark": name,
+                "height_m": height,
+                "sd_mm": np.where(placed, np.where(column >= 0, self._of_marks(fit.sd_x) * 1000, 0.0), np.nan),
+                "known_m": values["height"],
+                "corrected_height_m": height + corrected,
+                "corrected_sd_mm": np.where(placed, corrected_sd * 1000, np.nan),
+                "hidden_mm": hidden * 1000,
+                "hidden_by": hidden_by,
+                "east_m": values["east"],
+                "north_m": values["north"],
+                "piece": piece,
+                "known": np.isfinite(values["height"]),
+            }
+        )
 
     @cached_property
     def corrected(self) -> tuple[Floats, Floats]:
@@ -294,7 +286,7 @@ class JobFacts:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
         if self.wide:
             return self._hidden_bound()
-        single = np.flatnonzero((self.family.kind != "group") & (self.family.kind != "swap"))
+        single = np.flatnonzero(~self.family.of("group", "swap"))
         move = np.abs(self.effect(single))
         size = self.reliability.detectable[single]
         with np.errstate(invalid="ignore"):
@@ -311,9 +303,7 @@ class JobFacts:
         Nothing limits the height of a mark that hangs by an untested observation.
         """
         net, nodes = self.net, self.net.nodes
-        single = np.flatnonzero(
-            np.isin(self.family.kind, ("setup", "target", "tripod", "shot", "level", "staff", "known"))
-        )
+        single = np.flatnonzero(self.family.of(*HEIGHTS, *ONE_OBSERVATION))
         edge = self.bench.edge_of[single]  # type: ignore[union-attr]
         single, edge = single[edge >= 0], edge[edge >= 0]
         r = self.bench.classes.redundancy[single]
@@ -332,23 +322,22 @@ class JobFacts:
         hidden[column < 0] = 0.0
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
-    def shots(self) -> list[Record]:
+    def shots(self) -> Rows:
         net, job = self.net, self.job
         rows, shots = net.rows(Kind.SHOT), job.shots
         h = self._hypotheses_of(rows)
         place = net.nodes.name[net.nodes.mark]
+        place[net.nodes.mark < 0] = None
         at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
-        from_mark = [str(m) if k >= 0 else None for m, k in zip(place[at], net.nodes.mark[at], strict=True)]
-        to_mark = [str(m) if k >= 0 else None for m, k in zip(place[to], net.nodes.mark[to], strict=True)]
-        return records(
+        return Rows(
             {
                 "id": self.family.ids[h],
                 "file": [job.files["shots"]] * len(shots),
                 "row": shots["row"].to_numpy(),
                 "setup": shots["setup"].to_numpy(object),
                 "target": shots["target"].to_numpy(object),
-                "from_mark": from_mark,
-                "to_mark": to_mark,
+                "from_mark": place[at],
+                "to_mark": place[to],
                 "session": shots["session"].to_numpy(object),
                 "face": shots["face"].to_numpy(object),
                 "slope_distance_m": shots["slope_distance"].to_numpy(float),
@@ -361,10 +350,10 @@ class JobFacts:
             }
         )
 
-    def levels(self) -> list[Record]:
+    def levels(self) -> Rows:
         rows, levels = self.net.rows(Kind.LEVEL), self.job.levels
         h = self._hypotheses_of(rows)
-        return records(
+        return Rows(
             {
                 "id": self.family.ids[h],
                 "file": [self.job.files["levels"]] * len(levels),
@@ -380,10 +369,10 @@ class JobFacts:
             }
         )
 
-    def staff(self) -> list[Record]:
+    def staff(self) -> Rows:
         rows, staff = self.net.rows(Kind.STAFF), self.job.staff
         h = self._hypotheses_of(rows)
-        return records(
+        return Rows(
             {
                 "id": self.family.ids[h],
                 "file": [self.job.files["staff"]] * len(staff),
@@ -397,11 +386,11 @@ class JobFacts:
             }
         )
 
-    def known(self) -> list[Record]:
-        h = np.flatnonzero(self.family.kind == "known")
+    def known(self) -> Rows:
+        h = np.flatnonzero(self.family.of("known"))
         node, obs = self.family.node[h], self.family.observation[h]
         seen = obs >= 0
-        return records(
+        return Rows(
             {
                 "id": self.family.ids[h],
                 "mark": self.net.nodes.name[node],
@@ -415,13 +404,13 @@ class JobFacts:
     def _hypotheses_of(self, rows: slice) -> npt.NDArray[np.int64]:
         """The single-observation hypothesis of each observation in a slice."""
         where = np.full(len(self.net.y), -1, dtype=np.int64)
-        own = ~np.isin(self.family.kind, ("setup", "target", "tripod", "reading")) & (self.family.observation >= 0)
+        own = ~self.family.of(*HEIGHTS, "reading") & (self.family.observation >= 0)
         where[self.family.observation[own]] = np.flatnonzero(own)
         return where[rows]
 
     def groups(self) -> list[Record]:
         out = []
-        for h in np.flatnonzero(self.family.kind == "group").tolist():
+        for h in np.flatnonzero(self.family.of("group")).tolist():
             _, kind, name = str(self.family.ids[h]).split(":", 2)
             members = self.family.members(h)
             out.append(
@@ -430,7 +419,7 @@ class JobFacts:
                     "group": name,
                     "kind": kind,
                     "members": len(members),
-                    "member_ids": self.observation_ids(members),
+                    "member_ids": self.observation_ids(members) if len(members) <= MEMBERS_LISTED else [],
                     **self.tested(h),
                     "probability": float(self.verdicts.probability[h]),
                     "verdict": self.verdict(("other", h), h),
@@ -454,13 +443,13 @@ class JobFacts:
     @cached_property
     def _observation_name(self) -> npt.NDArray[np.object_]:
         name = np.full(len(self.net.y), "", dtype=object)
-        own = np.flatnonzero(self.family.observation >= 0)
-        own = own[np.isin(self.family.kind[own], ("shot", "known", "level", "staff"))]
+        own = np.flatnonzero((self.family.observation >= 0) & self.family.of(*ONE_OBSERVATION))
         name[self.family.observation[own]] = self.family.ids[own]
-        stand = np.flatnonzero(np.isin(self.family.kind, ("setup", "target", "tripod")))
-        of_node = {int(self.family.node[h]): str(self.family.ids[h]) for h in stand}
+        stand = np.flatnonzero(self.family.of(*HEIGHTS))
+        of_node = np.full(len(self.net.nodes), "", dtype=object)
+        of_node[self.family.node[stand]] = self.family.ids[stand]
         rows = self.net.rows(Kind.HEIGHT)
-        name[rows] = [of_node[int(n)] for n in self.net.head[rows]]
+        name[rows] = of_node[self.net.head[rows]]
         return name
 
     def loops(self) -> list[Record]:
@@ -515,8 +504,7 @@ class JobFacts:
     def _marks_shown(self, names: npt.NDArray[np.object_], height: Floats, sd: Floats, before: Floats) -> list[Record]:
         """Marks under an explanation; of a large job those that it moves."""
         shown = np.arange(len(names)) if not self.wide else np.flatnonzero(np.abs(height - before) > LEAST_SHOWN_M)
-        columns = {"mark": names[shown].astype(str), "height_m": height[shown], "sd_mm": sd[shown] * 1000}
-        return records(columns)
+        return Rows({"mark": names[shown], "height_m": height[shown], "sd_mm": sd[shown] * 1000})[:]
 
     @cached_property
     def _single_ids(self) -> list[str]:
@@ -533,32 +521,29 @@ class JobFacts:
                 if self.net.kind[o] == Kind.HEIGHT:
                     touched.setdefault(int(self.net.head[o]), []).append(float(c * b))
         out = []
-        for i, node in enumerate(self.net.setup_node.tolist()):
+        for i in np.flatnonzero(np.isin(self.net.setup_node, list(touched))).tolist():
+            node = int(self.net.setup_node[i])
             recorded = self.recorded_height(node, float(self.net.setup_axis[i]))
-            if node in touched and recorded is not None:
+            if recorded is not None:
                 name = str(self.job.setups["setup"].iloc[i])
                 out.append({"setup": name, "corrected_m": recorded - float(np.mean(touched[node]))})
         return out
 
     @cached_property
-    def _stand_mean(self) -> dict[int, tuple[float, float]]:
-        """Weighted mean of each stand's reduced readings above its mark's seat height, and its sd."""
+    def stand_mean(self) -> tuple[Floats, Floats]:
+        """(nodes,) weighted mean of each stand's reduced readings above its mark, and its sd; NaN where it has none."""
         rows = self.net.rows(Kind.HEIGHT)
         weight = 1 / self.net.sd[rows] ** 2
         node = self.net.head[rows]
         size = len(self.net.nodes)
-        total = np.bincount(node, weights=weight, minlength=size)
+        total = np.bincount(node, weights=weight, minlength=size).astype(float)
+        total[total == 0] = np.nan
         value = np.bincount(node, weights=weight * self.net.rise[rows], minlength=size)
-        return {int(n): (float(value[n] / total[n]), float(total[n] ** -0.5)) for n in np.unique(node)}
+        return value / total, 1 / np.sqrt(total)
 
     def recorded_height(self, node: int, axis: float) -> float | None:
         """Recorded height of an instrument or target above its mark, None where none was."""
-        mean = self._stand_mean.get(node)
-        return None if mean is None else mean[0] + axis
-
-    def recorded_sd(self, node: int) -> float | None:
-        mean = self._stand_mean.get(node)
-        return None if mean is None else mean[1]
+        return number(self.stand_mean[0][node] + axis)
 
     def cross_check(self) -> Record:
         best = self.ids(self.verdicts.best_subset)
@@ -571,7 +556,7 @@ class JobFacts:
 
     def suspects(self) -> list[Record]:
         """What is probably wrong, likeliest first, then the rivals of what is undecided."""
-        found = [t for t in self.things if t.key in self.decided]
+        found = [t for t in self.verdicts.things if t.key in self.decided]
         chance = {t.key: self.verdicts.any_of(t.hypotheses) for t in found}
         found.sort(key=lambda t: (self.decided[t.key] != "suspect", -chance[t.key]))
         out = []

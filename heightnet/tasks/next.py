@@ -21,7 +21,7 @@ ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this 
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
 CANDIDATES_UP_TO = 600
-NUMBERS_HELD = 40_000_000  # candidates times unknowns
+NUMBERS_HELD = 4_000_000  # candidates times unknowns; the stands that matter most come first
 
 WHY = {
     "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
