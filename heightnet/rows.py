@@ -65,6 +65,9 @@ class Rows(Sequence[Record]):
     def column(self, name: str) -> list[Any]:
         return plain(self.columns[name][:])
 
+    def is_float(self, name: str) -> bool:
+        return getattr(getattr(self.columns[name], "dtype", None), "kind", "") == "f"
+
     def mapped(self, order: Sequence[str], change: Callable[[str, Column], Column]) -> Rows:
         """The same rows with columns changed, in another order; columns it does not name come last."""
         names = [name for name in order if name in self.columns]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Any
 
+from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, plan, section
 from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text
@@ -24,6 +25,7 @@ ANCHORS = {"start": "left", "middle": "center", "end": "right"}
 
 def drawings(facts: dict[str, Any]) -> list[Drawing]:
     """Every picture the job has something to show in."""
+    facts = excerpt(facts)
     words, keys = Words(facts), Keys(facts)
     found = [
         plan.plan(words, keys),

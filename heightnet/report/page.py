@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
 from heightnet.report.choices import choices
+from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
 from heightnet.report.keys import Keys
 from heightnet.report.listings import listings
@@ -38,8 +39,9 @@ TONES = {
 
 def page(facts: dict[str, Any]) -> str:
     """The text of report.html."""
-    words, keys = Words(facts), Keys(facts)
-    story = tell(words)
+    whole, shown = Words(facts), excerpt(facts)
+    story = tell(whole)
+    words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
     accused = accusations(words)
     tables = listings(words, keys)
     style, script = _style(), _template("page.js")
@@ -55,7 +57,8 @@ def page(facts: dict[str, Any]) -> str:
         tone_says=tone_says,
         verdicts=VERDICTS,
         meanings=MEANINGS,
-        counts={table: words.verdict_counts(table) for table in ("setups", "targets")},
+        counts={table: whole.verdict_counts(table) for table in ("setups", "targets")},
+        excerpt=_excerpt_says(facts, shown),
         caution=CAUTION,
         plan=_picture(plan.plan(words, keys)),
         pictures=[
@@ -105,6 +108,22 @@ def _size(facts: dict[str, Any]) -> str:
         "staff": "staff reading",
     }
     return ", ".join(count(len(facts[table]), name) for table, name in things.items() if facts[table])
+
+
+def _excerpt_says(facts: dict[str, Any], shown: dict[str, Any]) -> str:
+    """What of a large job the page leaves out."""
+    if shown is facts:
+        return ""
+    parts = [
+        f"{len(shown[table]):,} of {count(len(facts[table]), name)}"
+        for table, name in (("setups", "set-up"), ("targets", "target"), ("shots", "sight"))
+        if len(shown[table]) < len(facts[table])
+    ]
+    return (
+        f"A large job: pictures, tables and cards show what is accused, what touches it and what is tested least "
+        f"({', '.join(parts)}). The answers above speak of all of it; setups.csv, targets.csv, marks.csv and "
+        "results.json hold all of it."
+    )
 
 
 def _embedded(facts: dict[str, Any]) -> str:

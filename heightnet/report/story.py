@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 from heightnet.report.numbers import chance, count, listing
 from heightnet.report.words import ROW_KINDS, SD_NOTE, Words
+from heightnet.rows import column
 
 Record = dict[str, Any]
 
@@ -57,7 +59,7 @@ def accusations(words: Words) -> list[Accusation]:
         total = sum(words.records.get(i, suspect)["probability"] or 0 for i in ids)
         probability = suspect["probability"] if not same else min(1.0, max(total, suspect["probability"] or 0))
         found.append(Accusation(ids, suspect["error_mm"], suspect["error_sd_mm"], probability, suspect))
-    either = [(id, r) for id, r in words.records.items() if r["verdict"] == "either" and id not in told]
+    either = [(id, r) for id, r in words.records.with_verdict("either") if id not in told]
     for id, record in sorted(either, key=lambda item: -(item[1]["probability"] or 0)):
         if id in told:
             continue
@@ -100,8 +102,14 @@ def tell(words: Words) -> Story:
 
 def _unproved(words: Words) -> list[str]:
     """Hypothesis ids of the heights that nothing tests, a shared stand once."""
-    stands = [*words.facts["setups"], *words.facts["targets"]]
-    return list(dict.fromkeys(r["hypothesis"] for r in stands if r["verdict"] == "unproved"))
+    return list(dict.fromkeys(id for id, verdict in _heights(words, "hypothesis", "verdict") if verdict == "unproved"))
+
+
+def _heights(words: Words, *names: str) -> Iterator[tuple[Any, ...]]:
+    """Some values of every height, set-ups first; where a name differs between the tables, "setup/target"."""
+    for number, table in enumerate(("setups", "targets")):
+        of_table = [name.split("/")[min(number, name.count("/"))] for name in names]
+        yield from zip(*(column(words.facts[table], name) for name in of_table), strict=True)
 
 
 def _headline(words: Words, accused: list[Accusation], unproved: int) -> str:
@@ -256,10 +264,12 @@ def _proved(words: Words) -> list[str]:
     tables = ("setups", "targets", "levels", "staff")
     lines = [f"{_capital(words.counts(table))}." for table in tables if words.facts[table]]
     proved = [
-        r["smallest_detectable_mm"]
+        size
         for table in tables
-        for r in words.facts[table]
-        if r["verdict"] == "proved" and r["smallest_detectable_mm"] is not None
+        for verdict, size in zip(
+            *(column(words.facts[table], n) for n in ("verdict", "smallest_detectable_mm")), strict=True
+        )
+        if verdict == "proved" and size is not None
     ]
     if proved:
         least, most = words.lengths.about(min(proved)), words.lengths.about(max(proved))
@@ -287,13 +297,11 @@ def _cannot_prove(words: Words) -> list[str]:
         if of_kind:
             names = f"{name if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
-    weak = [r for table in ("setups", "targets") for r in facts[table] if r["verdict"] == "weak"]
+    heights = _heights(words, "setup/target", "verdict", "smallest_detectable_mm")
+    weak = [(name, size) for name, verdict, size in heights if verdict == "weak"]
     if weak:
-        worst = max(
-            (r["smallest_detectable_mm"] for r in weak if r["smallest_detectable_mm"] is not None),
-            default=None,
-        )
-        names = listing([r.get("setup") or r["target"] for r in weak], 6)
+        worst = max((size for _, size in weak if size is not None), default=None)
+        names = listing([name for name, _ in weak], 6)
         size = words.lengths.about(worst) if worst is not None else "more than the tolerance"
         lines.append(f"Up to {size} could hide in {names}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]

@@ -12,7 +12,7 @@ from typing import Any
 from heightnet.report.numbers import METRES, Lengths
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
-from heightnet.rows import column
+from heightnet.rows import Rows, column, plain
 
 Record = dict[str, Any]
 
@@ -40,7 +40,7 @@ def csv_tables(facts: Record) -> dict[str, str]:
 
 def _csv(records: Sequence[Record], names: tuple[str, ...], lengths: Lengths) -> str:
     header = [_heading(name, lengths) for name in names]
-    return csv_text(header, [_column(name, column(records, name), lengths) for name in names])
+    return csv_text(header, [_cells(name, records, lengths) for name in names])
 
 
 def _heading(name: str, lengths: Lengths) -> str:
@@ -51,17 +51,19 @@ def _heading(name: str, lengths: Lengths) -> str:
     return f"{name.removesuffix('_m')}_{lengths.unit}" if name.endswith("_m") else name
 
 
-def _column(name: str, values: list[Any], lengths: Lengths) -> list[Any]:
+def _cells(name: str, records: Sequence[Record], lengths: Lengths) -> list[Any]:
     """The cells of a column, None for an empty one."""
     if name == "verdict":
-        return [VERDICTS[value] for value in values]
+        return [VERDICTS[value] for value in column(records, name)]
     if name == "known":
-        return ["yes" if value else "no" for value in values]
+        return ["yes" if value else "no" for value in column(records, name)]
     if name == "same_as":
-        return [" ".join(value) for value in values]
+        return [" ".join(value) for value in column(records, name)]
     factor, decimals = 1.0, 4
     if name.endswith("_mm"):
         factor, decimals = lengths.in_small_units(1.0) or 1.0, 2
     elif name.endswith("_m"):
         factor, decimals = 1 / METRES[lengths.unit], 5
-    return [round(v * factor, decimals) + 0.0 if isinstance(v, float) else v for v in values]
+    if isinstance(records, Rows) and records.is_float(name):
+        return plain((records.columns[name] * factor).round(decimals) + 0.0)
+    return [round(v * factor, decimals) + 0.0 if isinstance(v, float) else v for v in column(records, name)]

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from typing import Any
 
+from heightnet.report.lookup import Lookup, Register
 from heightnet.report.numbers import Lengths, chance, count, listing
+from heightnet.rows import column
 
 Record = dict[str, Any]
 
@@ -86,16 +89,9 @@ class Words:
         self.facts = facts
         self.lengths = Lengths(facts["job"]["length_unit"])
         self.tolerance_mm: float = facts["settings"]["test"]["tolerance_mm"]
-        self.records: dict[str, Record] = {}
-        for table in ("shots", "levels", "staff", "known", "groups"):
-            self.records.update((record["id"], record) for record in facts[table])
-        for table in ("targets", "setups"):
-            self.records.update((r["hypothesis"], r) for r in facts[table] if r["hypothesis"])
-        for table in ("setups", "targets"):
-            for stand in facts[table]:
-                self.records.update((reading["id"], reading) for reading in stand["readings"])
-        self.setups = {r["setup"]: r for r in facts["setups"]}
-        self.targets = {r["target"]: r for r in facts["targets"]}
+        self.records = Register(facts)
+        self.setups = Lookup((facts["setups"],), "setup")
+        self.targets = Lookup((facts["targets"],), "target")
 
     # what things are called
 
@@ -350,8 +346,8 @@ class Words:
 
     def verdict_counts(self, table: str) -> list[tuple[str, int]]:
         """How many heights have each verdict, worst first, those that occur."""
-        verdicts = [record["verdict"] for record in self.facts[table]]
-        return [(verdict, verdicts.count(verdict)) for verdict in VERDICTS if verdict in verdicts]
+        counted = Counter(column(self.facts[table], "verdict"))
+        return [(verdict, counted[verdict]) for verdict in VERDICTS if counted[verdict]]
 
     def counts(self, table: str) -> str:
         """ "12 instrument heights: 1 probably wrong, 2 unproved, 9 proved"."""

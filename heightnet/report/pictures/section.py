@@ -80,7 +80,7 @@ def _way(near: dict[str, list[tuple[str, float]]], start: str, goal: str) -> lis
 def section(words: Words, keys: Keys) -> Drawing | None:
     """The section, or None where fewer than two marks with a height lie along it, or far too many."""
     facts = words.facts
-    if len(facts["setups"]) > LONGEST:
+    if len(facts["setups"]) > LONGEST or facts.get("excerpt"):  # parts of a large job lie on no walk
         return None
     marks = {f"mark:{m['mark']}": m for m in facts["marks"]}
     stations = walk(facts)
@@ -228,7 +228,8 @@ def _strip(
     for number, shift in enumerate(shifts):
         with sheet.group(cls=f"choice choice-{number}"):
             points = [(LEFT + x * across, middle - shift[m["mark"]] * scale) for x, m in profile if m["mark"] in shift]
-            sheet.line(points, "shifted")
+            if len(points) > 1:
+                sheet.line(points, "shifted")
             if len(profile) > NAMED:
                 continue
             for (x, y), (_, mark) in zip(points, [p for p in profile if p[1]["mark"] in shift], strict=True):
