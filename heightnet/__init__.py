@@ -3,8 +3,11 @@
 The public names, nothing else; each is loaded when it is first used, so that importing the package is instant.
 """
 
-from importlib import import_module
-from typing import Any
+from __future__ import annotations
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # typing takes as long to import as Python itself to start
+    from typing import Any
 
 __version__ = "0.1.0"
 
@@ -23,6 +26,8 @@ __all__ = ["HeightnetError", "InputErrors", "Job", "Result", "Settings", "__vers
 
 def __getattr__(name: str) -> Any:
     if name in _HOMES:
+        from importlib import import_module
+
         return getattr(import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'heightnet' has no attribute {name!r}")
 

@@ -1,18 +1,11 @@
 """The command line: names the commands and loads only the one that is called.
 
-``heightnet --help`` must answer at once, so the list below is plain text; each command lives in a module of
-``heightnet.commands`` and imports numerics only when it runs.
+``heightnet --help`` must answer at once, so the list below is plain text, and neither numerics nor the library that
+parses options is imported for it; each command lives in a module of ``heightnet.commands``.
 """
-
-from __future__ import annotations
 
 import os
 import sys
-from importlib import import_module
-
-import click
-
-import heightnet
 
 # command: (module in heightnet.commands holding a click command called `command`, one line for --help)
 COMMANDS = {
@@ -28,46 +21,58 @@ COMMANDS = {
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),
 }
 
-
-class LazyCommands(click.Group):
-    """A command group whose commands are imported when called; ``--help`` imports none of them."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        return import_module(f"heightnet.commands.{COMMANDS[cmd_name][0]}").command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+ABOUT = (
+    "Was a set-up height wrong? Reads height observations, adjusts them and says what is probably wrong,",
+    "what could be wrong without showing, and what one more shot would prove.",
+)
 
 
-@click.group(cls=LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(heightnet.__version__, prog_name="heightnet")
-def cli() -> None:
-    """Was a set-up height wrong? Reads height observations, adjusts them and says what is probably wrong,
-    what could be wrong without showing, and what one more shot would prove."""
+def overview() -> str:
+    """The text of ``heightnet --help``."""
+    width = max(map(len, (*COMMANDS, "--version"))) + 2
+    commands = [f"  {name:{width}}{text}" for name, (_, text) in COMMANDS.items()]
+    return "\n".join(
+        [
+            "Usage: heightnet COMMAND [OPTIONS] ...",
+            "",
+            *(f"  {line}" for line in ABOUT),
+            "",
+            "Commands:",
+            *commands,
+            "",
+            f"  {'--version':{width}}Say which version this is.",
+            "  heightnet COMMAND --help says what a command takes.",
+        ]
+    )
 
 
 def main() -> None:
     """Run a command; errors meant for people end in one clear text on stderr and exit status 2."""
-    from heightnet.errors import HeightnetError
-
+    if sys.argv[1:] in (["--help"], ["-h"]):
+        print(overview())
+        return
     # the matrices are sparse or small: threads of the linear algebra would only get in one another's way
     for library in ("OMP", "OPENBLAS", "MKL"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+    from heightnet.commands.group import cli
+    from heightnet.errors import HeightnetError
+
     try:
         cli.main(standalone_mode=True)
     except HeightnetError as error:
-        click.echo(str(error), err=True)
-        sys.exit(2)
+        stop(str(error))
     except OSError as error:  # a full disk, no permission, a file where a folder should be
         place = f"{error.filename}: " if error.filename else ""
-        click.echo(f"Could not read or write {place}{error.strerror or error}.", err=True)
-        sys.exit(2)
+        stop(f"Could not read or write {place}{error.strerror or error}.")
+    except MemoryError:
+        stop(
+            "Not enough memory for this job; nothing was left half-written. Check it in parts, or on a larger machine."
+        )
     except KeyboardInterrupt:
-        click.echo("Interrupted; nothing was left half-written.", err=True)
-        sys.exit(130)
+        stop("Interrupted; nothing was left half-written.", status=130)
+
+
+def stop(text: str, status: int = 2) -> None:
+    """Say why, and end."""
+    print(text, file=sys.stderr)
+    sys.exit(status)

@@ -41,9 +41,11 @@ def command(
     not be read or adjusted.
     """
     from heightnet.job.read import read_job
+    from heightnet.memory import require, rows_in
     from heightnet.tasks.check import check
 
     say = progress()
+    require(rows_in(job), str(job))
     say("reading")
     recorded = read_job(job)
     settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}

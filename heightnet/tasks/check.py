@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from heightnet.errors import CannotAdjust
-from heightnet.job.model import Job
+from heightnet.job.model import TABLES, Job
 from heightnet.judge.assess import fit_of, reliability
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.wide import bench_for
+from heightnet.memory import require, rows_in
 from heightnet.network import build_network
 from heightnet.result import Result
 from heightnet.tasks.facts import JobFacts
@@ -34,6 +35,7 @@ def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Res
 
     Raises
     ------
+    TooLarge : the job would not fit into memory; found before it is read.
     InputErrors : the job could not be read; every problem with its place.
     CannotAdjust : nothing in the job ties two places together.
     """
@@ -43,10 +45,12 @@ def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Res
     else:
         from heightnet.job.read import read_job
 
+        require(rows_in(Path(job)), str(job))
         say("reading")
         recorded = read_job(job)
     if settings:
         recorded = with_settings(recorded, settings)
+    require(sum(len(getattr(recorded, name)) for name in TABLES), recorded.name)
     say("building the network")
     net = build_network(recorded)
     return Result(judged_facts(net, say))

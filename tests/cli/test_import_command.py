@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 
 import heightnet
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 
 FERRY = Path(__file__).resolve().parents[1] / "job" / "landxml" / "ferry-landing.xml"
 

@@ -9,7 +9,8 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 import heightnet
-from heightnet.cli import cli, main
+from heightnet.cli import main
+from heightnet.commands.group import cli
 from heightnet.job.model import TABLES as NAMES
 from heightnet.job.model import Settings
 from heightnet.job.settings import SETTINGS

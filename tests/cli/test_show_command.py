@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 import heightnet
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 from heightnet.tasks.show import show
 
 DATA = Path(__file__).resolve().parents[2] / "data"

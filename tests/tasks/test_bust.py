@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job, Settings
 from heightnet.job.read import read_job

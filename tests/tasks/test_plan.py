@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 from heightnet.commands.plan import KINDS
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 from heightnet.errors import HeightnetError
 from heightnet.job.read import read_job
 from heightnet.report.document import plain

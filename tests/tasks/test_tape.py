@@ -7,7 +7,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
-from heightnet.cli import cli
+from heightnet.commands.group import cli
 from heightnet.errors import InputErrors
 from heightnet.judge.cause_heights import Reading
 from heightnet.tasks.tape import weigh_readings

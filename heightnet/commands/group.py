@@ -1,0 +1,31 @@
+"""The commands as one group, each imported when it is called."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+import heightnet
+from heightnet.cli import ABOUT, COMMANDS, overview
+
+
+class LazyCommands(click.Group):
+    """A command group that imports a command only to run it; ``--help`` imports none."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        return import_module(f"heightnet.commands.{COMMANDS[cmd_name][0]}").command
+
+    def get_help(self, ctx: click.Context) -> str:
+        return overview()
+
+
+@click.group(cls=LazyCommands, help=" ".join(ABOUT), context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(heightnet.__version__, prog_name="heightnet")
+def cli() -> None:
+    pass
