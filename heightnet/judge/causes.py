@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
@@ -87,6 +88,21 @@ def group_causes(evidence: GroupEvidence, keep: float = 1e-4) -> list[CauseFit]:
     )
 
 
+class _Positions:
+    """Positions of each name in a column of names."""
+
+    def __init__(self, names: pd.Series) -> None:
+        code, unique = pd.factorize(names.to_numpy(object))
+        self._order = np.argsort(code, kind="stable")
+        self._starts = np.concatenate([[0], np.cumsum(np.bincount(code, minlength=len(unique)))])
+        self._code = pd.Index(unique, dtype=object)
+
+    def of(self, name: str) -> npt.NDArray[np.int64]:
+        """Rising; none where the name does not occur."""
+        at = int(self._code.get_indexer([name])[0])
+        return self._order[self._starts[at] : self._starts[at + 1]] if at >= 0 else self._order[:0]
+
+
 class Records:
     """What a job recorded, asked for the evidence about one suspect at a time.
 
@@ -99,6 +115,7 @@ class Records:
     def __init__(self, job: Job, readings: pd.DataFrame):
         self.job, self.readings = job, readings
         self._populations: dict[tuple[str, str], tuple[float, float]] = {}
+        self._sorted: dict[tuple[str, str], _Positions] = {}
 
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
@@ -226,6 +243,12 @@ class Records:
         spread = float(np.clip(1.4826 * np.median(np.abs(np.array(own) - median)), 0.03, 0.5))
         return weight * median + (1 - weight) * mean, weight * spread + (1 - weight) * sd
 
+    def _rows(self, table: str, column: str) -> _Positions:
+        """Where each name stands in a column, sorted out once however many suspects ask."""
+        if (table, column) not in self._sorted:
+            self._sorted[table, column] = _Positions(getattr(self.job, table)[column])
+        return self._sorted[table, column]
+
     @cached_property
     def _column(self) -> dict[str, list[Any]]:
         return {name: self.readings[name].tolist() for name in READINGS}
@@ -252,23 +275,23 @@ class Records:
                   for s in t[t["tripod"] == name][k]]  # fmt: skip
             return sorted(i for stand in on for i in self.at.get(stand, []))
         table = self.job.setups if kind == "setup" else self.job.targets
-        tripod = table[table[kind] == name]["tripod"]
-        return self._readings_of("tripod", tripod.iloc[0]) if len(tripod) and tripod.iloc[0] else []
+        at = self._rows(f"{kind}s", kind).of(name)
+        tripod = table["tripod"].iloc[at[0]] if len(at) else ""
+        return self._readings_of("tripod", tripod) if tripod else []
 
     def _previous(self, setup: str, instrument: str) -> float | None:
         """The height of the set-up before with the same instrument."""
-        table = self.job.setups
-        at = np.flatnonzero(table["setup"].to_numpy(object) == setup)
-        before = table.iloc[: at[0] if len(at) else 0]
-        before = before[before["instrument"] == instrument]
-        return self.heights.get(("setup", str(before["setup"].iloc[-1]))) if len(before) else None
+        at = self._rows("setups", "setup").of(setup)
+        same = self._rows("setups", "instrument").of(instrument)
+        before = same[same < at[0]] if len(at) else same[:0]
+        return self.heights.get(("setup", str(self.job.setups["setup"].iloc[before[-1]]))) if len(before) else None
 
     def _partners(self, kind: str, name: str) -> tuple[tuple[str, float], ...]:
         """The heights at the other ends of a stand's sights."""
         if kind == "tripod":
             return ()
         other = "target" if kind == "setup" else "setup"
-        names = self.job.shots[self.job.shots[kind] == name][other].drop_duplicates()
+        names = dict.fromkeys(self.job.shots[other].iloc[self._rows("shots", kind).of(name)])
         return tuple((str(n), self.heights[(other, n)]) for n in names if (other, n) in self.heights)
 
     def _sizes(self, point: str, equipment: set[str] | None) -> tuple[float, ...]:

@@ -48,6 +48,6 @@ def csv_text(header: list[str], columns: list[list[Any]]) -> str:
 
 def _safe(values: list[Any]) -> list[Any]:
     """A column without formulas."""
-    if not any(isinstance(value, str) for value in values):
+    if str not in set(map(type, values)):
         return values
     return [f"'{v}" if isinstance(v, str) and v.startswith(FORMULA_STARTS) else v for v in values]

@@ -177,7 +177,7 @@ def report(found: dict[str, Any]) -> str:
         + ", ".join(f"{name} {value}" for name, value in found["machine"].items())
         + ", one thread; processor seconds of one run, from CSV files to results.json and the CSV tables, no page.",
         "",
-        "Core: `heightnet.adjust.adjust` of the same network alone. Memory: the most the process held, libraries included.",
+        "Core: `heightnet.adjust.adjust` of the same network alone. Memory: the most the process held, with libraries.",
         f"In each job {PLANTED} of the set-up heights are planted wrong by 40 to 60 mm.",
         "",
     ]
