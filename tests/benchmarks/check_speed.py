@@ -44,8 +44,14 @@ SMALL_JOB = Path(__file__).parents[2] / "data" / "quarry-traverse"
 SPACING_M = 100.0
 
 
-def write_job(folder: Path, kind: str, shots: int, planted: int = PLANTED, seed: int = 1) -> list[str]:
-    """Write an invented job of about ``shots`` sights as CSV files; returns the set-ups planted wrong."""
+def write_job(
+    folder: Path, kind: str, shots: int, planted: int = PLANTED, seed: int = 1, scatter: float = 1.0,
+    sizes_m: tuple[float, float] = (0.04, 0.06),
+) -> list[str]:  # fmt: skip
+    """Write an invented job of about ``shots`` sights as CSV files; returns the set-ups planted wrong.
+
+    ``scatter``: how many times larger than stated the errors of tapes, targets and sights are.
+    """
     rng = np.random.default_rng(seed)
     plan = layout(kind, shots)
     height = 200 + 20 * np.sin(plan.place @ [0.013, 0.017]) + rng.normal(0, 1, plan.marks)
@@ -53,10 +59,10 @@ def write_job(folder: Path, kind: str, shots: int, planted: int = PLANTED, seed:
     at, to = plan.setup_mark[plan.setup], plan.target_mark[plan.target]
     distance = SPACING_M * np.hypot(*(plan.place[at] - plan.place[to]).T)
     rise = height[to] + ht[plan.target] - height[at] - hi[plan.setup] - (1 - 0.13) * distance**2 / (2 * 6_371_000)
-    zenith = np.degrees(np.arctan2(distance, rise)) + 3 / 3600 * rng.standard_normal(len(at))
-    booked = hi + 0.001 * rng.standard_normal(len(hi))
+    zenith = np.degrees(np.arctan2(distance, rise)) + scatter * 3 / 3600 * rng.standard_normal(len(at))
+    booked = hi + scatter * 0.001 * rng.standard_normal(len(hi))
     wrong = np.sort(rng.choice(len(hi), planted, replace=False))
-    booked[wrong] += rng.uniform(0.04, 0.06, planted) * rng.choice([-1, 1], planted)
+    booked[wrong] += rng.uniform(*sizes_m, planted) * rng.choice([-1, 1], planted)
     names = {
         "mark": [f"M{i}" for i in range(plan.marks)],
         "setup": np.array([f"S{i}" for i in range(len(hi))], dtype=object),
@@ -71,9 +77,9 @@ def write_job(folder: Path, kind: str, shots: int, planted: int = PLANTED, seed:
         "setups": {"setup": names["setup"], "mark": mark[plan.setup_mark], "height": booked.round(3),
                    "instrument": "one"},
         "targets": {"target": names["target"], "mark": mark[plan.target_mark],
-                    "height": (ht + 0.001 * rng.standard_normal(len(ht))).round(3), "equipment": "prism"},
+                    "height": (ht + scatter * 0.001 * rng.standard_normal(len(ht))).round(3), "equipment": "prism"},
         "shots": {"setup": names["setup"][plan.setup], "target": names["target"][plan.target],
-                  "slope_distance": (np.hypot(distance, rise) + 0.001 * rng.standard_normal(len(at))).round(3),
+                  "slope_distance": (np.hypot(distance, rise) + 0.001 * scatter * rng.normal(size=len(at))).round(3),
                   "zenith_angle": zenith.round(6)},
     }  # fmt: skip
     folder.mkdir(parents=True, exist_ok=True)
