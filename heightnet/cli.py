@@ -54,11 +54,12 @@ def main() -> None:
     # the matrices are sparse or small: threads of the linear algebra would only get in one another's way
     for library in ("OMP", "OPENBLAS", "MKL"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
-    from heightnet.commands.group import cli
     from heightnet.errors import HeightnetError
 
     try:
-        cli.main(standalone_mode=True)
+        from heightnet.commands.group import run
+
+        sys.exit(run())
     except HeightnetError as error:
         stop(str(error))
     except OSError as error:  # a full disk, no permission, a file where a folder should be

@@ -29,3 +29,18 @@ class LazyCommands(click.Group):
 @click.version_option(heightnet.__version__, prog_name="heightnet")
 def cli() -> None:
     pass
+
+
+def run() -> int:
+    """Run the command that the arguments name; returns its exit status.
+
+    Raises KeyboardInterrupt where it was interrupted, and the errors of the command itself.
+    """
+    try:
+        done = cli.main(standalone_mode=False)
+    except click.ClickException as error:  # arguments that make no sense
+        error.show()
+        return error.exit_code
+    except click.Abort:
+        raise KeyboardInterrupt from None
+    return done if isinstance(done, int) else 0

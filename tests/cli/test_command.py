@@ -2,6 +2,7 @@
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
 from importlib.resources import files
@@ -11,6 +12,7 @@ import jsonschema
 import pytest
 
 import heightnet
+from tests.benchmarks.check_speed import write_job
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 MARKS = "mark,height\nBM1,50.000\nBM2,51.250\nS1,\n"
@@ -111,6 +113,20 @@ def test_help_loads_no_numerics():
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
     assert done.returncode == 0, done.stderr
     assert "check" in done.stdout
+
+
+def test_interrupted_work_leaves_nothing_half_written(tmp_path):
+    write_job(tmp_path / "large", "town", 100_000)
+    command = [sys.executable, "-m", "heightnet", "check", tmp_path / "large", "--to", tmp_path / "report", "--no-page"]
+    working = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    first = working.stderr.readline()  # a stage, said once the work has taken two seconds
+    working.send_signal(signal.SIGINT)
+    _, rest = working.communicate(timeout=120)
+    assert " s  " in first
+    assert (working.returncode, rest.splitlines()[-1]) == (130, "Interrupted; nothing was left half-written.")
+    assert "Traceback" not in rest
+    left = list((tmp_path / "report").rglob("*")) if (tmp_path / "report").exists() else []
+    assert not [path for path in left if path.name.endswith(".part")] and "results.json" not in {p.name for p in left}
 
 
 # ---- hostile input ----
