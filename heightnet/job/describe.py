@@ -21,6 +21,7 @@ PROFILES = "https://datapackage.org/profiles/2.0"
 LINKS = {
     "shots": (("setup", "setups", "setup"), ("target", "targets", "target")),
     "tape": (("setup", "setups", "setup"), ("target", "targets", "target")),
+    "gnss": (("from", "setups", "setup"), ("to", "setups", "setup")),
 }
 """table: (column, table it points into, column there)."""
 

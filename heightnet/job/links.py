@@ -55,7 +55,8 @@ def check_equipment_names(frames: Frames, files: dict[str, str], problems: Probl
     """Where equipment lists instruments (targets), a set-up's instrument (a target's equipment) is one of them."""
     equipment = frames["equipment"]
     for table, column, kind in (("setups", "instrument", "instrument"), ("targets", "equipment", "target")):
-        listed = [e for e, c in zip(equipment["equipment"], equipment["carries"], strict=True) if c in (kind, "")]
+        kinds = (kind, "", "antenna") if kind == "instrument" else (kind, "")
+        listed = [e for e, c in zip(equipment["equipment"], equipment["carries"], strict=True) if c in kinds]
         if not listed:
             continue
         things = frames[table]

@@ -8,7 +8,7 @@ job's precision for it.
 ==========  =======================================================================================================
 table       columns (m, rad)
 ==========  =======================================================================================================
-marks       mark, height, sd, east, north
+marks       mark, height, sd, east, north, separation, separation_sd (geoid above the ellipsoid, NaN)
 setups      setup, mark ("" free set-up), height, sd, instrument, tripod, when, observer
 targets     target, mark, height, sd, equipment, tripod, when, observer
 shots       setup, target, slope_distance, zenith_angle (as read: face R lies beyond pi), face ("L", "R", ""),
@@ -20,6 +20,7 @@ equipment   equipment, point, radius, offset, usual (bool), carries
 levels      from_mark, to_mark, rise, length (NaN), setups (NaN), sd, run
 staff       level_setup, mark (change points made unique to their run), name (as written), reading, sight, distance
             (0 where not recorded), sd, run
+gnss        from_setup ("" where one-sided), to_setup, rise (NaN where one-sided), height (NaN otherwise), sd, session
 ==========  =======================================================================================================
 """
 
@@ -31,10 +32,13 @@ from typing import Any
 
 import pandas as pd
 
-TABLES = ("marks", "setups", "targets", "shots", "tape", "equipment", "levels", "staff")
+TABLES = ("marks", "setups", "targets", "shots", "tape", "equipment", "levels", "staff", "gnss")
 
 COLUMNS: dict[str, dict[str, str]] = {
-    "marks": {"mark": "str", "height": "float", "sd": "float", "east": "float", "north": "float", "row": "int"},
+    "marks": {
+        "mark": "str", "height": "float", "sd": "float", "east": "float", "north": "float", "separation": "float",
+        "separation_sd": "float", "row": "int",
+    },
     "setups": {
         "setup": "str", "mark": "str", "height": "float", "sd": "float", "instrument": "str", "tripod": "str",
         "when": "str", "observer": "str", "row": "int",
@@ -64,6 +68,10 @@ COLUMNS: dict[str, dict[str, str]] = {
         "level_setup": "str", "mark": "str", "name": "str", "reading": "float", "sight": "str",
         "distance": "float", "sd": "float", "run": "str", "row": "int",
     },
+    "gnss": {
+        "from_setup": "str", "to_setup": "str", "rise": "float", "height": "float", "sd": "float", "session": "str",
+        "row": "int",
+    },
 }  # fmt: skip
 
 
@@ -89,6 +97,7 @@ class Precision:
     level_mm_setup: float = 0.5
     staff_mm: float = 0.5
     index_sec: float = 5.0  # unknown vertical index error of an instrument, single-face shots only
+    gnss_mm: float = 10.0  # a satellite rise or height
 
 
 @dataclass(frozen=True)
@@ -100,6 +109,20 @@ class Air:
 @dataclass(frozen=True)
 class Earth:
     radius_m: float = 6371000.0
+
+
+@dataclass(frozen=True)
+class Separation:
+    """What is known of the errors of recorded separations (geoid above ellipsoid); see `heightnet.network.separation`.
+
+    sd_mm : one standard deviation of each; mm_sqrt_km : of the difference of two neighbouring errors, per root km.
+    offset_sd_mm, tilt_sd_mm_km : of a linear error over the whole job, 0: there is none.
+    """
+
+    sd_mm: float = 20.0
+    mm_sqrt_km: float = 5.0
+    offset_sd_mm: float = 0.0
+    tilt_sd_mm_km: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -120,6 +143,8 @@ class Rates:
     shot: float = 0.003
     known: float = 0.01
     level: float = 0.003
+    gnss: float = 0.005
+    separation: float = 0.003
     group: float = 0.005
     reading: float = 0.01
 
@@ -131,6 +156,7 @@ class Settings:
     precision: Precision = field(default_factory=Precision)
     air: Air = field(default_factory=Air)
     earth: Earth = field(default_factory=Earth)
+    separation: Separation = field(default_factory=Separation)
     test: Test = field(default_factory=Test)
     rates: Rates = field(default_factory=Rates)
 
@@ -185,6 +211,7 @@ class Job:
     equipment: pd.DataFrame
     levels: pd.DataFrame
     staff: pd.DataFrame
+    gnss: pd.DataFrame
     files: dict[str, str]
     path: Path | None = None
     notes: tuple[Note, ...] = ()

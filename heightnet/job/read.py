@@ -16,6 +16,7 @@ from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.convert import Raw, convert, empty, frame
 from heightnet.job.csvfile import open_csv
 from heightnet.job.expand import expand, where
+from heightnet.job.gnss import gnss_frame
 from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
 from heightnet.job.model import Job, Settings, complete
 from heightnet.job.problems import Problems, nearest, printable
@@ -134,8 +135,9 @@ def _assemble(
     raw, settings, settings_file = read
     files = {table: r.file for table, r in raw.items()}
     marks = raw["marks"]
-    frames = {"marks": frame({c: marks[c] for c in ("mark", "height", "sd_mm", "east", "north")})}
-    frames["marks"] = frames["marks"].rename(columns={"sd_mm": "sd"}).assign(row=marks.rows)
+    columns = ("mark", "height", "sd_mm", "east", "north", "separation", "separation_sd_mm")
+    frames = {"marks": frame({c: marks[c] for c in columns}).rename(columns=lambda c: c.removesuffix("_mm"))}
+    frames["marks"] = frames["marks"].assign(row=marks.rows)
     expanded, expanded_files = expand(raw, problems)
     frames |= expanded
     files |= expanded_files
@@ -143,14 +145,15 @@ def _assemble(
     frames["tape"] = tape_frame(raw["tape"], frames, problems)
     frames["levels"] = levels_frame(raw["levels"], problems)
     frames["staff"] = staff_frame(raw["staff"], frames, problems)
+    frames["gnss"] = gnss_frame(raw["gnss"], frames, files, settings, problems)
     check_equipment_names(frames, files, problems)
     _check_heights(frames, raw, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
     _check_same_names(frames, files, problems)
-    if not problems and not any(len(frames[t]) for t in ("shots", "tape", "levels", "staff")):
+    if not problems and not any(len(frames[t]) for t in ("shots", "tape", "levels", "staff", "gnss")):
         problems.add(
-            str(path.name), None, "", "no observation", "at least one row in shots, levels, staff or tape",
+            str(path.name), None, "", "no observation", "at least one row in shots, levels, staff, gnss or tape",
             "The tables are empty.",
         )  # fmt: skip
     order = [settings_file, *(raw[t].file for t in TABLES)]

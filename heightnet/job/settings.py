@@ -76,9 +76,22 @@ SETTINGS = (
     Setting("precision.level_mm_setup", "Levelled difference, mm per root set-up.", ">0"),
     Setting("precision.staff_mm", "Standard deviation of a staff reading, mm.", ">0"),
     Setting("precision.index_sec", "An instrument's unknown vertical index error, arc-seconds; for single faces.", "0"),
+    Setting("precision.gnss_mm", "Standard deviation of a satellite rise or height, mm; where sd_mm is blank.", ">0"),
     Setting("air.refraction", "Coefficient of refraction k.", "refraction"),
     Setting("air.refraction_sd", "How well k is known; 0: exactly.", "0"),
     Setting("earth.radius_m", "Radius of the earth, m.", ">0"),
+    Setting("separation.sd_mm", "Standard deviation of a separation, mm, where marks give none; 0: exact.", "0"),
+    Setting(
+        "separation.mm_sqrt_km",
+        "Separations of neighbours are wrong alike: sd of the difference of their errors, mm per root km.", ">0",
+    ),
+    Setting(
+        "separation.offset_sd_mm", "An error common to all separations, to be estimated: its prior sd, mm; 0: none.", "0"
+    ),
+    Setting(
+        "separation.tilt_sd_mm_km", "A tilt of all separations, east and north, to be estimated: its prior sd, mm per "
+        "km; 0: none.", "0",
+    ),
     Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", "chance"),
     Setting("test.power", "Power for smallest detectable errors.", "chance"),
     Setting("test.alpha", "Level of one test behind smallest detectable errors.", "chance"),
@@ -88,6 +101,8 @@ SETTINGS = (
     Setting("rates.shot", "Prior chance that a shot is a blunder.", "chance"),
     Setting("rates.known", "Prior chance that a known height is a blunder.", "chance"),
     Setting("rates.level", "Prior chance that a levelled difference is a blunder.", "chance"),
+    Setting("rates.gnss", "Prior chance that a satellite rise or height is a blunder.", "chance"),
+    Setting("rates.separation", "Prior chance that a mark's separation is a blunder.", "chance"),
     Setting("rates.group", "Prior chance that a whole piece of equipment is wrong.", "chance"),
     Setting("rates.reading", "Prior chance that one tape reading of several is a blunder.", "chance"),
 )  # fmt: skip

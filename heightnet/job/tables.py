@@ -128,13 +128,21 @@ MARKS = Table(
         ),
         Column("east", "length", "Position, for plots and distances only.", also=("easting", "e")),
         Column("north", "length", "Position, for plots and distances only.", also=("northing", "n")),
+        Column(
+            "separation", "length", "Height of the geoid above the ellipsoid there (below: negative), for antennas.",
+            also=("geoid separation", "geoid height", "geoid undulation", "undulation", "geoid"),
+        ),
+        Column(
+            "separation_sd_mm", "mm", "Standard deviation of the separation; blank: separation.sd_mm; 0: exact.",
+            also=("separation sd mm", "geoid sd mm"), at_least="0",
+        ),
     ),
     key=("mark",),
 )  # fmt: skip
 
 SETUPS = Table(
     "setups",
-    "Each time an instrument was set up.",
+    "Each time an instrument, or a satellite antenna, was set up.",
     (
         Column(
             "setup", "name", "Name of the set-up, each one its own.", required=True,
@@ -145,10 +153,15 @@ SETUPS = Table(
             also=("at", "station", "stn", "occupied", "point", "instrument station", "at station", "inst at"),
         ),
         *_stand(
-            "Instrument height, from the mark straight up to the trunnion axis; blank where tape has it.",
-            ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst"),
+            "Instrument height, from the mark straight up to the trunnion axis (of an antenna: to its reference point); "
+            "blank where tape has it.",
+            ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst",
+             "antenna height", "ant ht", "height of antenna"),
         ),
-        Column("instrument", "name", "Name of the instrument.", also=("inst", "total station", "equipment")),
+        Column(
+            "instrument", "name", "Name of the instrument, or of the antenna's model.",
+            also=("inst", "total station", "equipment", "antenna", "antenna model"),
+        ),
         _TRIPOD, _WHEN, _OBSERVER,
     ),
     key=("setup",),
@@ -277,15 +290,16 @@ TAPE = Table(
 
 EQUIPMENT = Table(
     "equipment",
-    "The points of an instrument, prism or pole that a tape can be held to.",
+    "The points of an instrument, antenna, prism or pole that a tape can be held to.",
     (
         Column(
-            "equipment", "name", "Name of the instrument, prism or pole.", required=True,
-            also=("name", "instrument", "item"),
+            "equipment", "name", "Name of the instrument, antenna model, prism or pole.", required=True,
+            also=("name", "instrument", "item", "antenna"),
         ),
         Column(
             "point", "name",
-            "Name of the point. The row 'axis' gives the axis or centre above the stand's seat, for shared stands.",
+            "Name of the point. The row 'axis' gives the axis or centre above the stand's seat, for shared stands; the "
+            "row 'phase centre' an antenna's phase-centre offset.",
             required=True, also=("measuring point",),
         ),
         Column(
@@ -296,8 +310,8 @@ EQUIPMENT = Table(
         ),
         Column("usual", "yes", "yes on the one point the tape is held to when nothing is said."),
         Column(
-            "carries", "choice", "What it is: instrument or target.", choices=("instrument", "target"),
-            words=(("prism", "target"), ("reflector", "target"), ("pole", "target"), ("total station", "instrument")),
+            "carries", "choice", "What it is: instrument, target or antenna.",
+            choices=("instrument", "target", "antenna"), words=(("prism", "target"), ("reflector", "target"), ("pole", "target"), ("total station", "instrument")),
         ),
     ),
     key=("equipment", "point"),
@@ -373,5 +387,27 @@ STAFF = Table(
     ),
 )  # fmt: skip
 
-TABLES = {t.name: t for t in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF)}
+GNSS = Table(
+    "gnss",
+    "Satellite heights: the rise from one antenna set-up to another, or the height of one by a positioning service.",
+    (
+        Column(
+            "from", "name", "From this set-up's antenna; blank for a height by a positioning service.",
+            also=("from setup", "start", "base", "reference", "from point"),
+        ),
+        Column("to", "name", "to this set-up's antenna.", required=True, also=("to setup", "end", "rover", "setup")),
+        Column(
+            "rise", "length", "Ellipsoidal height of the reference point of `to` less that of `from`.",
+            also=("height difference", "difference", "dh", "up", "ellipsoidal rise"),
+        ),
+        Column(
+            "height", "length", "Ellipsoidal height of the antenna's reference point, where there is no `from`.",
+            also=("ellipsoidal height", "ellipsoid height"),
+        ),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.gnss_mm.", also=("sd mm",), at_least=">0"),
+        Column("session", "name", "Session; heights of one session may have one error.", also=("occupation session",)),
+    ),
+)  # fmt: skip
+
+TABLES = {t.name: t for t in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, GNSS)}
 """Every table by name, in the order of a job."""

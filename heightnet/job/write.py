@@ -105,12 +105,13 @@ def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
         return [protect(str(v)) for v in values.tolist()]
 
     m, s, t, h = job.marks, job.setups, job.targets, job.shots
-    tape, eq, lv, st = job.tape, job.equipment, job.levels, job.staff
+    tape, eq, lv, st, gn = job.tape, job.equipment, job.levels, job.staff, job.gnss
     own = _own_point_values(job)
     return {
         "marks": {
             "mark": text(m["mark"]), "height": length(m["height"]), "sd_mm": mm(m["sd"]), "east": length(m["east"]),
-            "north": length(m["north"]),
+            "north": length(m["north"]), "separation": length(m["separation"]),
+            "separation_sd_mm": mm(m["separation_sd"]),
         },
         "setups": {
             "setup": text(s["setup"]), "mark": text(s["mark"]), "height": length(s["height"]), "sd_mm": mm(s["sd"]),
@@ -147,6 +148,10 @@ def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
             "reading": length(st["reading"]),
             "sight": text(st["sight"]), "distance": length(st["distance"].replace(0.0, np.nan)), "sd_mm": mm(st["sd"]),
             "run": text(st["run"]),
+        },
+        "gnss": {
+            "from": text(gn["from_setup"]), "to": text(gn["to_setup"]), "rise": length(gn["rise"]),
+            "height": length(gn["height"]), "sd_mm": mm(gn["sd"]), "session": text(gn["session"]),
         },
     }  # fmt: skip
 

@@ -17,14 +17,14 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.tape import reading_ids
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 HEIGHTS = ("setup", "target", "tripod")  # kinds of hypotheses about a stand's height as a whole
-ONE_OBSERVATION = ("shot", "known", "level", "staff")
+ONE_OBSERVATION = ("shot", "known", "level", "staff", "gnss")
 SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 
@@ -34,8 +34,9 @@ class Family:
     """All hypotheses of a job; arrays have one entry a hypothesis.
 
     ids : ``kind:name`` as in results.json.
-    kind : "setup", "target", "tripod", "reading", "swap", "shot", "known", "level", "staff" or "group".
-    node : the stand of a height or reading, the mark of a known height, -1 for others.
+    kind : "setup", "target", "tripod", "reading", "swap", "shot", "known", "level", "staff", "gnss", "separation" or
+        "group".
+    node : the stand of a height or reading, the mark of a known height or a separation, -1 for others.
     observation : the observation of a single-observation hypothesis, -1 for others.
     rate : prior chance of the blunder.
     size : the size it must have (m) where the records fix it, NaN where any size will do.
@@ -148,6 +149,8 @@ def build_family(net: Network, groups: bool = True, swaps: bool = True) -> Famil
         at = np.arange(rows.start, rows.stop)
         ids = [f"{name}:{job.files[table]}:{r}" for r in frame["row"]]
         builder.singles(name, ids, at, np.full(len(at), -1), rates.level)
+    if len(job.gnss):
+        _satellite(builder, net)
     if swaps:
         _swaps(builder, net)
     if groups:
@@ -211,6 +214,25 @@ def _known(builder: _Builder, net: Network) -> None:
             touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
             sign = np.where(net.head[touching] == node, -1.0, 1.0)
             builder.pattern("known", f"known:{net.nodes.name[node]}", touching, sign, int(node), rate)
+
+
+def _satellite(builder: _Builder, net: Network) -> None:
+    """Each satellite rise or height, and each mark's separation: wrong by b, it spoils every row to its mark by -b."""
+    rates, job = net.job.settings.rates, net.job
+    rows = net.rows(Kind.GNSS)
+    at = np.arange(rows.start, rows.stop)
+    ids = [f"gnss:{job.files['gnss']}:{r}" for r in job.gnss["row"]]
+    builder.singles("gnss", ids, at, np.full(len(at), -1), rates.gnss)
+    start, end = (np.where(node == DATUM, -1, net.nodes.mark[node]) for node in (net.tail[rows], net.head[rows]))
+    row = np.concatenate([at, at])
+    mark = np.concatenate([end, start])
+    sign = np.repeat([-1.0, 1.0], len(at))
+    kept = (mark >= 0) & np.tile(start != end, 2)
+    order = np.argsort(mark[kept], kind="stable")
+    row, mark, sign = row[kept][order], mark[kept][order], sign[kept][order]
+    marks, first = np.unique(mark, return_index=True)
+    for node, these, signs in zip(marks.tolist(), np.split(row, first[1:]), np.split(sign, first[1:]), strict=True):
+        builder.pattern("separation", f"separation:{net.nodes.name[node]}", these, signs, node, rates.separation)
 
 
 def _swaps(builder: _Builder, net: Network) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import DATUM, Kind, Network
 
 if TYPE_CHECKING:
     from heightnet.judge.family import _Builder
@@ -40,6 +40,8 @@ def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
     arm = net.sights.index_arm
     for name, at in _by_name(instrument, arm != 0):
         yield "index", name, shots.start + at, arm[at], np.nan
+    if len(net.job.gnss):
+        yield from _satellite_groups(net)
     session = net.job.shots["session"].to_numpy(object)
     sessions = pd.unique(session)
     for name, at in _by_name(session, net.sights.bow > 0):
@@ -77,6 +79,27 @@ def _height_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float
         yield "slant_instrument", name, rows.start + at, bent[at], 1.0
     for name, at in _by_name(observer, upright & (observer != "")):
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
+
+
+def _satellite_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
+    """All antenna heights of one observer, all heights of one session, all separations.
+
+    Rises between antennas cancel what the antennas at both ends have in common.  Separations too high by b make every
+    height too low by b.
+    """
+    readings, rows = net.readings, net.rows(Kind.HEIGHT)
+    antennas = net.job.setups["setup"].to_numpy(object)[net.antennas]
+    of_antenna = (readings["stand_kind"] == "setup").to_numpy() & readings["stand"].isin(set(antennas)).to_numpy()
+    observer = readings["by"].to_numpy(object)
+    for name, at in _by_name(observer, of_antenna & (observer != "")):
+        yield "antenna_observer", name, rows.start + at, np.ones(len(at)), np.nan
+    gnss = net.rows(Kind.GNSS)
+    alone = net.tail[gnss] == DATUM
+    session = net.job.gnss["session"].to_numpy(object)
+    for name, at in _by_name(session, alone & (session != "")):
+        yield "gnss_session", name, gnss.start + at, np.ones(len(at)), np.nan
+    at = np.flatnonzero(alone)
+    yield "separations", "the whole job", gnss.start + at, -np.ones(len(at)), np.nan
 
 
 def _by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:

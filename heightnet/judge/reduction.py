@@ -6,7 +6,7 @@ hypotheses, b_S = G_SS^-1 u_S with covariance G_SS^-1 and the test T_S = u_S' b_
 doi 10.1007/s00190-017-1045-7).  They equal C'PQ_vPy and C'PQ_vPC, but cost only the redundancy cubed.
 
 The standard deviations are the weakest assumption, so everything is laid out over a grid of two factors on them: one
-for all tape readings, one for all sights and levels.
+for all tape readings, one for all sights, levels and satellite heights.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from heightnet.network.model import Kind
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+SIGHTS = (Kind.SHOT, Kind.LEVEL, Kind.STAFF, Kind.GNSS)
 TAPE_FACTORS = (0.7, 1.0, 1.4, 2.0, 2.8)
 SIGHT_FACTORS = (0.7, 1.0, 1.4, 2.0)
 SD_LOG_FACTOR = 0.4  # prior: the logarithm of a factor is N(0, 0.4^2)
@@ -64,7 +65,7 @@ def scaled_sd(kind: npt.NDArray[np.int8], sd: Floats, tape: float, sight: float)
     """Standard deviations with the factors applied; knowledge from outside the job keeps its own."""
     factor = np.ones(len(sd))
     factor[kind == Kind.HEIGHT] = tape
-    factor[np.isin(kind, (Kind.SHOT, Kind.LEVEL, Kind.STAFF))] = sight
+    factor[np.isin(kind, SIGHTS)] = sight
     return sd * factor
 
 
@@ -101,7 +102,7 @@ class Reduction:
         self.own = (whitened**2).sum(axis=0)
         self.M = self.K.T @ whitened
         of_tape = self.K[kind == Kind.HEIGHT]
-        of_sight = self.K[np.isin(kind, (Kind.SHOT, Kind.LEVEL, Kind.STAFF))]
+        of_sight = self.K[np.isin(kind, SIGHTS)]
         tape_part, sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
         self.G = self.M.T @ self.M
         eye = np.eye(m - n)

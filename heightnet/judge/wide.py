@@ -196,15 +196,16 @@ class WideBench:
         anchored = bool(np.any(column[nodes] < 0))
         rows = net.A[edges].tocoo()
         nuisance = np.setdiff1d(rows.col, columns)
+        knowledge, expected, knowledge_sd = self._knowledge(nuisance)
         unknowns = np.concatenate([columns if anchored else columns[1:], nuisance])  # rising: nuisances stand last
         extra = len(nuisance)
         at = np.searchsorted(unknowns, rows.col)
         used = at < len(unknowns)
         used[used] = unknowns[at[used]] == rows.col[used]
         A = sparse.csr_matrix(
-            (np.concatenate([rows.data[used], np.ones(extra)]),
-             (np.concatenate([rows.row[used], len(edges) + np.arange(extra)]),
-              np.concatenate([at[used], len(unknowns) - extra + np.arange(extra)]))),
+            (np.concatenate([rows.data[used], knowledge.data]),
+             (np.concatenate([rows.row[used], len(edges) + knowledge.row]),
+              np.concatenate([at[used], len(unknowns) - extra + knowledge.col]))),
             shape=(len(edges) + extra, len(unknowns)),
         )  # fmt: skip
         touched, count = np.unique(self._rows_of_C[edges].indices, return_counts=True)
@@ -219,13 +220,37 @@ class WideBench:
         local = replace(
             net,
             A=A,
-            y=np.concatenate([y[edges], np.zeros(extra)]),
-            sd=np.concatenate([net.sd[edges], self.fit.sd_x[nuisance]]),
+            y=np.concatenate([y[edges], expected]),
+            sd=np.concatenate([net.sd[edges], knowledge_sd]),
             kind=np.concatenate([net.kind[edges], np.full(extra, int(Kind.REFRACTION), dtype=np.int8)]),
             head=net.head[edges],
             tail=net.tail[edges],
         )
         return Bench(local, family=family, factors=factors or True, critical=self.critical[0]), inside
+
+
+    def _knowledge(self, nuisance: Ints) -> tuple[sparse.coo_matrix, Floats, Floats]:
+        """What is known of some nuisances beforehand: rows (k, k), right-hand side and standard deviations (k,).
+
+        A separation that hangs on a neighbour's is known from that one where it is there; the others as the whole
+        network finds them, about their adjusted values.
+        """
+        net, count = self.net, len(nuisance)
+        own = net.edge_count + nuisance - net.heights
+        rows = net.A[own]
+        inside = np.isin(rows.indices, nuisance)
+        entries = np.diff(rows.indptr)
+        hangs = (entries > 1) & (np.bincount(np.repeat(np.arange(count), entries)[inside], minlength=count) == entries)
+        row, column = np.repeat(np.arange(count), entries), rows.indices
+        kept = hangs[row]
+        alone = np.flatnonzero(~hangs)
+        matrix = sparse.coo_matrix(
+            (np.concatenate([rows.data[kept], np.ones(len(alone))]),
+             (np.concatenate([row[kept], alone]),
+              np.concatenate([np.searchsorted(nuisance, column[kept]), alone]))),
+            shape=(count, count),
+        )  # fmt: skip
+        return matrix, np.where(hangs, self.fit.v[own], 0.0), np.where(hangs, net.sd[own], self.fit.sd_x[nuisance])
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ target share), refraction coefficient k of a session, index error i of an instru
     shot                  Z_target - Z_setup = s cos z + (1 - k)(s sin z)^2 / 2R,  z freed of i
     levelled difference   H_to - H_from = rise
     staff                 Z_level - H_mark = reading - (1 - k) d^2 / 2R
+    satellite rise        Z_to - Z_from = rise - (N_to - N_from),  N the separations: see `heightnet.network.separation`
+    satellite height      Z_to = height - N_to
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from scipy.sparse import csgraph
 
 from heightnet.job.model import Job
 from heightnet.network.model import DATUM, Kind, Network, Nodes, Piece
+from heightnet.network.separation import Separations, ends, none, separations_of
 from heightnet.reduce.sight import ARCSEC, Sights, curvature_and_refraction, reduce_sights
 from heightnet.reduce.tape import reduce_tape
 
@@ -37,10 +40,11 @@ def build_network(job: Job) -> Network:
     places = _Places(job)
     readings, notes = _readings_of_stands(job, places)
     sights = reduce_sights(job.shots, job.settings)
-    edges = _edges(job, places, readings, sights)
+    separations = separations_of(job) if len(job.gnss) else none()
+    edges = _edges(job, places, readings, sights, separations)
     held_marks, held_heights = places.held(job)
     nodes, pieces, tree = _hang(places, edges, held_marks, held_heights)
-    return _equations(job, places, readings, sights, edges, nodes, pieces, tree, held_marks, notes)
+    return _equations(job, places, readings, sights, separations, edges, nodes, pieces, tree, held_marks, notes)
 
 
 class _Places:
@@ -171,7 +175,9 @@ def _readings_of_stands(job: Job, places: _Places) -> tuple[pd.DataFrame, list[s
     return readings[keep].reset_index(drop=True), notes
 
 
-def _edges(job: Job, places: _Places, readings: pd.DataFrame, sights: Sights) -> dict[str, npt.NDArray]:
+def _edges(
+    job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations
+) -> dict[str, npt.NDArray]:
     """Every observation that ties two nodes, kinds in order: kind, tail, head, rise, sd, source."""
     precision = job.settings.precision
     marks, levels, staff = job.marks, job.levels, job.staff
@@ -195,6 +201,7 @@ def _edges(job: Job, places: _Places, readings: pd.DataFrame, sights: Sights) ->
         (Kind.STAFF, places.mark_node(staff["mark"]), places.level_node(staff["level_setup"]),
          staff["reading"].to_numpy(float) - bent, staff["sd"].fillna(precision.staff_mm / 1000).to_numpy(float),
          np.arange(len(staff))),
+        (Kind.GNSS, *_satellite(job, places, separations)),
     ]  # fmt: skip
     return {
         "kind": np.concatenate([np.full(len(p[1]), int(p[0]), dtype=np.int8) for p in parts]),
@@ -204,6 +211,18 @@ def _edges(job: Job, places: _Places, readings: pd.DataFrame, sights: Sights) ->
         "sd": np.concatenate([p[4] for p in parts]).astype(float),
         "source": np.concatenate([p[5] for p in parts]).astype(np.int64),
     }
+
+
+def _satellite(job: Job, places: _Places, separations: Separations) -> tuple[Ints, Ints, Floats, Floats, Ints]:
+    """Tail, head, rise, sd and source of each satellite rise or height; a height hangs from the datum."""
+    gnss = job.gnss
+    at, to = (_position(job.setups["setup"], gnss[c]) for c in ("from_setup", "to_setup"))
+    node, axis = np.append(places.setup_node, DATUM), np.append(places.setup_axis, 0.0)
+    value = np.append(separations.value, 0.0)
+    start, end = (separations.of(pd.Series(names, dtype=object)) for names in ends(job))
+    rise = gnss["rise"].fillna(gnss["height"]).to_numpy(float) - (value[end] - value[start]) - (axis[to] - axis[at])
+    sd = gnss["sd"].fillna(job.settings.precision.gnss_mm / 1000).to_numpy(float)
+    return node[at], node[to], rise, sd, np.arange(len(gnss))
 
 
 def level_sd(job: Job) -> Floats:
@@ -290,8 +309,8 @@ def _carry(
 
 
 def _equations(
-    job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, edges: dict[str, npt.NDArray], nodes: Nodes,
-    pieces: tuple[Piece, ...], tree: Ints, held: Ints, notes: Sequence[str],
+    job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations,
+    edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints, notes: Sequence[str],
 ) -> Network:  # fmt: skip
     """The design matrix and the right-hand side about the approximate heights."""
     kind, tail, head = edges["kind"], edges["tail"], edges["head"]
@@ -333,6 +352,15 @@ def _equations(
     row.append(m + np.arange(extra))
     col.append(heights + np.arange(extra))
     value.append(np.ones(extra))
+    if len(separations):
+        at, column, much = separations.effect(*(separations.of(pd.Series(n, dtype=object)) for n in ends(job)))
+        R, sd = separations.knowledge()
+        R = R.tocoo()
+        row += [int(np.searchsorted(kind, Kind.GNSS)) + at, m + extra + R.row]
+        col += [heights + extra + column, heights + extra + R.col]
+        value += [much, R.data]
+        extra_sd += [(Kind.SEPARATION, float(s)) for s in sd]
+        extra = len(extra_sd)
     A = sparse.csr_matrix(
         (np.concatenate(value), (np.concatenate(row), np.concatenate(col))),
         shape=(m + extra, heights + extra),
@@ -361,6 +389,7 @@ def _equations(
         target_axis=places.target_axis,
         sessions=tuple(sessions),
         indexed=tuple(indexed),
+        separations=separations,
         held=held,
         undetermined=lone[lone != DATUM],
         notes=tuple(notes),

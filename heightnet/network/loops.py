@@ -6,14 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
+from scipy.sparse.linalg import spsolve_triangular
 
 from heightnet.adjust.graph import fundamental_loops
+from heightnet.job.model import Job
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.separation import ends
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 
 __all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
 
 Floats = npt.NDArray[np.float64]
+
+SATELLITE = 2.58  # standard deviations: 99 of 100 loops without a blunder close within them
+SATELLITE_RULE = f"{SATELLITE:g} times its expected sd: satellite heights in it"
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,8 @@ class Loop:
     length_km : of the sights and levelled lines in it.
     misclosure, expected_sd : m, and what the job's own standard deviations lead one to expect.
     allowed : m.
+    by : the name of the tolerance; for loops with satellite heights, which no tolerance of levelling fits, how many of
+        its expected standard deviations.
     """
 
     marks: tuple[str, ...]
@@ -34,6 +43,7 @@ class Loop:
     misclosure: float
     expected_sd: float
     allowed: float
+    by: str
 
 
 def edge_lengths(net: Network) -> Floats:
@@ -41,8 +51,28 @@ def edge_lengths(net: Network) -> Floats:
     length = np.zeros(net.edge_count)
     length[net.rows(Kind.SHOT)] = net.sights.horizontal
     length[net.rows(Kind.LEVEL)] = np.nan_to_num(net.job.levels["length"].to_numpy(float))
+    length[net.rows(Kind.GNSS)] = np.nan_to_num(satellite_lengths(net.job))
     length[net.rows(Kind.STAFF)] = np.nan_to_num(net.job.staff["distance"].to_numpy(float))
     return length
+
+
+def satellite_lengths(job: Job) -> Floats:
+    """Horizontal distance between the marks of each satellite rise by their coordinates, m; NaN where there is none."""
+    if not len(job.gnss):
+        return np.zeros(0)
+    place = job.marks.drop_duplicates("mark").set_index("mark")[["east", "north"]]
+    start, end = (place.reindex(names).to_numpy(float) for names in ends(job))
+    return np.asarray(np.hypot(*(end - start).T))
+
+
+def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
+    """(loops,) variance that the errors of separations put into loops, ``across`` (loops, observations) walking them."""
+    gnss = net.rows(Kind.GNSS)
+    first = net.A.shape[1] - len(net.separations)
+    much = (across[:, gnss] @ net.A[gnss, first:]).toarray()
+    R, sd = net.separations.knowledge()
+    spread = spsolve_triangular(R.T.tocsr(), much.T, lower=False)
+    return np.asarray((spread**2 * sd[:, None] ** 2).sum(axis=0))
 
 
 def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 2000) -> list[Loop]:
@@ -58,8 +88,16 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     misclosure, total = found.misclosure(rise), found.total(length) / 1000
     sd = np.sqrt(np.maximum(found.total(variance), 0.0))
     out = []
-    for k in order.tolist():
-        edges, sign = found.edges(k)
+    walks = [found.edges(k) for k in order.tolist()]
+    satellite, extra = np.zeros(len(walks), dtype=bool), np.zeros(len(walks))
+    if len(net.job.gnss):
+        satellite[:] = [np.any(net.kind[e[e < count]] == Kind.GNSS) for e, _ in walks]
+    if satellite.any() and len(net.separations):
+        through = _walked([walks[i] for i in np.flatnonzero(satellite)], len(tail))
+        extra[satellite] = _separation_variance(net, through)
+    for i, k in enumerate(order.tolist()):
+        edges, sign = walks[i]
+        expected = float(np.hypot(sd[k], np.sqrt(extra[i])))
         km = max(0.0, float(total[k]))  # a difference of sums may fall a rounding below 0
         out.append(
             Loop(
@@ -68,11 +106,19 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
                 sign[edges < count],
                 km,
                 float(misclosure[k]),
-                float(sd[k]),
-                tolerance.loop(km),
+                expected,
+                SATELLITE * expected if satellite[i] else tolerance.loop(km),
+                SATELLITE_RULE if satellite[i] else tolerance.name,
             )
         )
     return out
+
+
+def _walked(walks: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]], edges: int) -> sparse.csr_matrix:
+    """(walks, edges) with +1 and -1 for the edges of each walk."""
+    row = np.repeat(np.arange(len(walks)), [len(e) for e, _ in walks])
+    column, sign = (np.concatenate([w[i] for w in walks]) for i in (0, 1))
+    return sparse.csr_matrix((sign.astype(float), (row, column)), shape=(len(walks), edges))
 
 
 def _marks_on(net: Network, tail, head, edges, sign) -> tuple[str, ...]:  # type: ignore[no-untyped-def]

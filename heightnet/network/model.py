@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import sparse
 
 from heightnet.job.model import Job
+from heightnet.network.separation import Separations
 from heightnet.reduce.sight import Sights
 
 Floats = npt.NDArray[np.float64]
@@ -27,11 +28,13 @@ class Kind(IntEnum):
     SHOT = 2  # target centre less trunnion axis
     LEVEL = 3  # levelled difference
     STAFF = 4  # line of sight less mark
-    REFRACTION = 5  # what is known of k beforehand
-    INDEX = 6  # what is known of an index error beforehand
+    GNSS = 5  # antenna less antenna, or less the datum
+    REFRACTION = 6  # what is known of k beforehand
+    INDEX = 7  # what is known of an index error beforehand
+    SEPARATION = 8  # what is known of the errors of separations beforehand
 
 
-EDGES = (Kind.KNOWN, Kind.HEIGHT, Kind.SHOT, Kind.LEVEL, Kind.STAFF)
+EDGES = (Kind.KNOWN, Kind.HEIGHT, Kind.SHOT, Kind.LEVEL, Kind.STAFF, Kind.GNSS)
 """The kinds that tie two nodes; the others are knowledge of a nuisance."""
 
 
@@ -79,16 +82,18 @@ class Network:
     nodes : the places.
     kind : (m,) kind of each observation; the kinds stand in order, see ``rows``.
     tail, head : (m,) an edge observes height of head less height of tail; -1 for nuisance knowledge.
-    rise : (m,) the observed difference, m, offsets of shared stands taken off.
+    rise : (m,) the observed difference, m, offsets of shared stands and recorded separations taken off.
     y : (m,) observed less approximate, m (for nuisances: 0).
     sd : (m,) standard deviation of y.
-    source : (m,) position in the table of that kind: marks, readings, shots, levels, staff.
-    A : (m, n) design matrix; columns are the heights to be found, then refraction per session, then index errors.
+    source : (m,) position in the table of that kind: marks, readings, shots, levels, staff, gnss.
+    A : (m, n) design matrix; columns are the heights to be found, then refraction per session, then index errors, then
+        errors of separations.  Each column that is no height has one row of knowledge beforehand, in the same order.
     readings : reduced readings with the stand's ``node`` and ``axis``, the source of the HEIGHT observations.
     sights : the reduced shots.
     setup_node, target_node : stand of each set-up and target; ``*_axis``: its axis or centre above the stand's seat.
     shot_setup, shot_target : position of each shot's ends in the job's tables.
     sessions, indexed : refraction sessions and instruments with an index error, in column order.
+    separations : those under antennas, with their unknowns.
     held : nodes of marks held exactly.
     undetermined : nodes that nothing ties to anything.
     tree : for each node the observation its approximate height came by, -1 for roots and held marks.
@@ -115,6 +120,7 @@ class Network:
     target_axis: Floats
     sessions: tuple[str, ...]
     indexed: tuple[str, ...]
+    separations: Separations
     held: Ints
     undetermined: Ints
     notes: tuple[str, ...]
@@ -127,4 +133,15 @@ class Network:
     @property
     def edge_count(self) -> int:
         """Observations that tie two nodes; they come first."""
-        return self.rows(Kind.STAFF).stop
+        return self.rows(Kind.GNSS).stop
+
+    @property
+    def heights(self) -> int:
+        """Number of columns that are heights; the nuisances follow."""
+        return self.A.shape[1] - (len(self.y) - self.edge_count)
+
+    @property
+    def antennas(self) -> npt.NDArray[np.bool_]:
+        """(set-ups,) which of the job's set-ups are satellite antennas."""
+        gnss = self.job.gnss
+        return np.asarray(self.job.setups["setup"].isin({*gnss["from_setup"], *gnss["to_setup"]}), dtype=bool)

@@ -66,6 +66,7 @@ def with_settings(job: Job, settings: dict[str, Any]) -> Job:
 
 def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     """The content of results.json for a network."""
+    from heightnet.tasks import gnss_facts
     from heightnet.tasks.common import common_errors
     from heightnet.tasks.next import next_measurements
 
@@ -95,6 +96,9 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
         "shots": facts.shots(),
         "levels": facts.levels(),
         "staff": facts.staff(),
+        "gnss": gnss_facts.gnss(facts),
+        "separations": gnss_facts.separations(facts),
+        "separation_model": gnss_facts.separation_model(facts),
         "known": facts.known(),
         "groups": facts.groups(),
         "loops": facts.loops(),

@@ -14,6 +14,9 @@ NEED = {
     "equipment": "one sight to another target, its height measured to another point, on a mark already shot",
     "slant_instrument": "one height measured vertically in parts beside the slant",
     "slant_observer": "one height measured vertically in parts beside the slant",
+    "antenna_observer": "one antenna height taped by another person",
+    "gnss_session": "the height of one of these antennas observed again in another session",
+    "separations": "an antenna of another model on a known mark, its height taped in parts",
     "index": "the same target observed in both faces",
     "refraction": "a reciprocal sight, or a levelled difference between two of the marks",
 }

@@ -20,8 +20,8 @@ from heightnet.judge.critical import tau_critical
 from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.judge.wide import WideBench, WideVerdicts
-from heightnet.network.loops import THIRD_ORDER, loops_of
-from heightnet.network.model import Kind, Network
+from heightnet.network.loops import loops_of
+from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Rows
 
@@ -208,14 +208,16 @@ class JobFacts:
         net, names = self.net, self.net.nodes.name
         setup_piece = net.nodes.piece[net.setup_node]
         setups = self.job.setups["setup"].to_numpy(object)
+        known = {DATUM, *net.held.tolist(), *net.head[net.rows(Kind.KNOWN)].tolist()}
         out = []
         for piece in net.pieces:
+            by = "known marks" if len(known) > 1 else "heights by a positioning service"
             marks = piece.nodes[net.nodes.kind[piece.nodes] == "mark"]
             out.append(
                 {
                     "piece": piece.label,
                     "tied": piece.tied,
-                    "datum": "known marks" if piece.tied else "first mark held at 0",
+                    "datum": by if piece.tied else "first mark held at 0",
                     "datum_mark": None if piece.tied else str(names[piece.datum]),
                     "marks": [str(n) for n in names[marks]],
                     "setups": [str(s) for s in setups[setup_piece == piece.label]],
@@ -325,7 +327,7 @@ class JobFacts:
     def shots(self) -> Rows:
         net, job = self.net, self.job
         rows, shots = net.rows(Kind.SHOT), job.shots
-        h = self._hypotheses_of(rows)
+        h = self.hypotheses_of(rows)
         place = net.nodes.name[net.nodes.mark]
         place[net.nodes.mark < 0] = None
         at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
@@ -352,7 +354,7 @@ class JobFacts:
 
     def levels(self) -> Rows:
         rows, levels = self.net.rows(Kind.LEVEL), self.job.levels
-        h = self._hypotheses_of(rows)
+        h = self.hypotheses_of(rows)
         return Rows(
             {
                 "id": self.family.ids[h],
@@ -371,7 +373,7 @@ class JobFacts:
 
     def staff(self) -> Rows:
         rows, staff = self.net.rows(Kind.STAFF), self.job.staff
-        h = self._hypotheses_of(rows)
+        h = self.hypotheses_of(rows)
         return Rows(
             {
                 "id": self.family.ids[h],
@@ -401,7 +403,7 @@ class JobFacts:
             }
         )
 
-    def _hypotheses_of(self, rows: slice) -> npt.NDArray[np.int64]:
+    def hypotheses_of(self, rows: slice) -> npt.NDArray[np.int64]:
         """The single-observation hypothesis of each observation in a slice."""
         where = np.full(len(self.net.y), -1, dtype=np.int64)
         own = ~self.family.of(*HEIGHTS, "reading") & (self.family.observation >= 0)
@@ -461,7 +463,7 @@ class JobFacts:
                 "misclosure_mm": loop.misclosure * 1000,
                 "expected_sd_mm": loop.expected_sd * 1000,
                 "allowed_mm": loop.allowed * 1000,
-                "tolerance": THIRD_ORDER.name,
+                "tolerance": loop.by,
                 "closes": bool(abs(loop.misclosure) <= loop.allowed),
             }
             for loop in loops_of(self.net)
@@ -592,7 +594,7 @@ class JobFacts:
         kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
         if kind in ("setup", "target", "tripod", "reading"):
             return rank_causes(self.recorded.height(id_, error, sd))[0]
-        if kind in ("shot", "known", "level", "staff"):
+        if kind in ("shot", "known", "level", "staff", "gnss", "separation"):
             return rank_level_causes(self.recorded.level(id_, error, sd))[0]
         if kind == "group":
             return group_causes(self.recorded.group(id_, error, sd, float(self.family.size[h])))[0]

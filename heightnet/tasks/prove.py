@@ -97,7 +97,7 @@ def _head(job: Job) -> Record:
 
 def known_heights(job: Job) -> dict[str, tuple[float, float]]:
     """Height and sd (m) of every mark that known heights and levelling alone determine."""
-    none = {t: getattr(job, t).iloc[:0] for t in ("setups", "targets", "shots", "tape")}
+    none = {t: getattr(job, t).iloc[:0] for t in ("setups", "targets", "shots", "tape", "gnss")}
     net = build_network(replace(job, **none))  # type: ignore[arg-type]
     if net.edge_count == 0 and not len(net.held):
         return {}
@@ -125,7 +125,7 @@ def check_shots_of(job: Job, setup: str, known: set[str]) -> Job:
     stands |= {("tripod", t) for t in (*own["tripod"], *targets["tripod"]) if t}
     of = zip(job.tape["stand_kind"], job.tape["stand"], strict=True)
     tape = job.tape[np.array([s in stands for s in of], dtype=bool)]
-    frames = {"setups": own, "targets": targets, "shots": shots, "tape": tape}
+    frames = {"setups": own, "targets": targets, "shots": shots, "tape": tape, "gnss": job.gnss.iloc[:0]}
     return replace(job, **{t: f.reset_index(drop=True) for t, f in frames.items()})  # type: ignore[arg-type]
 
 

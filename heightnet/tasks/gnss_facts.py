@@ -1,0 +1,97 @@
+"""Satellite heights and separations as facts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from heightnet.network.model import Kind
+from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
+from heightnet.tasks.facts import JobFacts, Record, number, records
+
+
+def gnss(facts: JobFacts) -> list[Record]:
+    """``gnss[]`` of results.json: each satellite rise or height."""
+    net, table = facts.net, facts.job.gnss
+    if not len(table):
+        return []
+    rows = net.rows(Kind.GNSS)
+    start, end = ends(facts.job)
+    value = np.append(net.separations.value, 0.0)
+    at = [value[net.separations.of(names)] for names in (start, end)]
+    return records(
+        {
+            "id": facts.family.ids[facts.hypotheses_of(rows)],
+            "file": [facts.job.files["gnss"]] * len(table),
+            "row": table["row"].to_numpy(),
+            "from": _or_none(table["from_setup"]),
+            "to": table["to_setup"].to_numpy(object),
+            "from_mark": _or_none(start),
+            "to_mark": _or_none(end),
+            "session": table["session"].to_numpy(object),
+            "rise_m": table["rise"].to_numpy(float),
+            "height_m": table["height"].to_numpy(float),
+            "separation_m": np.where(start == end, 0.0, at[1] - at[0]),
+            "length_m": lengths(facts),
+            "sd_mm": net.sd[rows] * 1000,
+            "residual_mm": facts.fit.v[rows] * 1000,
+            **facts.tested_many(facts.hypotheses_of(rows)),
+        }
+    )
+
+
+def _or_none(names: Iterable[str]) -> list[str | None]:
+    return [str(name) or None for name in names]
+
+
+def lengths(facts: JobFacts) -> np.ndarray:
+    """Horizontal distance between the marks of each rise, m; NaN where not known, or of a height by itself."""
+    from heightnet.network.loops import satellite_lengths
+
+    return satellite_lengths(facts.job)
+
+
+def separations(facts: JobFacts) -> list[Record]:
+    """``separations[]``: each recorded separation under an antenna, and what the job as recorded makes of it."""
+    net, known = facts.net, facts.net.separations
+    if not len(known.mark):
+        return []
+    first = net.heights + len(net.sessions) + len(net.indexed)
+    x, sd_x = facts.fit.x[first:], facts.fit.sd_x[first:]
+    correction, sd = np.zeros(len(known.mark)), np.zeros(len(known.mark))
+    correction[known.unknown] = x[: len(known.unknown)]
+    sd[known.unknown] = sd_x[: len(known.unknown)]
+    h = np.flatnonzero(facts.family.kind == "separation")
+    of = dict(zip(net.nodes.name[facts.family.node[h]], h.tolist(), strict=True))
+    h = np.array([of[name] for name in known.mark], dtype=np.int64)
+    return records(
+        {
+            "id": facts.family.ids[h],
+            "mark": known.mark,
+            "separation_m": known.value,
+            "sd_mm": known.sd * 1000,
+            "residual_mm": -correction * 1000,
+            "adjusted_sd_mm": sd * 1000,
+            **facts.tested_many(h),
+        }
+    )
+
+
+def separation_model(facts: JobFacts) -> Record | None:
+    """``separation_model``: offset and tilts of all separations, where the job's settings ask for them.
+
+    ``told`` says by how much the job itself has narrowed what was known beforehand.
+    """
+    net, known = facts.net, facts.net.separations
+    if not known.linear:
+        return None
+    first = net.heights + len(net.sessions) + len(net.indexed) + len(known.unknown)
+    out: Record = {}
+    for name, key in ((OFFSET, "offset_mm"), (TILT_EAST, "tilt_east_mm_km"), (TILT_NORTH, "tilt_north_mm_km")):
+        at = known.linear.index(name) if name in known.linear else -1
+        out[key] = number(facts.fit.x[first + at], 1000) if at >= 0 else None
+        unit = key.removeprefix(key.split("_mm")[0])
+        for word, sd in (("sd", facts.fit.sd_x[first:]), ("prior_sd", known.linear_sd)):
+            out[f"{key.split('_mm')[0]}_{word}{unit}"] = number(sd[at], 1000) if at >= 0 else None
+    return out
