@@ -20,9 +20,7 @@ Names = npt.NDArray[np.object_]
 LARGEST_SEPARATION_M = 120.0  # the geoid lies within about 110 m of the ellipsoid (from memory)
 
 
-def gnss_frame(
-    raw: Raw, frames: Frames, files: dict[str, str], settings: Settings, problems: Problems
-) -> pd.DataFrame:
+def gnss_frame(raw: Raw, frames: Frames, files: dict[str, str], settings: Settings, problems: Problems) -> pd.DataFrame:
     """Satellite rises and heights; each needs its set-ups, these a mark, and the marks a separation."""
     _check_separations(frames["marks"], files["marks"], settings, problems)
     if not len(raw):
@@ -37,7 +35,12 @@ def gnss_frame(
     for column, names in (("from", start), ("to", end)):
         for i in np.flatnonzero((at[column] < 0) & (names != "")).tolist():
             problems.add(
-                raw.file, int(raw.rows[i]), column, names[i], "a set-up of the job", partial(_cause, names[i], known),
+                raw.file,
+                int(raw.rows[i]),
+                column,
+                names[i],
+                "a set-up of the job",
+                partial(_cause, names[i], known),
             )
         for i in np.flatnonzero((at[column] >= 0) & (over[at[column]] == "")).tolist():
             problems.add(

@@ -86,10 +86,10 @@ SETTINGS = (
         "Separations of neighbours are wrong alike: sd of the difference of their errors, mm per root km.", ">0",
     ),
     Setting(
-        "separation.offset_sd_mm", "An error common to all separations, to be estimated: its prior sd, mm; 0: none.", "0"
+        "separation.offset_sd_mm", "An error common to all separations, to be found: its prior sd, mm; 0: none.", "0"
     ),
     Setting(
-        "separation.tilt_sd_mm_km", "A tilt of all separations, east and north, to be estimated: its prior sd, mm per "
+        "separation.tilt_sd_mm_km", "A tilt of all separations, east and north, to be found: its prior sd, mm per "
         "km; 0: none.", "0",
     ),
     Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", "chance"),

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from heightnet.judge.cause_heights import (
     FOOT,
+    SPECIAL_POINTS,
     USUAL_HEAD,
     USUAL_HOOK,
     USUAL_POINT,
     MeasuringPoint,
+    phase_of,
 )
 from heightnet.judge.cause_model import Alternative, Cause
 
+USUAL_HEIGHT = 1.5  # of an antenna, m
+USUAL_SESSION, USUAL_DATUM = 0.03, 0.3  # m, how large such errors usually are
 WORN = 0.010  # m: a worn point, a shoe, a centre height wrong in the table
 
 
@@ -24,8 +28,9 @@ class GroupEvidence:
     kind, name : as in ``group:KIND:NAME``.
     error, error_sd : its size at the members (root mean square), recorded too high is positive.
     pattern : size at the members if the group's own cause held in full: r^2 / 2h for unreduced slants, the mean height
-        for the scale of a tape.
+        for the scale of a tape; the mean separation for separations.
     points, hooks, sections : of the equipment, as for one height.
+    antenna : it is an antenna's.
     """
 
     kind: str
@@ -36,10 +41,11 @@ class GroupEvidence:
     points: tuple[MeasuringPoint, ...] = ()
     hooks: tuple[float, ...] = ()
     sections: tuple[float, ...] = ()
+    antenna: bool = False
 
     @property
     def of_thing(self) -> bool:
-        return self.kind in ("instrument", "equipment")
+        return self.kind in ("instrument", "equipment", "antenna_observer")
 
 
 # The recorded value is taken as 0, so that an alternative's ``true`` is minus the error it makes.
@@ -48,7 +54,7 @@ class GroupEvidence:
 def _other_point(e: GroupEvidence) -> Iterator[Alternative]:
     if not e.of_thing:
         return
-    held = [p for p in e.points if not p.name.lower().startswith(("axis", "hook", "section", "foot"))]
+    held = [p for p in e.points if not p.name.lower().startswith(SPECIAL_POINTS)]
     usual = next((p for p in held if p.usual), MeasuringPoint(""))
     others = [p for p in held if p.name != usual.name]
     for other in others:
@@ -67,7 +73,7 @@ def _tripod_head(e: GroupEvidence) -> Iterator[Alternative]:
     axis = [p.offset for p in e.points if p.name.lower() == "axis" or "head" in p.name.lower()]
     if axis:
         yield Alternative(axis[-1])
-    elif e.kind == "instrument":
+    elif e.kind == "instrument" and not e.antenna:
         yield Alternative(USUAL_HEAD[0], spread=USUAL_HEAD[1])
 
 
@@ -128,6 +134,41 @@ def _slants_twice(e: GroupEvidence) -> Iterator[Alternative]:
         yield Alternative(e.pattern)
 
 
+def _phase(side: float) -> Callable[[GroupEvidence], Iterator[Alternative]]:
+    """Left out: the heights look too low by it (side 1); applied twice: too high (side -1)."""
+
+    def alternatives(e: GroupEvidence) -> Iterator[Alternative]:
+        if e.antenna and (phase := phase_of(e.points)) is not None:
+            yield Alternative(side * phase[0], spread=phase[1])
+
+    return alternatives
+
+
+def _controller(e: GroupEvidence) -> Iterator[Alternative]:
+    """Every slant reduced by the controller and again: r^2 / 2h too low, and the offset to the point once too often."""
+    if e.antenna:
+        held = [p for p in e.points if p.radius and not p.name.lower().startswith(SPECIAL_POINTS)]
+        for point in held:
+            fall = point.radius**2 / (2 * USUAL_HEIGHT)
+            yield Alternative(fall - point.offset, 0.7 / len(held), spread=fall / 4)
+            yield Alternative(fall, 0.3 / len(held), spread=fall / 4)
+
+
+def _session(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "gnss_session":
+        yield Alternative(0.0, spread=USUAL_SESSION)
+
+
+def _datum(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "separations":
+        yield Alternative(0.0, spread=USUAL_DATUM)
+
+
+def _separation_sign(e: GroupEvidence) -> Iterator[Alternative]:
+    if e.kind == "separations":
+        yield Alternative(-2 * e.pattern)
+
+
 def _of_kind(kind: str) -> Cause[GroupEvidence]:
     key, text = {
         "index": ("index", "a vertical index error larger than assumed: observe both faces"),
@@ -154,6 +195,12 @@ GROUP_CAUSES: tuple[Cause[GroupEvidence], ...] = (
     Cause("scale_feet", "the tape's feet and metres taken for each other", 0.20, _scale_feet),
     Cause("slants", "slant readings used as if they were vertical", 0.60, _slants),
     Cause("slants_twice", "vertical readings reduced as if they were slant", 0.10, _slants_twice),
+    Cause("phase_left_out", "the phase-centre offset left out, every time", 0.10, _phase(1.0)),
+    Cause("phase_twice", "the phase-centre offset applied twice, every time", 0.10, _phase(-1.0)),
+    Cause("controller", "slants that the field controller had reduced already, reduced again", 0.10, _controller),
+    Cause("session", "the session's own error: its reference station, or the air", 0.40, _session),
+    Cause("datum", "separations of another height datum than the known marks", 0.40, _datum),
+    Cause("separation_sign", "the sign of the separations: the geoid lies on the other side", 0.20, _separation_sign),
     _of_kind("index"),
     _of_kind("refraction"),
 )

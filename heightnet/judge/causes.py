@@ -24,6 +24,7 @@ from heightnet.judge.cause_heights import (
     HeightEvidence,
     MeasuringPoint,
     Reading,
+    phase_of,
 )
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
@@ -35,6 +36,7 @@ __all__ = [
 ]  # fmt: skip
 
 AXIS_WORDS = {"setup": "trunnion axis", "target": "target's centre", "tripod": "axis"}
+ANTENNA_AXIS = "reference point"
 
 
 def rank_causes(evidence: HeightEvidence, keep: float = 1e-4) -> list[CauseFit]:
@@ -58,7 +60,8 @@ def _height_question(
     e: HeightEvidence,
 ) -> tuple[list[tuple[HeightCause, Iterable[Alternative]]], Found, dict[str, str]]:
     found = Found(e.recorded, e.error, e.error_sd, e.unit, normal_density(*e.population))
-    return [(cause, cause.alternatives(e)) for cause in HEIGHT_CAUSES], found, {"axis": AXIS_WORDS[e.role]}
+    words = {"axis": ANTENNA_AXIS if e.antenna else AXIS_WORDS[e.role]}
+    return [(cause, cause.alternatives(e)) for cause in HEIGHT_CAUSES], found, words
 
 
 def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[CauseFit]:
@@ -161,16 +164,22 @@ class Records:
             hooks=self.hooks(found),
             sections=self._sizes("section", {equipment}),
             usual_parts=self._usual_parts(stand_kind, stand),
+            antenna=stand_kind == "setup" and stand in self._antennas,
         )
 
     def level(self, id: str, error: float, error_sd: float) -> LevelEvidence:
-        """Evidence about ``staff:FILE:ROW``, ``level:FILE:ROW``, ``shot:FILE:ROW`` or ``known:MARK``."""
+        """Evidence about ``staff:FILE:ROW``, ``level:``, ``shot:``, ``gnss:`` alike, ``known:MARK``, ``separation:MARK``."""
         kind, _, name = id.partition(":")
         unit = self.job.settings.units.length
         common = {"error": error, "error_sd": error_sd, "scale": unit}
         if kind == "known":
             row = self.job.marks[self.job.marks["mark"] == name].iloc[0]
             return LevelEvidence("known", float(row["height"]), **common)  # type: ignore[arg-type]
+        if kind == "separation":
+            row = self.job.marks[self.job.marks["mark"] == name].iloc[0]
+            return LevelEvidence("separation", float(row["separation"]), **common)  # type: ignore[arg-type]
+        if kind == "gnss":
+            return self._satellite(int(name.rpartition(":")[2]), common)
         table = {"staff": self.job.staff, "level": self.job.levels, "shot": self.job.shots}[kind]
         row = table[table["row"] == int(name.rpartition(":")[2])].iloc[0]
         common |= {"sections": self._sizes("section", None)}
@@ -192,9 +201,43 @@ class Records:
         if np.isnan(pattern):
             lengths = self.readings[self.readings["tape"] == name]["value"].to_numpy(float)
             pattern = float(np.sqrt(np.mean(lengths**2))) if kind == "tape_scale" and len(lengths) else 0.0
-        hooks = self._sizes("hook", {name})
-        sections = self._sizes("section", {name})
-        return GroupEvidence(kind, name, error, error_sd, pattern, self.points(name), hooks, sections)
+        things = {name}
+        if kind == "antenna_observer":
+            of = zip(self._column["stand_kind"], self._column["stand"], self._column["by"], strict=True)
+            things = {self.equipment_of(k, s) for k, s, by in of if by == name and k == "setup" and s in self._antennas}
+        if kind == "separations":
+            pattern = self._mean_separation()
+        hooks, sections = self._sizes("hook", {name}), self._sizes("section", things)
+        points = self.points(next(iter(things))) if len(things) == 1 else ()
+        antenna = kind == "antenna_observer" or (kind == "instrument" and name in self._antenna_models)
+        return GroupEvidence(kind, name, error, error_sd, pattern, points, hooks, sections, antenna)
+
+    def _satellite(self, row_number: int, common: dict[str, Any]) -> LevelEvidence:
+        """Evidence about a satellite rise or height, with the phase centres of its antennas."""
+        row = self.job.gnss[self.job.gnss["row"] == row_number].iloc[0]
+        phases = []
+        for column, side in (("to_setup", 1.0), ("from_setup", -1.0)):
+            points = self.points(self.equipment_of("setup", row[column])) if row[column] else ()
+            if points and (phase := phase_of(points)) is not None:
+                phases.append(side * phase[0])
+        one_sided = not row["from_setup"]
+        recorded = float(row["height"] if one_sided else row["rise"])
+        return LevelEvidence("gnss", recorded, phases=tuple(phases), rise=not one_sided, **common)
+
+    def _mean_separation(self) -> float:
+        """Of the marks under antennas that have heights of their own."""
+        alone = self.job.gnss["to_setup"][self.job.gnss["from_setup"] == ""]
+        marks = self.job.setups["mark"][self.job.setups["setup"].isin(alone)]
+        return float(self.job.marks["separation"][self.job.marks["mark"].isin(marks)].mean())
+
+    @cached_property
+    def _antennas(self) -> set[str]:
+        """The set-ups that are satellite antennas."""
+        return {*self.job.gnss["from_setup"], *self.job.gnss["to_setup"]} - {""}
+
+    @cached_property
+    def _antenna_models(self) -> set[str]:
+        return {self.equipment_of("setup", name) for name in self._antennas}
 
     def points(self, equipment: str) -> tuple[MeasuringPoint, ...]:
         """The measuring points of an equipment; () for one that the equipment table does not have."""

@@ -228,7 +228,6 @@ class WideBench:
         )
         return Bench(local, family=family, factors=factors or True, critical=self.critical[0]), inside
 
-
     def _knowledge(self, nuisance: Ints) -> tuple[sparse.coo_matrix, Floats, Floats]:
         """What is known of some nuisances beforehand: rows (k, k), right-hand side and standard deviations (k,).
 

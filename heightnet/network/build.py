@@ -219,7 +219,7 @@ def _satellite(job: Job, places: _Places, separations: Separations) -> tuple[Int
     at, to = (_position(job.setups["setup"], gnss[c]) for c in ("from_setup", "to_setup"))
     node, axis = np.append(places.setup_node, DATUM), np.append(places.setup_axis, 0.0)
     value = np.append(separations.value, 0.0)
-    start, end = (separations.of(pd.Series(names, dtype=object)) for names in ends(job))
+    start, end = map(separations.of, ends(job))
     rise = gnss["rise"].fillna(gnss["height"]).to_numpy(float) - (value[end] - value[start]) - (axis[to] - axis[at])
     sd = gnss["sd"].fillna(job.settings.precision.gnss_mm / 1000).to_numpy(float)
     return node[at], node[to], rise, sd, np.arange(len(gnss))
@@ -310,7 +310,8 @@ def _carry(
 
 def _equations(
     job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations,
-    edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints, notes: Sequence[str],
+    edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints,
+    notes: Sequence[str],
 ) -> Network:  # fmt: skip
     """The design matrix and the right-hand side about the approximate heights."""
     kind, tail, head = edges["kind"], edges["tail"], edges["head"]
@@ -353,7 +354,7 @@ def _equations(
     col.append(heights + np.arange(extra))
     value.append(np.ones(extra))
     if len(separations):
-        at, column, much = separations.effect(*(separations.of(pd.Series(n, dtype=object)) for n in ends(job)))
+        at, column, much = separations.effect(*map(separations.of, ends(job)))
         R, sd = separations.knowledge()
         R = R.tocoo()
         row += [int(np.searchsorted(kind, Kind.GNSS)) + at, m + extra + R.row]

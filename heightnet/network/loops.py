@@ -66,7 +66,7 @@ def satellite_lengths(job: Job) -> Floats:
 
 
 def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
-    """(loops,) variance that the errors of separations put into loops, ``across`` (loops, observations) walking them."""
+    """(loops,) variance that errors of separations put into loops; ``across`` (loops, observations) walks them."""
     gnss = net.rows(Kind.GNSS)
     first = net.A.shape[1] - len(net.separations)
     much = (across[:, gnss] @ net.A[gnss, first:]).toarray()

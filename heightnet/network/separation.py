@@ -14,12 +14,12 @@ exponentially with the distance,
     rho = exp(-q^2 d / (2 s_i s_j)),    variance of the difference = (s_i - s_j)^2 + 2 s_i s_j (1 - rho)
 
 (a first-order Gauss-Markov process, common practice).  It is laid along the shortest tree that joins the marks: each
-mark is known from the one before it on the tree as rho s / s_before times that one's error, with the standard deviation
-s sqrt(1 - rho^2), and the first by its own s.  So every mark has exactly its own s, every pair next to each other on the
-tree exactly the correlation above, and the equations stay sparse: one row a mark, two entries.  Beyond neighbours the
-way along the tree is never shorter than the straight one, so that two marks are never taken to be more alike than the
-setting says.  Had each mark simply been observed with its s, and the differences besides, many marks would have made
-their common error seem small, which it is not.
+mark is known from the one before it on the tree as rho s / s_before times that one's error, with the standard
+deviation s sqrt(1 - rho^2), and the first by its own s.  So every mark has exactly its own s, every pair next to each
+other on the tree exactly the correlation above, and the equations stay sparse: one row a mark, two entries.  Beyond
+neighbours the way along the tree is never shorter than the straight one, so that two marks are never taken to be more
+alike than the setting says.  Had each mark simply been observed with its s, and the differences besides, many marks
+would have made their common error seem small, which it is not.
 
 Offset and tilts are unknowns of the whole job with prior standard deviations of their own; 0 leaves them out.
 """
@@ -74,7 +74,7 @@ class Separations:
         """Number of unknowns."""
         return len(self.unknown) + len(self.linear)
 
-    def of(self, names: pd.Series) -> Ints:
+    def of(self, names: npt.NDArray[np.object_]) -> Ints:
         """Position of each mark, -1 where it is none of these."""
         return pd.Index(self.mark).get_indexer(pd.Index(names, dtype=object)).astype(np.int64)
 
@@ -201,7 +201,7 @@ def _tree(east: Floats, north: Floats) -> tuple[Ints, Ints, Floats]:
 
 
 def _pairs(points: Floats) -> tuple[Ints, Ints]:
-    """Pairs of points among which the shortest tree is sought: all, or those of a Delaunay triangulation, which has it."""
+    """Pairs of points that hold the shortest tree: all of them, or those of a Delaunay triangulation."""
     count = len(points)
     if count <= ALL_PAIRS_UP_TO:
         a, b = np.triu_indices(count, 1)
