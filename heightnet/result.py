@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 TABLES = (
-    "setups", "targets", "marks", "shots", "levels", "staff", "known", "groups", "loops", "suspects",
+    "setups", "targets", "marks", "shots", "levels", "staff", "gnss", "separations", "known", "groups", "loops",
+    "suspects",
 )  # fmt: skip
 
 
@@ -23,8 +24,8 @@ class Result:
 
     ``facts`` reads as plain Python, its long tables as `heightnet.rows.Rows`: numbers are int, float or None,
     lengths end in ``_m`` or ``_mm``, and an error above 0 means recorded too high. The tables (``setups``,
-    ``targets``, ``marks``, ``shots``, ``levels``, ``staff``, ``known``, ``groups``, ``loops``, ``suspects``,
-    ``readings``) are pandas DataFrames of the same records, made when asked for.
+    ``targets``, ``marks``, ``shots``, ``levels``, ``staff``, ``gnss``, ``separations``, ``known``, ``groups``,
+    ``loops``, ``suspects``, ``readings``) are pandas DataFrames of the same records, made when asked for.
     """
 
     def __init__(self, facts: dict[str, Any]) -> None:
@@ -45,7 +46,7 @@ class Result:
 
     def __getattr__(self, name: str) -> Any:
         if name in TABLES:
-            frame = _frame(name, self.facts[name])
+            frame = _frame(name, self.facts.get(name, []))
             self.__dict__[name] = frame
             return frame
         raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
@@ -77,8 +78,8 @@ class Result:
         """
         if self.facts["suspects"]:
             return 1
-        tables = ("setups", "targets", "shots", "levels", "staff", "known", "groups")
-        found = {verdict for table in tables for verdict in column(self.facts[table], "verdict")}
+        tables = ("setups", "targets", "shots", "levels", "staff", "gnss", "separations", "known", "groups")
+        found = {verdict for table in tables for verdict in column(self.facts.get(table, []), "verdict")}
         if not found.isdisjoint(("suspect", "either")):
             return 1
         heights = {verdict for table in ("setups", "targets") for verdict in column(self.facts[table], "verdict")}

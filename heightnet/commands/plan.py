@@ -14,6 +14,7 @@ KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.t
     "in_parts": (3.0, "a second taping in parts"),
     "check_shot": (4.0, "a shot to a pole on a known mark"),
     "pole_shot": (5.0, "a shot to a pole on another mark"),
+    "antenna_reoccupation": (40.0, "putting an antenna up again and observing"),
     "level_tie": (15.0, "levelling between two marks"),
     "reoccupation": (20.0, "setting up again over a mark"),
 }

@@ -153,8 +153,8 @@ SETUPS = Table(
             also=("at", "station", "stn", "occupied", "point", "instrument station", "at station", "inst at"),
         ),
         *_stand(
-            "Instrument height, from the mark straight up to the trunnion axis, of an antenna to its reference point; blank "
-            "where tape has it.",
+            "Instrument height, from the mark straight up to the trunnion axis, of an antenna to its reference point; "
+            "blank where tape has it.",
             ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst",
              "antenna height", "ant ht", "height of antenna"),
         ),

@@ -134,6 +134,11 @@ class Records:
             found.setdefault(stand, []).append(i)
         return found
 
+    @property
+    def when(self) -> list[Any]:
+        """When each reading was made, "" for not recorded."""
+        return self._column["when"]
+
     def height(self, id: str, error: float, error_sd: float) -> HeightEvidence:
         """Evidence about ``setup:S4``, ``target:P7``, ``tripod:K2`` or one reading, ``reading:tape.csv:12``."""
         kind, _, name = id.partition(":")
@@ -168,7 +173,7 @@ class Records:
         )
 
     def level(self, id: str, error: float, error_sd: float) -> LevelEvidence:
-        """Evidence about ``staff:FILE:ROW``, ``level:``, ``shot:``, ``gnss:`` alike, ``known:MARK``, ``separation:MARK``."""
+        """Evidence about ``staff:FILE:ROW``, ``level:``, ``shot:``, ``gnss:``, ``known:MARK``, ``separation:MARK``."""
         kind, _, name = id.partition(":")
         unit = self.job.settings.units.length
         common = {"error": error, "error_sd": error_sd, "scale": unit}

@@ -6,6 +6,7 @@ difference is set against the slips that would explain it: either reading may ha
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -111,7 +112,8 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
     Returns
     -------
     one record a pair; ``difference_mm`` is first less second, ``slip`` the likeliest slip that explains a disagreement,
-    None where no usual one does.
+    None where no usual one does.  Of a pair whose ``when`` says which was read before the other, ``change_mm`` is the
+    later height less the earlier: a tripod that settles falls.
     """
     if not readings.duplicated(["stand_kind", "stand"]).any():
         return []
@@ -134,6 +136,7 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
                     hooks=records.hooks(at), population=records.population(kind, equipment),
                 )  # fmt: skip
                 slip = slips[0] if slips else None
+            change = _change(records.when[i], records.when[j], difference)
             checks.append(
                 {
                     "stand": stand,
@@ -145,9 +148,44 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
                     "agrees": agrees,
                     "slip": slip.cause if slip else None,
                     "slip_text": slip_text(slip, made[i], made[j]) if slip else None,
+                    **({} if change is None else {"change_mm": change * 1000}),
                 }
             )
     return checks
+
+
+def _change(first: str, second: str, difference: float) -> float | None:
+    """Height at the later time less that at the earlier, from first less second; None where the times do not say.
+
+    >>> _change("before", "after", 0.004), _change("2026-05-04T11:10", "2026-05-04T08:05", 0.004)
+    (-0.004, 0.004)
+    >>> _change("before", "11:10", 0.004) is None
+    True
+    """
+    times = moment(first), moment(second)
+    if None in times or times[0][0] != times[1][0] or times[0] == times[1]:  # type: ignore[index]
+        return None
+    return -difference if times[0] < times[1] else difference  # type: ignore[operator]
+
+
+def moment(when: str) -> tuple[str, str] | None:
+    """A time that can be set against another of its kind: the words before and after, a date, or a time of day.
+
+    >>> moment("After session 2"), moment("9:05"), moment("2026-05-04T09:05"), moment("in the afternoon")
+    (('word', '1'), ('hour', '09:05'), ('date', '2026-05-04T09:05'), None)
+    """
+    text = when.strip().casefold()
+    for place, words in enumerate(_WORDS):
+        if text.split(maxsplit=1)[:1] and text.split(maxsplit=1)[0].strip(",.:;") in words:
+            return "word", str(place)
+    if re.match(r"\d{4}-\d{2}-\d{2}", text):
+        return "date", when.strip()
+    if hour := re.match(r"(\d{1,2}):(\d{2})(?!\d)", text):
+        return "hour", f"{int(hour[1]):02d}:{hour[2]}"
+    return None
+
+
+_WORDS = (("before", "start", "begin", "beginning"), ("after", "end", "finish"))
 
 
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:

@@ -39,7 +39,7 @@ def choices(words: Words, keys: Keys) -> list[Choice]:
 
 def _worst(facts: Record) -> list[Record]:
     """The observations that fit worst with nothing left out, or under any explanation."""
-    observations = [r for table in ("shots", "levels", "staff", "known") for r in facts[table]]
+    observations = [r for table in ("shots", "levels", "staff", "gnss", "known") for r in facts.get(table, [])]
     found: dict[str, Record] = {}
     ways = [lambda r: r["residual_mm"]]
     ways += [lambda r, e=e: e["residuals_mm"].get(r["id"]) for e in facts["explanations"][:CHOICES]]  # type: ignore[misc]

@@ -22,6 +22,7 @@ BOXES = {
     "second_tape": ["reading, metres", "reading, feet and inches", "held to (point)", "vertical or slant", "by, time"],
     "pole_shot": ["pole height", *SIGHT],
     "check_shot": ["target height", *SIGHT],
+    "antenna_reoccupation": ["before, metres", "before, feet", "held to (point)", "after, metres", "by, from, to"],
     "level_tie": ["backsight", "foresight", "backsight, second time", "foresight, second time", "by, time"],
 }
 

@@ -24,6 +24,10 @@ class Keys:
         self._levels = {
             r["id"]: self.join(self.mark(r["from_mark"]), self.mark(r["to_mark"])) for r in facts["levels"]
         } | {r["id"]: self.mark(r["mark"]) for table in ("staff", "known") for r in facts[table]}
+        for r in facts.get("gnss", []):
+            ends = self.setup(r["from"]), self.setup(r["to"]), self.mark(r["from_mark"]), self.mark(r["to_mark"])
+            self._levels[r["id"]] = self.join(*ends)
+        self._levels |= {r["id"]: self.mark(r["mark"]) for r in facts.get("separations", [])}
 
     def setup(self, name: str | None) -> str:
         return self._setups.get(name or "", "")

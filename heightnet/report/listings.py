@@ -62,7 +62,7 @@ STATISTICS = [
 ]  # fmt: skip
 
 
-TABLES = ("setups", "targets", "marks", "known", "shots", "levels", "staff", "groups", "loops")
+TABLES = ("setups", "targets", "marks", "known", "shots", "levels", "staff", "gnss", "separations", "groups", "loops")
 
 
 def listings(words: Words, keys: Keys) -> list[Listing]:
@@ -75,11 +75,13 @@ def listings(words: Words, keys: Keys) -> list[Listing]:
         _shots(words, keys),
         _levels(words, keys),
         _staff(words, keys),
+        _gnss(words, keys),
+        _separations(words, keys),
         _groups(words),
         _loops(words, keys),
     ]
     for table, kind in zip(found, TABLES, strict=True):
-        table.total = len(words.facts[kind])
+        table.total = len(words.facts.get(kind, []))
     return [table for table in found if table.rows]
 
 
@@ -301,6 +303,53 @@ def _staff(words: Words, keys: Keys) -> Listing:
         cells = [f"{r['row']}", r["level_setup"], r["name"] or r["mark"], r["sight"] or "–"]
         cells += [lengths.height(r["reading_m"]), lengths.column(r["residual_mm"]), *_tests(words, r)]
         table.rows.append(Row(cells, "", keys.about(r["id"])))
+    return table
+
+
+def _gnss(words: Words, keys: Keys) -> Listing:
+    lengths = words.lengths
+    table = Listing(
+        "gnss",
+        "Satellite heights",
+        "Each rise from antenna to antenna, and each height of one antenna by a positioning service.",
+        [
+            Column("Row", "name"),
+            Column("From", "text", meaning="set-up of the antenna; none: a height by itself"),
+            Column("To", "text", meaning="set-up of the antenna"),
+            Column("To mark", "text"),
+            Column("Session", "text"),
+            Column(f"Rise or height, {lengths.name}", meaning="above the ellipsoid, of the antenna's reference point"),
+            Column(f"Separation, {lengths.name}", meaning="of geoid and ellipsoid: at to, less at from"),
+            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
+            *_tested(words, "Error", "by how much it seems too high (minus: too low)"),
+        ],
+    )
+    for r in attention(words.facts.get("gnss", [])):
+        value = r["height_m"] if r["rise_m"] is None else r["rise_m"]
+        cells = [f"{r['row']}", r["from"] or "–", r["to"], r["to_mark"] or "–", r["session"] or "–"]
+        cells += [lengths.height(value), lengths.height(r["separation_m"]), lengths.column(r["residual_mm"])]
+        table.rows.append(Row([*cells, *_tests(words, r)], "", keys.about(r["id"])))
+    return table
+
+
+def _separations(words: Words, keys: Keys) -> Listing:
+    lengths, m = words.lengths, words.lengths.small_short
+    table = Listing(
+        "separations",
+        "Separations",
+        "The geoid's height above the ellipsoid at each mark with an antenna, against the rest of the job.",
+        [
+            Column("Mark", "name"),
+            Column(f"Separation, {lengths.name}"),
+            Column(f"Stated sd, {m}"),
+            Column(f"Residual, {m}", meaning="recorded less adjusted, nothing left out"),
+            *_tested(words, "Error", "by how much it seems too high (minus: too low)"),
+        ],
+    )
+    for r in attention(words.facts.get("separations", [])):
+        cells = [r["mark"], lengths.height(r["separation_m"]), lengths.column(r["sd_mm"])]
+        cells += [lengths.column(r["residual_mm"]), *_tests(words, r)]
+        table.rows.append(Row(cells, "", keys.mark(r["mark"])))
     return table
 
 

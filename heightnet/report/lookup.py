@@ -44,8 +44,9 @@ class Register(Mapping[str, Record]):
 
     def __init__(self, facts: Mapping[str, Any]) -> None:
         heights = Lookup((facts["setups"], facts["targets"]), "hypothesis")
-        tables = {"shot": "shots", "level": "levels", "staff": "staff", "known": "known", "group": "groups"}
-        self._of: dict[str, Lookup] = {kind: Lookup((facts[table],), "id") for kind, table in tables.items()}
+        tables = {"shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss", "separation": "separations",
+                  "known": "known", "group": "groups"}  # fmt: skip
+        self._of: dict[str, Lookup] = {kind: Lookup((facts.get(table, []),), "id") for kind, table in tables.items()}
         self._of |= dict.fromkeys(("target", "setup", "tripod"), heights)
         self._of["reading"] = Lookup([_readings(facts[table]) for table in ("setups", "targets")], "id")
         self._lookups = [self._of[kind] for kind in (*tables, "setup", "reading")]

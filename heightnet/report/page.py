@@ -63,7 +63,7 @@ def page(facts: dict[str, Any]) -> str:
         plan=_picture(plan.plan(words, keys)),
         pictures=[
             _figure("section", "The job in long section", section.section(words, keys)),
-            _figure("errors", "How wrong could each instrument height be?", bars.errors(words, keys)),
+            _figure("errors", f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
             _figure("readings", "What the readings of the suspect say", bars.readings(words, keys, accused)),
             _figure("loops", "Do the loops close?", bars.loops(words, keys)),
         ],
@@ -106,8 +106,9 @@ def _size(facts: dict[str, Any]) -> str:
         "shots": "sight",
         "levels": "levelled difference",
         "staff": "staff reading",
+        "gnss": "satellite height",
     }
-    return ", ".join(count(len(facts[table]), name) for table, name in things.items() if facts[table])
+    return ", ".join(count(len(facts[table]), name) for table, name in things.items() if facts.get(table))
 
 
 def _excerpt_says(facts: dict[str, Any], shown: dict[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from heightnet.report.document import Document, Part, Table
@@ -13,9 +14,11 @@ STAND_KINDS = {"setup": "instrument height", "target": "target height", "tripod"
 HEIGHTS_SHOWN = 40
 
 
-def name(id_: str) -> str:
+def name(id_: str, antennas: Collection[str] = ()) -> str:
     """``setup:S4`` -> "instrument height S4"."""
     kind, _, stand = id_.partition(":")
+    if kind == "setup" and stand in antennas:
+        return f"antenna height {stand}"
     return f"{STAND_KINDS.get(kind, kind)} {stand}"
 
 
@@ -36,6 +39,9 @@ def instruction(step: Record) -> str:
             return f"From {stand}{over}: shoot a pole of known length on mark {mark}."
         case "reoccupation":
             return f"Set up again over {at}, tape anew, and shoot a pole on {mark}."
+        case "antenna_reoccupation":
+            beside = f" together with one over {mark}" if mark != at else ""
+            return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
     return f"Level from {at} to {mark}."
 
 
@@ -46,6 +52,7 @@ BOXES = {
     "check_shot": "pole ______ distance ________ zenith L ________ R ________",
     "pole_shot": "pole ______ distance ________ zenith L ________ R ________",
     "reoccupation": "height ______ pole ______ distance ________ zenith L ________ R ________",
+    "antenna_reoccupation": "before ______ point ______ after ______ by ____",
     "level_tie": "BS ______ FS ______ second time BS ______ FS ______",
 }
 
@@ -57,7 +64,7 @@ def plan_document(facts: Record) -> Document:
     heights, steps = facts["heights"], facts["steps"]
     left = [h for h in heights if not h["proved_after"]]
     tone = "sound" if heights and not left else "doubtful"
-    parts = [p for p in (_sheet(facts, lengths), _left(facts, lengths), _heights(heights, lengths)) if p]
+    parts = [p for p in (_sheet(facts, lengths), _left(facts, lengths), _heights(facts, lengths)) if p]
     foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in facts["minutes"].items())
     head = _headline(facts, lengths, len(heights), len(left), len(steps))
     says = "What to measure" if facts["steps"] else "Nothing to measure"
@@ -91,7 +98,7 @@ def _sheet(facts: Record, lengths: Lengths) -> Part | None:
         for gain in [g for g in step["improves"] if g["id"] in step["proves"]] or step["improves"][:2]:
             now = "an error of any size" if gain["before_mm"] is None else lengths.about(gain["before_mm"])
             then = "any size" if gain["after_mm"] is None else lengths.about(gain["after_mm"])
-            says.append(f"{name(gain['id'])} ({now} could hide, then {then})")
+            says.append(f"{name(gain['id'], facts['antennas'])} ({now} could hide, then {then})")
         proof = "Proves" if step["proves"] else "A step towards proving"
         lines.append(f"[ ] {step['order']}. {instruction(step)} {step['minutes']:g} min ({step['minutes_so_far']:g}).")
         lines.append(f"    {proof} {listing(says, 3)}.")
@@ -106,8 +113,8 @@ def _left(facts: Record, lengths: Lengths) -> Part | None:
     if not left:
         return None
     lines = []
-    short = [name(h["id"]) for h in left if h["reachable"]]
-    never = [name(h["id"]) for h in left if not h["reachable"]]
+    short = [name(h["id"], facts["antennas"]) for h in left if h["reachable"]]
+    never = [name(h["id"], facts["antennas"]) for h in left if not h["reachable"]]
     if short:
         lines.append(f"For lack of minutes: {listing(short, 8)}.")
     if never:
@@ -120,7 +127,8 @@ def _left(facts: Record, lengths: Lengths) -> Part | None:
     return Part("What stays unproved", lines)
 
 
-def _heights(heights: list[Record], lengths: Lengths) -> Part | None:
+def _heights(facts: Record, lengths: Lengths) -> Part | None:
+    heights = facts["heights"]
     if not heights:
         return None
 
@@ -130,7 +138,7 @@ def _heights(heights: list[Record], lengths: Lengths) -> Part | None:
     order = sorted(heights, key=lambda h: (h["proved_before"], -(h["before_mm"] or 1e9)))
     rows = [
         [
-            name(h["id"]), size(h["before_mm"]), size(h["after_mm"]), lengths.column(h["goal_mm"]),
+            name(h["id"], facts["antennas"]), size(h["before_mm"]), size(h["after_mm"]), lengths.column(h["goal_mm"]),
             ("accused; " if h["accused"] else "") + ("proved" if h["proved_after"] else "NOT PROVED"),
         ]
         for h in order[:HEIGHTS_SHOWN]

@@ -203,8 +203,12 @@ def _why(words: Words, accused: list[Accusation]) -> list[str]:
 def reading_check(words: Words, check: Record) -> str:
     """Two readings of one stand against each other."""
     size = words.lengths.small(check["difference_mm"])
+    change = check.get("change_mm")
     if check["agrees"]:
-        return f"The two readings at {check['stand']} agree: {size} apart."
+        pair = "two readings" if change is None else "readings before and after"
+        return f"The {pair} at {check['stand']} agree: {size} apart."
+    if change is not None:
+        return _before_and_after(words, check, change)
     said = f"The readings at {check['stand']} disagree by {size}"
     if check["slip_text"]:
         said += f": {check['slip_text'].rstrip('.')}"
@@ -213,6 +217,19 @@ def reading_check(words: Words, check: Record) -> str:
         said += f"; the rest of the job sides with {words.reading_name(words.records[check[side]])}"
     elif side == "neither":
         said += "; the rest of the job sides with neither"
+    return f"{said}."
+
+
+def _before_and_after(words: Words, check: Record, change: float) -> str:
+    """Two readings at different times that disagree."""
+    moved = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
+    said = f"At {check['stand']} the height read after is {moved} than the one before: "
+    said += "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
+    if check["slip_text"]:
+        said += f"; {check['slip_text'].rstrip('.')}"
+    side = check.get("sides_with")
+    if side in ("first", "second"):
+        said += f"; the rest of the job sides with {words.reading_name(words.records[check[side]])}"
     return f"{said}."
 
 
@@ -261,8 +278,8 @@ def _stretch(words: Words, one: Accusation) -> str:
 
 
 def _proved(words: Words) -> list[str]:
-    tables = ("setups", "targets", "levels", "staff")
-    lines = [f"{_capital(words.counts(table))}." for table in tables if words.facts[table]]
+    tables = [t for t in ("setups", "targets", "levels", "staff", "gnss") if words.facts.get(t)]
+    lines = [f"{_capital(words.counts(table))}." for table in tables]
     proved = [
         size
         for table in tables
@@ -289,7 +306,7 @@ def _cannot_prove(words: Words) -> list[str]:
     lines = []
     bare = _unproved(words)
     for kind, name, plural in (
-        ("setup", "the instrument height of", "the instrument heights of"),
+        ("setup", f"the {words.stood} height of", f"the {words.stood} heights of"),
         ("target", "the target height", "the target heights"),
         ("tripod", "the height of the shared stand", "the heights of the shared stands"),
     ):
@@ -305,6 +322,7 @@ def _cannot_prove(words: Words) -> list[str]:
         size = words.lengths.about(worst) if worst is not None else "more than the tolerance"
         lines.append(f"Up to {size} could hide in {names}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]
+    lines += _like_separations(words)
     harmless = [words.label(e["id"]) for e in facts["common_errors"] if e["harmless"]]
     if harmless:
         lines.append(f"An error common to {listing(harmless, 2)} does not show, and does no harm: it cancels.")
@@ -320,6 +338,20 @@ def _cannot_prove(words: Words) -> list[str]:
     if not lines:
         lines.append("Errors smaller than the sizes above, and several errors that happen to cancel each other.")
     return lines
+
+
+def _like_separations(words: Words) -> list[str]:
+    """What looks the same as separations that are all wrong alike."""
+    model = words.facts.get("separation_model")
+    same = model["same_as"] if model else []
+    if not same:
+        return []
+    labels = listing([words.label(id) for id in same], 3, "or")
+    return [
+        f"An error common to {labels} looks the same in this job as one common to all separations: nothing here tells "
+        "one from the other. An antenna of another model on a known mark, or a level read to an antenna's reference "
+        "point, would."
+    ]
 
 
 def common_error(words: Words, error: Record) -> str:

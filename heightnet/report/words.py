@@ -39,6 +39,9 @@ GROUPS = {
     "equipment": "every target height of {name}",
     "slant_instrument": "the slant readings to {name}, booked without reduction",
     "slant_observer": "the slant readings by {name}, booked without reduction",
+    "antenna_observer": "every antenna height taped by {name}",
+    "gnss_session": "every satellite height of session {name}",
+    "separations": "the separations of {name}",
     "index": "the vertical index error of {name}",
     "refraction": "the refraction of {name}",
 }
@@ -63,7 +66,8 @@ SCREENING = {
 }
 """What a value itself gives away, by rule of the screening."""
 
-ROW_KINDS = {"shot": "sights", "level": "levelled differences", "staff": "staff readings"}
+ROW_KINDS = {"shot": "sights", "level": "levelled differences", "staff": "staff readings", "gnss": "satellite heights"}
+SHORT = {"shot": "sight", "gnss": "satellite"}
 COUNTED = {
     "setups": "instrument height",
     "targets": "target height",
@@ -71,6 +75,7 @@ COUNTED = {
     "shots": "sight",
     "levels": "levelled difference",
     "staff": "staff reading",
+    "gnss": "satellite height",
 }
 
 CAUTION = (
@@ -92,6 +97,9 @@ class Words:
         self.records = Register(facts)
         self.setups = Lookup((facts["setups"],), "setup")
         self.targets = Lookup((facts["targets"],), "target")
+        self.antennas = set(facts.get("antennas") or antennas_of(facts))
+        stands = [self.setups[name] for name in self.antennas if name in self.setups]
+        self.models = {stand["instrument"] for stand in stands} - {None}
 
     # what things are called
 
@@ -101,7 +109,7 @@ class Words:
         record = self.records.get(id, {})
         match kind:
             case "setup":
-                return f"the instrument height of set-up {name}{self._over(self.setups.get(name))}"
+                return f"the {self.thing(name)} height of set-up {name}{self._over(self.setups.get(name))}"
             case "target":
                 return f"the target height {name}{self._over(self.targets.get(name), 'on')}"
             case "tripod":
@@ -118,6 +126,10 @@ class Words:
             case "level":
                 between = f"{record['from_mark']} to {record['to_mark']} " if record else ""
                 return f"the levelled difference {between}({self._place(name)})"
+            case "gnss":
+                return f"the satellite {self._satellite(record)}({self._place(name)})"
+            case "separation":
+                return f"the separation at {name}"
             case "staff":
                 on = f"on {record['name'] or record['mark']} " if record else ""
                 return f"the staff reading {on}({self._place(name)})"
@@ -125,6 +137,8 @@ class Words:
                 of, _, member = name.partition(":")
                 if member == NOT_NAMED:
                     return UNNAMED.get(of, "everything that has no name")
+                if of == "instrument" and member in self.models:
+                    return f"every antenna height of {member}"
                 return GROUPS.get(of, "everything of {name}").format(name=member)
         return name
 
@@ -142,9 +156,10 @@ class Words:
         """A label for a table: `instrument height S4`."""
         kind, _, name = id.partition(":")
         thing = {
-            "setup": "instrument height",
+            "setup": f"{self.thing(name)} height",
             "target": "target height",
             "tripod": "shared stand",
+            "separation": "separation at",
             "known": "known height",
         }.get(kind)
         return f"{thing} {name}" if thing else self.short(id)
@@ -158,8 +173,8 @@ class Words:
             return name
         if kind == "group":
             return name.partition(":")[2]
-        if kind in ("shot", "level", "staff", "reading"):
-            return f"{kind if kind != 'shot' else 'sight'} row {name.rpartition(':')[2]}"
+        if kind in ("shot", "level", "staff", "gnss", "reading"):
+            return f"{SHORT.get(kind, kind)} row {name.rpartition(':')[2]}"
         return name
 
     def _over(self, record: Record | None, word: str = "over") -> str:
@@ -173,6 +188,24 @@ class Words:
         if not record:
             return ""
         return f"{record['setup']} to {record['to_mark'] or record['target']} "
+
+    @property
+    def stood(self) -> str:
+        """What stood on the job's set-ups."""
+        if not self.antennas:
+            return "instrument"
+        return "antenna" if len(self.antennas) == len(self.setups) else "instrument or antenna"
+
+    def thing(self, setup: str) -> str:
+        """What stood there: an instrument or an antenna."""
+        return "antenna" if setup in self.antennas else "instrument"
+
+    def _satellite(self, record: Record) -> str:
+        if not record:
+            return "height "
+        if record["from"]:
+            return f"height difference {record['from']} to {record['to']} "
+        return f"height of {record['to']} "
 
     @staticmethod
     def _place(name: str) -> str:
@@ -193,7 +226,7 @@ class Words:
             if of in ON_AVERAGE:
                 return f"its members off by {size} in the quadratic mean"
             return f"each recorded {size} {high}"
-        if kind in ("shot", "level"):
+        if kind in ("shot", "level") or (kind == "gnss" and self.records.get(id, {}).get("from")):
             return f"its height difference recorded {size} {high}"
         if kind == "swap":
             return f"a difference of {size}"
@@ -274,6 +307,10 @@ class Words:
                 return f"Tape {at} again while it still stands: another scale, another person, booked before comparing."
             case "pole_shot":
                 return f"Sight a pole of known height on mark {mark}{by}: a second, independent way to it."
+            case "antenna_reoccupation":
+                beside = f" together with one over {mark}" if mark != record["from_mark"] else ""
+                said = f"Put the antenna up again over {record['from_mark']}{beside}, tape it anew and observe again"
+                return f"{said}: two tapings that share nothing."
             case "check_shot":
                 return f"Sight a pole of known height on known mark {mark}{by}: it gives the height without the tape."
             case _:
@@ -351,7 +388,7 @@ class Words:
 
     def counts(self, table: str) -> str:
         """ "12 instrument heights: 1 probably wrong, 2 unproved, 9 proved"."""
-        name = COUNTED[table]
+        name = f"{self.stood} height" if table == "setups" else COUNTED[table]
         parts = [f"{number:,} {VERDICTS[verdict]}" for verdict, number in self.verdict_counts(table)]
         return f"{count(len(self.facts[table]), name)}: {', '.join(parts)}" if parts else f"no {name}s"
 
@@ -373,3 +410,9 @@ def _bare(name: str) -> str:
         if name.lower().startswith(word):
             return name[len(word) :]
     return name
+
+
+def antennas_of(facts: Record) -> set[str]:
+    """The set-ups that satellite heights name."""
+    gnss = facts.get("gnss", [])
+    return {name for end in ("from", "to") for name in column(gnss, end) if name is not None}

@@ -6,9 +6,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from heightnet.judge.reduction import NEARLY_ONE_CLASS, UNTESTABLE
+from heightnet.network.loops import satellite_lengths
 from heightnet.network.model import Kind
 from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
 from heightnet.tasks.facts import JobFacts, Record, number, records
+
+RIVALS = tuple(f"group:{kind}:" for kind in ("instrument", "antenna_observer", "gnss_session", "tape"))
 
 
 def gnss(facts: JobFacts) -> list[Record]:
@@ -33,7 +37,7 @@ def gnss(facts: JobFacts) -> list[Record]:
             "rise_m": table["rise"].to_numpy(float),
             "height_m": table["height"].to_numpy(float),
             "separation_m": np.where(start == end, 0.0, at[1] - at[0]),
-            "length_m": lengths(facts),
+            "length_m": satellite_lengths(facts.job),
             "sd_mm": net.sd[rows] * 1000,
             "residual_mm": facts.fit.v[rows] * 1000,
             **facts.tested_many(facts.hypotheses_of(rows)),
@@ -43,13 +47,6 @@ def gnss(facts: JobFacts) -> list[Record]:
 
 def _or_none(names: Iterable[str]) -> list[str | None]:
     return [str(name) or None for name in names]
-
-
-def lengths(facts: JobFacts) -> np.ndarray:
-    """Horizontal distance between the marks of each rise, m; NaN where not known, or of a height by itself."""
-    from heightnet.network.loops import satellite_lengths
-
-    return satellite_lengths(facts.job)
 
 
 def separations(facts: JobFacts) -> list[Record]:
@@ -79,15 +76,12 @@ def separations(facts: JobFacts) -> list[Record]:
 
 
 def separation_model(facts: JobFacts) -> Record | None:
-    """``separation_model``: offset and tilts of all separations, where the job's settings ask for them.
-
-    ``told`` says by how much the job itself has narrowed what was known beforehand.
-    """
+    """``separation_model``: what is common to all separations; offset and tilts where the settings ask for them."""
     net, known = facts.net, facts.net.separations
-    if not known.linear:
+    if not len(known.mark):
         return None
     first = net.heights + len(net.sessions) + len(net.indexed) + len(known.unknown)
-    out: Record = {}
+    out: Record = {"same_as": _like_separations(facts)}
     for name, key in ((OFFSET, "offset_mm"), (TILT_EAST, "tilt_east_mm_km"), (TILT_NORTH, "tilt_north_mm_km")):
         at = known.linear.index(name) if name in known.linear else -1
         out[key] = number(facts.fit.x[first + at], 1000) if at >= 0 else None
@@ -95,3 +89,16 @@ def separation_model(facts: JobFacts) -> Record | None:
         for word, sd in (("sd", facts.fit.sd_x[first:]), ("prior_sd", known.linear_sd)):
             out[f"{key.split('_mm')[0]}_{word}{unit}"] = number(sd[at], 1000) if at >= 0 else None
     return out
+
+
+def _like_separations(facts: JobFacts) -> list[str]:
+    """Groups whose common error looks, or practically looks, like separations that are all wrong alike."""
+    ids = facts.family.ids
+    all_ = np.flatnonzero([str(id_).startswith("group:separations:") for id_ in ids])
+    of = np.flatnonzero([str(id_).startswith(RIVALS) for id_ in ids])
+    if not len(all_) or facts.bench.classes.redundancy[all_[0]] <= UNTESTABLE:
+        return []
+    h = np.concatenate([all_, of[facts.bench.classes.redundancy[of] > UNTESTABLE]])
+    _, G = facts.fit.reduce(facts.family.C[:, h])
+    rho = np.abs(G[0]) / np.sqrt(np.maximum(np.diag(G), 1e-300) * G[0, 0])
+    return facts.ids(h[1:][rho[1:] > NEARLY_ONE_CLASS])

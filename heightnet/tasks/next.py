@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,8 @@ from scipy import sparse
 
 from heightnet.judge.gain import Gain
 from heightnet.judge.reduction import UNTESTABLE
-from heightnet.network.model import Kind, Network
+from heightnet.network.loops import satellite_lengths
+from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
 
@@ -21,19 +23,24 @@ ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this 
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
 CANDIDATES_UP_TO = 600
+OCCUPATIONS = 4  # observations of one antenna that are weighed once more
 NUMBERS_HELD = 4_000_000  # candidates times unknowns; the stands that matter most come first
 
 WHY = {
     "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
     "pole_shot": "sight a pole of known length on the mark: a second, independent way from this set-up to it",
     "check_shot": "sight a pole of known length on the known mark: it gives the instrument height without the tape",
+    "antenna_reoccupation": "put the antenna up anew, tape it anew and observe again: two tapings that share nothing",
     "level_tie": "level between the two marks: it bypasses the tape, and works after the set-up is gone",
 }
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """One measurement that could be made: it observes height of head less height of tail, sd in m."""
+    """One measurement that could be made: it observes height of head less height of tail, sd in m.
+
+    again : position of the satellite row that it repeats, with the separations in it; -1 for none.
+    """
 
     kind: str
     stand: str
@@ -42,18 +49,21 @@ class Candidate:
     tail: int
     head: int
     sd: float
+    again: int = -1
 
 
 def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
     """Measurements that could be made about the stands wanted (nodes), the tie of a set-up to a mark first.
 
     A second taping of each; from each set-up a shot to a pole on every mark it saw or was seen from; a level tie
-    from the mark under it to those marks.
+    from the mark under it to those marks.  An antenna sights nothing: over its mark it can be put up again, as often as
+    it was observed.
     """
     precision = net.job.settings.precision
     known = set(net.held.tolist()) | set(net.head[net.rows(Kind.KNOWN)].tolist())
     names = net.nodes.name
     neighbours = _neighbours(net, set(wanted.tolist()))
+    antennas = set(net.setup_node[net.antennas].tolist()) if len(net.job.gnss) else set()
     out = []
     for node in wanted.tolist():
         at = int(net.nodes.mark[node])
@@ -62,7 +72,9 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
             continue
         under = str(names[at])
         out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000))
-        is_setup = bool(np.any(net.setup_node == node))
+        is_setup = bool(np.any(net.setup_node == node)) and node not in antennas
+        if node in antennas:
+            out += _occupations(net, node, stand, under)
         for mark, distance in neighbours.get(node, {}).items():
             if is_setup:
                 sight = np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000)
@@ -71,6 +83,23 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
             level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
             if mark != at:
                 out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level)))
+    return out
+
+
+def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candidate]:
+    """The satellite observations of an antenna made once more with every antenna put up and taped anew."""
+    rows, tape = net.rows(Kind.GNSS), net.job.settings.precision.tape_mm / 1000
+    tail, head = net.tail[rows], net.head[rows]
+    out = []
+    for i in np.flatnonzero((tail == node) | (head == node))[:OCCUPATIONS].tolist():
+        ends = [DATUM if end == DATUM else int(net.nodes.mark[end]) for end in (int(tail[i]), int(head[i]))]
+        if ends[0] == ends[1] or -1 in ends:
+            continue
+        antennas = 1 if ends[0] == DATUM else 2
+        other = ends[0] if int(head[i]) == node else ends[1]
+        mark = under if other == DATUM else str(net.nodes.name[other])
+        sd = float(np.hypot(net.sd[rows][i], np.sqrt(antennas) * tape))
+        out.append(Candidate("antenna_reoccupation", stand, under, mark, ends[0], ends[1], sd, i))
     return out
 
 
@@ -93,6 +122,9 @@ def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
             mark = int(net.nodes.mark[other])
             if mark >= 0:
                 out.setdefault(one, {}).setdefault(mark, d)
+    if len(net.job.gnss):
+        for node, mark, d in _satellite_neighbours(net, wanted):
+            out.setdefault(node, {}).setdefault(mark, d)
     over: dict[int, list[int]] = {}
     for node in {*at.tolist(), *to.tolist()}:
         over.setdefault(int(net.nodes.mark[node]), []).append(node)
@@ -103,6 +135,16 @@ def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
         for s in stands:
             out[s] = {**seen, **out.get(s, {})}
     return out
+
+
+def _satellite_neighbours(net: Network, wanted: set[int]) -> Iterator[tuple[int, int, float]]:
+    """Antenna, mark and distance of each satellite rise at these antennas, where the places of the marks are known."""
+    rows, distance = net.rows(Kind.GNSS), satellite_lengths(net.job)
+    tail, head = net.tail[rows], net.head[rows]
+    for i in np.flatnonzero((np.isin(tail, list(wanted)) | np.isin(head, list(wanted))) & (distance > 0)).tolist():
+        for one, other in ((int(tail[i]), int(head[i])), (int(head[i]), int(tail[i]))):
+            if one in wanted:
+                yield one, int(net.nodes.mark[other]), float(distance[i])
 
 
 def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Record]:
@@ -118,7 +160,9 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)), kind="stable")
     wanted = family.node[watched[open_]][order]
     limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
-    options = candidates(net, wanted[:limit])[:limit]
+    # satellite heights are worked out when the antennas are down: nobody can tape them again
+    antennas = set(net.setup_node[net.antennas].tolist()) if len(net.job.gnss) else set()
+    options = [o for o in candidates(net, wanted[:limit]) if o.kind != "second_tape" or o.head not in antennas][:limit]
     if not options:
         return []
     gain = Gain(bench, facts.fit, design_rows(net, options), np.array([o.sd**2 for o in options]), watched)
@@ -157,6 +201,12 @@ def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
                 row.append(i)
                 col.append(int(column[node]))
                 value.append(sign)
+    again = np.array([o.again for o in options])
+    if (repeats := np.flatnonzero(again >= 0)).size:
+        separations = net.A[net.rows(Kind.GNSS).start + again[repeats], net.heights :].tocoo()
+        row += repeats[separations.row].tolist()
+        col += (net.heights + separations.col).tolist()
+        value += separations.data.tolist()
     return sparse.csr_matrix((value, (row, col)), shape=(len(options), net.A.shape[1]))
 
 

@@ -43,6 +43,7 @@ class Minutes:
     pole_shot: float = 5.0
     level_tie: float = 15.0
     reoccupation: float = 20.0
+    antenna_reoccupation: float = 40.0
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,7 @@ def plan(
         "tolerance_mm": limit * 1000,
         "budget_min": budget,
         "minutes": asdict(minutes),
+        "antennas": [str(s) for s in job.setups["setup"][net.antennas]],
         "candidates": len(options),
         "cut": len(options) >= PER_STAND * _stands_up_to(net),
         "heights": [
@@ -194,8 +196,8 @@ def options_of(
                         add("other_scale", base)
                     add("other_person", base)
                 add("in_parts", replace(base, sd=base.sd * np.sqrt(2)))
-        elif base.kind == "level_tie":
-            add("level_tie", base)
+        elif base.kind in ("level_tie", "antenna_reoccupation"):
+            add(base.kind, base)
         else:
             if not gone:
                 add(base.kind, base)

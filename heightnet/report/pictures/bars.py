@@ -34,7 +34,7 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
     height = top + ROW * len(rows) + 72
     sheet = Drawing(
         "errors",
-        "Errors of the instrument heights",
+        f"Errors of the {words.stood} heights",
         "For each set-up the estimated error of its height with its range, and the smallest error that would show.",
         WIDTH,
         height,

@@ -34,6 +34,9 @@ def ties(facts: Record) -> dict[tuple[str, str], float]:
             found[_pair(start, end)].append(shot["horizontal_m"] or 0.0)
     for level in facts["levels"]:
         found[_pair(f"mark:{level['from_mark']}", f"mark:{level['to_mark']}")].append(level["length_m"] or 0.0)
+    for gnss in facts.get("gnss", []):
+        if gnss["from_mark"] and gnss["from_mark"] != gnss["to_mark"]:
+            found[_pair(f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}")].append(gnss["length_m"] or 0.0)
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         before = last.get(staff["level_setup"])

@@ -99,11 +99,15 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
 
 
 def _levelled(facts: Record, keys: Keys) -> Iterator[tuple[str, str, str, bool]]:
-    """Ends, keys and whether it is accused, of each levelled difference and each step of a level book."""
+    """Ends, keys and whether it is accused, of each levelled difference, step of a level book and satellite rise."""
     accused = ("suspect", "either")
     for level in facts["levels"]:
         ends = f"mark:{level['from_mark']}", f"mark:{level['to_mark']}"
         yield *ends, keys.about(level["id"]), level["verdict"] in accused
+    for gnss in facts.get("gnss", []):
+        if gnss["from_mark"]:
+            ends = f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}"
+            yield *ends, keys.about(gnss["id"]), gnss["verdict"] in accused
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         before = last.get(staff["level_setup"])
