@@ -8,6 +8,7 @@ S1    free reciprocal traverse: 10 set-ups, every target put up for one sight, s
 S2    forced centring: 8 stands that instrument and prism share, one tape height each, some levelled ties
 S3    areal: 12 set-ups, two targets over each mark that several set-ups sight, 3 known marks
 M1    areal: 60 set-ups, likewise, 6 known marks
+G1    mixed: 18 antenna set-ups in two sessions, 3 total stations, levelled ties, 4 known marks
 ====  ==========================================================================================================
 
 The areal jobs have two parties, each with its instrument and tape, and three prisms; every fourth set-up is taped
@@ -23,11 +24,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from heightnet import simulate_mixed
 from heightnet.job.model import METRES, Job, Settings
+from heightnet.simulate_mixed import mixed
 
 Floats = npt.NDArray[np.float64]
 
-KINDS = ("S1", "S2", "S3", "M1")
+KINDS = ("S1", "S2", "S3", "M1", "G1")
 PRECISION = {
     "precision.zenith_sec": 2.0, "precision.distance_mm": 1.0, "precision.distance_ppm": 1.5, "precision.tape_mm": 1.0,
     "precision.known_mm": 1.0,
@@ -61,6 +64,8 @@ class Design:
     equipment : instrument of each set-up, prism of each target.
     tape : the tape of each stand, where tapes are named.
     twice : set-ups taped in feet too.
+    observer : who taped each antenna.
+    rises, heights : satellite rises, from and to, and heights of one antenna, each with its session.
     """
 
     marks: dict[str, tuple[float, float, float]]
@@ -73,6 +78,9 @@ class Design:
     equipment: dict[str, str] = field(default_factory=dict)
     tape: dict[str, str] = field(default_factory=dict)
     twice: tuple[str, ...] = ()
+    observer: dict[str, str] = field(default_factory=dict)
+    rises: list[tuple[str, str, str]] = field(default_factory=list)
+    heights: list[tuple[str, str]] = field(default_factory=list)
 
     def distance(self, one: str, other: str) -> float:
         (e, n, _), (e2, n2, _) = self.marks[one], self.marks[other]
@@ -84,6 +92,8 @@ def design(kind: str, seed: int = 0) -> Design:
     if kind not in KINDS:
         raise ValueError(f"no such kind of job: {kind}; there are {', '.join(KINDS)}")
     rng = np.random.default_rng((seed, KINDS.index(kind)))
+    if kind == "G1":
+        return mixed(rng)
     return _traverse(rng) if kind == "S1" else _centred(rng) if kind == "S2" else _areal(rng, *AREAL[kind])
 
 
@@ -172,6 +182,7 @@ def simulate(
     ----------
     blunders : errors in m, or in `Sds`, by hypothesis id: ``setup:S4``, ``target:P45``, ``tripod:stand 3``,
         ``reading:tape.csv:3``, ``known:M0``, ``level:levels.csv:2``, ``shot:shots.csv:7``,
+        ``gnss:gnss.csv:4``, ``separation:M3``,
         ``group:equipment:prism 1``, ``group:instrument:instrument 1``, ``group:tape:tape 2``, and ``swap:S4/P45`` (its
         size is what the two heights make it, whatever is given).
     settings : of the job; the true standard deviations are its own, times the factors.
@@ -180,7 +191,9 @@ def simulate(
     >>> len(job.setups), truth.blunders
     (10, {'setup:S4': 0.05})
     """
-    settings = settings or Settings(title=f"Simulated {kind} (invented)").with_values(**PRECISION)
+    if settings is None:
+        own = simulate_mixed.SETTINGS if kind == "G1" else {}
+        settings = Settings(title=f"Simulated {kind} (invented)").with_values(**PRECISION, **own)
     plan = design(kind, seed)
     job, k = observe(plan, settings, np.random.default_rng((seed, 99)), tape_factor, sight_factor, f"{kind}-{seed}")
     sizes = _in_metres(job, blunders or {})
@@ -242,14 +255,20 @@ def observe(
         "tape": pd.DataFrame(_taped(plan, height, read, tape_sd, rng)),
         "equipment": pd.DataFrame(_points(plan)),
     }  # fmt: skip
-    return Job.from_frames(name, settings, **{t: f for t, f in frames.items() if len(f)}), float(k)
+    job = Job.from_frames(name, settings, **{t: f for t, f in frames.items() if len(f)})
+    if plan.heights or plan.rises:
+        job = simulate_mixed.with_satellites(job, plan, true_z, rng, sight_factor)
+    return job, float(k)
 
 
 def _points(plan: Design) -> Iterator[dict[str, object]]:
     """Rows of the equipment table; the heights of shared stands are those of the axes."""
-    for thing in dict.fromkeys(plan.equipment.values()):
+    antennas = dict.fromkeys(plan.equipment[s] for s, _ in plan.heights)
+    for thing in antennas:
+        yield from simulate_mixed.points(thing)
+    for thing in dict.fromkeys(t for t in plan.equipment.values() if t not in antennas):
         yield {"equipment": thing, "point": "axis", "radius": 0.0, "offset": 0.0, "usual": False}
-    for thing in dict.fromkeys(plan.equipment[s] for s in plan.setups):
+    for thing in dict.fromkeys(t for s in plan.setups if (t := plan.equipment[s]) not in antennas):
         yield {"equipment": thing, "point": "side mark", "radius": SIDE_MARK_M, "offset": 0.0, "usual": True}
 
 
@@ -263,7 +282,7 @@ def _taped(
             yield {
                 "stand_kind": "setup" if stand in plan.setups else "target", "stand": stand,
                 "text": shown(reading, scale), "reading": reading, "scale": scale, "kind": "vertical", "radius": 0.0,
-                "offset": 0.0, "tape": plan.tape[stand],
+                "offset": 0.0, "tape": plan.tape[stand], "by": plan.observer.get(stand, ""),
             }  # fmt: skip
 
 
@@ -323,7 +342,10 @@ def blunder(job: Job, id_: str, size: float) -> Job:
         frame, stand, column = {"instrument": (setups, "setup", "instrument"),
                                 "equipment": (targets, "target", "equipment")}[of]  # fmt: skip
         return _raised(job, {(stand, s): size for s in frame[stand][frame[column] == thing]})
-    table = {"known": "marks", "level": "levels", "shot": "shots", "reading": "tape"}[kind]
+    if kind == "separation":
+        wrong = job.marks["separation"] + np.where(job.marks["mark"] == name, size, 0.0)
+        return replace(job, marks=job.marks.assign(separation=wrong))
+    table = {"known": "marks", "level": "levels", "shot": "shots", "reading": "tape", "gnss": "gnss"}[kind]
     frame = getattr(job, table)
     at = (frame["mark"] == name if kind == "known" else frame["row"] == int(name.rpartition(":")[2])).to_numpy()
     if at.sum() != 1:
@@ -334,8 +356,8 @@ def blunder(job: Job, id_: str, size: float) -> Job:
         s, z = frame["slope_distance"].to_numpy(float), frame["zenith_angle"].to_numpy(float)
         rise, far = s * np.cos(z) + np.where(at, size, 0.0), s * np.sin(z)
         return replace(job, shots=frame.assign(slope_distance=np.hypot(rise, far), zenith_angle=np.arctan2(far, rise)))
-    column = "rise" if kind == "level" else "height"
-    return replace(job, **{table: frame.assign(**{column: frame[column] + np.where(at, size, 0.0)})})
+    columns = {"level": ("rise",), "gnss": ("rise", "height")}.get(kind, ("height",))  # of a row one is recorded
+    return replace(job, **{table: frame.assign(**{c: frame[c] + np.where(at, size, 0.0) for c in columns})})
 
 
 def _recorded(job: Job, kind: str, name: str) -> float:
