@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from heightnet.judge.cause_antennas import phase_of
 from heightnet.judge.cause_heights import (
     FOOT,
     SPECIAL_POINTS,
@@ -12,7 +13,6 @@ from heightnet.judge.cause_heights import (
     USUAL_HOOK,
     USUAL_POINT,
     MeasuringPoint,
-    phase_of,
 )
 from heightnet.judge.cause_model import Alternative, Cause
 

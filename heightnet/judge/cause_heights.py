@@ -31,7 +31,6 @@ USUAL_HEAD = (0.24, 0.02)  # trunnion axis above the tripod head
 USUAL_POINT = (0.16, 0.04)  # any other point above or below the usual one
 USUAL_HOOK = (0.03, 0.01)
 COPIED = 0.05  # chance that a second reading repeats the slip of the first
-USUAL_PHASE = (0.075, 0.025)  # phase centre of an antenna above its reference point
 SPECIAL_POINTS = ("axis", "hook", "section", "foot", "phase")  # rows of the equipment table that no tape is held to
 
 POPULATION = {"setup": (1.55, 0.10), "tripod": (1.40, 0.20), "target": (1.60, 0.30)}
@@ -174,11 +173,6 @@ class HeightEvidence:
         at_head = [p.offset for p in self.points if p.name.lower() == "axis" or _is_head(p)]
         return at_head[-1] if at_head else None
 
-    @cached_property
-    def phase(self) -> tuple[float, float] | None:
-        """Height of an antenna's phase centre above its reference point and its sd, m; None where it is no antenna."""
-        return phase_of(self.points) if self.antenna else None
-
 
 HeightCause = Cause[HeightEvidence]
 OfReading = Callable[[HeightEvidence, Reading], Iterable[Alternative]]
@@ -224,7 +218,7 @@ def _slant_not_reduced(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
     if r.kind not in ("vertical", "booked"):
         return
     offset = e.usual.offset if r.kind == "booked" else r.offset
-    for radius, share, sd in _radii(e, r):
+    for radius, share, sd in radii(e, r):
         x = r.height - offset
         upright = _upright(x, radius)
         if upright:
@@ -237,29 +231,12 @@ def _slant_reduced_twice(e: HeightEvidence, r: Reading) -> Iterator[Alternative]
     if r.kind == "slant":
         yield Alternative(r.value + r.offset)
     elif r.kind == "booked" and (x := r.height - e.usual.offset) > 0:
-        for radius, share, sd in _radii(e, r):
+        for radius, share, sd in radii(e, r):
             slant = sqrt(x**2 + radius**2)
             yield Alternative(slant + e.usual.offset, share, x / slant, radius / slant * sd)
 
 
-def _controller(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
-    """An antenna's slant that the controller had made vertical, to the reference point or to the point itself."""
-    if not e.antenna:
-        return
-    if r.kind == "slant":
-        yield Alternative(r.value, 0.7 if r.offset else 1.0)
-        if r.offset:
-            yield Alternative(r.value + r.offset, 0.3)
-    elif r.kind == "booked" and (x := r.height - e.usual.offset) > 0:
-        for radius, share, sd in _radii(e, r):
-            upright = sqrt(x**2 + radius**2)
-            slope, spread = x / upright, radius / upright * sd
-            yield Alternative(upright, (0.7 if e.usual.offset else 1.0) * share, slope, spread)
-            if e.usual.offset:
-                yield Alternative(upright + e.usual.offset, 0.3 * share, slope, spread)
-
-
-def _radii(e: HeightEvidence, r: Reading) -> Iterator[tuple[float, float, float]]:
+def radii(e: HeightEvidence, r: Reading) -> Iterator[tuple[float, float, float]]:
     """Radii that a slant could have had: the reading's own, else the usual point's, else those of practice."""
     own = r.radius or (e.usual.radius if r.kind == "booked" or not r.point else 0.0)
     if own:
@@ -441,18 +418,6 @@ def _offset_sign(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
         yield Alternative(r.height - 2 * r.offset)
 
 
-def _phase_left_out(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
-    """The solution is of the phase centre, so that the reference point is found too high and its height too low."""
-    if e.phase is not None:
-        yield Alternative(r.height + e.phase[0], spread=e.phase[1])
-
-
-def _phase_twice(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
-    """Booked to the phase centre and taken off again with the solution; or taken off twice there."""
-    if e.phase is not None:
-        yield Alternative(r.height - e.phase[0], spread=e.phase[1])
-
-
 def _part_left_out(e: HeightEvidence, r: Reading) -> Iterator[Alternative]:
     if r.kind == "parts":
         sizes = e.usual_parts or ((e.axis_above_head,) if e.axis_above_head else ())
@@ -516,39 +481,10 @@ HEIGHT_CAUSES: tuple[HeightCause, ...] = (
     Cause("offset_twice", "the offset of the measuring point applied twice", 0.03, alike(_offset_twice)),
     Cause("offset_left_out", "the offset of the measuring point left out", 0.03, alike(_offset_left_out)),
     Cause("offset_sign", "the offset of the measuring point with the wrong sign", 0.01, alike(_offset_sign)),
-    Cause(
-        "controller",
-        "a slant that the field controller had made vertical already, reduced again",
-        0.06,
-        alike(_controller),
-    ),
-    Cause(
-        "phase_left_out",
-        "the phase-centre offset of the antenna left out: the solution is of its phase centre",
-        0.04,
-        alike(_phase_left_out),
-    ),
-    Cause(
-        "phase_twice",
-        "the phase-centre offset of the antenna applied twice, in the height and in the solution",
-        0.04,
-        alike(_phase_twice),
-    ),
     Cause("part_left_out", "a part of the measurement left out", 0.03, alike(_part_left_out)),
     Cause("part_twice", "a part of the measurement counted twice", 0.03, alike(_part_twice)),
     Cause("section", "a pole section drawn out too far or not far enough", 0.05, alike(_section)),
 )
-
-
-def phase_of(points: tuple[MeasuringPoint, ...]) -> tuple[float, float] | None:
-    """Phase centre above the reference point and its sd, m: of the row 'phase centre', whose offset leads down to it.
-
-    >>> phase_of((MeasuringPoint("phase centre", 0.0, -0.062), MeasuringPoint("rim", 0.14, 0.03)))
-    (0.062, 0.0)
-    """
-    if not points:
-        return USUAL_PHASE
-    return next(((-p.offset, 0.0) for p in points if p.name.lower().startswith("phase") and p.offset), None)
 
 
 def _reduce(read: float, radius: float, offset: float) -> float:

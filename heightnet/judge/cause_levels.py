@@ -20,10 +20,6 @@ USUAL_FOOT = (0.010, 0.008)
 SETTLED = 0.030  # how far a known mark is usually disturbed
 MOVED = 0.015  # how far a turning point moves between its two sights
 
-OTHER_MODEL = 0.10  # how far two geoid models usually differ
-POOR_SOLUTION = 0.10  # how far off a satellite solution that is no good usually is
-NOT_READ = ("shot", "gnss", "separation")  # values that nobody read off a scale
-
 STAFF_TO = 5.0  # readings of a staff lie between 0 and 5 m
 
 
@@ -31,16 +27,15 @@ STAFF_TO = 5.0  # readings of a staff lie between 0 and 5 m
 class LevelEvidence:
     """What is known about a value that is probably wrong; lengths in metres, angles in radians.
 
-    kind : "staff" (a reading), "level" (a rise), "shot" (the rise of a sight), "known" (a mark's height), "gnss" (a
-        satellite rise or height) or "separation".
+    kind : "staff" (a reading), "level" (a rise), "shot" (the rise of a sight) or "known" (a mark's height); "gnss" and
+        "separation" have a list of their own.
     recorded, error, error_sd : the value, and how much too high the rest of the job finds it.
     scale : "m", "ft" or "ftUS", in which it was written; text the value as written, "" for the usual decimals.
     partners : readings at the other sights of the same level set-up, for a staff reading.
     sections, feet : sizes of the staff's sections and of its foot or shoe, where the equipment table has them.
     slope_distance, zenith : of a sight.
     turning : True for a reading at a change point.
-    phases : heights of the phase centres of the antennas above their reference points: of `to`, less of `from`.
-    rise : True for a satellite rise, whose sign may be wrong.
+    phases : of a satellite rise or height, the phase centre above the reference point at `to`, and minus that at `from`.
     """
 
     kind: str
@@ -56,7 +51,6 @@ class LevelEvidence:
     zenith: float = pi / 2
     turning: bool = False
     phases: tuple[float, ...] = ()
-    rise: bool = False
 
     @property
     def as_read(self) -> Reading:
@@ -75,13 +69,13 @@ def _both(e: LevelEvidence, size: float, share: float = 1.0, spread: float = 0.0
 
 def _misread(step: float, metric: bool) -> OfLevel:
     def alternatives(e: LevelEvidence) -> Iterator[Alternative]:
-        if e.kind not in NOT_READ and (e.scale == "m") == metric:
+        if e.kind != "shot" and (e.scale == "m") == metric:
             yield from _both(e, step)
 
     return alternatives
 
 
-def _transposed(e: LevelEvidence) -> Iterator[Alternative]:
+def transposed(e: LevelEvidence) -> Iterator[Alternative]:
     if e.kind != "shot":
         changes = digit_swaps(e.as_read.text, SCALES[e.scale])
         for change in changes:
@@ -89,33 +83,8 @@ def _transposed(e: LevelEvidence) -> Iterator[Alternative]:
 
 
 def _sign(e: LevelEvidence) -> Iterator[Alternative]:
-    if e.kind in ("level", "shot") or e.rise:
+    if e.kind in ("level", "shot"):
         yield Alternative(-e.recorded)
-
-
-def _separation_sign(e: LevelEvidence) -> Iterator[Alternative]:
-    if e.kind == "separation" and e.recorded:
-        yield Alternative(-e.recorded)
-
-
-def _separation_model(e: LevelEvidence) -> Iterator[Alternative]:
-    if e.kind == "separation":
-        yield Alternative(e.recorded, spread=OTHER_MODEL)
-
-
-def _phase(side: float) -> OfLevel:
-    """The offset of either antenna's phase centre left out of a solution (side 1), or applied twice (side -1)."""
-
-    def alternatives(e: LevelEvidence) -> Iterator[Alternative]:
-        for phase in e.phases:
-            yield Alternative(e.recorded - side * phase, 1.0 / len(e.phases))
-
-    return alternatives
-
-
-def _solution(e: LevelEvidence) -> Iterator[Alternative]:
-    if e.kind == "gnss":
-        yield Alternative(e.recorded, spread=POOR_SOLUTION)
 
 
 def _exchanged(e: LevelEvidence) -> Iterator[Alternative]:
@@ -128,7 +97,7 @@ def _exchanged(e: LevelEvidence) -> Iterator[Alternative]:
 
 
 def _section(e: LevelEvidence) -> Iterator[Alternative]:
-    if e.kind == "known" or e.kind in NOT_READ[1:]:
+    if e.kind == "known":
         return
     for size in e.sections:
         yield from _both(e, size, 1.0 / len(e.sections))
@@ -200,7 +169,7 @@ LEVEL_CAUSES: tuple[LevelCause, ...] = (
     Cause("misread_1ft", "a reading one foot off", 0.12, _misread(FOOT, False)),
     Cause("misread_tenth_ft", "a reading a tenth of a foot off", 0.12, _misread(0.1 * FOOT, False)),
     Cause("misread_hundredth_ft", "a reading a hundredth of a foot off", 0.06, _misread(0.01 * FOOT, False)),
-    Cause("transposed", "two neighbouring digits changed places", 0.10, _transposed),
+    Cause("transposed", "two neighbouring digits changed places", 0.10, transposed),
     Cause("sign", "the sign of the rise wrong", 0.06, _sign),
     Cause("exchanged", "backsight and foresight in each other's place", 0.06, _exchanged),
     Cause("section", "a section of the staff or pole not drawn out, or not locked", 0.04, _section),
@@ -209,11 +178,6 @@ LEVEL_CAUSES: tuple[LevelCause, ...] = (
     Cause("metres_as_feet", "metres in a feet book", 0.02, _metres_as_feet),
     Cause("turning_point", "the turning point moved between its two sights", 0.06, _turning_point),
     Cause("disturbed", "the known mark disturbed since its height was found", 0.30, _disturbed),
-    Cause("solution", "the satellite solution: reflections, few satellites, ambiguities", 0.30, _solution),
-    Cause("phase_left_out", "a phase-centre offset left out of this solution", 0.06, _phase(1.0)),
-    Cause("phase_twice", "a phase-centre offset applied twice in this solution", 0.06, _phase(-1.0)),
-    Cause("separation_sign", "the sign of the separation: the geoid lies on the other side", 0.10, _separation_sign),
-    Cause("separation_model", "a separation of another place or another geoid model", 0.30, _separation_model),
     Cause("zenith_1min", "the zenith angle one minute off", 0.08, _angle(MINUTE)),
     Cause("zenith_10min", "the zenith angle ten minutes off", 0.08, _angle(10 * MINUTE)),
     Cause("zenith_1deg", "the zenith angle one degree off", 0.06, _angle(60 * MINUTE)),

@@ -2,7 +2,8 @@
 
 ``rank_causes`` for an instrument or target height, ``rank_level_causes`` for a staff reading, a levelled difference, a
 sight or a known mark, ``group_causes`` for an error that a whole group shares.  ``Records`` gathers the evidence from a
-job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``, ``cause_levels`` and ``cause_groups``.
+job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``, ``cause_antennas``,
+``cause_levels`` and ``cause_groups``.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
+from heightnet.judge.cause_antennas import ANTENNA_CAUSES, phase_of
 from heightnet.judge.cause_groups import GROUP_CAUSES, GroupEvidence
 from heightnet.judge.cause_heights import (
     HEIGHT_CAUSES,
@@ -24,7 +26,6 @@ from heightnet.judge.cause_heights import (
     HeightEvidence,
     MeasuringPoint,
     Reading,
-    phase_of,
 )
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
@@ -61,7 +62,8 @@ def _height_question(
 ) -> tuple[list[tuple[HeightCause, Iterable[Alternative]]], Found, dict[str, str]]:
     found = Found(e.recorded, e.error, e.error_sd, e.unit, normal_density(*e.population))
     words = {"axis": ANTENNA_AXIS if e.antenna else AXIS_WORDS[e.role]}
-    return [(cause, cause.alternatives(e)) for cause in HEIGHT_CAUSES], found, words
+    causes = (*HEIGHT_CAUSES, *ANTENNA_CAUSES) if e.antenna else HEIGHT_CAUSES
+    return [(cause, cause.alternatives(e)) for cause in causes], found, words
 
 
 def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[CauseFit]:
