@@ -35,7 +35,7 @@ class LevelEvidence:
     sections, feet : sizes of the staff's sections and of its foot or shoe, where the equipment table has them.
     slope_distance, zenith : of a sight.
     turning : True for a reading at a change point.
-    phases : of a satellite rise or height, the phase centre above the reference point at `to`, and minus that at `from`.
+    phases : of satellite rises and heights, the phase centre above the reference point at `to`, minus that at `from`.
     """
 
     kind: str

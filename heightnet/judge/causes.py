@@ -1,9 +1,9 @@
 """Why a value is wrong: each usual cause's expected size against the error found.
 
 ``rank_causes`` for an instrument or target height, ``rank_level_causes`` for a staff reading, a levelled difference, a
-sight or a known mark, ``group_causes`` for an error that a whole group shares.  ``Records`` gathers the evidence from a
-job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``, ``cause_antennas``,
-``cause_levels`` and ``cause_groups``.
+sight, a known mark, a satellite height or a separation, ``group_causes`` for an error that a whole group shares.
+``Records`` gathers the evidence from a job.  The weighing is in ``cause_model``; the lists are in ``cause_heights``,
+``cause_antennas``, ``cause_levels``, ``cause_satellites`` and ``cause_groups``.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from heightnet.judge.cause_heights import (
 )
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
+from heightnet.judge.cause_satellites import SATELLITE_CAUSES
 from heightnet.reduce.tape import READINGS
 
 __all__ = [
@@ -72,8 +73,9 @@ def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[Cause
     >>> rank_level_causes(LevelEvidence("staff", 2.417, 1.0004, 0.0015))[0].text
     'a reading one metre off'
     """
+    causes = SATELLITE_CAUSES if evidence.kind in ("gnss", "separation") else LEVEL_CAUSES
     return weigh(
-        ((cause, cause.alternatives(evidence)) for cause in LEVEL_CAUSES),
+        ((cause, cause.alternatives(evidence)) for cause in causes),
         Found(evidence.recorded, evidence.error, evidence.error_sd, evidence.as_read.unit, level_density(evidence)),
         keep=keep,
     )
@@ -227,9 +229,8 @@ class Records:
             points = self.points(self.equipment_of("setup", row[column])) if row[column] else ()
             if points and (phase := phase_of(points)) is not None:
                 phases.append(side * phase[0])
-        one_sided = not row["from_setup"]
-        recorded = float(row["height"] if one_sided else row["rise"])
-        return LevelEvidence("gnss", recorded, phases=tuple(phases), rise=not one_sided, **common)
+        recorded = float(row["rise"] if row["from_setup"] else row["height"])
+        return LevelEvidence("gnss", recorded, phases=tuple(phases), **common)
 
     def _mean_separation(self) -> float:
         """Of the marks under antennas that have heights of their own."""

@@ -2,8 +2,9 @@
 
     python -m tests.benchmarks.gnss [-n 2000] [--cell TEXT]
 
-The cells are those of ``figures.py`` on the jobs of kind G1 (18 antenna set-ups in two sessions, total stations, levels),
-and three that only such jobs have.  Finished cells go to results/gnss.json at once, results/gnss.md is made from it.
+The cells are those of ``figures.py`` on the jobs of kind G1 (18 antenna set-ups in two sessions, total stations,
+levels), and some that only such jobs have.  Finished cells go to results/gnss.json at once, results/gnss.md is made
+from it.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import argparse
 import json
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +76,6 @@ def one_model_only(n: int) -> Record:
         setups = job.setups.assign(
             instrument=job.setups["instrument"].where(~job.setups["setup"].str.startswith("G"), "x")
         )
-        from dataclasses import replace
 
         b = figures.Bench(build_network(replace(job, gnss=gnss, setups=setups)), factors=False)
         ids = [str(i) for i in b.family.ids]
