@@ -196,7 +196,7 @@ class WideBench:
         anchored = bool(np.any(column[nodes] < 0))
         rows = net.A[edges].tocoo()
         nuisance = np.setdiff1d(rows.col, columns)
-        knowledge, expected, knowledge_sd = self._knowledge(nuisance)
+        knowledge, expected, knowledge_sd = self._knowledge(nuisance, y)
         unknowns = np.concatenate([columns if anchored else columns[1:], nuisance])  # rising: nuisances stand last
         extra = len(nuisance)
         at = np.searchsorted(unknowns, rows.col)
@@ -228,7 +228,7 @@ class WideBench:
         )
         return Bench(local, family=family, factors=factors or True, critical=self.critical[0]), inside
 
-    def _knowledge(self, nuisance: Ints) -> tuple[sparse.coo_matrix, Floats, Floats]:
+    def _knowledge(self, nuisance: Ints, y: Floats) -> tuple[sparse.coo_matrix, Floats, Floats]:
         """What is known of some nuisances beforehand: rows (k, k), right-hand side and standard deviations (k,).
 
         A separation that hangs on a neighbour's is known from that one where it is there; the others as the whole
@@ -249,7 +249,7 @@ class WideBench:
               np.concatenate([np.searchsorted(nuisance, column[kept]), alone]))),
             shape=(count, count),
         )  # fmt: skip
-        return matrix, np.where(hangs, self.fit.v[own], 0.0), np.where(hangs, net.sd[own], self.fit.sd_x[nuisance])
+        return matrix, np.where(hangs, y[own], 0.0), np.where(hangs, net.sd[own], self.fit.sd_x[nuisance])
 
 
 @dataclass(frozen=True)

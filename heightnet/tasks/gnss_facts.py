@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -10,12 +10,13 @@ from heightnet.judge.reduction import NEARLY_ONE_CLASS, UNTESTABLE
 from heightnet.network.loops import satellite_lengths
 from heightnet.network.model import Kind
 from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
-from heightnet.tasks.facts import JobFacts, Record, number, records
+from heightnet.rows import Rows
+from heightnet.tasks.facts import JobFacts, Record, number
 
 RIVALS = tuple(f"group:{kind}:" for kind in ("instrument", "antenna_observer", "gnss_session", "tape"))
 
 
-def gnss(facts: JobFacts) -> list[Record]:
+def gnss(facts: JobFacts) -> Sequence[Record]:
     """``gnss[]`` of results.json: each satellite rise or height."""
     net, table = facts.net, facts.job.gnss
     if not len(table):
@@ -24,7 +25,7 @@ def gnss(facts: JobFacts) -> list[Record]:
     start, end = ends(facts.job)
     value = np.append(net.separations.value, 0.0)
     at = [value[net.separations.of(names)] for names in (start, end)]
-    return records(
+    return Rows(
         {
             "id": facts.family.ids[facts.hypotheses_of(rows)],
             "file": [facts.job.files["gnss"]] * len(table),
@@ -49,7 +50,7 @@ def _or_none(names: Iterable[str]) -> list[str | None]:
     return [str(name) or None for name in names]
 
 
-def separations(facts: JobFacts) -> list[Record]:
+def separations(facts: JobFacts) -> Sequence[Record]:
     """``separations[]``: each recorded separation under an antenna, and what the job as recorded makes of it."""
     net, known = facts.net, facts.net.separations
     if not len(known.mark):
@@ -62,7 +63,7 @@ def separations(facts: JobFacts) -> list[Record]:
     h = np.flatnonzero(facts.family.kind == "separation")
     of = dict(zip(net.nodes.name[facts.family.node[h]], h.tolist(), strict=True))
     h = np.array([of[name] for name in known.mark], dtype=np.int64)
-    return records(
+    return Rows(
         {
             "id": facts.family.ids[h],
             "mark": known.mark,
