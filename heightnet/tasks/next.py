@@ -23,6 +23,7 @@ ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this 
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
 CANDIDATES_UP_TO = 600
+LEVELLED_M = 250.0  # between antennas; further off a level tie is no quick check
 OCCUPATIONS = 4  # observations of one antenna that are weighed once more
 NUMBERS_HELD = 4_000_000  # candidates times unknowns; the stands that matter most come first
 
@@ -138,10 +139,11 @@ def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
 
 
 def _satellite_neighbours(net: Network, wanted: set[int]) -> Iterator[tuple[int, int, float]]:
-    """Antenna, mark and distance of each satellite rise at these antennas, where the places of the marks are known."""
+    """Antenna, mark and distance of each satellite rise at these antennas that is short enough to be levelled."""
     rows, distance = net.rows(Kind.GNSS), satellite_lengths(net.job)
     tail, head = net.tail[rows], net.head[rows]
-    for i in np.flatnonzero((np.isin(tail, list(wanted)) | np.isin(head, list(wanted))) & (distance > 0)).tolist():
+    asked = np.isin(tail, list(wanted)) | np.isin(head, list(wanted))
+    for i in np.flatnonzero(asked & (distance > 0) & (distance <= LEVELLED_M)).tolist():
         for one, other in ((int(tail[i]), int(head[i])), (int(head[i]), int(tail[i]))):
             if one in wanted:
                 yield one, int(net.nodes.mark[other]), float(distance[i])

@@ -37,7 +37,12 @@ def test_what_is_read(folder, mixed):
     job = heightnet.read_job(folder(**mixed))
     rise, height = (row for _, row in job.gnss.iterrows())
     assert (rise["from_setup"], rise["to_setup"], rise["rise"], rise["sd"]) == ("G1", "G2", 1.143, 0.005)
-    assert (height["from_setup"], height["to_setup"], height["height"], height["session"]) == ("", "G3", 147.211, "day 1")
+    assert (height["from_setup"], height["to_setup"], height["height"], height["session"]) == (
+        "",
+        "G3",
+        147.211,
+        "day 1",
+    )
     assert math.isnan(rise["height"]) and math.isnan(height["rise"]) and math.isnan(height["sd"])
     assert job.marks["separation"].tolist()[:3] == [45.012, 45.020, 45.031]
     assert job.marks["separation_sd"].tolist()[::2] == [0.015, 0.0]

@@ -73,7 +73,7 @@ def test_far_from_each_other_they_have_nothing_in_common():
 
 
 def test_many_marks_do_not_make_their_common_error_small():
-    """Had each been observed with its own sd beside the differences, the mean of 40 marks would be known to 20 / sqrt 40."""
+    """Had each been observed with its own sd beside the differences, the mean of 40 would be known to 20 / sqrt 40."""
     east = np.arange(40) * 50.0
     C = covariance(separations_of(job_of(east, np.zeros(40), np.full(40, 20.0), mm_sqrt_km=5.0)))
     assert 1000 * np.sqrt(C.mean()) > 19.0
