@@ -93,3 +93,29 @@ def test_harbour(checked):
     causes = {c["cause"] for c in next(s for s in result.facts["setups"] if s["setup"] == "A3")["causes"][:2]}
     assert causes == {"decimal_as_inches", "misread_1in"}
     assert " ft " in result.summary()
+
+
+def test_saltmarsh(checked):
+    result = checked["saltmarsh-antennas"]
+    (suspect,) = result.facts["suspects"]
+    assert suspect["id"] == "setup:A6"
+    assert suspect["error_mm"] == pytest.approx(24.6, abs=6)
+    a6 = next(s for s in result.facts["setups"] if s["setup"] == "A6")
+    causes = {c["cause"]: c["expected_mm"] for c in a6["causes"][:2]}
+    assert causes.keys() == {"controller", "other_point"}
+    assert causes["controller"] == pytest.approx(24.6, abs=0.1)
+    checks = {s: [c for c in result.facts["reading_checks"] if c["stand"] == s] for s in ("A6", "A8")}
+    assert len(checks["A6"]) == 3 and all(c["agrees"] for c in checks["A6"])
+    settled = [c for c in checks["A8"] if not c["agrees"]]
+    assert settled and settled[0]["change_mm"] == pytest.approx(-4, abs=0.1)
+    said = " ".join(result.summary().split())
+    assert "At A8 the height read after is 4.0 mm lower than the one before: the stand settled" in said
+    assert result.facts["separation_model"]["same_as"] == ["group:instrument:disc antenna"]
+    assert "nothing here tells one from the other" in said
+    assert "repeat occupation is the proof" in said
+    true = {"W1": 4.871, "W2": 4.935, "W3": 5.022, "W4": 5.107, "W5": 5.064, "W6": 4.988}
+    marks = result.marks.set_index("mark")
+    for mark, height in true.items():
+        off = abs(marks["corrected_height_m"][mark] - height) * 1000
+        assert off < 3 * marks["corrected_sd_mm"][mark], mark
+    assert result.exit_status() == 1

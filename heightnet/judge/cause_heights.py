@@ -30,6 +30,7 @@ USUAL_RADII = ((0.06, 0.25, 0.02), (0.10, 0.50, 0.02), (0.16, 0.25, 0.03))  # ra
 USUAL_HEAD = (0.24, 0.02)  # trunnion axis above the tripod head
 USUAL_POINT = (0.16, 0.04)  # any other point above or below the usual one
 USUAL_HOOK = (0.03, 0.01)
+SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
 COPIED = 0.05  # chance that a second reading repeats the slip of the first
 SPECIAL_POINTS = ("axis", "hook", "section", "foot", "phase")  # rows of the equipment table that no tape is held to
 
@@ -137,6 +138,7 @@ class HeightEvidence:
     population : mean and standard deviation of such heights.
     hooks, sections, usual_parts : sizes of tape hooks, of pole sections, of parts that other stands have.
     antenna : a satellite antenna's height, to its reference point.
+    later : one reading, made after others of the same stand.
     """
 
     role: str
@@ -152,6 +154,7 @@ class HeightEvidence:
     sections: tuple[float, ...] = ()
     usual_parts: tuple[float, ...] = ()
     antenna: bool = False
+    later: bool = False
 
     @property
     def unit(self) -> float:
@@ -485,6 +488,15 @@ HEIGHT_CAUSES: tuple[HeightCause, ...] = (
     Cause("part_twice", "a part of the measurement counted twice", 0.03, alike(_part_twice)),
     Cause("section", "a pole section drawn out too far or not far enough", 0.05, alike(_section)),
 )
+
+
+def _settled(e: HeightEvidence) -> Iterator[Alternative]:
+    """A tripod sinks: the later reading is lower, by millimetres."""
+    yield Alternative(e.recorded + SETTLED[0], spread=SETTLED[1])
+
+
+LATER_CAUSE = Cause("settled", "the stand settled since the reading before", 0.15, _settled)
+"""Weighed besides the others for a reading that was made after another one of its stand."""
 
 
 def _reduce(read: float, radius: float, offset: float) -> float:

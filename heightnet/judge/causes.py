@@ -21,6 +21,7 @@ from heightnet.judge.cause_antennas import ANTENNA_CAUSES, phase_of
 from heightnet.judge.cause_groups import GROUP_CAUSES, GroupEvidence
 from heightnet.judge.cause_heights import (
     HEIGHT_CAUSES,
+    LATER_CAUSE,
     POPULATION,
     HeightCause,
     HeightEvidence,
@@ -30,6 +31,7 @@ from heightnet.judge.cause_heights import (
 from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
 from heightnet.judge.cause_satellites import SATELLITE_CAUSES
+from heightnet.judge.moments import is_later
 from heightnet.reduce.tape import READINGS
 
 __all__ = [
@@ -64,6 +66,7 @@ def _height_question(
     found = Found(e.recorded, e.error, e.error_sd, e.unit, normal_density(*e.population))
     words = {"axis": ANTENNA_AXIS if e.antenna else AXIS_WORDS[e.role]}
     causes = (*HEIGHT_CAUSES, *ANTENNA_CAUSES) if e.antenna else HEIGHT_CAUSES
+    causes = (*causes, LATER_CAUSE) if e.later else causes
     return [(cause, cause.alternatives(e)) for cause in causes], found, words
 
 
@@ -174,7 +177,13 @@ class Records:
             sections=self._sizes("section", {equipment}),
             usual_parts=self._usual_parts(stand_kind, stand),
             antenna=stand_kind == "setup" and stand in self._antennas,
+            later=kind == "reading" and self._is_later(found[0], stand_kind, stand),
         )
+
+    def _is_later(self, position: int, kind: str, stand: str) -> bool:
+        """Whether a reading was made after another one of its stand."""
+        when = self._column["when"]
+        return any(is_later(str(when[position]), str(when[i])) for i in self.at[kind, stand])
 
     def level(self, id: str, error: float, error_sd: float) -> LevelEvidence:
         """Evidence about ``staff:FILE:ROW``, ``level:``, ``shot:``, ``gnss:``, ``known:MARK``, ``separation:MARK``."""

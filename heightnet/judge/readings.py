@@ -6,7 +6,6 @@ difference is set against the slips that would explain it: either reading may ha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -19,6 +18,7 @@ from heightnet.job.model import Job
 from heightnet.judge.cause_heights import POPULATION, HeightEvidence, MeasuringPoint, Reading
 from heightnet.judge.cause_model import NONE
 from heightnet.judge.causes import Records, height_scores
+from heightnet.judge.moments import change_between
 from heightnet.reduce.tape import reading_ids
 
 SCATTER = 1.96  # of the sd of a difference: 95 %, on top of the rounding; together under 1 % false alarms
@@ -136,7 +136,7 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
                     hooks=records.hooks(at), population=records.population(kind, equipment),
                 )  # fmt: skip
                 slip = slips[0] if slips else None
-            change = _change(records.when[i], records.when[j], difference)
+            change = change_between(records.when[i], records.when[j], difference)
             checks.append(
                 {
                     "stand": stand,
@@ -152,40 +152,6 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
                 }
             )
     return checks
-
-
-def _change(first: str, second: str, difference: float) -> float | None:
-    """Height at the later time less that at the earlier, from first less second; None where the times do not say.
-
-    >>> _change("before", "after", 0.004), _change("2026-05-04T11:10", "2026-05-04T08:05", 0.004)
-    (-0.004, 0.004)
-    >>> _change("before", "11:10", 0.004) is None
-    True
-    """
-    times = moment(first), moment(second)
-    if None in times or times[0][0] != times[1][0] or times[0] == times[1]:  # type: ignore[index]
-        return None
-    return -difference if times[0] < times[1] else difference  # type: ignore[operator]
-
-
-def moment(when: str) -> tuple[str, str] | None:
-    """A time that can be set against another of its kind: the words before and after, a date, or a time of day.
-
-    >>> moment("After session 2"), moment("9:05"), moment("2026-05-04T09:05"), moment("in the afternoon")
-    (('word', '1'), ('hour', '09:05'), ('date', '2026-05-04T09:05'), None)
-    """
-    text = when.strip().casefold()
-    for place, words in enumerate(_WORDS):
-        if text.split(maxsplit=1)[:1] and text.split(maxsplit=1)[0].strip(",.:;") in words:
-            return "word", str(place)
-    if re.match(r"\d{4}-\d{2}-\d{2}", text):
-        return "date", when.strip()
-    if hour := re.match(r"(\d{1,2}):(\d{2})(?!\d)", text):
-        return "hour", f"{int(hour[1]):02d}:{hour[2]}"
-    return None
-
-
-_WORDS = (("before", "start", "begin", "beginning"), ("after", "end", "finish"))
 
 
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -42,10 +43,11 @@ def lines(facts: Record, most: int | None = SHORT) -> Iterator[str]:
     yield from _section("Points of the equipment", _columns(_equipment(facts, lengths)), most)
     yield from _section("Known heights", _columns(_known(facts, lengths)), most)
     yield from _section("How each height was reduced", _columns(_heights(facts, lengths)), most)
-    yield from _section("Set-ups", _columns(_stands(facts["setups"], "setup", "target", lengths)), most)
-    yield from _section("Targets", _columns(_stands(facts["targets"], "target", "setup", lengths)), most)
+    yield from _section("Set-ups", _columns(_stands(facts, "setup", "target", lengths)), most)
+    yield from _section("Targets", _columns(_stands(facts, "target", "setup", lengths)), most)
     yield from _section("Levelled differences", _columns(_levels(facts, lengths)), most)
     yield from _section("Level set-ups", _columns(_level_setups(facts, lengths)), most)
+    yield from _section("Satellite heights", _columns(_gnss(facts, lengths)), most)
     yield from _section("What ties to what", _ties(facts, lengths), None)
     yield from _section("Odd values", list(_warnings(facts, lengths)), most)
     unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
@@ -101,6 +103,15 @@ def _levels(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
         yield f"{d['from']} to {d['to']}", lengths.height(d["rise_m"]), f"sd {lengths.column(d['sd_mm'])}", run
 
 
+def _gnss(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    for g in facts["gnss"]:
+        what = f"{g['from']} to {g['to']}" if g["from"] else g["to"]
+        value = g["height_m"] if g["rise_m"] is None else g["rise_m"]
+        session = f"session {g['session']}" if g["session"] else ""
+        less = f"less separation {lengths.height(g['separation_m'])}"
+        yield what, lengths.height(value), less, f"sd {lengths.column(g['sd_mm'])}", session
+
+
 def _level_setups(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
     for s in facts["level_setups"]:
         read = [f"{r['mark']} {r['sight']} {lengths.height(r['reading_m'])}".replace("  ", " ") for r in s["readings"]]
@@ -129,17 +140,20 @@ def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
         )
 
 
-def _stands(stands: list[Record], kind: str, other: str, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    stands: list[Record] = facts[f"{kind}s"]
     verb = "sights" if kind == "setup" else "seen from"
+    satellites = Counter(g[end] for g in facts["gnss"] for end in ("from", "to"))
     for s in stands:
+        seen = satellites[s[kind]] if kind == "setup" else 0
         ends = [_end(e[other], e["mark"]) for e in s["sights"]]
         yield (
             s[kind],
             f"over {s['mark']}" if s["mark"] else "free",
             lengths.height(s["height_m"]),
-            count(s["shots"], "shot"),
+            count(seen, "satellite height") if seen else count(s["shots"], "shot"),
             CHECKED[s["check"]] if s["mark"] else "stands over no mark",
-            f"{verb} {listing(ends, 6)}" if ends else "no shot names it",
+            f"{verb} {listing(ends, 6)}" if ends else "an antenna" if seen else "no shot names it",
         )
 
 

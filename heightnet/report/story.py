@@ -12,6 +12,7 @@ from heightnet.rows import column
 
 Record = dict[str, Any]
 
+SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
 WRONG, DOUBTFUL, SOUND = "wrong", "doubtful", "sound"
 
 
@@ -225,7 +226,7 @@ def _before_and_after(words: Words, check: Record, change: float) -> str:
     moved = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
     said = f"At {check['stand']} the height read after is {moved} than the one before: "
     said += "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
-    if check["slip_text"]:
+    if check["slip_text"] and not -SETTLES_MM < change < 0:
         said += f"; {check['slip_text'].rstrip('.')}"
     side = check.get("sides_with")
     if side in ("first", "second"):
@@ -255,6 +256,13 @@ def _what_to_do(words: Words, accused: list[Accusation]) -> list[str]:
     stretch = _stretch(words, accused[0]) if accused else ""
     if stretch:
         return [f"Level {stretch} again before its heights are used."]
+    kind, _, name = accused[0].ids[0].partition(":") if accused else ("", "", "")
+    if kind == "setup" and name in words.antennas:
+        over = words.setups[name]["mark"]
+        return [
+            f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
+            "again: a repeat occupation is the proof."
+        ]
     if accused:
         return ["Look these rows up in the field book, and observe them again before their heights are used."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]

@@ -38,8 +38,8 @@ def show(job: Job | str | Path) -> Record:
     Returns
     -------
     dict : ``job, title, path, units, tables, notes, settings, equipment, known, heights, setups, targets, levels,
-        level_setups, pieces, undetermined, loops, warnings``.  ``check`` of a height is "unproved" (nothing in the job
-        tests it), "shared" (an error would show, but not whose it is), "own", or "none" (no height to test).
+        level_setups, gnss, pieces, undetermined, loops, warnings``.  ``check`` of a height is "unproved" (nothing in
+        the job tests it), "shared" (an error would show, but not whose it is), "own", or "none" (no height to test).
 
     Raises
     ------
@@ -67,6 +67,7 @@ def show(job: Job | str | Path) -> Record:
         "targets": _stands(job, net, "target", checks),
         "levels": _levels(job),
         "level_setups": _level_setups(job),
+        "gnss": _gnss(job, net),
         "pieces": _pieces(job, net),
         "undetermined": [{"kind": str(net.nodes.kind[n]), "name": str(net.nodes.name[n])} for n in net.undetermined],
         "loops": _loops(net),
@@ -120,6 +121,25 @@ def _levels(job: Job) -> list[Record]:
             "row": int(row["row"]),
         }
         for row, sd in zip(job.levels.to_dict("records"), level_sd(job), strict=True)
+    ]
+
+
+def _gnss(job: Job, net: Network) -> list[Record]:
+    """Each satellite rise or height, with the separation that it was taken down to the geoid by."""
+    rows = net.rows(Kind.GNSS)
+    by = job.gnss["rise"].fillna(job.gnss["height"]).to_numpy(float) - net.rise[rows]
+    return [
+        {
+            "from": row["from_setup"] or None,
+            "to": row["to_setup"],
+            "rise_m": None if np.isnan(row["rise"]) else float(row["rise"]),
+            "height_m": None if np.isnan(row["height"]) else float(row["height"]),
+            "separation_m": float(separation),
+            "sd_mm": float(sd) * 1000,
+            "session": row["session"],
+            "row": int(row["row"]),
+        }
+        for row, separation, sd in zip(job.gnss.to_dict("records"), by, net.sd[rows], strict=True)
     ]
 
 

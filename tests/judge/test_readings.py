@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import heightnet
 from heightnet.job.model import Job
 from heightnet.job.tapes import read_tape
 from heightnet.judge.cause_heights import MeasuringPoint, Reading
+from heightnet.judge.causes import Records, rank_causes
 from heightnet.judge.readings import allowed_difference, compare_readings, explain, side_with
 from heightnet.reduce.tape import reduce_tape
 
@@ -147,3 +151,68 @@ def test_points_and_hooks_of_the_job_explain_a_disagreement() -> None:
     known = Job.from_frames(setups=job.setups, tape=job.tape, equipment=table)
     (check,) = checks(known)
     assert check["slip"] == "other_point" and "the plate" in check["slip_text"]
+
+
+def taped(*rows: tuple[str, str]) -> Job:
+    """The readings of one antenna, each (text, when)."""
+    return Job.from_frames(
+        "taped",
+        setups=pd.DataFrame({"setup": ["G"], "mark": ["A"]}),
+        tape=pd.DataFrame(
+            {"stand_kind": "setup", "stand": "G", "text": text, "reading": float(text), "scale": "m",
+             "kind": "vertical", "when": when} for text, when in rows
+        ),
+        marks=pd.DataFrame({"mark": ["A"], "height": [100.0], "separation": [45.0]}),
+        gnss=pd.DataFrame({"to_setup": ["G"], "height": [146.5]}),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "change"),
+    [(("1.512", "before"), ("1.506", "after"), -6.0), (("1.506", "After"), ("1.512", "before session"), -6.0),
+     (("1.506", "2026-05-04T08:05"), ("1.512", "2026-05-04T11:40"), 6.0), (("1.512", "8:05"), ("1.511", "11:40"), -1.0),
+     (("1.512", ""), ("1.506", "after"), None), (("1.512", "before"), ("1.506", "11:40"), None),
+     (("1.512", "morning"), ("1.506", "evening"), None)],
+)  # fmt: skip
+def test_before_and_after(first, second, change):
+    job = taped(first, second)
+    (check,) = compare_readings(job, reduce_tape(job))
+    assert check["agrees"] == (abs(check["difference_mm"]) < 3)
+    if change is None:
+        assert "change_mm" not in check
+    else:
+        assert check["change_mm"] == pytest.approx(change)
+
+
+def test_a_tripod_that_settled_is_said_and_one_that_rose_is_not_believed():
+    said = " ".join(heightnet.check(taped(("1.512", "before"), ("1.506", "after"))).page().split())
+    assert "At G the height read after is 6.0 mm lower than the one before: the stand settled, or one of" in said
+    said = " ".join(heightnet.check(taped(("1.506", "before"), ("1.512", "after"))).page().split())
+    assert "6.0 mm higher than the one before: a stand does not rise, so one is wrong" in said
+    said = " ".join(heightnet.check(taped(("1.512", "before"), ("1.511", "after"))).page().split())
+    assert "The readings before and after at G agree: 1.0 mm apart." in said
+
+
+def test_the_later_reading_may_have_settled():
+    job = taped(("1.512", "before"), ("1.506", "after"))
+    records = Records(job, reduce_tape(job))
+    later = rank_causes(records.height("reading:tape.csv:3", -0.006, 0.001))
+    assert later[0].cause == "settled"
+    assert "settled" not in {f.cause for f in rank_causes(records.height("reading:tape.csv:2", 0.006, 0.001), keep=0)}
+
+
+def test_metres_before_and_after_and_feet_as_the_army_subcourse_has_it():
+    """US Army Engineer subcourse EN0593: antenna heights before and after, in metres to 1 mm and in feet to 0.01 ft as
+    a check against blunders.  Two correct readings so rounded differ by 2.02 mm at most (own recomputation).
+    """
+    metre, foot = Reading("1.512", 1.512), Reading("4.96", 4.96 * 0.3048, "ft")
+    assert 1000 * (metre.rounding + foot.rounding) == pytest.approx(0.5 + 0.005 * 304.8)
+    job = taped(("1.512", "before"), ("1.511", "after"))
+    feet = job.tape.iloc[:1].assign(text="4.96", reading=4.96 * 0.3048, scale="ft", row=4)
+    job = replace(job, tape=pd.concat([job.tape, feet], ignore_index=True))
+    checks = compare_readings(job, reduce_tape(job))
+    assert len(checks) == 3 and all(c["agrees"] for c in checks)
+    slipped = job.tape.assign(text=["1.512", "1.511", "5.06"], reading=[1.512, 1.511, 5.06 * 0.3048])
+    wrong = compare_readings(replace(job, tape=slipped), reduce_tape(replace(job, tape=slipped)))
+    assert [c["agrees"] for c in wrong] == [True, False, False]
+    assert wrong[1]["slip"] == "misread_tenth_ft"
