@@ -55,6 +55,7 @@ class Card:
     loops: list[str]
     statistics: list[tuple[str, str]]
     full: bool
+    antenna: bool
 
     @property
     def open(self) -> bool:
@@ -78,6 +79,10 @@ def cards(words: Words, keys: Keys) -> list[Card]:
     for shot in words.facts["shots"]:
         shots["setup", shot["setup"]].append(shot)
         shots["target", shot["target"]].append(shot)
+    for satellite in words.facts.get("gnss", []):
+        for end in ("from", "to"):
+            if satellite[end]:
+                shots["setup", satellite[end]].append(satellite)
     loops = _loops_of(words)
     return [
         _card(words, keys, kind, stand, shots[kind, stand[kind]], loops.get((kind, stand[kind]), []), i in full)
@@ -86,7 +91,7 @@ def cards(words: Words, keys: Keys) -> list[Card]:
 
 
 def _loops_of(words: Words) -> dict[tuple[str, str], list[Record]]:
-    """Which loops run through each set-up and target, by the sights in them."""
+    """Which loops run through each set-up and target, by the sights and satellite heights in them."""
     found: dict[tuple[str, str], list[Record]] = defaultdict(list)
     for loop in words.facts["loops"]:
         through = {
@@ -94,6 +99,13 @@ def _loops_of(words: Words) -> dict[tuple[str, str], list[Record]]:
             for id in loop["ids"]
             if (shot := words.records.get(id)) is not None and "setup" in shot and "target" in shot
             for kind in ("setup", "target")
+        }
+        through |= {
+            ("setup", satellite[end])
+            for id in loop["ids"]
+            if id.startswith("gnss:") and (satellite := words.records.get(id)) is not None
+            for end in ("from", "to")
+            if satellite[end]
         }
         for stand in through:
             found[stand].append(loop)
@@ -119,11 +131,12 @@ def _card(
         readings=[_reading(words, stand, reading) for reading in stand["readings"]] if full else [],
         causes=[f"{words.cause(cause)} (chance {chance(cause['probability'])})" for cause in stand["causes"]],
         checks=_checks(words, stand) if full else [],
-        sights=[_sight(words, keys, kind, shot) for shot in shots[:SIGHTS]] if full else [],
+        sights=[_line(words, keys, kind, stand, shot) for shot in shots[:SIGHTS]] if full else [],
         more_sights=max(0, len(shots) - SIGHTS) if full else 0,
         loops=[_loop(words, loop) for loop in loops[:6]] if full else [],
         statistics=_statistics(words, stand) if full else [],
         full=full,
+        antenna=kind == "setup" and stand["setup"] in words.antennas,
     )
 
 
@@ -180,6 +193,27 @@ def _checks(words: Words, stand: Record) -> list[str]:
             booked = f"{words.lengths.height(stand['booked_m'])} {words.lengths.name}"
             lines.append(f"Booked as {booked}, {words.lengths.small(apart)} off what its readings give.")
     return lines
+
+
+def _line(words: Words, keys: Keys, kind: str, stand: Record, record: Record) -> SightLine:
+    """A sight, or what an antenna observed."""
+    return _satellite(words, keys, stand, record) if "from" in record else _sight(words, keys, kind, record)
+
+
+def _satellite(words: Words, keys: Keys, stand: Record, record: Record) -> SightLine:
+    lengths = words.lengths
+    if not record["from"]:
+        to = "height by a service"
+    else:
+        to = f"from {record['from']}" if record["to"] == stand["setup"] else f"to {record['to']}"
+    distance = "" if record["length_m"] is None else f"{lengths.distance(record['length_m'])} {lengths.name}"
+    return SightLine(
+        to=f"{to}, row {record['row']}",
+        distance=distance,
+        residual=f"{lengths.column(record['residual_mm'])} {lengths.small_short}",
+        about=keys.about(record["id"]),
+        verdict=record["verdict"],
+    )
 
 
 def _sight(words: Words, keys: Keys, kind: str, shot: Record) -> SightLine:

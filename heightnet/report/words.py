@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from typing import Any
 
+from heightnet.judge.moments import moment
 from heightnet.report.lookup import Lookup, Register
 from heightnet.report.numbers import Lengths, chance, count, listing
 from heightnet.rows import column
@@ -100,6 +101,7 @@ class Words:
         self.antennas = set(facts.get("antennas") or antennas_of(facts))
         stands = [self.setups[name] for name in self.antennas if name in self.setups]
         self.models = {stand["instrument"] for stand in stands} - {None}
+        self.of_antennas = {reading["id"] for stand in stands for reading in stand["readings"]}
 
     # what things are called
 
@@ -355,7 +357,9 @@ class Words:
             text = f"{reading['text']}{scale}"
         by = f" by {reading['by']}" if reading["by"] else ""
         tape = f", {reading['tape']}" if reading["tape"] else ""
-        return f"{text}{by}{tape}"
+        told = moment(reading["when"] or "")
+        when = f", {reading['when']}" if told is not None and told[0] == "word" else ""
+        return f"{text}{by}{tape}{when}"
 
     def reading_note(self, reading: Record) -> str:
         """How a reading was taken: `slant to side mark, radius 102 mm`."""
@@ -368,7 +372,8 @@ class Words:
             parts.append(f"radius {reading['radius_mm']:g} mm")
         if reading["offset_mm"]:
             up = "below" if reading["offset_mm"] > 0 else "above"
-            parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the axis")
+            to = "reference point" if reading["id"] in self.of_antennas else "axis"
+            parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the {to}")
         return ", ".join(parts)
 
     def cause(self, cause: Record) -> str:
