@@ -110,6 +110,7 @@ class Sample:
         for key, part in schema()["properties"].items():
             if part.get("type") == "array":
                 self.facts.setdefault(key, [])
+        self.facts.setdefault("separation_model", None)
         self.names = ["BM1", *[f"P{i}" for i in range(1, setups + 1)], "BM2"]
         self._marks()
         self._stands()
