@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from heightnet.report.words import VERDICTS
+from heightnet.report.words import VERDICTS, antennas_of
 from heightnet.rows import Record, column
 
-WHOLE_UP_TO = 20_000  # sights, levelled differences and staff readings up to which a page holds all of a job
+WHOLE_UP_TO = 20_000  # sights, levelled differences, staff readings and satellite heights: a page holds all up to here
 STANDS = 300  # set-ups shown, accused ones first, then those tested least; as many targets
 SIGHTS = 4_000
 LEVELLED = 2_000
@@ -26,7 +26,7 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     ----------
     facts : as written.
     """
-    if sum(len(facts[table]) for table in ("shots", "levels", "staff")) <= WHOLE_UP_TO:
+    if sum(len(facts.get(table, [])) for table in ("shots", "levels", "staff", "gnss")) <= WHOLE_UP_TO:
         return facts
     setups, targets = (_least_tested(facts[table]) for table in ("setups", "targets"))
     chosen = {
@@ -43,9 +43,9 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     stands = {"setups": [facts["setups"][i] for i in setups], "targets": [facts["targets"][i] for i in targets]}
     moved = {m["mark"] for s in facts["suspects"][:FINDINGS] for m in s["moved"]}
     marks = {r["mark"] for records in stands.values() for r in records} | moved
-    levelled = {table: _levelled(facts[table], marks) for table in ("levels", "staff")}
-    marks |= {r[end] for r in levelled["levels"] for end in ("from_mark", "to_mark")}
-    marks |= {r["mark"] for r in levelled["staff"]}
+    levelled = {table: _levelled(facts.get(table, []), marks) for table in ("levels", "staff", "gnss")}
+    marks |= {r[end] for table in ("levels", "gnss") for r in levelled[table] for end in ("from_mark", "to_mark")}
+    marks = (marks | {r["mark"] for r in levelled["staff"]}) - {None}
     known = _known(facts["known"], marks)
     marks |= {r["mark"] for r in known}
     return {
@@ -53,6 +53,8 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
         **stands,
         **levelled,
         "excerpt": True,
+        "antennas": sorted(antennas_of(facts)),
+        "separations": _known(facts.get("separations", []), marks),
         "shots": of_shots,
         "known": known,
         "marks": [facts["marks"][i] for i, one in enumerate(column(facts["marks"], "mark")) if one in marks],

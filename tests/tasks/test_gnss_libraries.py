@@ -6,6 +6,8 @@ separations along the shortest tree (networkx), plus offset and tilts.  Generali
 refraction alone for unknowns, and must find the same.
 """
 
+from itertools import pairwise
+
 import networkx as nx
 import numpy as np
 import pandas as pd
@@ -51,7 +53,7 @@ def separation_covariance(job, marks):
         for j in free:
             path = nx.shortest_path(tree, i, j)
             rho = 1.0
-            for a, b in zip(path, path[1:], strict=False):
+            for a, b in pairwise(path):
                 km = np.hypot(*(at[a] - at[b])) / 1000
                 rho *= np.exp(-((setting.mm_sqrt_km / 1000) ** 2) * km / (2 * sd[a] * sd[b]))
             S[i, j] = rho * sd[i] * sd[j]
