@@ -94,19 +94,14 @@ def _loops_of(words: Words) -> dict[tuple[str, str], list[Record]]:
     """Which loops run through each set-up and target, by the sights and satellite heights in them."""
     found: dict[tuple[str, str], list[Record]] = defaultdict(list)
     for loop in words.facts["loops"]:
-        through = {
-            (kind, shot[kind])
-            for id in loop["ids"]
-            if (shot := words.records.get(id)) is not None and "setup" in shot and "target" in shot
-            for kind in ("setup", "target")
-        }
-        through |= {
-            ("setup", satellite[end])
-            for id in loop["ids"]
-            if id.startswith("gnss:") and (satellite := words.records.get(id)) is not None
-            for end in ("from", "to")
-            if satellite[end]
-        }
+        through: set[tuple[str, str]] = set()
+        for id in loop["ids"]:
+            if not id.startswith(("shot:", "gnss:")) or (record := words.records.get(id)) is None:
+                continue
+            if id.startswith("shot:"):
+                through |= {("setup", record["setup"]), ("target", record["target"])}
+            else:
+                through |= {("setup", record[end]) for end in ("from", "to") if record[end]}
         for stand in through:
             found[stand].append(loop)
     return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cached_property
 from collections import Counter
 from typing import Any
 
@@ -99,9 +100,21 @@ class Words:
         self.setups = Lookup((facts["setups"],), "setup")
         self.targets = Lookup((facts["targets"],), "target")
         self.antennas = set(facts.get("antennas") or antennas_of(facts))
-        stands = [self.setups[name] for name in self.antennas if name in self.setups]
-        self.models = {stand["instrument"] for stand in stands} - {None}
-        self.of_antennas = {reading["id"] for stand in stands for reading in stand["readings"]}
+
+    @cached_property
+    def models(self) -> set[str]:
+        """Models of the antennas."""
+        if not self.antennas:
+            return set()
+        setups = self.facts["setups"]
+        named = zip(column(setups, "setup"), column(setups, "instrument"), strict=True)
+        return {str(model) for name, model in named if name in self.antennas and model}
+
+    @cached_property
+    def of_antennas(self) -> set[str]:
+        """Ids of the readings of antenna heights."""
+        stands = self.facts["setups"] if self.antennas else []
+        return {reading["id"] for stand in stands if stand["setup"] in self.antennas for reading in stand["readings"]}
 
     # what things are called
 
