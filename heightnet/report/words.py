@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from functools import cached_property
 from collections import Counter
+from functools import cached_property
 from typing import Any
 
 from heightnet.judge.moments import moment
