@@ -85,10 +85,11 @@ def rival(r: Record) -> str:
         case "group" if r["id"].startswith("group:collimation"):
             return "the level's line of sight, not level"
     kind, _, name = r["id"].partition(":")
+    thing = "antenna" if r.get("of_antenna") else "instrument"
     words = {
-        "setup": "the instrument height of set-up", "target": "the target height", "tripod": "the height of stand",
+        "setup": f"the {thing} height of set-up", "target": "the target height", "tripod": "the height of stand",
         "shot": "the sight", "reading": "the tape reading", "swap": "instrument and target height exchanged at",
-        "group": "everything of",
+        "group": "everything of", "gnss": "the satellite height", "separation": "the separation at",
     }  # fmt: skip
     return f"{words.get(kind, kind)} {name}"
 

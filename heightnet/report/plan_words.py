@@ -22,7 +22,7 @@ def name(id_: str, antennas: Collection[str] = ()) -> str:
     return f"{STAND_KINDS.get(kind, kind)} {stand}"
 
 
-def instruction(step: Record) -> str:
+def instruction(step: Record, antennas: Collection[str] = ()) -> str:
     """What to do."""
     stand, at, mark = step["stand"].partition(":")[2], step["from_mark"], step["mark"]
     over = f" over {at}" if at != stand else ""
@@ -32,7 +32,8 @@ def instruction(step: Record) -> str:
         case "other_person":
             return f"{stand}{over}: another person tapes the height, told nothing before."
         case "in_parts":
-            return f"{stand}{over}: tape the height in two parts, mark to tripod head and head to axis."
+            to = "the antenna's reference point" if stand in antennas else "axis"
+            return f"{stand}{over}: tape the height in two parts, mark to tripod head and head to {to}."
         case "check_shot":
             return f"From {stand}{over}: shoot a pole of known length on the known mark {mark}."
         case "pole_shot":
@@ -100,7 +101,8 @@ def _sheet(facts: Record, lengths: Lengths) -> Part | None:
             then = "any size" if gain["after_mm"] is None else lengths.about(gain["after_mm"])
             says.append(f"{name(gain['id'], facts['antennas'])} ({now} could hide, then {then})")
         proof = "Proves" if step["proves"] else "A step towards proving"
-        lines.append(f"[ ] {step['order']}. {instruction(step)} {step['minutes']:g} min ({step['minutes_so_far']:g}).")
+        what = instruction(step, facts["antennas"])
+        lines.append(f"[ ] {step['order']}. {what} {step['minutes']:g} min ({step['minutes_so_far']:g}).")
         lines.append(f"    {proof} {listing(says, 3)}.")
         lines.append(f"    {BOXES[step['kind']]}")
     for why in dict.fromkeys(step["why"] for step in facts["steps"]):
@@ -117,6 +119,10 @@ def _left(facts: Record, lengths: Lengths) -> Part | None:
     never = [name(h["id"], facts["antennas"]) for h in left if not h["reachable"]]
     if short:
         lines.append(f"For lack of minutes: {listing(short, 8)}.")
+    gone = [h["id"] for h in left if not h["reachable"] and h["accused"] and _is_antenna(h["id"], facts)]
+    if gone:
+        names = listing([name(id_, facts["antennas"]) for id_ in gone], 8)
+        lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names}.")
     if never:
         lines.append(f"No measurement between marks and stands of this job proves: {listing(never, 8)}.")
     if facts["cut"]:
@@ -125,6 +131,10 @@ def _left(facts: Record, lengths: Lengths) -> Part | None:
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
     return Part("What stays unproved", lines)
+
+
+def _is_antenna(id_: str, facts: Record) -> bool:
+    return id_.startswith("setup:") and id_.partition(":")[2] in facts["antennas"]
 
 
 def _heights(facts: Record, lengths: Lengths) -> Part | None:

@@ -14,6 +14,7 @@ KINDS = {
     "setup": "the instrument height", "tripod": "the stand's height", "known": "the known height of",
     "target": "the target height", "shot": "the shot", "reading": "the tape reading",
     "level": "the levelled difference", "staff": "the staff reading",
+    "gnss": "the satellite height", "separation": "the separation at",
     "swap": "instrument and target height exchanged at",
 }  # fmt: skip
 HARDLY = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction", "instrument", "equipment", "tape")

@@ -200,6 +200,7 @@ def _rivals(facts: JobFacts, rms: float) -> list[Record]:
     """
     bench, verdicts, family = facts.bench, facts.verdicts, facts.family
     label = bench.classes.label
+    antennas = set(facts.job.setups["setup"][facts.net.antennas])
     out = []
     for c in np.flatnonzero(np.asarray(verdicts.class_probability) >= WORTH_NAMING).tolist():
         members = bench.classes.members(c)
@@ -213,6 +214,7 @@ def _rivals(facts: JobFacts, rms: float) -> list[Record]:
                 {
                     "id": id_,
                     "kind": str(family.kind[h]),
+                    "of_antenna": family.kind[h] == "setup" and id_.partition(":")[2] in antennas,
                     "class": int(label[h]),
                     "probability": float(verdicts.class_probability[c] * part),
                     "class_probability": float(verdicts.class_probability[c]),

@@ -367,3 +367,23 @@ def test_the_page_and_the_story_speak_of_antennas(result):
     assert any("instrument or antenna heights:" in line for line in said)
     assert any("satellite heights:" in line for line in said)
     assert result._repr_html_()
+
+
+def test_the_other_commands_speak_of_antennas():
+    from heightnet.report.bust_words import bust_document
+    from heightnet.report.listing import lines
+    from heightnet.tasks.bust import bust
+    from heightnet.tasks.prove import prove
+    from heightnet.tasks.show import show
+
+    job = simulate("G1", 11, {"setup:G18": 0.06})[0]
+    assert "the antenna height of set-up G18" in str(bust_document(bust(job)))
+    gone = str(plan_document(plan(satellites_only(job), gone=True)))
+    assert "repeat occupation of its mark, the height taped anew, takes the place of antenna height G18" in gone
+    in_parts = str(plan_document(plan(satellites_only(job))))
+    assert "head to the antenna's reference point" in in_parts
+    assert prove(job, "G18")["verdict"] == "no_check_shots"
+    listed = list(lines(show(job), None))
+    assert "Satellite heights" in listed
+    assert any("less separation 41." in line and "session session 1" in line for line in listed)
+    assert any("an antenna" in line and "satellite heights" in line for line in listed)
