@@ -235,6 +235,9 @@ class WideBench:
         network finds them, about their adjusted values.
         """
         net, count = self.net, len(nuisance)
+        if not len(net.separations):
+            own = np.arange(count)
+            return sparse.coo_matrix((np.ones(count), (own, own))), np.zeros(count), self.fit.sd_x[nuisance]
         own = net.edge_count + nuisance - net.heights
         rows = net.A[own]
         inside = np.isin(rows.indices, nuisance)
