@@ -59,7 +59,8 @@ def identification(n: int, count: int, delta: tuple[float, float]) -> Record:
 
 def common_point(n: int, size: float, group: str) -> Record:
     """All antennas of one model, or all separations, wrong by one size: named, and is the other blamed?"""
-    named = other = either = 0
+    named = other = either = shown = 0
+    stated: list[float] = []
     for d in figures.draws("G1", n, 60):
         family, label = d.b.family, d.b.classes.label
         ids = [str(i) for i in family.ids]
@@ -68,10 +69,17 @@ def common_point(n: int, size: float, group: str) -> Record:
         v = d.judge()
         rivals = {int(label[i]) for i, id_ in enumerate(ids) if id_.startswith("group:") and label[i] >= 0}
         named += bool(v.class_probability[label[h]] >= 0.5)
+        shown += any(set(s) == d.truth for s in v.posterior.sets[: v.posterior.shown])
+        stated += [float(v.class_probability[c]) for c in figures.accused(v)]
         other += bool(figures.accused(v) - d.truth)
         either += bool(sum(v.class_probability[c] for c in rivals) >= 0.5)
-    return {"named": figures.rate(named, n), "some group accused": figures.rate(either, n),
-            "something else accused": figures.rate(other, n)}  # fmt: skip
+    return {
+        "named": figures.rate(named, n),
+        "named or shown beside": figures.rate(shown, n),
+        "some group accused": figures.rate(either, n),
+        "something else accused": figures.rate(other, n),
+        "stated of the accused, mean": round(float(np.mean(stated)), 3),
+    }
 
 
 def one_model_only(n: int) -> Record:
