@@ -20,9 +20,12 @@ Names = npt.NDArray[np.object_]
 LARGEST_SEPARATION_M = 120.0  # the geoid lies within about 110 m of the ellipsoid (from memory)
 
 
-def gnss_frame(raw: Raw, frames: Frames, files: dict[str, str], settings: Settings, problems: Problems) -> pd.DataFrame:
+def gnss_frame(
+    tables: dict[str, Raw], frames: Frames, files: dict[str, str], settings: Settings, problems: Problems
+) -> pd.DataFrame:
     """Satellite rises and heights; each needs its set-ups, these a mark, and the marks a separation."""
-    _check_separations(frames["marks"], files["marks"], settings, problems)
+    raw = tables["gnss"]
+    _check_separations(tables["marks"], problems)
     if not len(raw):
         return complete("gnss", None)
     start, end, rise, height = raw["from"], raw["to"], raw["rise"], raw["height"]
@@ -95,13 +98,13 @@ def _number(raw: Raw, column: str, i: int) -> str:
     return "" if np.isnan(raw[column][i]) else raw.shown(column, i)
 
 
-def _check_separations(marks: pd.DataFrame, file: str, settings: Settings, problems: Problems) -> None:
-    separation = marks["separation"].to_numpy(float)
+def _check_separations(marks: Raw, problems: Problems) -> None:
+    separation = marks["separation"]
     with np.errstate(invalid="ignore"):
         wrong = np.flatnonzero(np.abs(separation) > LARGEST_SEPARATION_M)
     for i in wrong.tolist():
         problems.add(
-            file, int(marks["row"].iloc[i]), "separation", f"{separation[i]:g} m",
+            marks.file, int(marks.rows[i]), "separation", marks.shown("separation", i),
             f"the geoid's height above the ellipsoid, within {LARGEST_SEPARATION_M:g} m",
             "Is this an ellipsoidal height, or another unit?",
         )  # fmt: skip

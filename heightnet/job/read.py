@@ -145,7 +145,7 @@ def _assemble(
     frames["tape"] = tape_frame(raw["tape"], frames, problems)
     frames["levels"] = levels_frame(raw["levels"], problems)
     frames["staff"] = staff_frame(raw["staff"], frames, problems)
-    frames["gnss"] = gnss_frame(raw["gnss"], frames, files, settings, problems)
+    frames["gnss"] = gnss_frame(raw, frames, files, settings, problems)
     check_equipment_names(frames, files, problems)
     _check_heights(frames, raw, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)

@@ -31,6 +31,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 WRONG = 0.5  # a probability from here on is a suspect
+TIE = 1e-6  # of two that nothing tells apart, equally likely, neither is the suspect
 WORTH_NAMING = 0.05  # of the rivals of an undecided blunder
 RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other
 STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
@@ -301,7 +302,7 @@ def decide(verdicts: Verdicts, things: list[Subject]) -> dict[tuple[str, int], s
     blunders that have nothing to do with each other do not add up to an accusation, however many they are.
     """
     chance = {t.key: verdicts.any_of(t.hypotheses) for t in things if _counts(verdicts, t)}
-    found = {key: "suspect" for key, p in chance.items() if p >= WRONG}
+    found = {key: "suspect" for key, p in chance.items() if p > WRONG + TIE}
     label = verdicts.bench.classes.label
     settled = {int(label[h]) for t in things if t.key in found for h in t.hypotheses if label[h] >= 0}
     p = verdicts.class_probability

@@ -43,7 +43,7 @@ GROUPS = {
     "slant_observer": "the slant readings by {name}, booked without reduction",
     "antenna_observer": "every antenna height taped by {name}",
     "gnss_session": "every satellite height of session {name}",
-    "separations": "the separations of {name}",
+    "separations": "every separation",
     "index": "the vertical index error of {name}",
     "refraction": "the refraction of {name}",
 }
@@ -187,7 +187,7 @@ class Words:
         if kind in ("setup", "target", "swap"):
             return name
         if kind == "group":
-            return name.partition(":")[2]
+            return "the separations" if name.startswith("separations:") else name.partition(":")[2]
         if kind in ("shot", "level", "staff", "gnss", "reading"):
             return f"{SHORT.get(kind, kind)} row {name.rpartition(':')[2]}"
         return name

@@ -387,3 +387,16 @@ def test_the_other_commands_speak_of_antennas():
     assert "Satellite heights" in listed
     assert any("less separation 41." in line and "session session 1" in line for line in listed)
     assert any("an antenna" in line and "satellite heights" in line for line in listed)
+
+
+def test_of_two_that_nothing_tells_apart_neither_is_the_suspect():
+    """The antennas of the only model or the separations: equally likely, so it is one or the other."""
+    settings = simulate("G1", 0)[0].settings.with_values(**{"separation.offset_sd_mm": 0.0, "separation.sd_mm": 5.0})
+    job = one_model(simulate("G1", 4, settings=settings)[0])
+    marks = job.marks.assign(separation_sd=0.005)
+    found = heightnet.check(replace(job, marks=marks, gnss=job.gnss.assign(height=job.gnss["height"] + 0.1)))
+    verdicts = {g["id"]: g["verdict"] for g in found.facts["groups"]}
+    assert verdicts["group:instrument:antenna 1"] == verdicts[ALONE] == "either"
+    said = " ".join(found.summary().split())
+    assert "One of these is wrong, and nothing in the job can tell which" in said
+    assert "every antenna height of antenna 1" in said and "every separation" in said
