@@ -15,7 +15,10 @@ def test_result_tables(tmp_path):
     from tests.networks import reciprocal
 
     result = heightnet.check(reciprocal().job(), test__tolerance_mm=25.0)
-    for table in ("setups", "targets", "marks", "shots", "levels", "staff", "known", "groups", "loops", "suspects"):
+    for table in (
+        "setups", "targets", "marks", "shots", "levels", "staff", "gnss", "separations", "known", "groups", "loops",
+        "suspects",
+    ):  # fmt: skip
         assert getattr(result, table) is not None
     assert result.facts["settings"]["test"]["tolerance_mm"] == 25.0
     assert set(result.setups["verdict"]) == {"proved"}

@@ -103,9 +103,18 @@ def _same_as_before(job: Job, heights: Floats) -> Iterator[dict[str, Any]]:
     for column in ("mark", "tripod"):
         names = table[column].to_numpy(object)
         same &= (names[before] != names[after]) | (names[after] == "")
+    if len(job.gnss):
+        same &= ~_on_fixed_poles(job, same, after)
     names = table["setup"].to_numpy(object)
     for i, j in zip(before[same], after[same], strict=True):
         yield _finding("same_as_before", f"setup:{names[j]}", heights[j], f"setup:{names[i]}", float(heights[i]))
+
+
+def _on_fixed_poles(job: Job, same: npt.NDArray[np.bool_], after: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Antennas whose height is mostly that of the set-up before: their poles are of one length."""
+    antenna = job.setups["setup"].isin({*job.gnss["from_setup"], *job.gnss["to_setup"]}).to_numpy()[after]
+    odd = _unlike_the_rest(same & antenna, job.setups["instrument"].to_numpy(object)[after])
+    return np.asarray(antenna & ~odd)
 
 
 def _same_as_target(job: Job, setups: Floats, targets: Floats) -> Iterator[dict[str, Any]]:

@@ -82,3 +82,15 @@ def test_booked_height_against_its_readings_and_readings_against_each_other() ->
 
 def test_an_empty_job_has_nothing_to_screen() -> None:
     assert found(Job.from_frames()) == []
+
+
+def test_antennas_on_poles_of_one_length_are_what_they_are():
+    names = [f"G{i}" for i in range(6)]
+    gnss = pd.DataFrame({"to_setup": names, "height": 146.0})
+
+    def repeated(heights):
+        stands = pd.DataFrame({"setup": names, "mark": [f"M{i}" for i in range(6)], "height": heights, "instrument": "x"})
+        return [f["id"] for f in found(Job.from_frames(setups=stands, gnss=gnss)) if f["rule"] == "same_as_before"]
+
+    assert repeated([2.0] * 6) == []
+    assert repeated([1.512, 1.512, 1.498, 1.604, 1.577, 1.533]) == ["setup:G1"]
