@@ -13,6 +13,7 @@ from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
 from heightnet.rows import Rows
 from heightnet.tasks.facts import JobFacts, Record, number
 
+LINEAR = {OFFSET: ("offset", "mm"), TILT_EAST: ("tilt_east", "mm_km"), TILT_NORTH: ("tilt_north", "mm_km")}
 RIVALS = tuple(f"group:{kind}:" for kind in ("instrument", "antenna_observer", "gnss_session", "tape"))
 
 
@@ -82,13 +83,12 @@ def separation_model(facts: JobFacts) -> Record | None:
     if not len(known.mark):
         return None
     first = net.heights + len(net.sessions) + len(net.indexed) + len(known.unknown)
+    found = {"": facts.fit.x[first:], "_sd": facts.fit.sd_x[first:], "_prior_sd": known.linear_sd}
     out: Record = {"same_as": _like_separations(facts)}
-    for name, key in ((OFFSET, "offset_mm"), (TILT_EAST, "tilt_east_mm_km"), (TILT_NORTH, "tilt_north_mm_km")):
+    for name, (key, unit) in LINEAR.items():
         at = known.linear.index(name) if name in known.linear else -1
-        out[key] = number(facts.fit.x[first + at], 1000) if at >= 0 else None
-        unit = key.removeprefix(key.split("_mm")[0])
-        for word, sd in (("sd", facts.fit.sd_x[first:]), ("prior_sd", known.linear_sd)):
-            out[f"{key.split('_mm')[0]}_{word}{unit}"] = number(sd[at], 1000) if at >= 0 else None
+        for word, values in found.items():
+            out[f"{key}{word}_{unit}"] = number(values[at], 1000) if at >= 0 else None
     return out
 
 

@@ -89,7 +89,8 @@ def test_antennas_on_poles_of_one_length_are_what_they_are():
     gnss = pd.DataFrame({"to_setup": names, "height": 146.0})
 
     def repeated(heights):
-        stands = pd.DataFrame({"setup": names, "mark": [f"M{i}" for i in range(6)], "height": heights, "instrument": "x"})
+        marks = [f"M{i}" for i in range(6)]
+        stands = pd.DataFrame({"setup": names, "mark": marks, "height": heights, "instrument": "x"})
         return [f["id"] for f in found(Job.from_frames(setups=stands, gnss=gnss)) if f["rule"] == "same_as_before"]
 
     assert repeated([2.0] * 6) == []
