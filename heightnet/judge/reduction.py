@@ -131,6 +131,15 @@ class Reduction:
         squares = np.array([one @ one for one in z])
         return self.M.T @ t, over, self.factors.log_prior - 0.5 * (self._log_det + squares)
 
+    def beside(self, C: sparse.csc_matrix, y: Floats) -> tuple[Floats, Floats, Floats]:
+        """u (g, t), G (g, t, t) of other columns C (m, t) over the grid, and their G (g, t, c) with what `see` sees."""
+        M = np.asarray(C.multiply(1 / self.sd[:, None]).T @ self.K).T
+        t = self.K.T @ (y / self.sd)
+        both = [self._freed_of(L, np.column_stack([M, t])) for L in self._chol]
+        u = np.array([one[:, :-1].T @ one[:, -1] for one in both])
+        G = np.array([one[:, :-1].T @ one[:, :-1] for one in both])
+        return u, G, np.array([one[:, :-1].T @ half for one, half in zip(both, self._half, strict=True)])
+
     @staticmethod
     def _freed_of(L: Floats, right: Floats) -> Floats:
         return linalg.solve_triangular(L, right, lower=True, check_finite=False) if len(right) else right

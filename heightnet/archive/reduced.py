@@ -1,0 +1,413 @@
+"""What one checked job leaves behind for the archive: its reduced (u, G) of all that other jobs can share with it.
+
+With the job's unknowns eliminated (`heightnet.judge.reduction`) the errors b of its equipment, tapes and observers are
+seen as u ~ N(G b, G).  Sums of u and of G over jobs are all that estimates over many jobs need.
+
+One gross error must not poison them.  So blunders are searched for once more with the common errors free beside them:
+then what is found does not depend on how large a common error is, and letting it go pulls no estimate towards 0.
+Everything with a chance of `LET_GO` or more is freed.  Standard deviations are averaged over the grid of factors on
+them, each point weighed by how well it explains this job.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import linalg, sparse
+from scipy.special import expit, logsumexp
+
+from heightnet.archive.things import Things, things_of
+from heightnet.judge.assess import Bench, Verdicts
+from heightnet.judge.family import Family
+from heightnet.judge.groups import thing_of
+from heightnet.judge.search import TAUS_M, Candidates, search
+from heightnet.judge.wide import WideBench, WideVerdicts
+from heightnet.network.model import Kind, Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Record = dict[str, Any]
+
+SCHEMA = "heightnet-reduced/1"
+
+LET_GO = 0.1  # chance of being a blunder from which a thing is freed
+WORTH_A_LOOK = 0.01  # chance, taken alone, from which a class takes part in the search
+LOOKED_AT = 40  # classes, the largest first
+SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, of one, while blunders are looked for
+LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
+LOST = 1e-3  # part of what the job knew of a thing under which it is gone once blunders are freed
+BIN = 0.5  # width of a bin of logarithms of Bayes factors
+MOST_LOG = 30.0
+HUGE_LOG = 300.0  # of a Bayes factor; beyond it they overflow, and nothing is surer
+METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
+RATE_OF = {"setup": "setup", "tripod": "setup", "target": "target", "reading": "reading", "shot": "shot",
+           "known": "known", "level": "level", "staff": "level", "group": "group"}  # fmt: skip
+DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
+
+Evidence = dict[int, list[float]]
+
+
+def reduced_job(
+    bench: Bench | WideBench, verdicts: Verdicts | WideVerdicts, result: Mapping[str, Any] | None = None
+) -> Record:
+    """The record of a job, JSON-able, a few kB.
+
+    Parameters
+    ----------
+    bench, verdicts : of the judged job, as `check` has them.
+    result : the content of its results.json, for the causes; without it they are not counted.
+
+    Returns
+    -------
+    schema : ``heightnet-reduced/1``.
+    job, date : name, and the median day on which it was measured (ISO), None where no ``when`` holds one.
+    things, heights : ``kind:name`` of each thing (kinds: `heightnet.archive.things.KINDS`), readings it touches.
+    own, u, G : (t,) information were everything else known, (t,) score, upper triangle of (t, t) row by row; m, rad.
+    freed : ids of the blunders let go.
+    let_go : things that nothing tells from what was let go: {name: [error, sd]} as the job alone sees it.
+    rates : the prior rates it was judged with.
+    evidence : for each kind of ``[rates]``, what the job says about each of its hypotheses that something tests, as
+        a histogram of logarithms of Bayes factors: [[bin, count, mean factor], ...].
+    by : "observer", "method", "equipment": {name: {heights, tested, expected, evidence}}, stands by who read them, how,
+        and of what they are the height; ``expected``: number of blunders, posterior.
+    causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
+    stands : {all, tested, expected} of the job.
+    """
+    net = bench.net
+    things = things_of(net)
+    if isinstance(bench, Bench) and isinstance(verdicts, Verdicts):
+        seen = _seen(bench, verdicts, things)
+    else:
+        assert isinstance(bench, WideBench) and isinstance(verdicts, WideVerdicts)
+        seen = _seen_widely(bench, verdicts, things)
+    chance = _chances(bench, seen.log_bayes)
+    stands = _stands(net, bench.family, chance)
+    u, G, let_go = seen.cleaned(things)
+    return {
+        "schema": SCHEMA,
+        "job": net.job.name,
+        "date": median_day(net.job),
+        "things": list(things.names),
+        "heights": things.heights.tolist(),
+        "own": _short(seen.own),
+        "u": _short(u),
+        "G": _short(G[np.triu_indices(len(things))]),
+        "freed": [str(bench.family.ids[h]) for h in seen.freed],
+        "let_go": let_go,
+        "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
+        "evidence": _evidence_by_kind(bench, chance),
+        "by": {of: _gathered(stands, of) for of in ("observer", "method", "equipment")},
+        "causes": _causes(result) if result else {},
+        "stands": {"all": len(stands), "tested": sum(s.tested for s in stands),
+                   "expected": round(sum(s.chance for s in stands), 6)},
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What a job knows of its things, u (t,) and G (t, t), before and after ``freed`` was let go, and the classes.
+
+    freed : hypotheses; log_bayes : (c,) logarithm of how much better a class's blunder explains the job than none.
+    """
+
+    own: Floats
+    u: Floats
+    G: Floats
+    left_u: Floats
+    left_G: Floats
+    freed: Ints
+    log_bayes: Floats
+
+    def cleaned(self, things: Things) -> tuple[Floats, Floats, dict[str, list[float]]]:
+        """u and G once blunders are freed, exactly 0 where nothing is known, and the things lost in freeing them."""
+        before, after = np.diag(self.G), np.diag(self.left_G)
+        known = after > LEFT * self.own
+        lost = (before > LEFT * self.own) & (after <= LOST * before)
+        let_go = {
+            things.names[i]: _short(np.array([self.u[i] / before[i], before[i] ** -0.5]))
+            for i in np.flatnonzero(lost).tolist()
+        }
+        known &= ~lost
+        return np.where(known, self.left_u, 0.0), np.where(np.outer(known, known), self.left_G, 0.0), let_go
+
+
+def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
+    """By the dense reduction of a job of usual size."""
+    reduction, classes = bench.reduction, bench.classes
+    u_t, G_t, across = reduction.beside(things.C, verdicts.y)
+    u_plain, evidence = reduction.see(verdicts.y)[1:]
+
+    # the classes with the common errors free beside them, as far as such errors usually go
+    spread = np.where(things.heights > 1, SEVERAL_M, SINGLE_M) / np.where(things.typical > 0, things.typical, 1.0)
+    P = np.linalg.inv(G_t + np.diag(spread**-2.0))
+    gain = np.einsum("gst,gtc->gsc", P, across)
+    u = u_plain - np.einsum("gsc,gs->gc", gain, u_t)
+    G = bench.G_reps - np.einsum("gsc,gsd->gcd", gain, across)
+    log_det = np.linalg.slogdet(np.eye(len(things)) + G_t * np.outer(spread, spread))[1]
+    evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
+
+    common = np.isin(bench.family.ids[classes.representative], [f"group:{name}" for name in things.names])
+    chosen, each, weight = _likely(bench, verdicts, u, G, evidence, common)
+    freed = chosen[each >= LET_GO]
+    settled = chosen[each >= 0.5]
+    of_group = bench.family.kind[classes.representative] == "group"
+    best = np.array(verdicts.posterior.sets[0], dtype=np.int64)
+    by_factors = np.where(
+        of_group[None, :], _log_bayes_beside(u_plain, bench.G_reps, best), _log_bayes_beside(u, G, settled)
+    )
+    of_class = _over_grid(by_factors, weight)
+    mean_u, mean_G = weight @ u_t, np.einsum("g,gst->st", weight, G_t)
+    left_u, left_G = mean_u, mean_G
+    if len(freed):
+        beside, inside = (
+            np.einsum("g,gtc->tc", weight, across[:, :, freed]),
+            np.einsum("g,gcd->cd", weight, bench.G_reps[:, freed[:, None], freed[None, :]]),
+        )
+        inside[np.diag_indices(len(freed))] *= 1 + 1e-9
+        part = np.linalg.solve(inside, np.column_stack([beside.T, weight @ u_plain[:, freed]]))
+        left_u, left_G = mean_u - beside @ part[:, -1], mean_G - beside @ part[:, :-1]
+    return _Seen(_own(things, bench.net), mean_u, mean_G, left_u, left_G, classes.representative[freed], of_class)
+
+
+def _likely(
+    bench: Bench, verdicts: Verdicts, u: Floats, G: Floats, evidence: Floats, common: npt.NDArray[np.bool_]
+) -> tuple[Ints, Floats, Floats]:
+    """Classes that may be blunders, the chance of each, and the probability of each point of the factor grid."""
+    weight = np.exp(evidence - logsumexp(evidence))
+    # a gross blunder makes everything near it look wrong: it is let go before the others are looked at
+    before = np.array([c for c in verdicts.posterior.sets[0] if not common[c]], dtype=np.int64)
+    beside = _over_grid(_log_bayes_beside(u, G, before), weight)
+    alone = expit(bench.candidates.log_odds + beside)
+    chance = np.maximum(alone, verdicts.class_probability)
+    chance[before] = 1.0
+    chance[common] = 0.0
+    chosen = np.argsort(-chance, kind="stable")[:LOOKED_AT]
+    chosen = np.sort(chosen[chance[chosen] >= WORTH_A_LOOK])
+    if not len(chosen):
+        return chosen, np.zeros(0), weight
+    prior = bench.candidates
+    some = Candidates(prior.log_odds[chosen], prior.mean[chosen], prior.taus[chosen], prior.weight[chosen])
+    block = G[:, chosen[:, None], chosen[None, :]]
+    posterior = search(u[:, chosen], block, evidence, some, bench.critical[0], bench.base)
+    return chosen, posterior.each, posterior.grid
+
+
+def _over_grid(log_bayes: Floats, weight: Floats) -> Floats:
+    """(c,) logarithm of the mean over the grid."""
+    log_weight = np.log(np.maximum(weight, 1e-300))
+    return np.asarray(logsumexp(np.minimum(log_bayes, HUGE_LOG) + log_weight[:, None], axis=0))
+
+
+def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _Seen:
+    """By the sparse adjustment of a large job; what its neighbourhoods found is freed."""
+    family, classes = bench.family, bench.classes
+    doubtful = np.flatnonzero((verdicts.probability >= LET_GO) & (family.kind != "group") & classes.tested)
+    freed = classes.representative[np.unique(classes.label[doubtful])]
+    u, G = bench.fit.reduce(sparse.hstack([things.C, family.C[:, freed]], format="csc"))
+    count = len(things)
+    own = _own(things, bench.net)
+    inside = G[count:, count:].copy()
+    inside[np.diag_indices(len(freed))] *= 1 + 1e-9
+    part = linalg.solve(inside, np.column_stack([G[count:, :count], u[count:]]), assume_a="sym") if len(freed) else None
+    chi2 = bench.fit.chi2 - (float(u[count:] @ part[:, -1]) if part is not None else 0.0)
+    scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
+    left_u, left_G = u[:count], G[:count, :count]
+    if part is not None:
+        left_u, left_G = left_u - G[:count, count:] @ part[:, -1], left_G - G[:count, count:] @ part[:, :-1]
+    error, sd, _ = (x[classes.representative] for x in verdicts.freed)
+    log_bayes = _log_bayes(error / sd**2 * scale, scale / sd**2)
+    return _Seen(
+        scale * own, scale * u[:count], scale * G[:count, :count], scale * left_u, scale * left_G, freed, log_bayes
+    )
+
+
+def _own(things: Things, net: Network) -> Floats:
+    """(t,) diagonal of C'PC."""
+    return np.asarray(things.C.power(2).T @ net.sd**-2.0)
+
+
+def _log_bayes(u: Floats, G: Floats) -> Floats:
+    """log of mean_tau (1 + tau^2 G)^-1/2 exp(u^2 / 2 (G + tau^-2)): a blunder of unknown size against none."""
+    tau2 = np.array(TAUS_M).reshape(-1, *([1] * u.ndim)) ** 2
+    gain = 0.5 * u**2 / (G + 1 / tau2) - 0.5 * np.log1p(tau2 * G)
+    return np.asarray(logsumexp(gain, axis=0) - np.log(len(TAUS_M)))
+
+
+def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
+    """(g, c) the same with what is settled freed beside each class, and beside a settled one the other settled ones."""
+    diagonal = np.einsum("gcc->gc", G)
+    left_u, left = u.copy(), diagonal.copy()
+
+    def let_go(of: Any, some: Ints) -> None:
+        if not len(some):
+            return
+        inside = G[:, some[:, None], some[None, :]].copy()
+        inside[:, np.arange(len(some)), np.arange(len(some))] *= 1 + 1e-9
+        beside = G[:, some][:, :, of]
+        right = np.concatenate([beside, u[:, some, None]], axis=2)
+        part = np.linalg.solve(inside, right)
+        left_u[:, of] = u[:, of] - np.einsum("gsc,gs->gc", beside, part[:, :, -1])
+        left[:, of] = diagonal[:, of] - np.einsum("gsc,gsc->gc", beside, part[:, :, :-1])
+
+    let_go(np.setdiff1d(np.arange(u.shape[1]), settled), settled)
+    for one in settled.tolist():
+        let_go(np.array([one]), settled[settled != one])
+    tiny = left < LEFT * diagonal
+    return _log_bayes(np.where(tiny, 0.0, left_u), np.where(tiny, 0.0, left))
+
+
+# ---- chances of blunders, by kind, observer, method ----
+
+
+@dataclass(frozen=True)
+class _Chances:
+    """(h,) prior and posterior chance of each hypothesis; ``tested`` where something tests it."""
+
+    prior: Floats
+    posterior: Floats
+    tested: npt.NDArray[np.bool_]
+
+
+def _chances(bench: Bench | WideBench, log_bayes: Floats) -> _Chances:
+    classes, rate = bench.classes, bench.family.rate
+    tested = classes.tested
+    label = classes.label[tested]
+    none = np.bincount(label, weights=np.log1p(-rate[tested]), minlength=len(log_bayes))
+    of_class = expit(np.log(np.expm1(-none)) + np.minimum(log_bayes, MOST_LOG))
+    posterior = np.zeros(len(rate))
+    posterior[tested] = of_class[label] * classes.shares(rate)[tested]
+    return _Chances(rate, posterior, tested)
+
+
+def _factor(posterior: Floats, prior: Floats) -> Floats:
+    """Posterior odds over prior odds."""
+    return posterior / np.maximum(1 - posterior, 1e-13) / (prior / (1 - prior))
+
+
+def _evidence_by_kind(bench: Bench | WideBench, chance: _Chances) -> dict[str, list[list[float]]]:
+    out = {}
+    kind = np.array([RATE_OF.get(k, "") for k in bench.family.kind], dtype=object)
+    for rate in dict.fromkeys(RATE_OF.values()):
+        at = np.flatnonzero((kind == rate) & chance.tested)
+        if len(at):
+            out[rate] = histogram(_factor(chance.posterior[at], chance.prior[at]))
+    return out
+
+
+def histogram(factor: Floats, weight: Floats | None = None) -> list[list[float]]:
+    """[[bin, count, mean factor], ...]: Bayes factors by their logarithm, `BIN` wide.
+
+    >>> histogram(np.array([1.0, 1.1, 50.0]))
+    [[0, 2.0, 1.05], [7, 1.0, 50.0]]
+    """
+    weight = np.ones(len(factor)) if weight is None else weight
+    logs = np.floor(np.log(np.clip(factor, np.exp(-MOST_LOG), np.exp(MOST_LOG))) / BIN).astype(int)
+    unique, at = np.unique(logs, return_inverse=True)
+    count = np.bincount(at, weights=weight)
+    total = np.bincount(at, weights=weight * factor)
+    return [[int(b), round(float(n), 4), float(f"{s / n:.5g}")] for b, n, s in zip(unique, count, total, strict=True)]
+
+
+@dataclass(frozen=True)
+class _Stand:
+    """A stand's height with who read it, how, and of what it is; chance that it or a reading of it is wrong."""
+
+    observer: tuple[str, ...]
+    method: tuple[str, ...]
+    equipment: tuple[str, ...]
+    tested: bool
+    chance: float
+    prior: float
+
+
+def _stands(net: Network, family: Family, chance: _Chances) -> list[_Stand]:
+    readings, rows = net.readings, net.rows(Kind.HEIGHT)
+    at: dict[int, list[int]] = defaultdict(list)
+    for i, node in enumerate(net.head[rows].tolist()):
+        at[node].append(i)
+    thing: list[str] = thing_of(net).tolist() if len(readings) else []
+    columns = {c: readings[c].tolist() for c in ("by", "kind", "scale")} if len(readings) else {}
+    unit = net.job.settings.units.length
+    of: dict[int, list[int]] = defaultdict(list)
+    for h in np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod", "reading"))).tolist():
+        of[int(family.node[h])].append(h)
+    out = []
+    for node, hs in of.items():
+        here, tested = at[node], chance.tested[hs]
+        methods = (f"{METHODS[columns['kind'][i]]}, {columns['scale'][i] or unit}" for i in here)
+        out.append(
+            _Stand(
+                _unique(columns["by"][i] for i in here),
+                (" and ".join(sorted(set(methods))),),
+                _unique(thing[i] for i in here),
+                bool(tested.any()),
+                float(1 - np.prod(1 - chance.posterior[hs])),
+                float(1 - np.prod(1 - chance.prior[hs][tested])),
+            )
+        )
+    return out
+
+
+def _unique(names: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(name for name in names if name))
+
+
+def _gathered(stands: list[_Stand], of: str) -> dict[str, Record]:
+    """Stands by name; one that several persons read counts for each in part."""
+    found: dict[str, list[tuple[_Stand, float]]] = defaultdict(list)
+    for stand in stands:
+        names = getattr(stand, of)
+        for name in names:
+            found[name].append((stand, 1 / len(names)))
+    out = {}
+    for name, entries in sorted(found.items()):
+        tested = [(s, part) for s, part in entries if s.tested]
+        factor = _factor(np.array([s.chance for s, _ in tested]), np.array([s.prior for s, _ in tested]))
+        out[name] = {
+            "heights": round(sum(part for _, part in entries), 4),
+            "tested": round(sum(part for _, part in tested), 4),
+            "expected": round(sum(s.chance * part for s, part in tested), 6),
+            "evidence": histogram(factor, np.array([part for _, part in tested])) if tested else [],
+        }
+    return out
+
+
+def _causes(result: Mapping[str, Any]) -> dict[str, float]:
+    """Expected number of wrong heights by cause; a stand that instrument and target share counts once."""
+    total: dict[str, float] = defaultdict(float)
+    counted: set[str] = set()
+    for table in ("setups", "targets"):
+        for stand in result[table]:
+            if not stand["causes"] or stand["hypothesis"] in counted:
+                continue
+            counted.add(stand["hypothesis"])
+            for cause in stand["causes"]:
+                total[cause["cause"]] += stand["probability"] * cause["probability"]
+    return {cause: round(count, 6) for cause, count in sorted(total.items()) if count >= 1e-6}
+
+
+def median_day(job: Any) -> str | None:
+    """The median of the days that stand in the job's ``when`` columns, ISO."""
+    texts = pd.concat([job.setups["when"], job.targets["when"], job.tape["when"]], ignore_index=True)
+    days = []
+    for text, count in texts[texts != ""].value_counts().items():
+        match = DAY.search(str(text))
+        if match:
+            try:
+                days += [date(*map(int, match.groups())).toordinal()] * int(count)
+            except ValueError:  # the 31st of a month of 30 days
+                continue
+    return date.fromordinal(int(np.median(days))).isoformat() if days else None
+
+
+def _short(values: Floats) -> list[float]:
+    """Nine digits: far below what any of it is known to, far above what sums of many need."""
+    return [float(f"{x:.9g}") for x in values]
