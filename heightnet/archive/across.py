@@ -98,17 +98,10 @@ def _again(records: Iterable[Record] | Records) -> tuple[Records, IO[str] | None
 
 
 def _facts(records: Records, false_alarm: float) -> Record:
-    counts, index = Counts(), Index()
-    first = Information(index, np.array(NEWLY_M))
+    counts = Counts()
     for record in records():
         counts.add(record)
-        first.add(block_of(record))
-    names = list(index.at)
-    models = [Model(_kinds(names), *first.total(k), first.constant[k]) for k in range(len(NEWLY_M))]
-    likelihood = np.array([m.log_likelihood for m in models])
-    best = int(np.argmax(likelihood)) if likelihood.max() > likelihood[0] + WORTH_IT else 0
-    del models
-    found = _with_changes(records, float(NEWLY_M[best]), false_alarm)
+    found = _with_changes(records, false_alarm)
     things = _things(found, counts, false_alarm)
     facts: Record = {
         "schema": SCHEMA,
@@ -119,7 +112,7 @@ def _facts(records: Records, false_alarm: float) -> Record:
         "stands": {key: _plain(counts.stands[key]) for key in ("all", "tested", "expected")},
         "false_alarm": false_alarm,
         "critical_w": _plain(sidak_value(max(1, _testable(found.model)), false_alarm)),
-        "newly_mm": NEWLY_M[best] * 1000,
+        "newly_mm": found.newly * 1000,
         "usual": _usual(found.model),
         **{LISTS[what]: [t for t in things if _what(t["kind"]) == what] for what in UNITS},
         "changes": _changes(found, {t["thing"]: t for t in things}),
@@ -132,46 +125,60 @@ def _facts(records: Records, false_alarm: float) -> Record:
 
 
 class _Found:
-    """A solved archive: its things by position, and the steps by which things were divided."""
+    """A solved archive: its things by position, and the steps by which things were divided.
 
-    def __init__(self, names: list[str], model: Model, information: Information, lines: dict[int, TimeLine]) -> None:
-        self.names, self.model, self.information, self.lines = names, model, information, lines
-        self.splits: dict[str, list[Split]] = {}
-        self.steps: dict[str, Step] = {}
+    newly : sd of the error that a thing has anew in each job, m, as assumed; asked : as these jobs ask for it.
+    """
+
+    splits: dict[str, list[Split]]
+    steps: dict[str, Step]
+
+    def __init__(self, records: Records, splits: dict[str, list[Split]], newly: float | None) -> None:
+        index = Index()
+        self.information = Information(index, np.array(NEWLY_M))
+        self.lines: dict[int, TimeLine] = {}
+        chosen = NEWLY_M.index(newly) if newly is not None else -1
+        for record in records():
+            block = block_of(record, splits)
+            at, u, G = self.information.add(block)
+            if block.day is None or chosen < 0:
+                continue
+            for k in np.flatnonzero(np.diag(block.G) > 0).tolist():
+                line = self.lines.setdefault(int(at[k]), TimeLine())
+                line.add(block.day, at, float(u[chosen, k]), G[chosen, k])
+        self.names = list(index.at)
+        kinds = _kinds(self.names)
+        constant = self.information.constant
+        models = [Model(kinds, *self.information.total(k), constant[k]) for k in range(len(NEWLY_M))]
+        likelihood = np.array([m.log_likelihood for m in models])
+        best = int(np.argmax(likelihood))
+        self.asked = NEWLY_M[best] if likelihood[best] > likelihood[0] + WORTH_IT else 0.0
+        self.newly = self.asked if newly is None else newly
+        self.model = models[NEWLY_M.index(self.newly)]
 
 
-def _with_changes(records: Records, newly: float, false_alarm: float) -> _Found:
-    """Solve, look for changes, divide what changed into before and after, and again until nothing more changes."""
+def _with_changes(records: Records, false_alarm: float) -> _Found:
+    """Solve, look for changes, divide what changed into before and after, and again until nothing more changes.
+
+    A change that was not found yet looks like errors that are new in each job; so these are estimated anew after it.
+    """
     splits: dict[str, list[Split]] = {}
     steps: dict[str, Step] = {}
+    newly = _Found(records, splits, None).asked
     for _ in range(MOST_ROUNDS):
-        found = _solved(records, newly, splits)
+        found = _Found(records, splits, newly)
         fresh = _steps(found, false_alarm)
         for name, step in fresh.items():
             day = step.first_after
             splits[name] = [(day, f"{name}|before {day}", f"{name}|from {day}")]
             steps[name] = step
-        if not fresh:
+        if not fresh and found.asked >= newly:
             break
+        newly = min(newly, found.asked)
     else:
-        found = _solved(records, newly, splits)
+        found = _Found(records, splits, newly)
     found.splits, found.steps = splits, steps
     return found
-
-
-def _solved(records: Records, newly: float, splits: dict[str, list[Split]]) -> _Found:
-    index = Index()
-    information = Information(index, np.array([newly]))
-    lines: dict[int, TimeLine] = {}
-    for record in records():
-        block = block_of(record, splits)
-        at, u, G = information.add(block)
-        if block.day is None:
-            continue
-        for k in np.flatnonzero(np.diag(block.G) > 0).tolist():
-            lines.setdefault(int(at[k]), TimeLine()).add(block.day, at, float(u[0, k]), G[0, k])
-    names = list(index.at)
-    return _Found(names, Model(_kinds(names), *information.total()), information, lines)
 
 
 def _steps(found: _Found, false_alarm: float) -> dict[str, Step]:

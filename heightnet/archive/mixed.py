@@ -33,7 +33,7 @@ DENSE_UP_TO = 2500  # things that hang together, up to which their V is a dense 
 NOTHING = 1e-8  # part of a thing's own information under which no job shows it
 ONLY_TOGETHER = 1e-6  # part of a thing's information left once the others are free, under which only a sum is seen
 NULL = 1e-3  # part of a thing in what no job shows, from which that matters
-LEANS = 0.5  # sd of a thing, of what is usual for its kind, from which it leans on others
+LEANS = 0.75  # sd of a thing, of what is usual for its kind, from which it leans on others
 KNOWN_ALONE = 0.5  # of that sd, what it would be were the others known, under which they are the reason
 INVOLVED = 0.5  # correlation of two predictions from which one is named as what the other leans on
 

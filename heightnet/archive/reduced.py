@@ -22,10 +22,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import linalg, sparse
+from scipy.sparse import csgraph
 from scipy.special import expit, logsumexp
 
 from heightnet.archive.things import Things, things_of
-from heightnet.judge.assess import Bench, Verdicts
+from heightnet.judge.assess import RIVAL, Bench, Verdicts
 from heightnet.judge.family import Family
 from heightnet.judge.groups import thing_of
 from heightnet.judge.search import TAUS_M, Candidates, search
@@ -42,6 +43,7 @@ LET_GO = 0.1  # chance of being a blunder from which a thing is freed
 WORTH_A_LOOK = 0.01  # chance, taken alone, from which a class takes part in the search
 LOOKED_AT = 40  # classes, the largest first
 SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, of one, while blunders are looked for
+SETTLED = 0.9  # probability from which a blunder has no rivals
 LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
 LOST = 1e-3  # part of what the job knew of a thing under which it is gone once blunders are freed
 BIN = 0.5  # width of a bin of logarithms of Bayes factors
@@ -88,7 +90,7 @@ def reduced_job(
     else:
         assert isinstance(bench, WideBench) and isinstance(verdicts, WideVerdicts)
         seen = _seen_widely(bench, verdicts, things)
-    chance = _chances(bench, seen.log_bayes)
+    chance = _chances(bench, seen)
     stands = _stands(net, bench.family, chance)
     u, G, let_go = seen.cleaned(things)
     return {
@@ -115,7 +117,8 @@ def reduced_job(
 class _Seen:
     """What a job knows of its things, u (t,) and G (t, t), before and after ``freed`` was let go, and the classes.
 
-    freed : hypotheses; log_bayes : (c,) logarithm of how much better a class's blunder explains the job than none.
+    freed : hypotheses; log_bayes : (c,) logarithm of how much better a class's blunder explains the job than none, by
+        itself; searched : (c,) its probability where a search gave one, else NaN.
     """
 
     own: Floats
@@ -125,6 +128,7 @@ class _Seen:
     left_G: Floats
     freed: Ints
     log_bayes: Floats
+    searched: Floats
 
     def cleaned(self, things: Things) -> tuple[Floats, Floats, dict[str, list[float]]]:
         """u and G once blunders are freed, exactly 0 where nothing is known, and the things lost in freeing them."""
@@ -174,7 +178,10 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
         inside[np.diag_indices(len(freed))] *= 1 + 1e-9
         part = np.linalg.solve(inside, np.column_stack([beside.T, weight @ u_plain[:, freed]]))
         left_u, left_G = mean_u - beside @ part[:, -1], mean_G - beside @ part[:, :-1]
-    return _Seen(_own(things, bench.net), mean_u, mean_G, left_u, left_G, classes.representative[freed], of_class)
+    searched = np.where(of_group & (verdicts.class_probability >= WORTH_A_LOOK), verdicts.class_probability, np.nan)
+    searched[chosen] = each
+    own = _own(things, bench.net)
+    return _Seen(own, mean_u, mean_G, left_u, left_G, classes.representative[freed], of_class, searched)
 
 
 def _likely(
@@ -224,9 +231,9 @@ def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _S
         left_u, left_G = left_u - G[:count, count:] @ part[:, -1], left_G - G[:count, count:] @ part[:, :-1]
     error, sd, _ = (x[classes.representative] for x in verdicts.freed)
     log_bayes = _log_bayes(error / sd**2 * scale, scale / sd**2)
-    return _Seen(
-        scale * own, scale * u[:count], scale * G[:count, :count], scale * left_u, scale * left_G, freed, log_bayes
-    )
+    searched = np.full(len(log_bayes), np.nan)
+    before, after = (scale * u[:count], scale * G[:count, :count]), (scale * left_u, scale * left_G)
+    return _Seen(scale * own, *before, *after, freed, log_bayes, searched)
 
 
 def _own(things: Things, net: Network) -> Floats:
@@ -269,22 +276,59 @@ def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
 
 @dataclass(frozen=True)
 class _Chances:
-    """(h,) prior and posterior chance of each hypothesis; ``tested`` where something tests it."""
+    """What a job says about each hypothesis, (h,).
+
+    prior, posterior : chance that it is a blunder; tested : where something tests it.
+    cluster : its cluster of rivals, -1 for none.
+    count, factor : Bayes factor, and with what count it enters an estimate of rates.
+
+    Of rivals whose tests resemble one another one is wrong where a search says that one is, and each by itself would
+    seem to be.  So a cluster enters as one: each of its members with its part of the cluster's probability as count,
+    and with the factor that the cluster has, in terms of the member's own rate.
+    """
 
     prior: Floats
     posterior: Floats
     tested: npt.NDArray[np.bool_]
+    cluster: Ints
+    count: Floats
+    factor: Floats
 
 
-def _chances(bench: Bench | WideBench, log_bayes: Floats) -> _Chances:
+def _chances(bench: Bench | WideBench, seen: _Seen) -> _Chances:
     classes, rate = bench.classes, bench.family.rate
-    tested = classes.tested
-    label = classes.label[tested]
-    none = np.bincount(label, weights=np.log1p(-rate[tested]), minlength=len(log_bayes))
-    of_class = expit(np.log(np.expm1(-none)) + np.minimum(log_bayes, MOST_LOG))
+    tested, label = classes.tested, classes.label
+    of = label[tested]
+    none = np.bincount(of, weights=np.log1p(-rate[tested]), minlength=len(seen.log_bayes))
+    prior = -np.expm1(none)
+    p = expit(np.log(prior / (1 - prior)) + np.minimum(seen.log_bayes, MOST_LOG))
+    p = np.where(np.isfinite(seen.searched), seen.searched, p)
+    share = classes.shares(rate)
     posterior = np.zeros(len(rate))
-    posterior[tested] = of_class[label] * classes.shares(rate)[tested]
-    return _Chances(rate, posterior, tested)
+    posterior[tested] = p[of] * share[tested]
+    cluster, count, factor = np.full(len(rate), -1), np.ones(len(rate)), _factor(posterior, rate)
+    rivals = _clusters(bench, p) if isinstance(bench, Bench) else []
+    for number, some in enumerate(rivals):
+        together = _factor(np.array([min(p[some].sum(), 0.999)]), np.array([prior[some].sum()]))[0]
+        if together <= 1:
+            continue
+        for c in some.tolist():
+            h = classes.members(c)
+            cluster[h], count[h] = number, share[h] * p[c] / p[some].sum()
+            factor[h] = 1 + prior[some].sum() / rate[h] * (together - 1)
+    return _Chances(rate, posterior, tested, cluster, count, factor)
+
+
+def _clusters(bench: Bench, p: Floats) -> list[Ints]:
+    """Classes that may be wrong but need not be, gathered by the resemblance of their tests."""
+    open_ = np.flatnonzero((p >= WORTH_A_LOOK) & (p < SETTLED))
+    if len(open_) < 2:
+        return []
+    at = bench.classes.representative[open_]
+    sd = bench.diagonal[at] ** -0.5
+    alike = np.abs(bench.G[np.ix_(at, at)] * sd[:, None] * sd[None, :]) >= RIVAL
+    number, label = csgraph.connected_components(sparse.csr_array(alike), directed=False)
+    return [open_[label == k] for k in range(number) if np.sum(label == k) > 1]
 
 
 def _factor(posterior: Floats, prior: Floats) -> Floats:
@@ -298,7 +342,7 @@ def _evidence_by_kind(bench: Bench | WideBench, chance: _Chances) -> dict[str, l
     for rate in dict.fromkeys(RATE_OF.values()):
         at = np.flatnonzero((kind == rate) & chance.tested)
         if len(at):
-            out[rate] = histogram(_factor(chance.posterior[at], chance.prior[at]))
+            out[rate] = histogram(chance.factor[at], chance.count[at])
     return out
 
 
@@ -308,6 +352,8 @@ def histogram(factor: Floats, weight: Floats | None = None) -> list[list[float]]
     >>> histogram(np.array([1.0, 1.1, 50.0]))
     [[0, 2.0, 1.05], [7, 1.0, 50.0]]
     """
+    if not len(factor):
+        return []
     weight = np.ones(len(factor)) if weight is None else weight
     logs = np.floor(np.log(np.clip(factor, np.exp(-MOST_LOG), np.exp(MOST_LOG))) / BIN).astype(int)
     unique, at = np.unique(logs, return_inverse=True)
@@ -325,7 +371,8 @@ class _Stand:
     equipment: tuple[str, ...]
     tested: bool
     chance: float
-    prior: float
+    count: float
+    factor: float
 
 
 def _stands(net: Network, family: Family, chance: _Chances) -> list[_Stand]:
@@ -342,6 +389,12 @@ def _stands(net: Network, family: Family, chance: _Chances) -> list[_Stand]:
     out = []
     for node, hs in of.items():
         here, tested = at[node], chance.tested[hs]
+        p, prior = (float(1 - np.prod(1 - x[hs][tested])) for x in (chance.posterior, chance.prior))
+        count, factor = 1.0, float(_factor(np.array([p]), np.array([prior]))[0]) if tested.any() else 1.0
+        rival = chance.cluster[hs] >= 0
+        if rival.any():  # in terms of the rate of the stand
+            count = float(min(chance.count[hs][rival].sum(), 1.0))
+            factor = float(np.max(1 + (chance.factor[hs][rival] - 1) * chance.prior[hs][rival] / prior))
         methods = (f"{METHODS[columns['kind'][i]]}, {columns['scale'][i] or unit}" for i in here)
         out.append(
             _Stand(
@@ -349,8 +402,9 @@ def _stands(net: Network, family: Family, chance: _Chances) -> list[_Stand]:
                 (" and ".join(sorted(set(methods))),),
                 _unique(thing[i] for i in here),
                 bool(tested.any()),
-                float(1 - np.prod(1 - chance.posterior[hs])),
-                float(1 - np.prod(1 - chance.prior[hs][tested])),
+                p,
+                count,
+                factor,
             )
         )
     return out
@@ -370,12 +424,11 @@ def _gathered(stands: list[_Stand], of: str) -> dict[str, Record]:
     out = {}
     for name, entries in sorted(found.items()):
         tested = [(s, part) for s, part in entries if s.tested]
-        factor = _factor(np.array([s.chance for s, _ in tested]), np.array([s.prior for s, _ in tested]))
         out[name] = {
             "heights": round(sum(part for _, part in entries), 4),
             "tested": round(sum(part for _, part in tested), 4),
             "expected": round(sum(s.chance * part for s, part in tested), 6),
-            "evidence": histogram(factor, np.array([part for _, part in tested])) if tested else [],
+            "evidence": histogram(np.array([s.factor for s, _ in tested]), np.array([s.count * p for s, p in tested])),
         }
     return out
 

@@ -23,9 +23,11 @@ KINDS = (*OFFSETS, *SCALES, "index")
 equipment, instrument, tape, observer : an offset, m, of every height of targets with this equipment; of set-ups with
     this instrument; read with this tape; of set-ups that this person read.  Above 0: recorded too high.
 equipment_scale, tape_scale : a share of the height, read off a pole where no tape is named; of the length on the tape.
+    It counts from `PIVOT_M`, so that the offset is the error at such a height, where heights are read.
 index : the vertical index error of an instrument, rad, seen in single faces.
 """
 
+PIVOT_M = 1.5
 VARIES = 0.02  # a thing whose heights vary by less than this share of their mean shows no scale beside its offset
 
 
@@ -85,7 +87,7 @@ def _columns(net: Network) -> Iterator[tuple[str, str, Ints, Floats]]:
                     continue
                 read = at[length[at] != 0]
                 if len(read) and np.ptp(length[read]) > VARIES * abs(length[read].mean()):
-                    yield f"{kind}_scale", name, first + read, length[read]
+                    yield f"{kind}_scale", name, first + read, length[read] - PIVOT_M
     shots = net.rows(Kind.SHOT)
     instrument = net.job.setups["instrument"].to_numpy(object)[net.shot_setup]
     arm = net.sights.index_arm
