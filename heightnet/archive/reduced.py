@@ -5,8 +5,8 @@ seen as u ~ N(G b, G).  Sums of u and of G over jobs are all that estimates over
 
 One gross error must not poison them.  So blunders are searched for once more with the common errors free beside them:
 then what is found does not depend on how large a common error is, and letting it go pulls no estimate towards 0.
-Everything with a chance of `LET_GO` or more is freed.  Standard deviations are averaged over the grid of factors on
-them, each point weighed by how well it explains this job.
+Everything with a chance of `LET_GO` or more is freed.  Standard deviations are taken with the factors that the job
+itself makes likely, their squares averaged over the grid, so that the variances are the expected ones.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import linalg, sparse
+from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.special import expit, logsumexp
 
@@ -168,20 +168,25 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
         of_group[None, :], _log_bayes_beside(u_plain, bench.G_reps, best), _log_bayes_beside(u, G, settled)
     )
     of_class = _over_grid(by_factors, weight)
-    mean_u, mean_G = weight @ u_t, np.einsum("g,gst->st", weight, G_t)
-    left_u, left_G = mean_u, mean_G
-    if len(freed):
-        beside, inside = (
-            np.einsum("g,gtc->tc", weight, across[:, :, freed]),
-            np.einsum("g,gcd->cd", weight, bench.G_reps[:, freed[:, None], freed[None, :]]),
-        )
-        inside[np.diag_indices(len(freed))] *= 1 + 1e-9
-        part = np.linalg.solve(inside, np.column_stack([beside.T, weight @ u_plain[:, freed]]))
-        left_u, left_G = mean_u - beside @ part[:, -1], mean_G - beside @ part[:, :-1]
+    tape, sight = (float(np.sqrt(weight @ f**2)) for f in (bench.factors.tape, bench.factors.sight))
+    let_go = classes.representative[freed]
+    columns = sparse.hstack([things.C, bench.family.C[:, let_go]], format="csc")
+    before, after = _freed(*reduction.at(tape, sight, columns, verdicts.y), len(things))
     searched = np.where(of_group & (verdicts.class_probability >= WORTH_A_LOOK), verdicts.class_probability, np.nan)
     searched[chosen] = each
     own = _own(things, bench.net)
-    return _Seen(own, mean_u, mean_G, left_u, left_G, classes.representative[freed], of_class, searched)
+    return _Seen(own, *before, *after, let_go, of_class, searched)
+
+
+def _freed(u: Floats, G: Floats, count: int) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """u and G of the first ``count`` columns, as they are and with the others freed."""
+    before = u[:count], G[:count, :count]
+    if len(u) == count:
+        return before, before
+    inside = G[count:, count:].copy()
+    inside[np.diag_indices(len(inside))] *= 1 + 1e-9
+    part = np.linalg.solve(inside, np.column_stack([G[count:, :count], u[count:]]))
+    return before, (before[0] - G[:count, count:] @ part[:, -1], before[1] - G[:count, count:] @ part[:, :-1])
 
 
 def _likely(
@@ -220,20 +225,15 @@ def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _S
     freed = classes.representative[np.unique(classes.label[doubtful])]
     u, G = bench.fit.reduce(sparse.hstack([things.C, family.C[:, freed]], format="csc"))
     count = len(things)
-    own = _own(things, bench.net)
-    inside = G[count:, count:].copy()
-    inside[np.diag_indices(len(freed))] *= 1 + 1e-9
-    part = linalg.solve(inside, np.column_stack([G[count:, :count], u[count:]]), assume_a="sym") if len(freed) else None
-    chi2 = bench.fit.chi2 - (float(u[count:] @ part[:, -1]) if part is not None else 0.0)
+    before, after = _freed(u, G, count)
+    rest, inside = u[count:], G[count:, count:] + 1e-9 * np.diag(np.diag(G)[count:])
+    chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
     scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
-    left_u, left_G = u[:count], G[:count, :count]
-    if part is not None:
-        left_u, left_G = left_u - G[:count, count:] @ part[:, -1], left_G - G[:count, count:] @ part[:, :-1]
     error, sd, _ = (x[classes.representative] for x in verdicts.freed)
     log_bayes = _log_bayes(error / sd**2 * scale, scale / sd**2)
     searched = np.full(len(log_bayes), np.nan)
-    before, after = (scale * u[:count], scale * G[:count, :count]), (scale * left_u, scale * left_G)
-    return _Seen(scale * own, *before, *after, freed, log_bayes, searched)
+    own, u, G, left_u, left_G = (scale * x for x in (_own(things, bench.net), *before, *after))
+    return _Seen(own, u, G, left_u, left_G, freed, log_bayes, searched)
 
 
 def _own(things: Things, net: Network) -> Floats:
