@@ -140,7 +140,7 @@ def simulate_job(land: Country, number: int) -> SimulatedJob:
     title = f"Simulated job of {office.name} (invented)"
     settings = replace(Settings(title=title).with_values(**PRECISION), rates=land.rates)
     job, _ = observe(plan, settings, rng, name=f"{day:%Y%m%d}-{number + 1:06d}")
-    job = _signed(job, plan, crew, day.isoformat())
+    job = signed(job, plan, crew, day.isoformat())
     job = with_common_errors(job, office, day.isoformat())
     blunders = _slips(job, office, land.rates, rng)
     for id_, size in blunders.items():
@@ -168,7 +168,7 @@ def staffed(plan: Design, office: Office, rng: np.random.Generator) -> tuple[Des
     return replace(plan, equipment=equipment, tape={s: role[r] for s, r in tape.items()}), crew
 
 
-def _signed(job: Job, plan: Design, crew: dict[str, str], day: str) -> Job:
+def signed(job: Job, plan: Design, crew: dict[str, str], day: str) -> Job:
     """The job with who observed and when."""
     when = f"{day}T09:00"
     return replace(
@@ -202,10 +202,10 @@ def _slips(job: Job, office: Office, rates: Rates, rng: np.random.Generator) -> 
     known = job.marks["mark"][job.marks["height"].notna()]
     chances += [(f"known:{mark}", rates.known) for mark in known]
     hit = rng.uniform(size=len(chances)) < np.array([rate for _, rate in chances])
-    return {chances[i][0]: _slip(rng) for i in np.flatnonzero(hit).tolist()}
+    return {chances[i][0]: slip(rng) for i in np.flatnonzero(hit).tolist()}
 
 
-def _slip(rng: np.random.Generator) -> float:
+def slip(rng: np.random.Generator) -> float:
     if rng.uniform() < ANY_SIZE:
         return float(np.exp(rng.uniform(np.log(0.006), np.log(0.15))) * rng.choice((-1, 1)))
     return float(rng.choice(SLIPS_M) * rng.choice((-1, 1)))
