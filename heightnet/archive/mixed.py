@@ -2,10 +2,12 @@
 
 With L = diag(1 / tau^2) and V = (G + L)^-1, the best linear predictor is V u with variance V (Henderson 1975, from
 memory), and a thing's own estimate, all others still drawn to 0 by their tau but this one not, follows from it:
-n = 1 / V_ii - 1 / tau^2, b = (V u)_i / (V_ii n), sd = n^-1/2.  The tau are estimated by the EM algorithm (Dempster,
-Laird & Rubin 1977, from memory), tau^2 = mean of (b^2 + V_ii), with one thing of a usual size added to each kind so
-that a kind of few things keeps a sensible one.  The mean of a kind is 0 by assumption, so restricted and ordinary
-maximum likelihood are the same.
+n = 1 / V_ii - 1 / tau^2, b = (V u)_i / (V_ii n), sd = n^-1/2.
+
+The tau maximise the likelihood with one thing of a usual size added to each kind, so that a kind of few things keeps a
+sensible one.  Where it is largest, tau^2 is the mean of b^2 + V_ii, the step of the EM algorithm (Dempster, Laird &
+Rubin 1977, from memory); solved for the sum of b^2 the same condition converges much faster.  The mean of a kind is 0
+by assumption, so restricted and ordinary maximum likelihood are the same.
 """
 
 from __future__ import annotations
@@ -135,10 +137,10 @@ class Model:
         members = {k: np.flatnonzero(self.kind == k) for k in self.kinds}
         for _ in range(ROUNDS):
             self._solve()
-            second = self.predicted**2 + self.variance
             change = 0.0
             for k, at in members.items():
-                new = (second[at].sum() + USUAL[k] ** 2) / (len(at) + 1)
+                told = np.sum(1 - self.variance[at] / self.tau[k] ** 2)  # of the things, how many the jobs speak of
+                new = (np.sum(self.predicted[at] ** 2) + USUAL[k] ** 2) / (max(told, 0.0) + 1)
                 change = max(change, abs(np.log(new / self.tau[k] ** 2)))
                 self.tau[k] = float(np.sqrt(new))
             if change < CONVERGED:
