@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import date
 from typing import Any
@@ -15,15 +16,17 @@ Record = dict[str, Any]
 
 ROWS_SHOWN = 60
 NAMED_AT_MOST = 12
+LEAST_EXPECTED = 0.05  # number of wrong heights from which a cause has a row
 KINDS = {
-    "equipment": "{name}",
-    "instrument": "{name}",
-    "tape": "{name}",
-    "observer": "instrument heights read by {name}",
-    "equipment_scale": "the graduation of {name}",
-    "tape_scale": "the graduation of {name}",
-    "index": "the vertical index of {name}",
+    "equipment": ("{name}", "target"),
+    "instrument": ("{name}", "instrument"),
+    "tape": ("{name}", "tape"),
+    "observer": ("instrument heights read by {name}", ""),
+    "equipment_scale": ("the graduation of {name}", "pole"),
+    "tape_scale": ("the graduation of {name}", "tape"),
+    "index": ("the vertical index of {name}", "instrument"),
 }
+"""What each kind of thing is called, and the word put before a name that has none in it."""
 VERDICTS = {
     "wrong": "wrong",
     "together": "not told apart",
@@ -76,8 +79,13 @@ def across_parts(facts: Record, unit: str = "m") -> list[Part]:
 
 
 def called(kind: str, name: str) -> str:
-    """What a thing is called in a sentence."""
-    return KINDS[kind].format(name=name)
+    """What a thing is called in a sentence.
+
+    >>> called("equipment", "prism 9"), called("instrument", "1205"), called("tape_scale", "T2")
+    ('prism 9', 'instrument 1205', 'the graduation of tape T2')
+    """
+    text, word = KINDS[kind]
+    return text.format(name=name if not word or re.search(r"[^\W\d_]{3}", name) else f"{word} {name}")
 
 
 def day(iso: str | None) -> str:
@@ -260,7 +268,7 @@ def _by(facts: Record, key: str, heading: str, column: str) -> Part:
     ]
     header = [column, "Heights", "Tested", "Expected wrong", "Of a thousand", "From", "To"]
     rows = [
-        [r["name"], fixed(r["heights"], 0), fixed(r["tested"], 0), fixed(r["expected"], 1), _per_thousand(r["rate"]),
+        [r["name"], _number(r["heights"]), _number(r["tested"]), fixed(r["expected"], 1), _per_thousand(r["rate"]),
          _per_thousand(r["low"]), _per_thousand(r["high"])]
         for r in found[:ROWS_SHOWN]
     ]  # fmt: skip
@@ -273,6 +281,7 @@ def _causes(facts: Record) -> Part:
         [cause_text(c["cause"]), fixed(c["expected"], 1), fixed(100 * c["share"], 0), fixed(c["per_thousand"], 2),
          fixed(c["low"], 2), fixed(c["high"], 2)]
         for c in facts["causes"]
+        if c["expected"] >= LEAST_EXPECTED
     ]  # fmt: skip
     return Part("Why heights were wrong", [], Table(header, rows))
 
@@ -288,6 +297,11 @@ def cause_text(key: str) -> str:
 
 def _per_thousand(rate: float) -> str:
     return fixed(1000 * rate, 1)
+
+
+def _number(heights: float) -> str:
+    """A number of heights; one that two people read is half of each's."""
+    return f"{heights:,.0f}" if heights == round(heights) else f"{heights:,.1f}"
 
 
 def _way(value: float) -> str:
