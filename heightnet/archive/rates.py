@@ -41,11 +41,11 @@ class Rate:
 def estimate_rate(count: Floats, factor: Floats, assumed: float) -> Rate:
     """The rate of which these Bayes factors, each met so often, speak.
 
-    With certain evidence it is counting, one blunder in 1/p0 added to 3 in 100:
+    With certain evidence it is counting, one blunder in 1/p0 = 50 added to 3 in 100:
 
     >>> found = estimate_rate(np.array([97.0, 3.0]), np.array([0.0, 1e12]), 0.02)
     >>> round(found.rate, 4), round(found.expected, 2)
-    (0.0268, 3.0)
+    (0.0267, 3.0)
     """
     more = factor - 1
 
