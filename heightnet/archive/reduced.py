@@ -6,7 +6,8 @@ seen as u ~ N(G b, G).  Sums of u and of G over jobs are all that estimates over
 One gross error must not poison them.  So blunders are searched for once more with the common errors free beside them:
 then what is found does not depend on how large a common error is, and letting it go pulls no estimate towards 0.
 Everything with a chance of `LET_GO` or more is freed.  Standard deviations are taken with the factors that the job
-itself makes likely, their squares averaged over the grid, so that the variances are the expected ones.
+itself makes likely, their squares averaged over the grid, so that the variances are the expected ones; in the search
+for blunders never as smaller than stated.
 """
 
 from __future__ import annotations
@@ -159,15 +160,20 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
     evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
 
     common = np.isin(bench.family.ids[classes.representative], [f"group:{name}" for name in things.names])
-    chosen, each, weight = _likely(bench, verdicts, u, G, evidence, common)
+    # that standard deviations were overstated must not make blunders of what are none
+    careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
+    chosen, each, weight = _likely(bench, verdicts, u[careful], G[careful], evidence[careful], common)
     freed = chosen[each >= LET_GO]
     settled = chosen[each >= 0.5]
     of_group = bench.family.kind[classes.representative] == "group"
     best = np.array(verdicts.posterior.sets[0], dtype=np.int64)
     by_factors = np.where(
-        of_group[None, :], _log_bayes_beside(u_plain, bench.G_reps, best), _log_bayes_beside(u, G, settled)
+        of_group[None, :],
+        _log_bayes_beside(u_plain[careful], bench.G_reps[careful], best),
+        _log_bayes_beside(u[careful], G[careful], settled),
     )
     of_class = _over_grid(by_factors, weight)
+    weight = _weights(u[:, freed], G[:, freed[:, None], freed[None, :]], evidence)
     tape, sight = (float(np.sqrt(weight @ f**2)) for f in (bench.factors.tape, bench.factors.sight))
     let_go = classes.representative[freed]
     columns = sparse.hstack([things.C, bench.family.C[:, let_go]], format="csc")
@@ -208,8 +214,17 @@ def _likely(
     prior = bench.candidates
     some = Candidates(prior.log_odds[chosen], prior.mean[chosen], prior.taus[chosen], prior.weight[chosen])
     block = G[:, chosen[:, None], chosen[None, :]]
-    posterior = search(u[:, chosen], block, evidence, some, bench.critical[0], bench.base)
+    base = 0  # the factors stand in rising order, and 1 is the least
+    posterior = search(u[:, chosen], block, evidence, some, bench.critical[0], base)
     return chosen, posterior.each, posterior.grid
+
+
+def _weights(u: Floats, G: Floats, evidence: Floats) -> Floats:
+    """(g,) probability of each point of the grid with classes of u (g, f) and G (g, f, f) freed."""
+    G = G + 1e-9 * np.einsum("gff->gf", G)[:, :, None] * np.eye(u.shape[1])
+    gain = np.einsum("gf,gf->g", u, np.linalg.solve(G, u[:, :, None])[:, :, 0]) - np.linalg.slogdet(G)[1]
+    total = evidence + 0.5 * gain
+    return np.asarray(np.exp(total - logsumexp(total)))
 
 
 def _over_grid(log_bayes: Floats, weight: Floats) -> Floats:
