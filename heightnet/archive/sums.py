@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -42,12 +43,26 @@ def block_of(record: Mapping[str, Any], splits: Mapping[str, Sequence[Split]] | 
     """The numbers of a record; things that changed under the name of their day."""
     names, count = list(record["things"]), len(record["things"])
     G = np.zeros((count, count))
-    G[np.triu_indices(count)] = record["G"]
-    G = np.maximum(G, G.T) + np.minimum(G, G.T) - np.diag(np.diag(G))
+    i, j = _upper(count)
+    G[i, j] = G[j, i] = record["G"]
     day = date.fromisoformat(record["date"]).toordinal() if record["date"] else None
     if splits:
         names = [split_name(name, day, splits) for name in names]
-    return Block(names, np.array(record["u"]), G, np.array(record["own"]), list(record["heights"]), day)
+    block = Block(names, np.array(record["u"]), G, np.array(record["own"]), list(record["heights"]), day)
+    return block if len(set(names)) == count else _merged(block)
+
+
+@cache
+def _upper(count: int) -> tuple[Ints, Ints]:
+    return np.triu_indices(count)
+
+
+def _merged(block: Block) -> Block:
+    """Things of one name, two people of the same initials, as the one thing they are called."""
+    names = list(dict.fromkeys(block.names))
+    S = np.array([[float(one == name) for one in block.names] for name in names])
+    heights = (S @ block.heights).astype(int).tolist()
+    return Block(names, S @ block.u, S @ block.G @ S.T, S @ block.own, heights, block.day)
 
 
 def split_name(name: str, day: int | None, splits: Mapping[str, Sequence[Split]]) -> str:

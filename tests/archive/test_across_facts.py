@@ -14,6 +14,7 @@ from jsonschema import Draft202012Validator
 
 from heightnet.archive.across import across_jobs
 from heightnet.archive.reduced import reduced_job
+from heightnet.archive.sums import block_of
 from heightnet.commands.demo import demos
 from heightnet.commands.group import cli
 from heightnet.errors import InputErrors
@@ -107,6 +108,11 @@ def test_people_of_one_name_are_counted_together(records):
     hidden = across_jobs(records, hide=lambda name: "somebody")
     assert [o["name"] for o in hidden["observers"]] == ["somebody"]
     assert hidden["observers"][0]["heights"] == pytest.approx(hidden["stands"]["all"])
+    one = block_of(records[0] | {"things": [t.split(":")[0] for t in records[0]["things"]]})
+    several = block_of(records[0])
+    S = np.array([[t.split(":")[0] == name for t in several.names] for name in one.names]).astype(float)
+    assert one.u == pytest.approx(S @ several.u) and len(one.names) == len(set(one.names))
+    np.testing.assert_allclose(one.G, S @ several.G @ S.T)
 
 
 def test_words_say_what_was_found(facts):
