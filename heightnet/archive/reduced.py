@@ -13,8 +13,7 @@ for blunders never as smaller than stated.
 from __future__ import annotations
 
 import re
-from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -23,16 +22,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
-from scipy.sparse import csgraph
 from scipy.special import expit, logsumexp
 
+from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_by_kind, gathered, stands_of
 from heightnet.archive.things import Things, things_of
-from heightnet.judge.assess import RIVAL, Bench, Verdicts
-from heightnet.judge.family import Family
-from heightnet.judge.groups import thing_of
+from heightnet.judge.assess import WRONG, Bench, Verdicts
 from heightnet.judge.search import TAUS_M, Candidates, search
 from heightnet.judge.wide import WideBench, WideVerdicts
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,21 +38,12 @@ Record = dict[str, Any]
 SCHEMA = "heightnet-reduced/1"
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
-WORTH_A_LOOK = 0.01  # chance, taken alone, from which a class takes part in the search
 LOOKED_AT = 40  # classes, the largest first
 SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, of one, while blunders are looked for
-SETTLED = 0.9  # probability from which a blunder has no rivals
 LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
 LOST = 1e-3  # part of what the job knew of a thing under which it is gone once blunders are freed
-BIN = 0.5  # width of a bin of logarithms of Bayes factors
-MOST_LOG = 30.0
 HUGE_LOG = 300.0  # of a Bayes factor; beyond it they overflow, and nothing is surer
-METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
-RATE_OF = {"setup": "setup", "tripod": "setup", "target": "target", "reading": "reading", "shot": "shot",
-           "known": "known", "level": "level", "staff": "level", "group": "group"}  # fmt: skip
 DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
-
-Evidence = dict[int, list[float]]
 
 
 def reduced_job(
@@ -91,8 +79,8 @@ def reduced_job(
     else:
         assert isinstance(bench, WideBench) and isinstance(verdicts, WideVerdicts)
         seen = _seen_widely(bench, verdicts, things)
-    chance = _chances(bench, seen)
-    stands = _stands(net, bench.family, chance)
+    chance = chances(bench, seen.log_bayes, seen.searched)
+    stands = stands_of(net, bench.family, chance)
     u, G, let_go = seen.cleaned(things)
     return {
         "schema": SCHEMA,
@@ -106,9 +94,9 @@ def reduced_job(
         "freed": [str(bench.family.ids[h]) for h in seen.freed],
         "let_go": let_go,
         "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
-        "evidence": _evidence_by_kind(bench, chance),
-        "by": {of: _gathered(stands, of) for of in ("observer", "method", "equipment")},
-        "causes": _causes(result) if result else {},
+        "evidence": evidence_by_kind(bench, chance),
+        "by": {of: gathered(stands, of) for of in ("observer", "method", "equipment")},
+        "causes": causes_of(result) if result else {},
         "stands": {"all": len(stands), "tested": sum(s.tested for s in stands),
                    "expected": round(sum(s.chance for s in stands), 6)},
     }  # fmt: skip
@@ -164,7 +152,7 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
     careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
     chosen, each, weight = _likely(bench, verdicts, u[careful], G[careful], evidence[careful], common)
     freed = chosen[each >= LET_GO]
-    settled = chosen[each >= 0.5]
+    settled = chosen[each >= WRONG]
     of_group = bench.family.kind[classes.representative] == "group"
     best = np.array(verdicts.posterior.sets[0], dtype=np.int64)
     by_factors = np.where(
@@ -284,182 +272,6 @@ def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
         let_go(np.array([one]), settled[settled != one])
     tiny = left < LEFT * diagonal
     return _log_bayes(np.where(tiny, 0.0, left_u), np.where(tiny, 0.0, left))
-
-
-# ---- chances of blunders, by kind, observer, method ----
-
-
-@dataclass(frozen=True)
-class _Chances:
-    """What a job says about each hypothesis, (h,).
-
-    prior, posterior : chance that it is a blunder; tested : where something tests it.
-    cluster : its cluster of rivals, -1 for none.
-    count, factor : Bayes factor, and with what count it enters an estimate of rates.
-
-    Of rivals whose tests resemble one another one is wrong where a search says that one is, and each by itself would
-    seem to be.  So a cluster enters as one: each of its members with its part of the cluster's probability as count,
-    and with the factor that the cluster has, in terms of the member's own rate.
-    """
-
-    prior: Floats
-    posterior: Floats
-    tested: npt.NDArray[np.bool_]
-    cluster: Ints
-    count: Floats
-    factor: Floats
-
-
-def _chances(bench: Bench | WideBench, seen: _Seen) -> _Chances:
-    classes, rate = bench.classes, bench.family.rate
-    tested, label = classes.tested, classes.label
-    of = label[tested]
-    none = np.bincount(of, weights=np.log1p(-rate[tested]), minlength=len(seen.log_bayes))
-    prior = -np.expm1(none)
-    p = expit(np.log(prior / (1 - prior)) + np.minimum(seen.log_bayes, MOST_LOG))
-    p = np.where(np.isfinite(seen.searched), seen.searched, p)
-    share = classes.shares(rate)
-    posterior = np.zeros(len(rate))
-    posterior[tested] = p[of] * share[tested]
-    cluster, count, factor = np.full(len(rate), -1), np.ones(len(rate)), _factor(posterior, rate)
-    rivals = _clusters(bench, p) if isinstance(bench, Bench) else []
-    for number, some in enumerate(rivals):
-        together = _factor(np.array([min(p[some].sum(), 0.999)]), np.array([prior[some].sum()]))[0]
-        if together <= 1:
-            continue
-        for c in some.tolist():
-            h = classes.members(c)
-            cluster[h], count[h] = number, share[h] * p[c] / p[some].sum()
-            factor[h] = 1 + prior[some].sum() / rate[h] * (together - 1)
-    return _Chances(rate, posterior, tested, cluster, count, factor)
-
-
-def _clusters(bench: Bench, p: Floats) -> list[Ints]:
-    """Classes that may be wrong but need not be, gathered by the resemblance of their tests."""
-    open_ = np.flatnonzero((p >= WORTH_A_LOOK) & (p < SETTLED))
-    if len(open_) < 2:
-        return []
-    at = bench.classes.representative[open_]
-    sd = bench.diagonal[at] ** -0.5
-    alike = np.abs(bench.G[np.ix_(at, at)] * sd[:, None] * sd[None, :]) >= RIVAL
-    number, label = csgraph.connected_components(sparse.csr_array(alike), directed=False)
-    return [open_[label == k] for k in range(number) if np.sum(label == k) > 1]
-
-
-def _factor(posterior: Floats, prior: Floats) -> Floats:
-    """Posterior odds over prior odds."""
-    return posterior / np.maximum(1 - posterior, 1e-13) / (prior / (1 - prior))
-
-
-def _evidence_by_kind(bench: Bench | WideBench, chance: _Chances) -> dict[str, list[list[float]]]:
-    out = {}
-    kind = np.array([RATE_OF.get(k, "") for k in bench.family.kind], dtype=object)
-    for rate in dict.fromkeys(RATE_OF.values()):
-        at = np.flatnonzero((kind == rate) & chance.tested)
-        if len(at):
-            out[rate] = histogram(chance.factor[at], chance.count[at])
-    return out
-
-
-def histogram(factor: Floats, weight: Floats | None = None) -> list[list[float]]:
-    """[[bin, count, mean factor], ...]: Bayes factors by their logarithm, `BIN` wide.
-
-    >>> histogram(np.array([1.0, 1.1, 50.0]))
-    [[0, 2.0, 1.05], [7, 1.0, 50.0]]
-    """
-    if not len(factor):
-        return []
-    weight = np.ones(len(factor)) if weight is None else weight
-    logs = np.floor(np.log(np.clip(factor, np.exp(-MOST_LOG), np.exp(MOST_LOG))) / BIN).astype(int)
-    unique, at = np.unique(logs, return_inverse=True)
-    count = np.bincount(at, weights=weight)
-    total = np.bincount(at, weights=weight * factor)
-    return [[int(b), round(float(n), 4), float(f"{s / n:.5g}")] for b, n, s in zip(unique, count, total, strict=True)]
-
-
-@dataclass(frozen=True)
-class _Stand:
-    """A stand's height with who read it, how, and of what it is; chance that it or a reading of it is wrong."""
-
-    observer: tuple[str, ...]
-    method: tuple[str, ...]
-    equipment: tuple[str, ...]
-    tested: bool
-    chance: float
-    count: float
-    factor: float
-
-
-def _stands(net: Network, family: Family, chance: _Chances) -> list[_Stand]:
-    readings, rows = net.readings, net.rows(Kind.HEIGHT)
-    at: dict[int, list[int]] = defaultdict(list)
-    for i, node in enumerate(net.head[rows].tolist()):
-        at[node].append(i)
-    thing: list[str] = thing_of(net).tolist() if len(readings) else []
-    columns = {c: readings[c].tolist() for c in ("by", "kind", "scale")} if len(readings) else {}
-    unit = net.job.settings.units.length
-    of: dict[int, list[int]] = defaultdict(list)
-    for h in np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod", "reading"))).tolist():
-        of[int(family.node[h])].append(h)
-    out = []
-    for node, hs in of.items():
-        here, tested = at[node], chance.tested[hs]
-        p, prior = (float(1 - np.prod(1 - x[hs][tested])) for x in (chance.posterior, chance.prior))
-        count, factor = 1.0, float(_factor(np.array([p]), np.array([prior]))[0]) if tested.any() else 1.0
-        rival = chance.cluster[hs] >= 0
-        if rival.any():  # in terms of the rate of the stand
-            count = float(min(chance.count[hs][rival].sum(), 1.0))
-            factor = float(np.max(1 + (chance.factor[hs][rival] - 1) * chance.prior[hs][rival] / prior))
-        methods = (f"{METHODS[columns['kind'][i]]}, {columns['scale'][i] or unit}" for i in here)
-        out.append(
-            _Stand(
-                _unique(columns["by"][i] for i in here),
-                (" and ".join(sorted(set(methods))),),
-                _unique(thing[i] for i in here),
-                bool(tested.any()),
-                p,
-                count,
-                factor,
-            )
-        )
-    return out
-
-
-def _unique(names: Iterable[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for name in names if name))
-
-
-def _gathered(stands: list[_Stand], of: str) -> dict[str, Record]:
-    """Stands by name; one that several persons read counts for each in part."""
-    found: dict[str, list[tuple[_Stand, float]]] = defaultdict(list)
-    for stand in stands:
-        names = getattr(stand, of)
-        for name in names:
-            found[name].append((stand, 1 / len(names)))
-    out = {}
-    for name, entries in sorted(found.items()):
-        tested = [(s, part) for s, part in entries if s.tested]
-        out[name] = {
-            "heights": round(sum(part for _, part in entries), 4),
-            "tested": round(sum(part for _, part in tested), 4),
-            "expected": round(sum(s.chance * part for s, part in tested), 6),
-            "evidence": histogram(np.array([s.factor for s, _ in tested]), np.array([s.count * p for s, p in tested])),
-        }
-    return out
-
-
-def _causes(result: Mapping[str, Any]) -> dict[str, float]:
-    """Expected number of wrong heights by cause; a stand that instrument and target share counts once."""
-    total: dict[str, float] = defaultdict(float)
-    counted: set[str] = set()
-    for table in ("setups", "targets"):
-        for stand in result[table]:
-            if not stand["causes"] or stand["hypothesis"] in counted:
-                continue
-            counted.add(stand["hypothesis"])
-            for cause in stand["causes"]:
-                total[cause["cause"]] += stand["probability"] * cause["probability"]
-    return {cause: round(count, 6) for cause, count in sorted(total.items()) if count >= 1e-6}
 
 
 def median_day(job: Any) -> str | None:

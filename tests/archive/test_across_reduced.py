@@ -7,7 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from heightnet.archive.reduced import LEFT, histogram, median_day, reduced_job
+from heightnet.archive.evidence import histogram
+from heightnet.archive.reduced import LEFT, median_day, reduced_job
 from heightnet.archive.sums import block_of
 from heightnet.archive.things import KINDS, PIVOT_M, things_of
 from heightnet.judge import wide
