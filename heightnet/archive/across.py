@@ -14,7 +14,7 @@ from scipy.special import ndtri
 
 from heightnet.archive.change import LEAST_JOBS, Step, find_step
 from heightnet.archive.mixed import Apart, Model, apart
-from heightnet.archive.rates import Rate, count_interval, estimate_rate
+from heightnet.archive.rates import Rate, count_interval, estimate_rate, estimate_rates
 from heightnet.archive.sums import Counts, Index, Information, Split, Tally, TimeLine, block_of, mapped
 from heightnet.judge.critical import sidak_value
 
@@ -54,7 +54,7 @@ def across_jobs(
     stands : {all, tested, expected}: heights, those that something tests, expected number of wrong ones.
     false_alarm, critical_w : and the value that |w| of a thing must exceed to be called wrong.
     newly_mm : sd of an error that each thing has anew in each job, 0 where the jobs do not ask for one.
-    usual : {kind: {sd_mm | sd_mm_per_m | sd_sec, things}}: how far things of a kind go wrong (tau of the mixed model).
+    usual : {kind: {sd_mm | sd_mm_per_m | sd_sec, things}}: the scale of the errors of a kind in the mixed model.
     offsets[] : {thing, kind, name, jobs, heights, error_mm, error_sd_mm, w, smallest_detectable_mm, predicted_mm,
         left, verdict, together[], let_go, change}, things in order of |w|.  ``verdict``: "wrong"; "right" (an error as
         large as `RIGHT` would have shown); "weak" (it would not); "together" (it cannot be told from the things in
@@ -149,12 +149,16 @@ class _Found:
         self.names = list(index.at)
         kinds = _kinds(self.names)
         constant = self.information.constant
-        models = [Model(kinds, *self.information.total(k), constant[k]) for k in range(len(NEWLY_M))]
-        likelihood = np.array([m.log_likelihood for m in models])
+        first = Model(kinds, *self.information.total(), constant[0])
+        same = [
+            Model(kinds, *self.information.total(k), constant[k], penalty=first.penalty) for k in range(len(NEWLY_M))
+        ]
+        likelihood = np.array([m.log_likelihood for m in same])
         best = int(np.argmax(likelihood))
         self.asked = NEWLY_M[best] if likelihood[best] > likelihood[0] + WORTH_IT else 0.0
         self.newly = self.asked if newly is None else newly
-        self.model = models[NEWLY_M.index(self.newly)]
+        k = NEWLY_M.index(self.newly)
+        self.model = Model(kinds, *self.information.total(k), constant[k]) if k else first
 
 
 def _with_changes(records: Records, false_alarm: float) -> _Found:
@@ -311,7 +315,7 @@ def _usual(model: Model) -> dict[str, Record]:
     out = {}
     for kind in sorted(model.kinds):
         unit, factor = UNITS[_what(kind)]
-        out[kind] = {f"sd_{unit}": _plain(model.tau[kind] * factor), "things": int(np.sum(model.kind == kind))}
+        out[kind] = {f"sd_{unit}": _plain(model.scale[kind] * factor), "things": int(np.sum(model.kind == kind))}
     return out
 
 
@@ -329,14 +333,7 @@ def _what(kind: str) -> str:
 
 def _blunders(counts: Counts) -> Record:
     assumed = {kind: total / max(counts.jobs, 1) for kind, total in counts.stated.items()}
-    rates = {}
-    for kind, tally in sorted(counts.kinds.items()):
-        number, factor = tally.factors
-        found = estimate_rate(number, factor, assumed[kind])
-        low, high = found.interval()
-        rates[kind] = {"rate": _plain(found.rate), "low": _plain(low), "high": _plain(high),
-                       "assumed": _plain(assumed[kind]), "hypotheses": round(float(number.sum())),
-                       "expected": _plain(found.expected)}  # fmt: skip
+    rates = _rates(counts, assumed)
     tested = counts.stands["tested"]
     everything = Tally()
     for tally in counts.by["method"].values():
@@ -358,6 +355,28 @@ def _blunders(counts: Counts) -> Record:
         **{lists[of]: _ranked(tallies, overall) for of, tallies in counts.by.items()},
         "causes": causes,
     }
+
+
+def _rates(counts: Counts, assumed: dict[str, float]) -> dict[str, Record]:
+    """Rates by kind, of the kinds that something tests."""
+    rows = [
+        ({k: float(n) for k, _, n in (part.partition(":") for part in made_of.split())}, *tally.factors)
+        for made_of, tally in sorted(counts.classes.items())
+        if made_of
+    ]
+    kinds = sorted({kind for numbers, _, _ in rows for kind in numbers})
+    if not kinds:
+        return {}
+    made_of = np.concatenate([np.tile([n.get(k, 0.0) for k in kinds], (len(c), 1)) for n, c, _ in rows])
+    count, factor = (np.concatenate(part) for part in zip(*((c, f) for _, c, f in rows), strict=True))
+    found = estimate_rates(made_of, count, factor, np.array([assumed[k] for k in kinds]))
+    out = {}
+    for kind, rate, tested in zip(kinds, found, count @ made_of, strict=True):
+        low, high = rate.interval()
+        out[kind] = {"rate": _plain(rate.rate), "low": _plain(low), "high": _plain(high),
+                     "assumed": _plain(assumed[kind]), "hypotheses": round(float(tested)),
+                     "expected": _plain(rate.expected)}  # fmt: skip
+    return out
 
 
 def _ranked(tallies: dict[str, Tally], overall: float) -> list[Record]:

@@ -29,7 +29,7 @@ BIN = 0.5  # width of a bin of logarithms of Bayes factors
 MOST_LOG = 30.0
 METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
 RATE_OF = {"setup": "setup", "tripod": "setup", "target": "target", "reading": "reading", "shot": "shot",
-           "known": "known", "level": "level", "staff": "level", "group": "group"}  # fmt: skip
+           "known": "known", "level": "level", "staff": "level", "group": "group", "swap": "setup"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ class Chances:
 
     prior, posterior : chance that it is a blunder; tested : where something tests it.
     cluster : its cluster of rivals, -1 for none.
-    count, factor : Bayes factor, and with what count it enters an estimate of rates.
+    count, factor : Bayes factor, and with what count it enters an estimate of a stand's rate.
+    entries : for each class, or each cluster of them, its classes and the Bayes factor of "one of these is wrong".
 
     Of rivals whose tests resemble one another one is wrong where a search says that one is, and each by itself would
     seem to be.  So a cluster enters as one: each of its members with its part of the cluster's probability as count,
@@ -51,6 +52,7 @@ class Chances:
     cluster: Ints
     count: Floats
     factor: Floats
+    entries: list[tuple[Ints, float]]
 
 
 def chances(bench: Bench | WideBench, log_bayes: Floats, searched: Floats) -> Chances:
@@ -67,15 +69,20 @@ def chances(bench: Bench | WideBench, log_bayes: Floats, searched: Floats) -> Ch
     posterior[tested] = p[of] * share[tested]
     cluster, count, factor = np.full(len(rate), -1), np.ones(len(rate)), _factor(posterior, rate)
     rivals = _clusters(bench, p) if isinstance(bench, Bench) else []
+    alone = np.ones(len(p), dtype=bool)
+    entries: list[tuple[Ints, float]] = []
     for number, some in enumerate(rivals):
         together = _factor(np.array([min(p[some].sum(), 0.999)]), np.array([prior[some].sum()]))[0]
         if together <= 1:
             continue
+        alone[some] = False
+        entries.append((some, float(together)))
         for c in some.tolist():
             h = classes.members(c)
             cluster[h], count[h] = number, share[h] * p[c] / p[some].sum()
             factor[h] = 1 + prior[some].sum() / rate[h] * (together - 1)
-    return Chances(rate, posterior, tested, cluster, count, factor)
+    entries += [(np.array([c]), f) for c, f in zip(np.flatnonzero(alone), _factor(p, prior)[alone], strict=True)]
+    return Chances(rate, posterior, tested, cluster, count, factor, entries)
 
 
 def _clusters(bench: Bench, p: Floats) -> list[Ints]:
@@ -95,15 +102,25 @@ def _factor(posterior: Floats, prior: Floats) -> Floats:
     return posterior / np.maximum(1 - posterior, 1e-13) / (prior / (1 - prior))
 
 
-def evidence_by_kind(bench: Bench | WideBench, chance: Chances) -> dict[str, list[list[float]]]:
-    """Histograms of the Bayes factors of all hypotheses that something tests, by kind of ``[rates]``."""
-    out = {}
-    kind = np.array([RATE_OF.get(k, "") for k in bench.family.kind], dtype=object)
-    for rate in dict.fromkeys(RATE_OF.values()):
-        at = np.flatnonzero((kind == rate) & chance.tested)
-        if len(at):
-            out[rate] = histogram(chance.factor[at], chance.count[at])
-    return out
+def evidence_of(bench: Bench | WideBench, chance: Chances) -> dict[str, list[list[float]]]:
+    """Histograms of Bayes factors of what something tests, by what it is made of: ``{"shot:1 target:1": ...}``.
+
+    A class, or a cluster of rivals, says that one of its members is wrong, not which; so it enters with how many of
+    each kind of ``[rates]`` it holds (a swap of two heights counts as the part of a set-up that it is assumed to be).
+    """
+    family, classes = bench.family, bench.classes
+    rates = vars(bench.net.job.settings.rates)
+    kinds = list(rates)
+    made_of = np.zeros((len(classes.representative), len(kinds)))
+    for h in np.flatnonzero(chance.tested).tolist():
+        kind = RATE_OF[family.kind[h]]
+        made_of[classes.label[h], kinds.index(kind)] += family.rate[h] / rates[kind]
+    factors: dict[str, list[float]] = defaultdict(list)
+    for some, factor in chance.entries:
+        numbers = made_of[some].sum(axis=0)
+        key = " ".join(f"{kind}:{n:.3g}" for kind, n in sorted(zip(kinds, numbers.tolist(), strict=True)) if n)
+        factors[key].append(factor)
+    return {key: histogram(np.array(values)) for key, values in sorted(factors.items())}
 
 
 def histogram(factor: Floats, weight: Floats | None = None) -> list[list[float]]:

@@ -1,13 +1,16 @@
-"""The mixed model over all jobs: u ~ N(G b, G), and each thing's b ~ N(0, tau^2) with one tau for each kind of thing.
+"""The mixed model over all jobs: u ~ N(G b, G), and each thing's b scattered about 0.
 
 With L = diag(1 / tau^2) and V = (G + L)^-1, the best linear predictor is V u with variance V (Henderson 1975, from
 memory), and a thing's own estimate, all others still drawn to 0 by their tau but this one not, follows from it:
 n = 1 / V_ii - 1 / tau^2, b = (V u)_i / (V_ii n), sd = n^-1/2.
 
-The tau maximise the likelihood with one thing of a usual size added to each kind, so that a kind of few things keeps a
-sensible one.  Where it is largest, tau^2 is the mean of b^2 + V_ii, the step of the EM algorithm (Dempster, Laird &
-Rubin 1977, from memory); solved for the sum of b^2 the same condition converges much faster.  The mean of a kind is 0
-by assumption, so restricted and ordinary maximum likelihood are the same.
+Most things are nearly right and a few are far off: b follows Student's t with NU degrees of freedom, times a scale s
+for each kind, which is a normal variable of variance tau_i^2 = s^2 / w_i with a weight of its own.  The weight is
+(NU + 1) / (NU + (b_i^2 + V_ii) / s^2) (Lange, Little & Taylor 1989, from memory), so that the many that agree say where
+0 is and one that is far off does not move them.  s maximises the likelihood with one thing of a usual size added to
+each kind, so that a kind of few things keeps a sensible one.  Where it is largest, s^2 is the mean of
+w_i (b_i^2 + V_ii), the step of the EM algorithm (Dempster, Laird & Rubin 1977, from memory); solved for the sum of
+w_i b_i^2 the same condition converges much faster.
 """
 
 from __future__ import annotations
@@ -25,12 +28,14 @@ from scipy.sparse.linalg import splu
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-USUAL = {"equipment": 1e-3, "instrument": 1e-3, "tape": 1e-3, "observer": 1e-3,
+USUAL = {"equipment": 5e-4, "instrument": 5e-4, "tape": 5e-4, "observer": 5e-4,
          "equipment_scale": 5e-4, "tape_scale": 5e-4, "index": 5e-5}  # fmt: skip
-"""tau of a kind before the archive has its say: m, m/m, rad.  Judgement, not measured."""
+"""Scale of a kind before the archive has its say: m, m/m, rad.  Judgement, not measured."""
+
+NU = 2.0
 
 ROUNDS = 60
-CONVERGED = 1e-3  # of the logarithm of tau^2
+CONVERGED = 1e-3  # of the logarithm of s^2
 DENSE_UP_TO = 2500  # things that hang together, up to which their V is a dense array
 NOTHING = 1e-8  # part of a thing's own information under which no job shows it
 ONLY_TOGETHER = 1e-6  # part of a thing's information left once the others are free, under which only a sum is seen
@@ -67,25 +72,29 @@ class Model:
 
     Attributes
     ----------
-    tau : sd of each kind.
+    scale : s of each kind; as given, and all weights 1, where ``tau`` gives it.
+    penalty : (n,) 1 / tau_i^2.
     predicted, variance : (n,) V u and the diagonal of V.
     error, sd : (n,) each thing's own estimate; sd inf where nothing is known.
-    log_likelihood : of tau, and of what went into ``constant``.
+    log_likelihood : of the penalties, and of what went into ``constant``.
     """
 
     def __init__(
         self, kind: Sequence[str], u: Floats, G: sparse.csr_array, constant: float = 0.0,
-        tau: dict[str, float] | None = None,
+        tau: dict[str, float] | None = None, penalty: Floats | None = None,
     ) -> None:  # fmt: skip
         self.kind = np.array(kind, dtype=object)
         self.kinds = tuple(dict.fromkeys(kind))
         self.u, self.G = u, G
         self.pieces = list(_pieces(u, G))
-        self.tau = dict(tau or {k: USUAL[k] for k in self.kinds})
+        self.scale = dict(tau or {k: USUAL[k] for k in self.kinds})
+        self.penalty = np.array([self.scale[k] ** -2.0 for k in self.kind]).reshape(len(u))
         self._constant = constant
         self._alone = np.flatnonzero(np.asarray(G.diagonal()) <= 0)
-        if tau is None:
-            self._estimate_tau()
+        if penalty is not None:
+            self.penalty = penalty
+        elif tau is None:
+            self._estimate_scales()
         self._solve()
         n = np.maximum(1 / self.variance - self.penalty, 0.0)
         # what is left of the difference of two equal numbers is nothing
@@ -94,11 +103,6 @@ class Model:
         self.error, self.sd = np.full(len(u), np.nan), np.full(len(u), np.inf)
         self.error[known] = (self.predicted / self.variance)[known] / n[known]
         self.sd[known] = n[known] ** -0.5
-
-    @property
-    def penalty(self) -> Floats:
-        """(n,) 1 / tau^2."""
-        return np.array([self.tau[k] ** -2.0 for k in self.kind]).reshape(len(self.kind))
 
     def _solve(self) -> None:
         penalty = self.penalty
@@ -133,16 +137,19 @@ class Model:
         M = (piece.G + sparse.diags_array(penalty[piece.at])).tocsc()
         return splu(M, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
 
-    def _estimate_tau(self) -> None:
+    def _estimate_scales(self) -> None:
         members = {k: np.flatnonzero(self.kind == k) for k in self.kinds}
         for _ in range(ROUNDS):
             self._solve()
             change = 0.0
             for k, at in members.items():
-                told = np.sum(1 - self.variance[at] / self.tau[k] ** 2)  # of the things, how many the jobs speak of
-                new = (np.sum(self.predicted[at] ** 2) + USUAL[k] ** 2) / (max(told, 0.0) + 1)
-                change = max(change, abs(np.log(new / self.tau[k] ** 2)))
-                self.tau[k] = float(np.sqrt(new))
+                weight = self.penalty[at] * self.scale[k] ** 2
+                told = np.sum(1 - self.variance[at] * self.penalty[at])  # of the things, how many the jobs speak of
+                s2 = (np.sum(weight * self.predicted[at] ** 2) + USUAL[k] ** 2) / (max(told, 0.0) + 1)
+                change = max(change, abs(np.log(s2 / self.scale[k] ** 2)))
+                self.scale[k] = float(np.sqrt(s2))
+                second = self.predicted[at] ** 2 + self.variance[at]
+                self.penalty[at] = (NU + 1) / (NU * s2 + second)
             if change < CONVERGED:
                 break
 

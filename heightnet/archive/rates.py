@@ -1,15 +1,15 @@
 """How often things go wrong: rates with what is uncertain of them, from the evidence of many jobs.
 
-Each hypothesis that something tests enters with its Bayes factor B, how much better its blunder explains its job than
-none does.  The rate p of a kind maximises
+Each class of blunders that something tests enters with its Bayes factor B, how much better it explains its job that one
+of the class is wrong than that none is.  With c_k members of kind k the chance of that is r = 1 - prod (1 - p_k)^c_k,
+and the rates p_k maximise
 
-    sum log(1 - p + p B) + log p + (1/p0 - 1) log(1 - p),
+    sum log(1 - r + r B) + sum_k log p_k + (1/p0_k - 1) log(1 - p_k),
 
-the likelihood of a mixture in which each hypothesis is a blunder or none, and one blunder in 1/p0 more, p0 being the
-rate assumed so far: where nothing is learnt, it stays.  It is the fixed point of the EM algorithm that counts expected
-blunders.  A height that nothing tests has B = 1 and adds nothing, neither to the blunders nor to the heights; one that
-is tested weakly adds little.  The interval is that of the beta distribution with this mean and with the variance that
-the curvature of the sum gives.
+the likelihood of a mixture, and one blunder in 1/p0 more of each kind, p0 being the rate assumed so far: where nothing
+is learnt, it stays.  It is where the EM algorithm that counts expected blunders comes to rest.  A height that nothing
+tests has B = 1 and adds nothing, neither to the blunders nor to the heights; one that is tested weakly adds little.
+The interval is that of the beta distribution with this mean and with the variance that the curvature of the sum gives.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from scipy.optimize import brentq
 from scipy.special import betaincinv, gammaincinv
 
 Floats = npt.NDArray[np.float64]
+
+CYCLES = 100
 
 
 @dataclass(frozen=True)
@@ -38,8 +40,47 @@ class Rate:
         return float(betaincinv(self.a, self.b, tail)), float(betaincinv(self.a, self.b, 1 - tail))
 
 
+def estimate_rates(made_of: Floats, count: Floats, factor: Floats, assumed: Floats) -> list[Rate]:
+    """The rates of which these Bayes factors (n,), each met ``count`` times, speak.
+
+    Parameters
+    ----------
+    made_of : (n, k) members of each kind in the class behind each factor.
+    assumed : (k,) rates so far.
+    """
+    more = factor - 1
+    p = np.array(assumed, dtype=float)
+
+    def slopes(p: Floats) -> Floats:
+        """(n, k) derivative of the logarithm of each class's likelihood."""
+        none = np.exp(made_of @ np.log1p(-p))
+        return (more * none / (1 + (1 - none) * more))[:, None] * made_of / (1 - p)
+
+    def slope(value: float, k: int) -> float:
+        p[k] = value
+        own = 1 / value - (1 / assumed[k] - 1) / (1 - value)
+        return float(count @ slopes(p)[:, k] + own)
+
+    for _ in range(CYCLES):
+        before = p.copy()
+        for k in range(len(p)):
+            p[k] = brentq(slope, 1e-9, 1 - 1e-9, args=(k,), xtol=1e-13)
+        if np.all(np.abs(p - before) <= 1e-6 * before):
+            break
+    each = slopes(p)
+    curvature = each.T @ (count[:, None] * each) + np.diag(1 / p**2 + (1 / assumed - 1) / (1 - p) ** 2)
+    variance = np.diag(np.linalg.inv(curvature))
+    r = -np.expm1(made_of @ np.log1p(-p))
+    wrong = count * r * factor / (1 + r * more)
+    expected = (wrong / np.maximum(made_of @ p, 1e-300)) @ made_of * p
+    size = np.maximum(p * (1 - p) / variance - 1, 1e-3)
+    return [
+        Rate(float(x), float(x * n), float((1 - x) * n), float(e)) for x, n, e in zip(p, size, expected, strict=True)
+    ]
+
+
 def estimate_rate(count: Floats, factor: Floats, assumed: float) -> Rate:
-    """The rate of which these Bayes factors, each met so often, speak.
+    """The rate of one kind, each of whose members is a class by itself.
 
     With certain evidence it is counting, one blunder in 1/p0 = 50 added to 3 in 100:
 
@@ -47,16 +88,7 @@ def estimate_rate(count: Floats, factor: Floats, assumed: float) -> Rate:
     >>> round(found.rate, 4), round(found.expected, 2)
     (0.0267, 3.0)
     """
-    more = factor - 1
-
-    def slope(p: float) -> float:
-        return float(np.sum(count * more / (1 + p * more)) + 1 / p - (1 / assumed - 1) / (1 - p))
-
-    p = float(brentq(slope, 1e-12, 1 - 1e-12, xtol=1e-15))
-    curvature = np.sum(count * (more / (1 + p * more)) ** 2) + 1 / p**2 + (1 / assumed - 1) / (1 - p) ** 2
-    size = max(p * (1 - p) * curvature - 1, 1e-3)
-    expected = float(np.sum(count * p * factor / (1 + p * more)))
-    return Rate(p, p * size, (1 - p) * size, expected)
+    return estimate_rates(np.ones((len(count), 1)), count, factor, np.array([assumed]))[0]
 
 
 def count_interval(expected: float, level: float = 0.95) -> tuple[float, float]:

@@ -24,7 +24,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.special import expit, logsumexp
 
-from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_by_kind, gathered, stands_of
+from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
 from heightnet.archive.things import Things, things_of
 from heightnet.judge.assess import WRONG, Bench, Verdicts
 from heightnet.judge.search import TAUS_M, Candidates, search
@@ -65,8 +65,8 @@ def reduced_job(
     freed : ids of the blunders let go.
     let_go : things that nothing tells from what was let go: {name: [error, sd]} as the job alone sees it.
     rates : the prior rates it was judged with.
-    evidence : for each kind of ``[rates]``, what the job says about each of its hypotheses that something tests, as
-        a histogram of logarithms of Bayes factors: [[bin, count, mean factor], ...].
+    evidence : what the job says of each class of blunders that something tests, by how many of each kind of ``[rates]``
+        it holds ("shot:1 target:1"), as a histogram of logarithms of Bayes factors: [[bin, count, mean factor], ...].
     by : "observer", "method", "equipment": {name: {heights, tested, expected, evidence}}, stands by who read them, how,
         and of what they are the height; ``expected``: number of blunders, posterior.
     causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
@@ -94,7 +94,7 @@ def reduced_job(
         "freed": [str(bench.family.ids[h]) for h in seen.freed],
         "let_go": let_go,
         "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
-        "evidence": evidence_by_kind(bench, chance),
+        "evidence": evidence_of(bench, chance),
         "by": {of: gathered(stands, of) for of in ("observer", "method", "equipment")},
         "causes": causes_of(result) if result else {},
         "stands": {"all": len(stands), "tested": sum(s.tested for s in stands),

@@ -269,7 +269,7 @@ class Counts:
         self.jobs = self.dated = 0
         self.first: int | None = None
         self.last: int | None = None
-        self.kinds: dict[str, Tally] = defaultdict(Tally)
+        self.classes: dict[str, Tally] = defaultdict(Tally)  # by what they are made of
         self.by: dict[str, dict[str, Tally]] = {of: defaultdict(Tally) for of in ("observer", "method", "equipment")}
         self.causes: dict[str, float] = defaultdict(float)
         self.stands: dict[str, float] = defaultdict(float)
@@ -283,8 +283,8 @@ class Counts:
             self.dated += 1
             self.first = day if self.first is None else min(self.first, day)
             self.last = day if self.last is None else max(self.last, day)
-        for kind, evidence in record["evidence"].items():
-            self.kinds[kind].add_evidence(evidence)
+        for made_of, evidence in record["evidence"].items():
+            self.classes[made_of].add_evidence(evidence)
         for of, names in record["by"].items():
             for name, entry in names.items():
                 self.by[of][name].add(entry)

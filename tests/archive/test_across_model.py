@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from across_records import drawn, record
-from scipy.stats import multivariate_normal
+from scipy.stats import multivariate_normal, t
 
 from heightnet.archive.across import across_jobs
 from heightnet.archive.change import find_step, scan_level
-from heightnet.archive.mixed import Model, apart
-from heightnet.archive.rates import estimate_rate
+from heightnet.archive.mixed import NU, Model, apart
+from heightnet.archive.rates import estimate_rate, estimate_rates
 from heightnet.archive.sums import MOST_BINS, Index, Information, TimeLine, block_of
 
 THINGS = [f"equipment:P{i}" for i in range(5)] + [f"tape:T{i}" for i in range(3)]
@@ -110,8 +110,26 @@ def test_a_random_intercept_is_that_of_statsmodels():
     names, _, model = model_of(records, tau={"tape": tau})
     effects = [float(np.asarray(fit.random_effects[name])[0]) / 1000 for name in names]
     assert model.predicted == pytest.approx(effects, rel=1e-6)
-    estimated = model_of(records)[2].tau["tape"]
-    assert estimated == pytest.approx(tau, rel=0.1)  # one usual thing of 1 mm beside twelve, and no mean estimated
+
+
+def test_the_scale_of_students_t_is_recovered_and_one_outlier_moves_nobody():
+    """Its quantiles by scipy: errors known almost exactly, so that their scale is that of a sample."""
+    size = 0.0005 * t.ppf((np.arange(200) + 0.5) / 200, NU)
+    records = [record([f"equipment:P{i}"], np.array([b * 1e12]), np.array([[1e12]])) for i, b in enumerate(size)]
+    assert model_of(records)[2].scale["equipment"] == pytest.approx(0.0005, rel=0.05)
+    rng = np.random.default_rng(13)
+    wrong = np.array([0.03] + [0.0] * 7)
+    names = [f"equipment:P{i}" for i in range(8)]
+    jobs = []
+    for _ in range(60):  # only differences are seen: an error of all is not
+        some = rng.permutation(8)[:4]
+        y = wrong[some] + 0.001 * rng.standard_normal(4)
+        H = np.eye(4) - 0.25
+        jobs.append(record([names[i] for i in some], H @ y * 1e6, H * 1e6))
+    found, _, model = model_of(jobs)
+    errors = dict(zip(found, model.error * 1000, strict=True))
+    assert errors["equipment:P0"] == pytest.approx(30, abs=1)
+    assert all(abs(errors[n]) < 1 for n in names[1:])  # not drawn to -30 / 7
 
 
 def test_an_error_new_in_each_job_widens_the_interval():
@@ -293,3 +311,20 @@ def test_what_nothing_tests_changes_no_rate():
     with_untested = estimate_rate(np.r_[count, 10_000.0], np.r_[factor, 1.0], 0.02)
     assert with_untested.rate == pytest.approx(alone.rate, rel=1e-9)
     assert with_untested.interval() == pytest.approx(alone.interval(), rel=1e-9)
+
+
+def test_kinds_that_share_their_classes_are_told_apart_by_those_that_do_not():
+    """Two kinds, half of them in pairs that nothing tells apart: each comes out at its own rate."""
+    rng = np.random.default_rng(12)
+    true, n, delta = np.array([0.04, 0.01]), 6000, 8.0
+    wrong = rng.uniform(size=(n, 2)) < true
+    shared = np.arange(n) < n // 2
+    x = delta * wrong.any(axis=1) + rng.standard_normal(n)
+    pairs = np.exp(delta * x - delta**2 / 2)[shared]
+    alone = [np.exp(delta * (delta * wrong[~shared, k] + rng.standard_normal(n // 2)) - delta**2 / 2) for k in (0, 1)]
+    made_of = np.repeat([[1.0, 1.0], [1.0, 0.0], [0.0, 1.0]], n // 2, axis=0)
+    found = estimate_rates(made_of, np.ones(len(made_of)), np.concatenate([pairs, *alone]), np.array([0.01, 0.01]))
+    for rate, p in zip(found, true, strict=True):
+        low, high = rate.interval(0.99)
+        assert low < p < high and high - low < 0.02
+    assert found[0].expected == pytest.approx(wrong[:, 0].sum(), rel=0.15)

@@ -77,7 +77,9 @@ def test_the_record_is_small_plain_and_complete(areal):
     assert found["stands"]["all"] == len(areal.setups) + len(areal.targets)
     for names in found["by"].values():
         assert sum(entry["heights"] for entry in names.values()) == pytest.approx(found["stands"]["all"])
-    assert sum(n for _, n, _ in found["evidence"]["setup"]) <= len(areal.setups) + 1e-9
+    made = [(part, sum(n for _, n, _ in rows)) for key, rows in found["evidence"].items() for part in key.split()]
+    shots = sum(float(part.partition(":")[2]) * n for part, n in made if part.startswith("shot:"))
+    assert shots == pytest.approx(len(areal.shots))  # each is tested, and in one class or cluster
     assert {name.partition(":")[0] for name in found["things"]} <= set(KINDS)
 
 

@@ -190,7 +190,8 @@ def offsets_found(facts: Record, office: Office) -> Record:
         for t in facts[which]:
             if t["w"] is None or (t["name"] in office.changed and t["name"] not in changed):
                 continue
-            day = t["since"] or t["until"] or "2020-01-01"
+            before = [c["likeliest_from"] for c in facts["changes"] if c["thing"] == t["kind"] + ":" + t["name"]]
+            day = t["since"] or (before[0] if t["until"] else "2020-01-01")
             true = true_of(office, t["kind"], t["name"], day) * 1000
             held[which].append(abs(t[f"error_{unit}"] - true) <= 1.96 * t[f"error_sd_{unit}"])
             if t["kind"] == "equipment" and abs(true) >= 3:
