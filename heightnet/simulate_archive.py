@@ -42,7 +42,7 @@ LAST_NAMES = ("Arden", "Brook", "Crane", "Dale", "Elm", "Fenn", "Grove", "Heath"
 class Office:
     """What an office owns and what is true of it; errors above 0: heights recorded too high.
 
-    offset : m, of instruments, prisms and tapes.
+    offset : m, of instruments, prisms, tapes, and of the people's way of reading instrument heights.
     scale : of tapes, share of the length read.
     changed : prisms, {name: (day from which, offset from then on, m)}.
     careless : people, {name: how many times as often as the others they slip}.
@@ -59,7 +59,7 @@ class Office:
     careless: dict[str, float] = field(default_factory=dict)
 
     def offset_on(self, thing: str, day: str) -> float:
-        """Of an instrument, prism or tape, m."""
+        """Of an instrument, prism, tape or person, m."""
         since, size = self.changed.get(thing, ("9999", 0.0))
         return size if day >= since else self.offset[thing]
 
@@ -105,7 +105,7 @@ def _office(number: int, rng: np.random.Generator) -> Office:
         [f"tape {tag}-{i + 1}" for i in range(TAPES)],
         [f"{FIRST_NAMES[p % len(FIRST_NAMES)]} {LAST_NAMES[p // len(FIRST_NAMES)]} {tag}" for p in pairs],
     )
-    for thing in (*office.instruments, *office.prisms, *office.tapes):
+    for thing in (*office.instruments, *office.prisms, *office.tapes, *office.people):
         office.offset[thing] = float(rng.normal(0, USUAL_M))
     for prism in office.prisms:
         what = rng.uniform()
@@ -184,8 +184,11 @@ def with_common_errors(job: Job, office: Office, day: str) -> Job:
     thing = dict(zip(job.setups["setup"], job.setups["instrument"], strict=True))
     thing |= dict(zip(job.targets["target"], job.targets["equipment"], strict=True))
     tape = job.tape
-    offset = np.array([office.offset_on(thing[s], day) + office.offset_on(t, day)
-                       for s, t in zip(tape["stand"], tape["tape"], strict=True)])  # fmt: skip
+    offset = np.array([
+        office.offset_on(thing[stand], day) + office.offset_on(t, day)
+        + (office.offset_on(who, day) if of == "setup" else 0.0)
+        for of, stand, t, who in zip(tape["stand_kind"], tape["stand"], tape["tape"], tape["by"], strict=True)
+    ])  # fmt: skip
     stretch = np.array([office.scale[t] for t in tape["tape"]])
     reading = tape["reading"] * (1 + stretch) + offset
     text = [shown(r, s) for r, s in zip(reading, tape["scale"], strict=True)]

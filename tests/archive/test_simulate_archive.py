@@ -54,10 +54,10 @@ def test_common_errors_are_those_of_the_office():
     wrong = with_common_errors(job, office, day)
     thing = dict(zip(job.setups["setup"], job.setups["instrument"], strict=True))
     thing |= dict(zip(job.targets["target"], job.targets["equipment"], strict=True))
-    for was, now, tape, stand in zip(
-        job.tape["reading"], wrong.tape["reading"], job.tape["tape"], job.tape["stand"], strict=True
-    ):
+    columns = (job.tape["reading"], wrong.tape["reading"], job.tape["tape"], job.tape["stand_kind"], job.tape["stand"])
+    for was, now, tape, of, stand, who in zip(*columns, job.tape["by"], strict=True):
         expected = was * office.scale[tape] + office.offset[tape] + office.offset_on(thing[stand], day)
+        expected += office.offset[who] if of == "setup" else 0.0
         assert now - was == pytest.approx(expected, abs=1e-9)
 
 

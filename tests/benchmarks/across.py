@@ -89,8 +89,6 @@ def observers_of(kind: str, bench: Bench) -> list[str]:
 
 def true_of(office: Office, kind: str, name: str, day: str) -> float:
     """The true error of a thing, as `heightnet.archive.things` counts it."""
-    if kind == "observer":
-        return 0.0
     if kind == "tape_scale":
         return office.scale[name]
     return office.offset_on(name, day) + (PIVOT_M * office.scale[name] if kind == "tape" else 0.0)
