@@ -31,6 +31,7 @@ WORTH_IT = 2.0  # gain in the logarithm of the likelihood from which such an err
 RIGHT = {"offset": 2.0, "scale": 1.0, "index": 10.0}  # mm, mm/m, sec: such an error must show for "right" to be said
 AGREE_JOBS = 3  # jobs whose heights of one thing were let go, from which they are compared with one another
 MOST_ROUNDS = 8
+SLIGHT = 0.5  # of that, under which an error beyond chance is of no consequence
 UNITS = {"offset": ("mm", 1e3), "scale": ("mm_per_m", 1e3), "index": ("sec", 180 * 3600 / np.pi)}
 LISTS = {"offset": "offsets", "scale": "scales", "index": "indexes"}
 
@@ -56,10 +57,11 @@ def across_jobs(
     newly_mm : sd of an error that each thing has anew in each job, 0 where the jobs do not ask for one.
     usual : {kind: {sd_mm | sd_mm_per_m | sd_sec, things}}: the scale of the errors of a kind in the mixed model.
     offsets[] : {thing, kind, name, jobs, heights, error_mm, error_sd_mm, w, smallest_detectable_mm, predicted_mm,
-        left, verdict, together[], let_go, change}, things in order of |w|.  ``verdict``: "wrong"; "right" (an error as
-        large as `RIGHT` would have shown); "weak" (it would not); "together" (it cannot be told from the things in
-        ``together``); "unseen" (no job shows it).  ``together[]``: {thing, seen}: "sum" or "difference", what alone of
-        the two errors is seen.  ``left``: part of its information that needs no assumption about other things.
+        left, verdict, together[], let_go, since, until}, in order of |w|.  ``verdict``: "wrong"; "slight" (beyond
+        chance, but surely under half of `RIGHT`); "right" (an error as large as `RIGHT` would have shown); "weak" (it
+        would not); "together" (it cannot be told from the things in ``together``); "unseen" (no job shows it).
+        ``together[]``: {thing, seen}: "sum" or "difference", what alone of the two errors is seen.  ``left``: part of
+        its information that needs no assumption about other things.
         ``let_go``: {jobs, error_mm, error_sd_mm, agree}: what the jobs say in which its heights were let go.
     scales[], indexes[] : likewise, ``_mm_per_m`` and ``_sec`` in place of ``_mm``.
     changes[] : {thing, kind, name, unit, before, before_sd, after, after_sd, change, change_sd, w, chance, from_day,
@@ -231,7 +233,7 @@ def _things(found: _Found, counts: Counts, false_alarm: float) -> list[Record]:
             f"smallest_detectable_{unit}": _plain(detectable),
             f"predicted_{unit}": _plain(model.predicted[i] * factor),
             "left": _plain(separate.left[i]),
-            "verdict": _verdict(kind, w, detectable, k, bool(partners)),
+            "verdict": _verdict(kind, error, sd, w, k, bool(partners)),
             "together": [
                 {"thing": found.names[j], "seen": "sum" if sign < 0 else "difference"} for j, sign in partners
             ],
@@ -242,14 +244,15 @@ def _things(found: _Found, counts: Counts, false_alarm: float) -> list[Record]:
     return out
 
 
-def _verdict(kind: str, w: float | None, detectable: float | None, k: float, leans: bool) -> str:
-    if w is None or detectable is None:
+def _verdict(kind: str, error: float | None, sd: float | None, w: float | None, k: float, leans: bool) -> str:
+    if error is None or sd is None or w is None:
         return "unseen"
     if leans:
         return "together"
+    matters = RIGHT[_what(kind)]
     if abs(w) > k:
-        return "wrong"
-    return "right" if detectable <= RIGHT[_what(kind)] else "weak"
+        return "slight" if abs(error) + 1.96 * sd < SLIGHT * matters else "wrong"
+    return "right" if (k + ndtri(POWER)) * sd <= matters else "weak"
 
 
 def _let_go(counts: Counts, thing: str, unit: str, factor: float) -> Record | None:

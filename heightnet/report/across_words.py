@@ -32,6 +32,7 @@ VERDICTS = {
     "together": "not told apart",
     "unseen": "seen by no job",
     "weak": "weakly known",
+    "slight": "slightly off",
     "right": "as it should be",
 }
 """The word for each verdict of a thing, worst first."""
@@ -41,6 +42,7 @@ MEANINGS = {
     "together": "always used with another thing, so that only the sum or the difference of their errors is seen",
     "unseen": "no job shows an error that all of its heights have in common",
     "weak": "nothing was found, but an error that matters could still hide",
+    "slight": "off by more than chance explains, but by so little that it does not matter",
     "right": "nothing was found, and an error that matters would have shown",
 }
 RATES = {
