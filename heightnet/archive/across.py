@@ -15,7 +15,8 @@ from scipy.special import ndtri
 from heightnet.archive.change import LEAST_JOBS, Step, find_step
 from heightnet.archive.mixed import Apart, Model, apart
 from heightnet.archive.rates import Rate, count_interval, estimate_rate, estimate_rates
-from heightnet.archive.sums import Counts, Index, Information, Split, Tally, TimeLine, block_of, mapped
+from heightnet.archive.sums import REDUCED, Counts, Index, Information, Split, Tally, TimeLine, block_of, mapped
+from heightnet.errors import HeightnetError
 from heightnet.judge.critical import sidak_value
 
 Floats = npt.NDArray[np.float64]
@@ -40,6 +41,8 @@ def across_jobs(
     records: Iterable[Record] | Records, hide: Callable[[str], str] | None = None, false_alarm: float = FALSE_ALARM
 ) -> Record:
     """The facts of many jobs together.
+
+    Raises HeightnetError where a record was made by another version.
 
     Parameters
     ----------
@@ -102,6 +105,9 @@ def _again(records: Iterable[Record] | Records) -> tuple[Records, IO[str] | None
 def _facts(records: Records, false_alarm: float) -> Record:
     counts = Counts()
     for record in records():
+        if record["schema"] != REDUCED:
+            text = f"was made by another version of heightnet ({record['schema']}, not {REDUCED}): check the job again."
+            raise HeightnetError(f"{record['job']}: its record {text}")
         counts.add(record)
     found = _with_changes(records, false_alarm)
     things = _things(found, counts, false_alarm)

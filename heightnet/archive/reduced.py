@@ -25,6 +25,7 @@ from scipy import sparse
 from scipy.special import expit, logsumexp
 
 from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
+from heightnet.archive.sums import REDUCED
 from heightnet.archive.things import Things, things_of
 from heightnet.judge.assess import WRONG, Bench, Verdicts
 from heightnet.judge.search import TAUS_M, Candidates, search
@@ -34,8 +35,6 @@ from heightnet.network.model import Network
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Record = dict[str, Any]
-
-SCHEMA = "heightnet-reduced/1"
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
 LOOKED_AT = 40  # classes, the largest first
@@ -58,7 +57,7 @@ def reduced_job(
 
     Returns
     -------
-    schema : ``heightnet-reduced/1``.
+    schema : the form of this record.
     job, date : name, and the median day on which it was measured (ISO), None where no ``when`` holds one.
     things, heights : ``kind:name`` of each thing (kinds: `heightnet.archive.things.KINDS`), readings it touches.
     own, u, G : (t,) information were everything else known, (t,) score, upper triangle of (t, t) row by row; m, rad.
@@ -83,7 +82,7 @@ def reduced_job(
     stands = stands_of(net, bench.family, chance)
     u, G, let_go = seen.cleaned(things)
     return {
-        "schema": SCHEMA,
+        "schema": REDUCED,
         "job": net.job.name,
         "date": median_day(net.job),
         "things": list(things.names),

@@ -19,6 +19,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Record = dict[str, Any]
 
+REDUCED = "heightnet-reduced/2"  # the form of the records
 KEPT = 1 << 20  # entries of a sum gathered before equal ones are added up
 MOST_BINS = 48  # of a thing's time line
 ROOM = 8

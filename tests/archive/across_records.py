@@ -6,8 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from heightnet.archive.sums import REDUCED
+
 EMPTY: dict[str, Any] = {
-    "schema": "heightnet-reduced/1", "job": "invented", "date": None, "things": [], "heights": [], "own": [], "u": [],
+    "schema": REDUCED, "job": "invented", "date": None, "things": [], "heights": [], "own": [], "u": [],
     "G": [], "freed": [], "let_go": {}, "rates": {"setup": 0.02, "target": 0.01}, "evidence": {},
     "by": {"observer": {}, "method": {}, "equipment": {}}, "causes": {},
     "stands": {"all": 0, "tested": 0, "expected": 0.0},

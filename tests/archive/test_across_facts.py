@@ -17,7 +17,7 @@ from heightnet.archive.reduced import reduced_job
 from heightnet.archive.sums import block_of
 from heightnet.commands.demo import demos
 from heightnet.commands.group import cli
-from heightnet.errors import InputErrors
+from heightnet.errors import HeightnetError, InputErrors
 from heightnet.job.settings import read_rates
 from heightnet.judge.assess import Bench
 from heightnet.network import build_network
@@ -82,6 +82,11 @@ def test_no_archive_is_an_empty_answer():
     facts = across_jobs([])
     assert facts["jobs"] == 0 and facts["offsets"] == [] and facts["rates"] == {}
     assert across_parts(facts) == []
+
+
+def test_records_of_another_version_are_refused(records):
+    with pytest.raises(HeightnetError, match="another version"):
+        across_jobs([*records, records[0] | {"schema": "heightnet-reduced/0"}])
 
 
 def test_hidden_observers_are_in_nothing_that_is_written(land, records, facts):
