@@ -28,8 +28,8 @@ SETTLED = 0.9  # probability from which a blunder has no rivals
 BIN = 0.5  # width of a bin of logarithms of Bayes factors
 MOST_LOG = 30.0
 METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
-RATE_OF = {"setup": "setup", "tripod": "setup", "target": "target", "reading": "reading", "shot": "shot",
-           "known": "known", "level": "level", "staff": "level", "group": "group", "swap": "setup"}  # fmt: skip
+OF_ANOTHER_NAME = {"tripod": "setup", "staff": "level", "swap": "setup"}
+"""The kind of ``[rates]`` of a kind of hypothesis that is called otherwise."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ def evidence_of(bench: Bench | WideBench, chance: Chances) -> dict[str, list[lis
     kinds = list(rates)
     made_of = np.zeros((len(classes.representative), len(kinds)))
     for h in np.flatnonzero(chance.tested).tolist():
-        kind = RATE_OF[family.kind[h]]
+        kind = OF_ANOTHER_NAME.get(family.kind[h], family.kind[h])
         made_of[classes.label[h], kinds.index(kind)] += family.rate[h] / rates[kind]
     factors: dict[str, list[float]] = defaultdict(list)
     for some, factor in chance.entries:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
+from heightnet.judge.cause_antennas import ANTENNA_CAUSES
 from heightnet.judge.cause_heights import HEIGHT_CAUSES
 from heightnet.judge.cause_model import NONE as NO_USUAL_CAUSE
 from heightnet.report.document import Part, Table
@@ -52,6 +53,8 @@ RATES = {
     "shot": "a sight",
     "known": "a known height",
     "level": "a levelled difference",
+    "gnss": "a satellite height",
+    "separation": "a separation",
     "group": "a thing, in all of one job",
 }
 CAUSES = {
@@ -293,7 +296,7 @@ def cause_text(key: str) -> str:
     >>> cause_text("misread_1dm"), cause_text("swap")
     ('a reading one decimetre off', "instrument and target height in each other's place")
     """
-    texts = {cause.key: cause.text for cause in HEIGHT_CAUSES} | CAUSES
+    texts = {cause.key: cause.text for cause in (*HEIGHT_CAUSES, *ANTENNA_CAUSES)} | CAUSES
     return texts.get(key, key)
 
 

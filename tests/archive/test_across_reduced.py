@@ -7,14 +7,18 @@ import json
 import numpy as np
 import pytest
 
+from heightnet.archive.across import across_jobs
 from heightnet.archive.evidence import histogram
 from heightnet.archive.reduced import LEFT, median_day, reduced_job
 from heightnet.archive.sums import block_of
 from heightnet.archive.things import KINDS, PIVOT_M, things_of
+from heightnet.commands.demo import demos
+from heightnet.job.read import read_job
 from heightnet.judge import wide
 from heightnet.judge.assess import Bench, fit_of
 from heightnet.judge.wide import bench_for
 from heightnet.network import build_network
+from heightnet.report.across_words import RATES
 from heightnet.simulate import blunder, simulate
 from heightnet.simulate_archive import country, simulate_job
 from heightnet.tasks.check import check
@@ -171,3 +175,19 @@ def test_histograms_keep_number_and_sum():
     assert sum(n for _, n, _ in rows) == pytest.approx(weight.sum(), abs=1e-2)
     assert sum(n * f for _, n, f in rows) == pytest.approx((weight * factor).sum(), rel=1e-3)
     assert histogram(np.zeros(0)) == []
+
+
+@pytest.mark.parametrize("demo", sorted(demos()))
+def test_every_kind_of_job_leaves_a_record(demo):
+    """Levels, antennas, shared stands, nothing but one reading: whatever can be checked can be added up."""
+    job = read_job(demos()[demo])
+    net = build_network(job)
+    bench = bench_for(net, fit_of(net))
+    found = reduced_job(bench, bench.judge(), check(job).facts)
+    facts = across_jobs([found])
+    assert facts["jobs"] == 1 and len(facts["offsets"]) + len(facts["scales"]) + len(facts["indexes"]) == len(
+        found["things"]
+    )
+    assert facts["rates"] and facts["rates"].keys() <= RATES.keys()
+    for rate in facts["rates"].values():
+        assert 0 < rate["low"] < rate["rate"] < rate["high"] < 1
