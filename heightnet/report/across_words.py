@@ -53,8 +53,8 @@ RATES = {
     "shot": "a sight",
     "known": "a known height",
     "level": "a levelled difference",
-    "gnss": "a satellite height",
-    "separation": "a separation",
+    "gnss": "a satellite rise or height",
+    "separation": "a mark's separation",
     "group": "a thing, in all of one job",
 }
 CAUSES = {
