@@ -242,6 +242,8 @@ def gathered(archives: list[Record]) -> Record:
         total, number = np.array([p.sum() for p in parts]), np.array([len(p) for p in parts])
         mean = total.sum() / number.sum()
         spread = np.sqrt(np.sum((total - mean * number) ** 2)) / number.sum()
+        if spread == 0:  # all alike: as if one archive more had been otherwise
+            spread = 1 / len(parts)
         out[key] = {"mean": round(float(mean), 4), "se": round(float(spread), 4), "n": int(number.sum())}
     return out
 
