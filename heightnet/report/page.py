@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
+SCRIPTS = ("pointing.js", "tables.js", "page.js")
 TONES = {
     WRONG: ("suspect", "Something is probably wrong"),
     DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
@@ -44,7 +45,7 @@ def page(facts: dict[str, Any]) -> str:
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
     accused = accusations(words)
     tables = listings(words, keys)
-    style, script = _style(), _template("page.js")
+    style, script = _style(), "".join(map(_template, SCRIPTS))
     either = any(not one.certain_which for one in accused)
     sign, tone_says = TONES[story.tone]
     return _environment().get_template("page.html.j2").render(
