@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
+from functools import cache
+from importlib.resources import files
 from itertools import chain, islice
 from typing import Any
 
@@ -23,6 +25,18 @@ TONES = {
     DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
     SOUND: ("proved", "Nothing wrong was found"),
 }
+
+
+@cache
+def archive_schema() -> Record:
+    """The JSON Schema (2020-12) of archive.json.
+
+    >>> archive_schema()["properties"]["schema"]["const"]
+    'heightnet-archive/1'
+    """
+    text = files("heightnet.report").joinpath("archive.schema.json").read_text(encoding="utf-8")
+    found: Record = json.loads(text)
+    return found
 
 
 def page_pieces(
