@@ -71,7 +71,7 @@ def check_one(found: Found, known: str | None, order: Order) -> Outcome:
         key = key_of(found, order)
         if key == known and any((folder / name).is_file() for name in ("results.json", ERRORS)):
             return Outcome(found.path, key)
-        _tidy(folder, keep=(*OURS, FIGURES))
+        tidy(found, order)
     except (OSError, MemoryError) as error:
         return refused(found, order, error)
     try:
@@ -208,6 +208,11 @@ def link(order: Order, written: list[Path]) -> str | None:
     names = {path.name: path for path in written}
     best = next((names[name] for name in ("report.html", "results.json", ERRORS) if name in names), None)
     return None if best is None else quote(best.relative_to(order.output).as_posix())
+
+
+def tidy(found: Found, order: Order) -> None:
+    """Take away what a process that was ended wrote by halves."""
+    _tidy(report_folder(found, order), keep=(*OURS, FIGURES))
 
 
 def _tidy(folder: Path, keep: Collection[str]) -> None:

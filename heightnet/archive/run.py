@@ -18,7 +18,8 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from multiprocessing import active_children, get_context
+from itertools import chain
+from multiprocessing import active_children, get_context, parent_process
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -34,6 +35,7 @@ Job = tuple[Found, str | None]
 CHUNK_JOBS = 8
 CHUNK_BYTES = 200_000  # a job larger than this is a chunk of its own: when it is done is hard to tell
 BLAS_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+STOPPING = (signal.SIGINT, signal.SIGTERM)
 WAKE_S = 0.2  # how long a Ctrl-C may go unnoticed
 LOOK_AGAIN_S = 5.0  # how old the number of a cluster's workers may be
 
@@ -62,31 +64,34 @@ def run(jobs: Iterable[Job], order: Order, workers: Workers, stop: Callable[[], 
     again: deque[list[Job]] = deque()
     lost_before: set[str] = set()
     at_work: dict[Future[list[Outcome]], list[Job]] = {}
-    while True:
-        while not stop() and len(at_work) < workers.count():
-            chunk = again.popleft() if again else next(waiting, None)
-            if chunk is None:
-                break
-            at_work[workers.executor.submit(one.check_jobs, chunk, order)] = chunk
-        if not at_work:
-            return
-        for future in wait(at_work, WAKE_S, FIRST_COMPLETED).done:
-            chunk = at_work.pop(future)
-            try:
-                outcomes = future.result()
-            except workers.lost:
-                for job in chunk:
-                    if job[0].path in lost_before:
-                        yield one.lost(job[0], order)
-                    else:
-                        lost_before.add(job[0].path)
-                        again.append([job])
-            except CancelledError as error:
-                raise HeightnetError(
-                    "The cluster's scheduler went away. What was done is kept; run the same command again to go on."
-                ) from error
-            else:
+    try:
+        while True:
+            while not stop() and len(at_work) < workers.count():
+                chunk = again.popleft() if again else next(waiting, None)
+                if chunk is None:
+                    break
+                at_work[workers.executor.submit(one.check_jobs, chunk, order)] = chunk
+            if not at_work:
+                return
+            for future in wait(at_work, WAKE_S, FIRST_COMPLETED).done:
+                chunk = at_work[future]
+                try:
+                    outcomes = future.result()
+                except workers.lost:
+                    outcomes = [one.lost(found, order) for found, _ in chunk if found.path in lost_before]
+                    again.extend([job] for job in chunk if job[0].path not in lost_before)
+                    lost_before.update(found.path for found, _ in chunk)
+                del at_work[future]
                 yield from outcomes
+    except CancelledError as error:
+        raise HeightnetError(
+            "The cluster's scheduler went away. What was done is kept; run the same command again to go on."
+        ) from error
+    except BaseException:  # a second Ctrl-C: end what is at work, and leave no file of it half-written
+        workers.close(True)
+        for found, _ in chain.from_iterable(at_work.values()):
+            one.tidy(found, order)
+        raise
 
 
 def chunks(jobs: Iterable[Job]) -> Iterator[list[Job]]:
@@ -138,7 +143,7 @@ class LocalPool(Executor):
     def _pool(self, at: int) -> ProcessPoolExecutor:
         pool = self._pools[at]
         if pool is None:
-            pool = self._pools[at] = ProcessPoolExecutor(1, get_context("spawn"), initializer=_ignore_interrupts)
+            pool = self._pools[at] = ProcessPoolExecutor(1, get_context("spawn"), initializer=_begin)
         return pool
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
@@ -150,7 +155,7 @@ class LocalPool(Executor):
         """End every process at once."""
         for child in active_children():
             if child not in self._children:
-                child.terminate()
+                child.kill()
         self.shutdown()
 
 
@@ -175,15 +180,20 @@ def _without_interrupts() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, STOPPING)
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _ignore_interrupts() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def _begin() -> None:
+    """In a new process: what stops this run is heard by the process that hands out the jobs; if that dies, so do I."""
+    for number in STOPPING:
+        signal.signal(number, signal.SIG_IGN)
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
 
 
 def local_workers(count: int) -> Workers:
@@ -279,7 +289,7 @@ class Stop:
 
     def __enter__(self) -> Stop:
         if threading.current_thread() is threading.main_thread():
-            self._before = {number: signal.signal(number, self._hear) for number in (signal.SIGINT, signal.SIGTERM)}
+            self._before = {number: signal.signal(number, self._hear) for number in STOPPING}
         return self
 
     def __exit__(self, *_: object) -> None:

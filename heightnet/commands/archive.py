@@ -66,7 +66,8 @@ def command(
             sys.exit(130)
     _say(done, Console(), parquet)
     if done.stopped:
-        console.print(f"Stopped: {done.counts['waiting']:,} jobs are not checked yet. {go_on}")
+        text = f"Stopped: {done.counts['waiting']:,} jobs are not checked yet. {go_on}"
+        console.print(text, soft_wrap=True)
         sys.exit(130)
     sys.exit(done.exit_status(strict))
 
@@ -95,7 +96,7 @@ class _Bar:
         self._bar.stop()
 
     def say(self, text: str) -> None:
-        self._bar.console.print(text)
+        self._bar.console.print(text, soft_wrap=True)
 
     def tell(self, stage: str, done: int, total: int) -> None:
         now = time.monotonic()

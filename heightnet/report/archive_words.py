@@ -94,6 +94,8 @@ def headline(counts: Record) -> str:
     """
     accused = counts["suspect"] + counts["either"]
     jobs = count(counts["checked"], "job")
+    if not counts["checked"]:
+        return "No job is checked yet."
     if not accused:
         return f"No sign of a wrong height in {jobs}."
     return f"{accused:,} of {jobs} hold{'s' if accused == 1 else ''} something that is wrong, or probably wrong."

@@ -25,7 +25,9 @@ def test_the_schema_is_one():
 @pytest.mark.parametrize("demo", ["quarry-traverse", "harbour-feet", "mill-levels"])
 def test_a_report_is_byte_for_byte_that_of_check(tmp_path, demo):
     shutil.copytree(DATA / demo, tmp_path / "office" / demo)
-    outcome = check_one(Found(demo, "folder", 1), None, order(tmp_path, page=True, settings={"test__tolerance_mm": 4.0}))
+    outcome = check_one(
+        Found(demo, "folder", 1), None, order(tmp_path, page=True, settings={"test__tolerance_mm": 4.0})
+    )
     heightnet.check(DATA / demo, test__tolerance_mm=4.0).write(tmp_path / "checked")
     for path in (p for p in (tmp_path / "checked").rglob("*") if p.is_file()):
         name = path.relative_to(tmp_path / "checked")

@@ -54,7 +54,9 @@ def test_reports_and_hidden_folders_are_not_entered(tmp_path):
 def test_what_is_no_job_says_why(tmp_path):
     workbook(tmp_path / "invoice.xlsx", sheets=("Invoice",))
     (tmp_path / "old.xls").write_bytes(b"\xd0\xcf\x11\xe0")
-    (tmp_path / "design.xml").write_text('<LandXML version="1.2"><Surfaces><Surface name="Survey"/></Surfaces></LandXML>')
+    (tmp_path / "design.xml").write_text(
+        '<LandXML version="1.2"><Surfaces><Surface name="Survey"/></Surfaces></LandXML>'
+    )
     (tmp_path / "other.xml").write_text("<html/>")
     (tmp_path / "~$open.xlsx").write_bytes(b"lock")
     os.symlink(DATA / "mill-levels", tmp_path / "linked")
