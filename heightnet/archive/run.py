@@ -1,9 +1,8 @@
 """Handing jobs to workers, in chunks: a process pool on this machine, or a Dask cluster, behind the one interface of
 ``concurrent.futures.Executor``.
 
-A worker that dies costs no job: what it had is handed out again, each job by itself, and a job whose worker dies again
-is listed as the error it is.  There are never more chunks at work than workers, so that a lost chunk is the fault of
-something in it.
+A worker that dies costs no job: what it had is handed out again when all else is done, one job at a time with nothing
+beside it, so that a job whose worker dies again is itself the reason, and is listed as the error it is.
 """
 
 from __future__ import annotations
@@ -20,6 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import chain
 from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -61,13 +61,15 @@ def run(jobs: Iterable[Job], order: Order, workers: Workers, stop: Callable[[], 
     stop : asked before a chunk is handed out; once it says so, what is at work is waited for and nothing new begun.
     """
     waiting = chunks(jobs)
-    again: deque[list[Job]] = deque()
+    again: deque[Job] = deque()
     lost_before: set[str] = set()
     at_work: dict[Future[list[Outcome]], list[Job]] = {}
     try:
         while True:
             while not stop() and len(at_work) < workers.count():
-                chunk = again.popleft() if again else next(waiting, None)
+                chunk = next(waiting, None)
+                if chunk is None and again and not at_work:
+                    chunk = [again.popleft()]
                 if chunk is None:
                     break
                 at_work[workers.executor.submit(one.check_jobs, chunk, order)] = chunk
@@ -79,7 +81,7 @@ def run(jobs: Iterable[Job], order: Order, workers: Workers, stop: Callable[[], 
                     outcomes = future.result()
                 except workers.lost:
                     outcomes = [one.lost(found, order) for found, _ in chunk if found.path in lost_before]
-                    again.extend([job] for job in chunk if job[0].path not in lost_before)
+                    again.extend(job for job in chunk if job[0].path not in lost_before)
                     lost_before.update(found.path for found, _ in chunk)
                 del at_work[future]
                 yield from outcomes
@@ -193,7 +195,12 @@ def _begin() -> None:
         signal.signal(number, signal.SIG_IGN)
     parent = parent_process()
     if parent is not None:
-        threading.Thread(target=lambda: (parent.join(), os._exit(1)), daemon=True).start()
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def local_workers(count: int) -> Workers:

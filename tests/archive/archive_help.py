@@ -11,7 +11,8 @@ LANDXML = """<?xml version="1.0"?>
 <LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2" version="1.2">
 <Units><Metric linearUnit="meter" angularUnit="decimal degrees"/></Units>
 <CgPoints><CgPoint name="A" pntSurv="control">0 0 50.000</CgPoint><CgPoint name="B">100 0 51.250</CgPoint></CgPoints>
-<Survey><InstrumentSetup id="s1" stationName="A" instrumentHeight="1.543"><InstrumentPoint pntRef="A"/></InstrumentSetup>
+<Survey>
+<InstrumentSetup id="s1" stationName="A" instrumentHeight="1.543"><InstrumentPoint pntRef="A"/></InstrumentSetup>
 <ObservationGroup id="g1" setupID="s1">
 <RawObservation targetHeight="1.600" zenithAngle="89.3000" slopeDistance="100.0075"><TargetPoint pntRef="B"/>
 </RawObservation></ObservationGroup></Survey></LandXML>

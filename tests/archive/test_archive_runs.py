@@ -116,7 +116,7 @@ def test_settings_reach_every_job(archive, screened, tmp_path):
 def test_a_job_that_vanished_is_dropped_and_said_and_its_report_stays(archive, screened, tmp_path):
     screened(archive)
     shutil.rmtree(archive / "2025" / "tunnel")
-    done, facts = screened(archive)
+    _, facts = screened(archive)
     assert facts["dropped"] == ["2025/tunnel"] and [j["path"] for j in facts["jobs"]] == ["2024/bridge", "2025/quarry"]
     assert "1 job of the last run is no longer there" in (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert (tmp_path / "out" / "jobs" / "2025" / "tunnel" / "results.json").is_file()
