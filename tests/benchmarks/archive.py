@@ -248,8 +248,8 @@ def report(found: dict[str, Any]) -> str:
         "# Screening an archive",
         "",
         f"Made by `python -m tests.benchmarks.archive` on {found['machine']}, shared with other work; ratios are of "
-        'runs made in turn. Jobs are simulated (8 to 12 set-ups), one core a worker. "Jobs a second" leaves the start of '
-        "the workers out. Load: the machine's load average just before.",
+        'runs made in turn. Jobs are simulated (8 to 12 set-ups), one core a worker. "Jobs a second" leaves the '
+        "start of the workers out. Load: the machine's load average just before.",
         "",
     ]
     if "throughput" in found:
