@@ -1,6 +1,7 @@
 """Files that tests of archives put into them; invented."""
 
 import csv
+import shutil
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -42,3 +43,19 @@ def workbook(path, demo="bridge-check-shots", sheets=()):
     path.parent.mkdir(parents=True, exist_ok=True)
     book.save(path)
     return path
+
+
+def copied(folder, count, demo="bridge-check-shots"):
+    """An archive of several copies of a demo job, in folders of years."""
+    for i in range(count):
+        shutil.copytree(DATA / demo, folder / f"20{20 + i % 3}" / f"job {i:02d}")
+    return folder
+
+
+def bytes_of(folder):
+    """Every file below a folder but the store, with its content."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and path.name != "archive.sqlite"
+    }

@@ -2,20 +2,11 @@
 
 import json
 import shutil
-from pathlib import Path
 
 import pytest
+from archive_help import DATA
 
 from heightnet.archive.screen import screen_archive
-
-DATA = Path(__file__).resolve().parents[2] / "data"
-
-
-def copied(folder, count, demo="bridge-check-shots"):
-    """An archive of several copies of a demo job, in folders of years."""
-    for i in range(count):
-        shutil.copytree(DATA / demo, folder / f"20{20 + i % 3}" / f"job {i:02d}")
-    return folder
 
 
 @pytest.fixture
@@ -37,12 +28,3 @@ def screened(tmp_path):
         return done, json.loads((tmp_path / "out" / "archive.json").read_text(encoding="utf-8"))
 
     return screen
-
-
-def bytes_of(folder):
-    """Every file below a folder but the store, with its content."""
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.name != "archive.sqlite"
-    }

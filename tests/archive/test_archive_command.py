@@ -9,8 +9,7 @@ import sys
 import time
 
 import pytest
-from archive_help import DATA
-from conftest import bytes_of, copied
+from archive_help import DATA, bytes_of, copied
 
 COMMAND = [sys.executable, "-m", "heightnet", "archive"]
 

@@ -9,8 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import jsonschema
 import pytest
-from archive_help import DATA, workbook
-from conftest import bytes_of
+from archive_help import DATA, bytes_of, workbook
 
 import heightnet
 from heightnet.archive import run

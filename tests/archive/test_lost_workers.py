@@ -10,8 +10,7 @@ from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import active_children
 
 import pytest
-from archive_help import DATA
-from conftest import bytes_of, copied
+from archive_help import DATA, bytes_of, copied
 
 from heightnet.archive import run
 from heightnet.archive.find import Found
