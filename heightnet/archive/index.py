@@ -1,4 +1,4 @@
-"""What an archive run writes of all its jobs: index.html, archive.json, archive.csv, archive.parquet.
+"""What an archive run writes of all its jobs: index.html, archive.json, archive.csv, archive.parquet, rates.toml.
 
 Each file is made in one pass over the store, one record at a time, beside its place, and then renamed.
 """
@@ -27,10 +27,12 @@ LISTS = ("observers", "equipment")
 
 def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
     """Write the files of the index into the archive's output; returns their paths."""
+    from heightnet.report.across_words import rates_toml
     from heightnet.report.archive_page import page_pieces
 
     output = Path(order.output)
     head = archive_facts(store, order)
+    across = head["across"]
     written = [
         write_text(output / "archive.json", json_pieces(head, store)),
         write_text(output / "archive.csv", _csv_pieces(store.records())),
@@ -39,6 +41,10 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
         written.append(_write_parquet(output / "archive.parquet", store.records()))
     else:
         (output / "archive.parquet").unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
+    if across:
+        written.append(write_text(output / "rates.toml", [rates_toml(across)]))
+    else:
+        (output / "rates.toml").unlink(missing_ok=True)
     jobs = store.records(worst_first=True)
     page = page_pieces(head, jobs, list(store.dropped()), [asdict(p) for p in store.passed_over()])
     written.append(write_text(output / "index.html", page))
@@ -47,7 +53,10 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
 
 def archive_facts(store: Store, order: Order) -> Record:
     """The facts of archive.json but for the lists of jobs."""
+    from heightnet.archive.across import across_jobs
+
     counts = store.counts()
+    any_reduced = next(store.reduced(), None) is not None
     return {
         "schema": "heightnet-archive/1",
         "heightnet": {"version": heightnet.__version__},
@@ -56,7 +65,7 @@ def archive_facts(store: Store, order: Order) -> Record:
         "pages": order.page,
         "observers": order.hide or "shown",
         "counts": counts,
-        "across": None,
+        "across": across_jobs(store.reduced) if any_reduced else None,
     }
 
 

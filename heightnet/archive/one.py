@@ -22,7 +22,7 @@ from heightnet.errors import HeightnetError, InputErrors
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 1  # raised whenever a record holds something else, so that old ones are made anew
+RECORD = 2  # raised whenever a record holds something else, so that old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 IMPORTED, FIGURES = "imported", "figures"
 ERRORS = "errors.txt"
@@ -110,6 +110,7 @@ def report_folder(found: Found, order: Order) -> Path:
 
 def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     from heightnet.archive.record import record_of
+    from heightnet.archive.reduced import reduced_job
     from heightnet.result import Result
     from heightnet.tasks.check import facts_of, judged, with_settings
 
@@ -124,14 +125,17 @@ def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     written = result.write(folder, page=order.page)
     _tidy(folder, keep=[path.relative_to(folder).parts[0] for path in written])
     record = record_of(found, result, link(order, written))
-    return Outcome(found.path, key, record, _reduced(judgement, result, found))
+    reduced = reduced_job(judgement.bench, judgement.verdicts, result.facts)
+    return Outcome(found.path, key, record, reduced)
 
 
 def _read(found: Found, order: Order, folder: Path) -> Job:
     """The job as ``check`` reads it; LandXML by way of a folder of tables, which stays beside the report."""
     from heightnet.job.read import read_job
+    from heightnet.memory import require, rows_in
 
     path = Path(order.folder, found.path)
+    require(rows_in(path), found.path)
     if found.kind == "landxml":
         from heightnet.job.landxml_job import import_landxml
 
@@ -146,10 +150,6 @@ def _read(found: Found, order: Order, folder: Path) -> Job:
 
         job = hide_observers(job, order.hide, bytes.fromhex(order.hide_key))
     return job
-
-
-def _reduced(judgement: Any, result: Any, found: Found) -> dict[str, Any] | None:
-    return None
 
 
 def refused(found: Found, order: Order, error: BaseException, key: str = "") -> Outcome:

@@ -30,10 +30,11 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
 @click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 def command(
     folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
-    hide: str | None, parquet: bool | None, tolerance: float | None, strict: bool,
+    hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None, strict: bool,
 ) -> None:  # fmt: skip
     """Check every job below FOLDER and write one index page of them.
 
@@ -52,6 +53,10 @@ def command(
     go_on = "What is done is kept. To go on, run the same command again."
     console = Console(stderr=True)
     settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
+    if rates:
+        from heightnet.job.settings import read_rates
+
+        settings |= read_rates(rates)
     with (
         _Bar(console) as bar,
         Stop(lambda: bar.say("Stopping after the jobs at work; Ctrl-C again to stop at once.")) as stop,

@@ -10,6 +10,7 @@ from itertools import chain, islice
 from typing import Any
 
 from heightnet.report import archive_words as words
+from heightnet.report.across_words import across_parts
 from heightnet.report.page import environment, hash_of, script_json_text, style_sheet, template
 from heightnet.report.pictures import drawing
 from heightnet.report.story import DOUBTFUL, SOUND, WRONG
@@ -63,6 +64,7 @@ def page_pieces(
         tone_says=tone_says,
         headline=words.headline(counts),
         lines=words.lines(head),
+        across=across_parts(head["across"]) if head["across"] else [],
         verdicts=words.VERDICTS,
         meanings=words.MEANINGS,
         columns=words.COLUMNS,

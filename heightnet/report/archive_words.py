@@ -89,13 +89,16 @@ def tone(counts: Record) -> str:
 def headline(counts: Record) -> str:
     """The archive in one sentence.
 
-    >>> headline({"checked": 340, "suspect": 12, "either": 1})
+    >>> headline({"checked": 350, "error": 10, "suspect": 12, "either": 1})
     '13 of 340 jobs hold something that is wrong, or probably wrong.'
     """
     accused = counts["suspect"] + counts["either"]
-    jobs = count(counts["checked"], "job")
+    readable = counts["checked"] - counts["error"]
+    jobs = count(readable, "job")
     if not counts["checked"]:
         return "No job is checked yet."
+    if not readable:
+        return "None of the jobs could be read."
     if not accused:
         return f"No sign of a wrong height in {jobs}."
     return f"{accused:,} of {jobs} hold{'s' if accused == 1 else ''} something that is wrong, or probably wrong."

@@ -6,6 +6,7 @@ import os
 import shutil
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from importlib.resources import files
 
 import jsonschema
 import pytest
@@ -14,6 +15,7 @@ from archive_help import DATA, bytes_of, workbook
 import heightnet
 from heightnet.archive import run
 from heightnet.errors import HeightnetError
+from heightnet.job.settings import read_rates
 from heightnet.report.archive_page import archive_schema
 
 
@@ -38,6 +40,28 @@ def test_an_archive_with_bad_jobs_is_screened_to_the_end(archive, screened, tmp_
     assert "staff.csv, row 2, column reading: read 'one'" in spoilt["error"]["problems"][0]
     for job in facts["jobs"]:
         assert (tmp_path / "out" / job["report"]).is_file()
+
+
+def test_what_the_jobs_tell_together_is_in_json_page_and_rates(archive, screened, tmp_path):
+    _, facts = screened(archive)
+    schema = json.loads(files("heightnet.report").joinpath("across.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(facts["across"])
+    assert facts["across"]["jobs"] == 3
+    assert {row["name"] for row in facts["across"]["observers"]} >= {"M. Aldgate", "T. Osei"}
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert "What all jobs tell together" in page and "Wrong heights by observer" in page
+    rates = read_rates(tmp_path / "out" / "rates.toml")
+    assert rates["rates.setup"] == pytest.approx(facts["across"]["rates"]["setup"]["rate"], abs=1e-6)
+    done, again = screened(archive, **rates)
+    assert done.checked == 3 and again["settings"] == rates
+
+
+def test_jobs_that_tell_nothing_together_leave_no_old_rates(archive, screened, tmp_path):
+    screened(archive)
+    for job in ("2024/bridge", "2025/tunnel", "2025/quarry"):
+        (archive / job / "shots.csv").write_text("setup\n1\n")
+    assert screened(archive)[1]["across"] is None
+    assert not (tmp_path / "out" / "rates.toml").exists()
 
 
 def test_exit_status_is_the_highest_of_check(archive, screened):
