@@ -46,7 +46,7 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
     else:
         (output / "rates.toml").unlink(missing_ok=True)
     jobs = store.records(worst_first=True)
-    page = page_pieces(head, jobs, list(store.dropped()), [asdict(p) for p in store.passed_over()])
+    page = page_pieces(head, jobs, store.dropped(), (asdict(p) for p in store.passed_over()))
     written.append(write_text(output / "index.html", page))
     return written
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import click
 
@@ -81,17 +81,21 @@ class _Bar:
     """A bar with rate and time left on stderr; where that is no terminal, a line now and then."""
 
     LINE_EVERY_S = 30.0
+    RATE_AFTER_S = 2.0
+    STAGES: ClassVar[dict[str, str]] = {
+        "finding": "finding jobs",
+        "checking": "checking",
+        "writing": "writing the index",
+    }
 
     def __init__(self, console: Console) -> None:
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+        from rich.progress import BarColumn, Progress, TextColumn
 
+        columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[said]}")
         self._console = console
-        self._bar = Progress(
-            TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"),
-            TimeRemainingColumn(), TextColumn("left"), console=console, transient=True,
-        )  # fmt: skip
-        self._task = self._bar.add_task("finding jobs", total=None, rate="")
-        self._stage, self._begun, self._said = "", 0.0, time.monotonic()
+        self._bar = Progress(*columns, console=console, transient=True)
+        self._stage, self._begun, self._line_at = "", 0.0, time.monotonic()
+        self._task = self._bar.add_task("", total=None, said="")
 
     def __enter__(self) -> _Bar:
         self._bar.start()
@@ -107,14 +111,33 @@ class _Bar:
         now = time.monotonic()
         if stage != self._stage:
             self._stage, self._begun = stage, now
-            said = {"finding": "finding jobs", "checking": "checking", "writing": "writing the index"}[stage]
-            self._bar.update(self._task, description=said, total=total or None, rate="")
-        rate = f"{done / (now - self._begun):.1f} jobs/s" if now - self._begun > 1.0 and total else ""
-        self._bar.update(self._task, completed=done, rate=rate)
-        if not self._console.is_terminal and now - self._said > self.LINE_EVERY_S and total:
-            self._said = now
-            left = (total - done) * (now - self._begun) / max(done, 1)
-            self.say(f"{done:,} of {total:,} jobs, {rate}, about {left / 60:.0f} min left")
+            self._bar.remove_task(self._task)
+            self._task = self._bar.add_task(self.STAGES[stage], total=total or None, said="")
+        said = progress_in_words(done, total, now - self._begun if now - self._begun > self.RATE_AFTER_S else 0.0)
+        self._bar.update(self._task, completed=done, said=said)
+        if not self._console.is_terminal and now - self._line_at > self.LINE_EVERY_S:
+            self._line_at = now
+            self.say(f"{self.STAGES[stage]}: {said}")
+
+
+def progress_in_words(done: int, total: int, seconds: float) -> str:
+    """How far it is, how fast it goes and how long it will take; seconds : 0 while that is not known yet.
+
+    >>> progress_in_words(600, 4200, 120.0)
+    '600 of 4,200 jobs, 5.0 a second, 12 min left'
+    >>> progress_in_words(600, 0, 0.0), progress_in_words(0, 0, 9.0)
+    ('600 jobs', '')
+    """
+    if not total:
+        return f"{done:,} jobs" if done else ""
+    said = f"{done:,} of {total:,} jobs"
+    if not (seconds and done):
+        return said
+    left = (total - done) * seconds / done
+    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0)):
+        if left > 2 * size or size == 1.0:
+            return f"{said}, {done / seconds:.1f} a second, {left / size:.0f} {unit} left"
+    return said
 
 
 def _say(done: Screened, console: Console, parquet: bool | None) -> None:

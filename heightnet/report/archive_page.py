@@ -41,7 +41,7 @@ def archive_schema() -> Record:
 
 
 def page_pieces(
-    head: Record, jobs: Iterator[Record], dropped: list[str], passed_over: list[dict[str, str]]
+    head: Record, jobs: Iterator[Record], dropped: Iterable[str], passed_over: Iterable[dict[str, str]]
 ) -> Iterator[str]:
     """The text of index.html in pieces.
 
@@ -71,8 +71,8 @@ def page_pieces(
         first=first,
         shown=min(counts["checked"], MOST_ROWS),
         more_rows=_more_rows(islice(jobs, MOST_ROWS - FIRST_ROWS)),
-        dropped=dropped[:LISTED],
-        passed_over=passed_over[:LISTED],
+        dropped=list(islice(dropped, LISTED)),
+        passed_over=list(islice(passed_over, LISTED)),
         style=style,
         script=script,
         csp=(

@@ -1,6 +1,6 @@
 """How fast an archive is screened, in how much memory, on how many workers: ``python -m tests.benchmarks.archive``.
 
-Writes results/archive.json and results/archive.md.  Give names of parts (throughput, workers, cluster, memory, page) to
+Writes results/archive.json and results/archive.md.  Give names of parts (throughput, workers, cluster, memory, handed_out, page) to
 measure these only and keep the others.  The jobs are simulated, S1, S2 and S3 of `heightnet.simulate` in turn; those of
 the memory part are the smallest there are, so that many fit into minutes.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import platform
+import resource
 import shutil
 import statistics
 import subprocess
@@ -17,17 +18,20 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from heightnet.archive.find import find_jobs
 from heightnet.archive.screen import screen_archive
 
 RESULTS = Path(__file__).parent / "results"
 KINDS = ("S1", "S2", "S3")
-JOBS = 240
+JOBS = 120
 REPEATS = 3
-MEMORY_JOBS = (100, 1000, 10_000)
+MEMORY_JOBS = (100, 1000)
+HANDED_OUT = (1000, 10_000, 100_000)
 PAGE_ROWS = (1000, 10_000, 50_000)
 MB = 2**20
 
@@ -76,19 +80,26 @@ class Clock:
 def timed(archive: Path, **options: Any) -> dict[str, float]:
     """One run into an output of its own."""
     with tempfile.TemporaryDirectory() as scratch:
-        load, clock = os.getloadavg()[0], Clock()
+        load, before, clock = os.getloadavg()[0], processor_s(), Clock()
         done = screen_archive(archive, Path(scratch) / "out", tell=clock.tell, parquet=False, **options)
         assert done.counts["error"] == 0, done.counts
         whole = time.perf_counter() - clock.begun
         size = sum(p.stat().st_size for p in Path(scratch, "out", "jobs").rglob("*") if p.is_file())
         return {
             "jobs_per_s": clock.rate(), "whole_s": whole, "load_before": load,
+            "processor_s_per_job": (processor_s() - before) / done.counts["checked"],
             "report_kB_per_job": size / done.counts["checked"] / 1000,
             "store_kB_per_job": Path(scratch, "out", "archive.sqlite").stat().st_size / done.counts["checked"] / 1000,
             "index_kB_per_job": sum(
                 Path(scratch, "out", name).stat().st_size for name in ("index.html", "archive.json", "archive.csv")
             ) / done.counts["checked"] / 1000,
         }  # fmt: skip
+
+
+def processor_s() -> float:
+    """Processor seconds of the workers that have ended so far; hardly changed by what else the machine does."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def middle(runs: list[dict[str, float]]) -> dict[str, float]:
@@ -178,6 +189,58 @@ def memory() -> list[dict[str, float]]:
     return out
 
 
+def handed_out() -> list[dict[str, float]]:
+    """Memory and time of the process that hands out the jobs alone: every job gets the outcome of one that was checked.
+
+    Finding, keeping, records of all jobs together and the index are as they are; only the checks are not made.
+    """
+    out = []
+    for count in HANDED_OUT:
+        with tempfile.TemporaryDirectory() as scratch:
+            archive = smallest(Path(scratch) / "office", count)
+            model = simulated(Path(scratch) / "model", 1)
+            code = "from tests.benchmarks.archive import hand_out; hand_out()"
+            command = [sys.executable, "-c", code, str(archive), str(model), str(Path(scratch) / "out")]
+            done = subprocess.run(command, check=True, capture_output=True, text=True)
+            out.append({key: round(value, 2) for key, value in json.loads(done.stdout).items()})
+            print(out[-1], flush=True)
+    return out
+
+
+def hand_out() -> None:
+    """`handed_out` in a process of its own; prints what it took."""
+    from dataclasses import replace
+
+    from heightnet.archive import one, run
+
+    archive, model, output = sys.argv[1:]
+    order = one.Order(model, output + "-model", page=False)
+    outcome = one.check_one(next(iter(find_jobs(Path(model), Path(output)))), None, order)  # type: ignore[arg-type]
+
+    def copies(jobs: list[run.Job], order: one.Order) -> list[one.Outcome]:
+        return [replace(outcome, path=f.path, record={**(outcome.record or {}), "path": f.path}) for f, _ in jobs]
+
+    one.check_jobs = copies
+    pool = ThreadPoolExecutor(1)
+    run.local_workers = lambda count: run.Workers(pool, lambda: 2, (), lambda at_once: pool.shutdown())
+    stages: dict[str, float] = {}
+    begun = time.process_time()
+
+    def tell(stage: str, done: int, total: int) -> None:
+        stages[stage] = time.process_time() - begun
+
+    base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    done = screen_archive(archive, output, workers=1, page=False, parquet=True, tell=tell)
+    whole = time.process_time() - begun
+    found = {
+        "jobs": done.counts["checked"], "libraries_MB": base,
+        "own_MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        "finding_s": stages["finding"], "keeping_s": stages["writing"] - stages["finding"],
+        "index_s": whole - stages["writing"],
+    }  # fmt: skip
+    print(json.dumps(found))
+
+
 PAGE = """
 const done = arguments[0];
 const table = document.getElementById("table-jobs"), search = document.querySelector("#jobs input[type=search]");
@@ -260,11 +323,17 @@ def report(found: dict[str, Any]) -> str:
         ]
         for name, label in (("no_page", "results and tables (--no-page)"), ("page", "with pages and figures")):
             r = t[name]
-            cells = [label, f"{r['jobs_per_s']:.1f}", f"{r['report_kB_per_job']:.0f}", f"{r['store_kB_per_job']:.1f}"]
+            cells = [
+                label,
+                f"{r['processor_s_per_job']:.3f}",
+                f"{r['jobs_per_s']:.1f}",
+                f"{r['report_kB_per_job']:.0f}",
+                f"{r['store_kB_per_job']:.1f}",
+            ]
             lines.append(
                 f"| {' | '.join([*cells, format(r['index_kB_per_job'], '.1f'), format(r['load_before'], '.1f')])} |"
             )
-        lines += [f"| nothing new: a second run | {t['second_run']['jobs_per_s']:.0f} | | | | |", ""]
+        lines += [f"| nothing new: a second run | | {t['second_run']['jobs_per_s']:.0f} | | | | |", ""]
         lines += [f"{t['jobs']} jobs of {t['job_kB']:.1f} kB each.", ""]
     if "workers" in found:
         w = found["workers"]
@@ -294,6 +363,16 @@ def report(found: dict[str, Any]) -> str:
             for m in found["memory"]
         ]
         lines.append("")
+    if "handed_out" in found:
+        lines += [
+            "| jobs handed out, not checked | memory before, MB | at most, MB | finding, s | keeping, s | index, s |",
+            "| --- " * 6 + "|",
+        ]
+        for m in found["handed_out"]:
+            cells = [f"{m['jobs']:,.0f}", f"{m['libraries_MB']:.0f}", f"{m['own_MB']:.0f}"]
+            cells += [f"{m[key]:.1f}" for key in ("finding_s", "keeping_s", "index_s")]
+            lines.append(f"| {' | '.join(cells)} |")
+        lines += ["", "Processor seconds of the one process that hands out the jobs and writes the index.", ""]
     if "page" in found:
         lines += [
             "| rows of the index page | written, s | MB | usable, s | by a number, s | by name, s | filtered, s |",
@@ -316,7 +395,7 @@ def main(parts: list[str]) -> None:
             if not parts or name in parts:
                 found[name] = measure(archive)
                 print(name, found[name], flush=True)
-    for name, alone in (("memory", memory), ("page", page)):
+    for name, alone in (("memory", memory), ("handed_out", handed_out), ("page", page)):
         if not parts or name in parts:
             found[name] = alone()
     kept.write_text(json.dumps(found, indent=1) + "\n")
