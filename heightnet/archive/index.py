@@ -21,7 +21,7 @@ from heightnet.report.writing import csv_rows, write_text
 
 Record = dict[str, Any]
 
-ROWS_AT_ONCE = 5000
+ROWS_AT_ONCE = 1000
 LISTS = ("observers", "equipment")
 
 

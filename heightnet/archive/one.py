@@ -18,16 +18,19 @@ from urllib.parse import quote
 import heightnet
 from heightnet.archive.find import Found
 from heightnet.errors import HeightnetError, InputErrors
+from heightnet.memory import TooLarge, require, rows_in
 
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 2  # raised whenever a record holds something else, so that old ones are made anew
+RECORD = 1  # raised whenever a record holds something else, so that old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 IMPORTED, FIGURES = "imported", "figures"
-ERRORS = "errors.txt"
-OURS = ("results.json", "report.html", "setups.csv", "targets.csv", "marks.csv", ERRORS)
+NEW = ".new.part"  # what a report is written into before it takes the place of the old one
+RESULTS, ERRORS = "results.json", "errors.txt"
+OURS = (RESULTS, "report.html", "setups.csv", "targets.csv", "marks.csv", ERRORS)
 PROBLEMS_KEPT = 20
+REFUSED = ":refused"  # at the end of the key of a job that has errors in place of results
 
 
 @dataclass(frozen=True)
@@ -65,12 +68,13 @@ def check_jobs(jobs: list[tuple[Found, str | None]], order: Order) -> list[Outco
 
 
 def check_one(found: Found, known: str | None, order: Order) -> Outcome:
-    """Check one job, unless its key is ``known`` and its report is there."""
+    """Check one job, unless it was checked under this key and its report is there."""
     folder = report_folder(found, order)
     try:
         key = key_of(found, order)
-        if key == known and any((folder / name).is_file() for name in ("results.json", ERRORS)):
-            return Outcome(found.path, key)
+        report = {key: RESULTS, key + REFUSED: ERRORS}.get(known or "")
+        if known and report and (folder / report).is_file():
+            return Outcome(found.path, known)
         tidy(found, order)
     except (OSError, MemoryError) as error:
         return refused(found, order, error)
@@ -122,17 +126,25 @@ def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
         job = with_settings(job, order.settings)
     judgement = judged(job, quiet)
     result = Result(facts_of(judgement, quiet))
-    written = result.write(folder, page=order.page)
-    _tidy(folder, keep=[path.relative_to(folder).parts[0] for path in written])
-    record = record_of(found, result, link(order, written))
+    result.write(folder / NEW, page=order.page)
+    record = record_of(found, result, link(order, _put(folder)))
     reduced = reduced_job(judgement.bench, judgement.verdicts, result.facts)
     return Outcome(found.path, key, record, reduced)
+
+
+def _put(folder: Path) -> list[Path]:
+    """A report just written takes the place of the old one; there are results only where all of it is there."""
+    (folder / RESULTS).unlink(missing_ok=True)
+    entries = sorted((folder / NEW).iterdir(), key=lambda entry: entry.name == RESULTS)
+    _tidy(folder, keep=(NEW,))
+    written = [entry.rename(folder / entry.name) for entry in entries]
+    (folder / NEW).rmdir()
+    return written
 
 
 def _read(found: Found, order: Order, folder: Path) -> Job:
     """The job as ``check`` reads it; LandXML by way of a folder of tables, which stays beside the report."""
     from heightnet.job.read import read_job
-    from heightnet.memory import require, rows_in
 
     path = Path(order.folder, found.path)
     require(rows_in(path), found.path)
@@ -157,14 +169,14 @@ def refused(found: Found, order: Order, error: BaseException, key: str = "") -> 
     from heightnet.archive.record import record_of_error
 
     text, said = _said(error, bool(order.hide))
-    if said["kind"] not in ("input", "job"):  # another day it may go well: the next run tries again
-        key = ""
+    lasting = said["kind"] in ("input", "job")  # anything else may go well another day: the next run tries again
+    key = key + REFUSED if key and lasting else ""
     folder = report_folder(found, order)
     try:
         from heightnet.report.writing import write_text
 
+        _tidy(folder, keep=())
         written = [write_text(folder / ERRORS, [text, "\n"])]
-        _tidy(folder, keep=[ERRORS])
     except OSError:  # a full disk: the record says at least what happened
         written = []
     return Outcome(found.path, key, record_of_error(found, said, link(order, written)))
@@ -178,7 +190,7 @@ def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
         text = str(InputErrors(problems))
         return text, {"kind": "input", "text": text.splitlines()[0], "problems": kept, "count": len(problems)}
     if isinstance(error, HeightnetError):
-        kind, text = "job", str(error)
+        kind, text = "memory" if isinstance(error, TooLarge) else "job", str(error)
     elif isinstance(error, MemoryError):
         kind, text = "memory", "The job needs more memory than there is."
     elif isinstance(error, OSError):
@@ -188,7 +200,7 @@ def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
         kind = "unexpected"
         shown = type(error).__name__ if hide else f"{type(error).__name__}: {error}"
         text = f"heightnet failed at this job, which is a fault of heightnet: {shown[:500]}"
-    return text, {"kind": kind, "text": text.splitlines()[0], "problems": [], "count": 0}
+    return text, {"kind": kind, "text": text.partition("\n")[0], "problems": [], "count": 0}
 
 
 def lost(found: Found, order: Order) -> Outcome:
@@ -206,7 +218,7 @@ def lost(found: Found, order: Order) -> Outcome:
 def link(order: Order, written: list[Path]) -> str | None:
     """The address of a job's report as seen from the index page: the page, else the results, else the errors."""
     names = {path.name: path for path in written}
-    best = next((names[name] for name in ("report.html", "results.json", ERRORS) if name in names), None)
+    best = next((names[name] for name in ("report.html", RESULTS, ERRORS) if name in names), None)
     return None if best is None else quote(best.relative_to(order.output).as_posix())
 
 
@@ -216,11 +228,10 @@ def tidy(found: Found, order: Order) -> None:
 
 
 def _tidy(folder: Path, keep: Collection[str]) -> None:
-    """Take away what an earlier run left: reports that no longer hold, files half written by a process that died."""
-    for half in (*folder.glob(".*.part"), *folder.glob(f"{FIGURES}/.*.part")):
-        half.unlink(missing_ok=True)
-    for half in folder.glob(f".{IMPORTED}-*"):
-        shutil.rmtree(half, ignore_errors=True)
+    """Take away what an earlier run left: reports that no longer hold, what a process that died wrote by halves."""
+    for half in (*folder.glob(".*.part"), *folder.glob(f".{IMPORTED}-*")):
+        if half.name not in keep:
+            shutil.rmtree(half) if half.is_dir() else half.unlink(missing_ok=True)
     for name in OURS:
         if name not in keep:
             (folder / name).unlink(missing_ok=True)

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -144,14 +145,38 @@ def test_a_job_that_vanished_meanwhile_is_said(tmp_path):
     assert record["error"]["kind"] == "file" and "gone.xlsx: No such file" in record["headline"]
 
 
+def test_a_report_written_by_halves_is_no_report(tmp_path, monkeypatch):
+    """The process dies after a changed job's results were written; then the change is taken back."""
+    job = tmp_path / "office" / "job"
+    shutil.copytree(DATA / "bridge-check-shots", job)
+    key = check_one(Found("job", "folder", 1), None, order(tmp_path)).key
+    before = (job / "marks.csv").read_text()
+    (job / "marks.csv").write_text(before.replace(".", ".1", 1))
+
+    class Died(BaseException):
+        pass
+
+    def die(*_):
+        raise Died
+
+    monkeypatch.setattr(Path, "rename", die)
+    with pytest.raises(Died):
+        check_one(Found("job", "folder", 1), key, order(tmp_path))
+    monkeypatch.undo()
+    (job / "marks.csv").write_text(before)
+    assert check_one(Found("job", "folder", 1), key, order(tmp_path)).record is not None
+    assert check_one(Found("job", "folder", 1), key, order(tmp_path)).record is None
+
+
 def test_what_no_longer_holds_is_taken_away(tmp_path):
     job = tmp_path / "office" / "job"
     shutil.copytree(DATA / "bridge-check-shots", job)
     report = tmp_path / "out" / "jobs" / "job"
     check_one(Found("job", "folder", 1), None, order(tmp_path, page=True))
     assert {p.name for p in report.iterdir()} >= {"report.html", "results.json", "figures"}
-    (report / ".report.html.123.part").write_text("half")
-    (report / "figures" / ".plan.svg.123.part").write_text("half")
+    (report / ".errors.txt.123.part").write_text("half")
+    (report / ".new.part" / "figures").mkdir(parents=True)
+    (report / ".new.part" / "figures" / ".plan.svg.123.part").write_text("half")
     check_one(Found("job", "folder", 1), None, order(tmp_path, page=False))
     assert {p.name for p in report.rglob("*")} == {"results.json", "setups.csv", "targets.csv", "marks.csv"}
     spoil(job, "cells")
