@@ -96,7 +96,7 @@ COLUMNS: dict[str, str] = {
     **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},
     "unproved_share": "number",
     "suspects": "count",
-    **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff"), "count"),
+    **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff", "gnss"), "count"),
     "redundancy": "count",
     **dict.fromkeys(("first_day", "last_day"), "text"),
     **dict.fromkeys(LISTS, "texts"),

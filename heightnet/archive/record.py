@@ -16,7 +16,7 @@ Record = dict[str, Any]
 
 ACCUSED = ("suspect", "either")
 HEIGHTS = ("setup", "target", "tripod", "reading", "swap")  # kinds of suspects that are a height or one of its readings
-COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff")
+COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
 DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 
 
@@ -82,12 +82,12 @@ def record_of_error(found: Found, error: Record, report: str | None) -> Record:
 
 def _verdict(result: Result, facts: Record) -> str:
     """The worst verdict: of anything, where something is accused; else of its heights, or, without any, of its rows."""
-    tables = ("shots", "levels", "staff", "known", "groups")
+    tables = ("shots", "levels", "staff", "gnss", "separations", "known", "groups")
     stands = {stand["verdict"] for table in ("setups", "targets") for stand in facts[table]}
     others = {row["verdict"] for table in tables for row in facts[table]}
     if result.exit_status():
         return "suspect" if facts["suspects"] and "suspect" in stands | others else "either"
-    judged = stands - {"free"} or {row["verdict"] for table in tables[:3] for row in facts[table]}
+    judged = stands - {"free"} or {row["verdict"] for table in tables[:4] for row in facts[table]}
     return next((verdict for verdict in VERDICTS if verdict in judged), "unproved")
 
 

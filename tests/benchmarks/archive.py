@@ -1,8 +1,8 @@
 """How fast an archive is screened, in how much memory, on how many workers: ``python -m tests.benchmarks.archive``.
 
 Writes results/archive.json and results/archive.md.  Give names of parts (throughput, workers, cluster, memory,
-handed_out, page) to measure these only and keep the others.  The jobs are simulated, S1, S2 and S3 of `heightnet.simulate` in turn; those of
-the memory part are the smallest there are, so that many fit into minutes.
+handed_out, page) to measure these only and keep the others.  The jobs are simulated, S1, S2 and S3 of
+`heightnet.simulate` in turn; those of the memory part are the smallest there are, so that many fit into minutes.
 """
 
 from __future__ import annotations
