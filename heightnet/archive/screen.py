@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import heightnet
 from heightnet.archive import run
 from heightnet.archive.find import find_jobs
 from heightnet.archive.index import write_index
-from heightnet.archive.one import Order
+from heightnet.archive.one import RECORD, Order
 from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
 
@@ -85,6 +86,7 @@ def screen_archive(
         parquet = _has_pyarrow(asked_for=bool(parquet))
     with Store(output) as store:
         order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide))
+        store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
         store.begin_finding()
         for number, found in enumerate(find_jobs(folder, output), start=1):
             store.add(found)

@@ -91,6 +91,12 @@ class Store:
     def set_meta(self, name: str, value: Any) -> None:
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (name, json.dumps(value)))
 
+    def made_with(self, what: str) -> None:
+        """Forget what was made with anything else, a version of this program say: it may not be understood."""
+        if self.meta("made_with") != what:
+            self._db.execute("UPDATE jobs SET key = NULL, record = NULL, reduced = NULL, severity = NULL")
+            self.set_meta("made_with", what)
+
     # ---- what was found ----
 
     def begin_finding(self) -> None:

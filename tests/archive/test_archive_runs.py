@@ -129,6 +129,14 @@ def test_other_reasons_to_do_it_again(archive, screened, tmp_path, monkeypatch, 
     assert screened(archive, **{**options, "again": False})[0].checked == 0
 
 
+def test_records_of_another_version_wait_where_the_run_is_stopped(archive, screened, monkeypatch):
+    screened(archive)
+    monkeypatch.setattr(heightnet, "__version__", "99.0")
+    asked = []
+    done, facts = screened(archive, stop=lambda: asked.append(1) or len(asked) > 3)  # when all three are found
+    assert done.checked == 0 and done.counts["waiting"] == 3 and facts["jobs"] == [] and facts["across"] is None
+
+
 def test_settings_reach_every_job(archive, screened, tmp_path):
     screened(archive, test__tolerance_mm=3.0)
     for job in ("2024/bridge", "2025/tunnel", "2025/quarry"):
