@@ -318,8 +318,8 @@ def report(found: dict[str, Any]) -> str:
     if "throughput" in found:
         t = found["throughput"]
         lines += [
-            "| one worker | jobs a second | reports, kB a job | store, kB | index, kB | load |",
-            "| --- " * 6 + "|",
+            "| one worker | processor s a job | jobs a second | reports, kB a job | store, kB | index, kB | load |",
+            "| --- " * 7 + "|",
         ]
         for name, label in (("no_page", "results and tables (--no-page)"), ("page", "with pages and figures")):
             r = t[name]
