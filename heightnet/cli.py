@@ -14,6 +14,7 @@ COMMANDS = {
     "prove": ("prove", "Check shots: is the instrument height of one set-up right?"),
     "plan": ("plan", "Which measurements prove every height for the fewest minutes; a field sheet."),
     "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
+    "archive": ("archive", "Check every job below a folder; one index page of them all."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
     "import": ("import_", "Make a job folder of a LandXML file."),

@@ -46,7 +46,7 @@ def rows_in(path: Path) -> int:
     if not path.is_dir():
         return 0
     count = 0
-    for file in path.glob("*.[cC][sS][vV]"):
+    for file in filter(Path.is_file, path.glob("*.[cC][sS][vV]")):
         with file.open("rb") as lines:
             while block := lines.read(1 << 24):
                 count += block.count(b"\n")

@@ -28,13 +28,15 @@ def progress() -> Callable[[str], None]:
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for the report; default reports/<job name>.")
 @click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")
 def command(
-    job: Path, to: Path | None, tolerance: float | None, strict: bool, no_page: bool, pdf: bool, as_json: bool
-) -> None:
+    job: Path, to: Path | None, tolerance: float | None, rates: Path | None, strict: bool, no_page: bool, pdf: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
     JOB is a folder of CSV tables, or a workbook. Exit status: 0 nothing suspect, 1 something suspect, 2 the job could
@@ -48,7 +50,11 @@ def command(
     require(rows_in(job), str(job))
     say("reading")
     recorded = read_job(job)
-    settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
+    settings: dict[str, float] = {} if tolerance is None else {"test__tolerance_mm": tolerance}
+    if rates:
+        from heightnet.job.settings import read_rates
+
+        settings |= read_rates(rates)
     result = check(recorded, say=say, **settings)
     if as_json:
         click.echo(result.to_json(), nl=False)

@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import Any
 
 from heightnet.job.model import Settings
@@ -157,6 +158,29 @@ def read_toml(data: bytes, file: str, problems: Problems) -> Settings:
         else:
             entries.append((key, value, _line(text, key)))
     return read_entries(entries, file, problems)
+
+
+def read_rates(path: str | Path) -> dict[str, float]:
+    """Prior rates from a file with a ``[rates]`` section and nothing else, by dotted name.
+
+    Raises `InputErrors` with everything that is wrong with the file.
+    """
+    path, problems = Path(path), Problems()
+    data = path.read_bytes()
+    settings = read_toml(data, path.name, problems)
+    given: list[str] = []
+    if not problems:
+        tree = tomllib.loads(data.decode("utf-8-sig").replace("\r\n", "\n"))
+        given = [f"{group}.{key}" for group, part in tree.items() if isinstance(part, dict) for key in part]
+        given += [group for group, part in tree.items() if not isinstance(part, dict)]
+        for name in given:
+            if not name.startswith("rates."):
+                cause = "Other settings belong in job.toml."
+                problems.add(path.name, None, name, "", "settings of [rates] only", cause)
+        if not given:
+            problems.add(path.name, None, "", "", "a [rates] section with at least one rate")
+    problems.raise_if_any([path.name])
+    return {name: float(value_of(settings, name)) for name in given}
 
 
 def _line(text: str, key: str) -> int | None:

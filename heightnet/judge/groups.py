@@ -38,13 +38,13 @@ def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
     shots = net.rows(Kind.SHOT)
     instrument = net.job.setups["instrument"].to_numpy(object)[net.shot_setup]
     arm = net.sights.index_arm
-    for name, at in _by_name(instrument, arm != 0):
+    for name, at in by_name(instrument, arm != 0):
         yield "index", name, shots.start + at, arm[at], np.nan
     if len(net.job.gnss):
         yield from _satellite_groups(net)
     session = net.job.shots["session"].to_numpy(object)
     sessions = pd.unique(session)
-    for name, at in _by_name(session, net.sights.bow > 0):
+    for name, at in by_name(session, net.sights.bow > 0):
         yield (
             "refraction",
             "the whole job" if len(sessions) == 1 else name,
@@ -63,21 +63,21 @@ def _height_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float
     value = readings["value"].to_numpy(float)
     tape = readings["tape"].to_numpy(object)
     # where no tape is named, one tape is taken to have measured everything
-    for name, at in _by_name(tape, (tape != "") | (tape == "").all()):
+    for name, at in by_name(tape, (tape != "") | (tape == "").all()):
         yield "tape", name, rows.start + at, np.ones(len(at)), np.nan
         yield "tape_scale", name, rows.start + at, value[at], np.nan
-    thing = _thing_of(net)
+    thing = thing_of(net)
     for kind, group in (("setup", "instrument"), ("target", "equipment")):
-        for name, at in _by_name(thing, stand_kind == kind):
+        for name, at in by_name(thing, stand_kind == kind):
             yield group, name, rows.start + at, np.ones(len(at)), np.nan
     radius = _slant_radius(net, thing)
     upright = np.isin(readings["kind"].to_numpy(object), ("booked", "vertical")) & (radius > 0)
     upright &= (stand_kind == "setup") & (height > 2 * radius)
     bent = np.where(upright, radius**2 / (2 * np.where(height > 0, height, 1.0)), 0.0)
     observer = readings["by"].to_numpy(object)
-    for name, at in _by_name(thing, upright):
+    for name, at in by_name(thing, upright):
         yield "slant_instrument", name, rows.start + at, bent[at], 1.0
-    for name, at in _by_name(observer, upright & (observer != "")):
+    for name, at in by_name(observer, upright & (observer != "")):
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
 
 
@@ -91,18 +91,18 @@ def _satellite_groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, fl
     antennas = net.job.setups["setup"].to_numpy(object)[net.antennas]
     of_antenna = (readings["stand_kind"] == "setup").to_numpy() & readings["stand"].isin(set(antennas)).to_numpy()
     observer = readings["by"].to_numpy(object)
-    for name, at in _by_name(observer, of_antenna & (observer != "")):
+    for name, at in by_name(observer, of_antenna & (observer != "")):
         yield "antenna_observer", name, rows.start + at, np.ones(len(at)), np.nan
     gnss = net.rows(Kind.GNSS)
     alone = net.tail[gnss] == DATUM
     session = net.job.gnss["session"].to_numpy(object)
-    for name, at in _by_name(session, alone & (session != "")):
+    for name, at in by_name(session, alone & (session != "")):
         yield "gnss_session", name, gnss.start + at, np.ones(len(at)), np.nan
     at = np.flatnonzero(alone)
     yield "separations", "the whole job", gnss.start + at, -np.ones(len(at)), np.nan
 
 
-def _by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:
+def by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:
     """Positions of each name among those that count, in order of first appearance."""
     at = np.flatnonzero(where)
     if not len(at):
@@ -113,7 +113,7 @@ def _by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> It
         yield str(name) or NOT_NAMED, part
 
 
-def _thing_of(net: Network) -> npt.NDArray[np.object_]:
+def thing_of(net: Network) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
     out = np.full(len(net.readings), "", dtype=object)
     stand_kind, stand = (net.readings[c].to_numpy(object) for c in ("stand_kind", "stand"))

@@ -103,12 +103,12 @@ class Reduction:
         self.M = self.K.T @ whitened
         of_tape = self.K[kind == Kind.HEIGHT]
         of_sight = self.K[np.isin(kind, SIGHTS)]
-        tape_part, sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
+        self._tape_part, self._sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
         self.G = self.M.T @ self.M
         eye = np.eye(m - n)
         self._chol = []
         for tape, sight in zip(self.factors.tape, self.factors.sight, strict=True):
-            S = eye + (tape**2 - 1) * tape_part + (sight**2 - 1) * sight_part
+            S = eye + (tape**2 - 1) * self._tape_part + (sight**2 - 1) * self._sight_part
             self._chol.append(linalg.cholesky(S, lower=True, check_finite=False) if m > n else eye)
         self._log_det = np.array([2 * np.log(np.diag(L)).sum() for L in self._chol])
         self._half: list[Floats] = []
@@ -130,6 +130,23 @@ class Reduction:
         over = np.array([half.T @ one for half, one in zip(self._half, z, strict=True)])
         squares = np.array([one @ one for one in z])
         return self.M.T @ t, over, self.factors.log_prior - 0.5 * (self._log_det + squares)
+
+    def beside(self, C: sparse.csc_matrix, y: Floats) -> tuple[Floats, Floats, Floats]:
+        """u (g, t), G (g, t, t) of other columns C (m, t) over the grid, and their G (g, t, c) with what `see` sees."""
+        M = np.asarray(C.multiply(1 / self.sd[:, None]).T @ self.K).T
+        t = self.K.T @ (y / self.sd)
+        both = [self._freed_of(L, np.column_stack([M, t])) for L in self._chol]
+        u = np.array([one[:, :-1].T @ one[:, -1] for one in both])
+        G = np.array([one[:, :-1].T @ one[:, :-1] for one in both])
+        return u, G, np.array([one[:, :-1].T @ half for one, half in zip(both, self._half, strict=True)])
+
+    def at(self, tape: float, sight: float, C: sparse.csc_matrix, y: Floats) -> tuple[Floats, Floats]:
+        """u (t,) and G (t, t) of columns C (m, t) with these factors on the standard deviations."""
+        S = np.eye(self.redundancy) + (tape**2 - 1) * self._tape_part + (sight**2 - 1) * self._sight_part
+        M = np.asarray(C.multiply(1 / self.sd[:, None]).T @ self.K).T
+        both = np.column_stack([M, self.K.T @ (y / self.sd)])
+        both = self._freed_of(linalg.cholesky(S, lower=True, check_finite=False), both) if len(S) else both
+        return both[:, :-1].T @ both[:, -1], both[:, :-1].T @ both[:, :-1]
 
     @staticmethod
     def _freed_of(L: Floats, right: Floats) -> Floats:

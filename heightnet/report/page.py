@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
+SCRIPTS = ("pointing.js", "tables.js", "page.js")
 TONES = {
     WRONG: ("suspect", "Something is probably wrong"),
     DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
@@ -44,10 +45,10 @@ def page(facts: dict[str, Any]) -> str:
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
     accused = accusations(words)
     tables = listings(words, keys)
-    style, script = _style(), _template("page.js")
+    style, script = style_sheet(), "".join(map(template, SCRIPTS))
     either = any(not one.certain_which for one in accused)
     sign, tone_says = TONES[story.tone]
-    return _environment().get_template("page.html.j2").render(
+    return environment().get_template("page.html.j2").render(
         words=words,
         job=facts["job"],
         version=facts["heightnet"]["version"],
@@ -75,11 +76,11 @@ def page(facts: dict[str, Any]) -> str:
         style=style,
         script=script,
         csp=(
-            f"default-src 'none'; style-src {_hash(style)}; script-src {_hash(script)}; img-src data:; "
+            f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
             "base-uri 'none'; form-action 'none'"
         ),
         more_rows=_script_json({t.id: [[*row.cells, row.key, row.about] for row in t.more] for t in tables if t.more}),
-        results=_script_json_text(_embedded(facts)),
+        results=script_json_text(_embedded(facts)),
         signs={name: drawing.sign_svg(name) for name in (*VERDICTS, "known", "found")},
     )  # fmt: skip
 
@@ -87,7 +88,7 @@ def page(facts: dict[str, Any]) -> str:
 def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
     story = tell(Words(facts))
-    return _environment().get_template("snippet.html.j2").render(story=story, job=facts["job"])
+    return environment().get_template("snippet.html.j2").render(story=story, job=facts["job"])
 
 
 def _picture(made: drawing.Drawing | None) -> str:
@@ -139,35 +140,35 @@ def _embedded(facts: dict[str, Any]) -> str:
 
 
 def _script_json(value: Any) -> str:
-    return _script_json_text(json.dumps(value, ensure_ascii=False, separators=(",", ":")))
+    return script_json_text(json.dumps(value, ensure_ascii=False, separators=(",", ":")))
 
 
-def _script_json_text(text: str) -> str:
+def script_json_text(text: str) -> str:
     """JSON that cannot end the script element it stands in."""
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-def _hash(text: str) -> str:
+def hash_of(text: str) -> str:
     digest = hashlib.sha256(text.encode("utf-8")).digest()
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
 
 
 @cache
-def _template(name: str) -> str:
+def template(name: str) -> str:
     return files("heightnet.report").joinpath("templates", name).read_text(encoding="utf-8")
 
 
 @cache
-def _style() -> str:
-    return f"{_template('page.css')}\n{drawing.style_sheet()}\n"
+def style_sheet() -> str:
+    return f"{template('page.css')}\n{drawing.style_sheet()}\n"
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     environment = Environment(
-        loader=FunctionLoader(_template),
+        loader=FunctionLoader(template),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -39,10 +39,13 @@ def csv_text(header: list[str], columns: list[list[Any]]) -> str:
     >>> csv_text(["mark", "height_m"], [["=1+1", "P1"], [-2.5, None]])
     "mark,height_m\r\n'=1+1,-2.5\r\nP1,\r\n"
     """
+    return csv_rows([[name] for name in header]) + csv_rows(columns)
+
+
+def csv_rows(columns: list[list[Any]]) -> str:
+    """Rows of such a table without its header."""
     out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(header)
-    writer.writerows(zip(*map(_safe, columns), strict=True))
+    csv.writer(out).writerows(zip(*map(_safe, columns), strict=True))
     return out.getvalue()
 
 

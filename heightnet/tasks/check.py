@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import TABLES, Job
@@ -17,9 +17,6 @@ from heightnet.network import build_network
 from heightnet.result import Result
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.height_facts import HeightFacts
-
-if TYPE_CHECKING:
-    from heightnet.network.model import Network
 
 Say = Callable[[str], None]
 
@@ -50,10 +47,7 @@ def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Res
         recorded = read_job(job)
     if settings:
         recorded = with_settings(recorded, settings)
-    require(sum(len(getattr(recorded, name)) for name in TABLES), recorded.name)
-    say("building the network")
-    net = build_network(recorded)
-    return Result(judged_facts(net, say))
+    return Result(facts_of(judged(recorded, say), say))
 
 
 def with_settings(job: Job, settings: dict[str, Any]) -> Job:
@@ -64,12 +58,14 @@ def with_settings(job: Job, settings: dict[str, Any]) -> Job:
     return replace(job, settings=job.settings.with_values(**dotted))
 
 
-def judged_facts(net: Network, say: Say) -> dict[str, Any]:
-    """The content of results.json for a network."""
-    from heightnet.tasks import gnss_facts
-    from heightnet.tasks.common import common_errors
-    from heightnet.tasks.next import next_measurements
+def judged(job: Job, say: Say) -> JobFacts:
+    """The job adjusted and every hypothesis of a blunder tested.
 
+    Raises TooLarge where it would not fit into memory, CannotAdjust where nothing in it ties two places together.
+    """
+    require(sum(len(getattr(job, name)) for name in TABLES), job.name)
+    say("building the network")
+    net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(
             f"{net.job.name}: nothing to adjust. No tape reading, shot, levelled difference, staff reading or known "
@@ -79,7 +75,16 @@ def judged_facts(net: Network, say: Say) -> dict[str, Any]:
     fit = fit_of(net)
     say("testing every hypothesis")
     bench = bench_for(net, fit)
-    facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
+    return JobFacts(bench, bench.judge(), reliability(bench), fit)
+
+
+def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
+    """The content of results.json for a judged job."""
+    from heightnet.tasks import gnss_facts
+    from heightnet.tasks.common import common_errors
+    from heightnet.tasks.next import next_measurements
+
+    net = facts.net
     say("writing down what was found")
     heights = HeightFacts(facts)
     checks = compare_readings(net.job, net.readings)

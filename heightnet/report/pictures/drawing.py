@@ -148,7 +148,7 @@ class Drawing:
             self._open.pop()
 
     def sign(self, kind: str, x: float, y: float, size: float = 6.0) -> None:
-        """One of the signs, centred: a verdict, ``known`` or ``found``."""
+        """One of the signs, centred: a verdict, ``error``, ``known`` or ``found``."""
         for item in sign(kind, x, y, size):
             self.add(item)
 
@@ -176,6 +176,8 @@ def sign(kind: str, x: float, y: float, size: float = 6.0) -> list[Item]:
             return [Line([tipped], "accused-hollow", True), Line([half], "accused", True)]
         case "free":
             return [Line([[(x - s, y), (x + s, y)], [(x, y - s), (x, y + s)]], "range")]
+        case "error":
+            return [Line([[(x - s, y - s), (x + s, y + s)], [(x - s, y + s), (x + s, y - s)]], "range")]
         case "known":
             return [Line([[(x, y - 1.2 * s), (x + 1.15 * s, y + 0.8 * s), (x - 1.15 * s, y + 0.8 * s)]], "solid", True)]
         case "found":

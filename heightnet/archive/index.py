@@ -1,0 +1,149 @@
+"""What an archive run writes of all its jobs: index.html, archive.json, archive.csv, archive.parquet, rates.toml.
+
+Each file is made in one pass over the store, one record at a time, beside its place, and then renamed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import heightnet
+from heightnet.archive.one import Order
+from heightnet.archive.store import Store
+from heightnet.report.words import VERDICTS as HEIGHT_VERDICTS
+from heightnet.report.writing import csv_rows, write_text
+
+Record = dict[str, Any]
+
+ROWS_AT_ONCE = 1000
+LISTS = ("observers", "equipment")
+
+
+def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
+    """Write the files of the index into the archive's output; returns their paths."""
+    from heightnet.report.across_words import rates_toml
+    from heightnet.report.archive_page import page_pieces
+
+    output = Path(order.output)
+    head = archive_facts(store, order)
+    across = head["across"]
+    written = [
+        write_text(output / "archive.json", json_pieces(head, store)),
+        write_text(output / "archive.csv", _csv_pieces(store.records())),
+    ]
+    if parquet:
+        written.append(_write_parquet(output / "archive.parquet", store.records()))
+    else:
+        (output / "archive.parquet").unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
+    if across:
+        written.append(write_text(output / "rates.toml", [rates_toml(across)]))
+    else:
+        (output / "rates.toml").unlink(missing_ok=True)
+    jobs = store.records(worst_first=True)
+    page = page_pieces(head, jobs, store.dropped(), (asdict(p) for p in store.passed_over()))
+    written.append(write_text(output / "index.html", page))
+    return written
+
+
+def archive_facts(store: Store, order: Order) -> Record:
+    """The facts of archive.json but for the lists of jobs."""
+    from heightnet.archive.across import across_jobs
+
+    counts = store.counts()
+    any_reduced = next(store.reduced(), None) is not None
+    return {
+        "schema": "heightnet-archive/1",
+        "heightnet": {"version": heightnet.__version__},
+        "archive": {"name": Path(order.folder).name, "complete": not counts["waiting"]},
+        "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
+        "pages": order.page,
+        "observers": order.hide or "shown",
+        "counts": counts,
+        "across": across_jobs(store.reduced) if any_reduced else None,
+    }
+
+
+def json_pieces(head: Record, store: Store) -> Iterator[str]:
+    """The text of archive.json, one record a line."""
+    yield "{\n"
+    for name, value in head.items():
+        yield f"{json.dumps(name)}: {_dumps(value)},\n"
+    lists: dict[str, Iterable[Any]] = {
+        "dropped": store.dropped(),
+        "passed_over": (asdict(p) for p in store.passed_over()),
+        "jobs": store.records(),
+    }
+    for number, (name, values) in enumerate(lists.items()):
+        yield f"{',' if number else ''}\n{json.dumps(name)}: ["
+        for place, value in enumerate(values):
+            yield f"{',' if place else ''}\n{_dumps(value)}"
+        yield "]"
+    yield "\n}\n"
+
+
+_dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
+
+COLUMNS: dict[str, str] = {
+    **dict.fromkeys(("path", "kind", "name", "title", "verdict", "headline", "worst_id"), "text"),
+    **dict.fromkeys(("worst_error_mm", "worst_error_sd_mm", "worst_probability"), "number"),
+    "worst_cause": "text",
+    **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},
+    "unproved_share": "number",
+    "suspects": "count",
+    **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff", "gnss"), "count"),
+    "redundancy": "count",
+    **dict.fromkeys(("first_day", "last_day"), "text"),
+    **dict.fromkeys(LISTS, "texts"),
+    **dict.fromkeys(("report", "error", "error_kind"), "text"),
+}
+"""Columns of archive.csv and archive.parquet, and what is in them."""
+
+
+def flat(record: Record) -> Record:
+    """A record as one row of a table: the keys of ``COLUMNS``; what does not exist is None."""
+    worst, error, dates = record["worst"] or {}, record["error"] or {}, record["dates"] or [None, None]
+    row = {
+        **record,
+        **{f"worst_{key}": worst.get(key) for key in ("id", "error_mm", "error_sd_mm", "probability", "cause")},
+        **{f"heights_{verdict}": number for verdict, number in record["heights"].items()},
+        **record["size"],
+        "first_day": dates[0],
+        "last_day": dates[1],
+        "error": "\n".join(error["problems"]) or error["text"] if error else None,
+        "error_kind": error.get("kind"),
+    }
+    return {name: row[name] for name in COLUMNS}
+
+
+def _csv_pieces(records: Iterator[Record]) -> Iterator[str]:
+    yield csv_rows([[name] for name in COLUMNS])
+    while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
+        yield csv_rows([[_cell(row[name]) for row in rows] for name in COLUMNS])
+
+
+def _cell(value: Any) -> Any:
+    return "; ".join(value) if isinstance(value, list) else value
+
+
+def _write_parquet(path: Path, records: Iterator[Record]) -> Path:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    types = {"text": pa.string(), "number": pa.float64(), "count": pa.int64(), "texts": pa.list_(pa.string())}
+    schema = pa.schema([(name, types[kind]) for name, kind in COLUMNS.items()])
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with pq.ParquetWriter(part, schema, compression="zstd") as writer:
+            while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
+                writer.write_table(pa.Table.from_pylist(rows, schema))
+        os.replace(part, path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    return path

@@ -1,0 +1,292 @@
+"""What one checked job leaves behind for the archive: its reduced (u, G) of all that other jobs can share with it.
+
+With the job's unknowns eliminated (`heightnet.judge.reduction`) the errors b of its equipment, tapes and observers are
+seen as u ~ N(G b, G).  Sums of u and of G over jobs are all that estimates over many jobs need.
+
+One gross error must not poison them.  So blunders are searched for once more with the common errors free beside them:
+then what is found does not depend on how large a common error is, and letting it go pulls no estimate towards 0.
+Everything with a chance of `LET_GO` or more is freed.  Standard deviations are taken with the factors that the job
+itself makes likely, their squares averaged over the grid, so that the variances are the expected ones; in the search
+for blunders never as smaller than stated.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+from scipy.special import expit, logsumexp
+
+from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
+from heightnet.archive.sums import REDUCED
+from heightnet.archive.things import Things, things_of
+from heightnet.judge.assess import WRONG, Bench, Verdicts
+from heightnet.judge.search import TAUS_M, Candidates, search
+from heightnet.judge.wide import WideBench, WideVerdicts
+from heightnet.network.model import Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Record = dict[str, Any]
+
+LET_GO = 0.1  # chance of being a blunder from which a thing is freed
+LOOKED_AT = 40  # classes, the largest first
+SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, of one, while blunders are looked for
+LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
+LOST = 1e-3  # part of what the job knew of a thing under which it is gone once blunders are freed
+HUGE_LOG = 300.0  # of a Bayes factor; beyond it they overflow, and nothing is surer
+DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
+
+
+def reduced_job(
+    bench: Bench | WideBench, verdicts: Verdicts | WideVerdicts, result: Mapping[str, Any] | None = None
+) -> Record:
+    """The record of a job, JSON-able, a few kB.
+
+    Parameters
+    ----------
+    bench, verdicts : of the judged job, as `check` has them.
+    result : the content of its results.json, for the causes; without it they are not counted.
+
+    Returns
+    -------
+    schema : the form of this record.
+    job, date : name, and the median day on which it was measured (ISO), None where no ``when`` holds one.
+    things, heights : ``kind:name`` of each thing (kinds: `heightnet.archive.things.KINDS`), readings it touches.
+    own, u, G : (t,) information were everything else known, (t,) score, upper triangle of (t, t) row by row; m, rad.
+    freed : ids of the blunders let go.
+    let_go : things that nothing tells from what was let go: {name: [error, sd]} as the job alone sees it.
+    rates : the prior rates it was judged with.
+    evidence : what the job says of each class of blunders that something tests, by how many of each kind of ``[rates]``
+        it holds ("shot:1 target:1"), as a histogram of logarithms of Bayes factors: [[bin, count, mean factor], ...].
+    by : "observer", "method", "equipment": {name: {heights, tested, expected, evidence}}, stands by who read them, how,
+        and of what they are the height; ``expected``: number of blunders, posterior.
+    causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
+    stands : {all, tested, expected} of the job.
+    """
+    net = bench.net
+    things = things_of(net)
+    if isinstance(bench, Bench) and isinstance(verdicts, Verdicts):
+        seen = _seen(bench, verdicts, things)
+    else:
+        assert isinstance(bench, WideBench) and isinstance(verdicts, WideVerdicts)
+        seen = _seen_widely(bench, verdicts, things)
+    chance = chances(bench, seen.log_bayes, seen.searched)
+    stands = stands_of(net, bench.family, chance)
+    u, G, let_go = seen.cleaned(things)
+    return {
+        "schema": REDUCED,
+        "job": net.job.name,
+        "date": median_day(net.job),
+        "things": list(things.names),
+        "heights": things.heights.tolist(),
+        "own": _short(seen.own),
+        "u": _short(u),
+        "G": _short(G[np.triu_indices(len(things))]),
+        "freed": [str(bench.family.ids[h]) for h in seen.freed],
+        "let_go": let_go,
+        "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
+        "evidence": evidence_of(bench, chance),
+        "by": {of: gathered(stands, of) for of in ("observer", "method", "equipment")},
+        "causes": causes_of(result) if result else {},
+        "stands": {"all": len(stands), "tested": sum(s.tested for s in stands),
+                   "expected": round(sum(s.chance for s in stands), 6)},
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What a job knows of its things, u (t,) and G (t, t), before and after ``freed`` was let go, and the classes.
+
+    freed : hypotheses; log_bayes : (c,) logarithm of how much better a class's blunder explains the job than none, by
+        itself; searched : (c,) its probability where a search gave one, else NaN.
+    """
+
+    own: Floats
+    u: Floats
+    G: Floats
+    left_u: Floats
+    left_G: Floats
+    freed: Ints
+    log_bayes: Floats
+    searched: Floats
+
+    def cleaned(self, things: Things) -> tuple[Floats, Floats, dict[str, list[float]]]:
+        """u and G once blunders are freed, exactly 0 where nothing is known, and the things lost in freeing them."""
+        before, after = np.diag(self.G), np.diag(self.left_G)
+        known = after > LEFT * self.own
+        lost = (before > LEFT * self.own) & (after <= LOST * before)
+        let_go = {
+            things.names[i]: _short(np.array([self.u[i] / before[i], before[i] ** -0.5]))
+            for i in np.flatnonzero(lost).tolist()
+        }
+        known &= ~lost
+        return np.where(known, self.left_u, 0.0), np.where(np.outer(known, known), self.left_G, 0.0), let_go
+
+
+def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
+    """By the dense reduction of a job of usual size."""
+    reduction, classes = bench.reduction, bench.classes
+    u_t, G_t, across = reduction.beside(things.C, verdicts.y)
+    u_plain, evidence = reduction.see(verdicts.y)[1:]
+
+    # the classes with the common errors free beside them, as far as such errors usually go
+    spread = np.where(things.heights > 1, SEVERAL_M, SINGLE_M) / np.where(things.typical > 0, things.typical, 1.0)
+    P = np.linalg.inv(G_t + np.diag(spread**-2.0))
+    gain = np.einsum("gst,gtc->gsc", P, across)
+    u = u_plain - np.einsum("gsc,gs->gc", gain, u_t)
+    G = bench.G_reps - np.einsum("gsc,gsd->gcd", gain, across)
+    log_det = np.linalg.slogdet(np.eye(len(things)) + G_t * np.outer(spread, spread))[1]
+    evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
+
+    common = np.isin(bench.family.ids[classes.representative], [f"group:{name}" for name in things.names])
+    # that standard deviations were overstated must not make blunders of what are none
+    careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
+    chosen, each, weight = _likely(bench, verdicts, u[careful], G[careful], evidence[careful], common)
+    freed = chosen[each >= LET_GO]
+    settled = chosen[each >= WRONG]
+    of_group = bench.family.kind[classes.representative] == "group"
+    best = np.array(verdicts.posterior.sets[0], dtype=np.int64)
+    by_factors = np.where(
+        of_group[None, :],
+        _log_bayes_beside(u_plain[careful], bench.G_reps[careful], best),
+        _log_bayes_beside(u[careful], G[careful], settled),
+    )
+    of_class = _over_grid(by_factors, weight)
+    weight = _weights(u[:, freed], G[:, freed[:, None], freed[None, :]], evidence)
+    tape, sight = (float(np.sqrt(weight @ f**2)) for f in (bench.factors.tape, bench.factors.sight))
+    let_go = classes.representative[freed]
+    columns = sparse.hstack([things.C, bench.family.C[:, let_go]], format="csc")
+    before, after = _freed(*reduction.at(tape, sight, columns, verdicts.y), len(things))
+    searched = np.where(of_group & (verdicts.class_probability >= WORTH_A_LOOK), verdicts.class_probability, np.nan)
+    searched[chosen] = each
+    own = _own(things, bench.net)
+    return _Seen(own, *before, *after, let_go, of_class, searched)
+
+
+def _freed(u: Floats, G: Floats, count: int) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """u and G of the first ``count`` columns, as they are and with the others freed."""
+    before = u[:count], G[:count, :count]
+    if len(u) == count:
+        return before, before
+    inside = G[count:, count:].copy()
+    inside[np.diag_indices(len(inside))] *= 1 + 1e-9
+    part = np.linalg.solve(inside, np.column_stack([G[count:, :count], u[count:]]))
+    return before, (before[0] - G[:count, count:] @ part[:, -1], before[1] - G[:count, count:] @ part[:, :-1])
+
+
+def _likely(
+    bench: Bench, verdicts: Verdicts, u: Floats, G: Floats, evidence: Floats, common: npt.NDArray[np.bool_]
+) -> tuple[Ints, Floats, Floats]:
+    """Classes that may be blunders, the chance of each, and the probability of each point of the factor grid."""
+    weight = np.exp(evidence - logsumexp(evidence))
+    # a gross blunder makes everything near it look wrong: it is let go before the others are looked at
+    before = np.array([c for c in verdicts.posterior.sets[0] if not common[c]], dtype=np.int64)
+    beside = _over_grid(_log_bayes_beside(u, G, before), weight)
+    alone = expit(bench.candidates.log_odds + beside)
+    chance = np.maximum(alone, verdicts.class_probability)
+    chance[before] = 1.0
+    chance[common] = 0.0
+    chosen = np.argsort(-chance, kind="stable")[:LOOKED_AT]
+    chosen = np.sort(chosen[chance[chosen] >= WORTH_A_LOOK])
+    if not len(chosen):
+        return chosen, np.zeros(0), weight
+    prior = bench.candidates
+    some = Candidates(prior.log_odds[chosen], prior.mean[chosen], prior.taus[chosen], prior.weight[chosen])
+    block = G[:, chosen[:, None], chosen[None, :]]
+    base = 0  # the factors stand in rising order, and 1 is the least
+    posterior = search(u[:, chosen], block, evidence, some, bench.critical[0], base)
+    return chosen, posterior.each, posterior.grid
+
+
+def _weights(u: Floats, G: Floats, evidence: Floats) -> Floats:
+    """(g,) probability of each point of the grid with classes of u (g, f) and G (g, f, f) freed."""
+    G = G + 1e-9 * np.einsum("gff->gf", G)[:, :, None] * np.eye(u.shape[1])
+    gain = np.einsum("gf,gf->g", u, np.linalg.solve(G, u[:, :, None])[:, :, 0]) - np.linalg.slogdet(G)[1]
+    total = evidence + 0.5 * gain
+    return np.asarray(np.exp(total - logsumexp(total)))
+
+
+def _over_grid(log_bayes: Floats, weight: Floats) -> Floats:
+    """(c,) logarithm of the mean over the grid."""
+    log_weight = np.log(np.maximum(weight, 1e-300))
+    return np.asarray(logsumexp(np.minimum(log_bayes, HUGE_LOG) + log_weight[:, None], axis=0))
+
+
+def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _Seen:
+    """By the sparse adjustment of a large job; what its neighbourhoods found is freed."""
+    family, classes = bench.family, bench.classes
+    doubtful = np.flatnonzero((verdicts.probability >= LET_GO) & (family.kind != "group") & classes.tested)
+    freed = classes.representative[np.unique(classes.label[doubtful])]
+    u, G = bench.fit.reduce(sparse.hstack([things.C, family.C[:, freed]], format="csc"))
+    count = len(things)
+    before, after = _freed(u, G, count)
+    rest, inside = u[count:], G[count:, count:] + 1e-9 * np.diag(np.diag(G)[count:])
+    chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
+    scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
+    error, sd, _ = (x[classes.representative] for x in verdicts.freed)
+    log_bayes = _log_bayes(error / sd**2 * scale, scale / sd**2)
+    searched = np.full(len(log_bayes), np.nan)
+    own, u, G, left_u, left_G = (scale * x for x in (_own(things, bench.net), *before, *after))
+    return _Seen(own, u, G, left_u, left_G, freed, log_bayes, searched)
+
+
+def _own(things: Things, net: Network) -> Floats:
+    """(t,) diagonal of C'PC."""
+    return np.asarray(things.C.power(2).T @ net.sd**-2.0)
+
+
+def _log_bayes(u: Floats, G: Floats) -> Floats:
+    """log of mean_tau (1 + tau^2 G)^-1/2 exp(u^2 / 2 (G + tau^-2)): a blunder of unknown size against none."""
+    tau2 = np.array(TAUS_M).reshape(-1, *([1] * u.ndim)) ** 2
+    gain = 0.5 * u**2 / (G + 1 / tau2) - 0.5 * np.log1p(tau2 * G)
+    return np.asarray(logsumexp(gain, axis=0) - np.log(len(TAUS_M)))
+
+
+def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
+    """(g, c) the same with what is settled freed beside each class, and beside a settled one the other settled ones."""
+    diagonal = np.einsum("gcc->gc", G)
+    left_u, left = u.copy(), diagonal.copy()
+
+    def let_go(of: Any, some: Ints) -> None:
+        if not len(some):
+            return
+        inside = G[:, some[:, None], some[None, :]].copy()
+        inside[:, np.arange(len(some)), np.arange(len(some))] *= 1 + 1e-9
+        beside = G[:, some][:, :, of]
+        right = np.concatenate([beside, u[:, some, None]], axis=2)
+        part = np.linalg.solve(inside, right)
+        left_u[:, of] = u[:, of] - np.einsum("gsc,gs->gc", beside, part[:, :, -1])
+        left[:, of] = diagonal[:, of] - np.einsum("gsc,gsc->gc", beside, part[:, :, :-1])
+
+    let_go(np.setdiff1d(np.arange(u.shape[1]), settled), settled)
+    for one in settled.tolist():
+        let_go(np.array([one]), settled[settled != one])
+    tiny = left < LEFT * diagonal
+    return _log_bayes(np.where(tiny, 0.0, left_u), np.where(tiny, 0.0, left))
+
+
+def median_day(job: Any) -> str | None:
+    """The median of the days that stand in the job's ``when`` columns, ISO."""
+    texts = pd.concat([job.setups["when"], job.targets["when"], job.tape["when"]], ignore_index=True)
+    days = []
+    for text, count in texts[texts != ""].value_counts().items():
+        match = DAY.search(str(text))
+        if match:
+            try:
+                days += [date(*map(int, match.groups())).toordinal()] * int(count)
+            except ValueError:  # the 31st of a month of 30 days
+                continue
+    return date.fromordinal(int(np.median(days))).isoformat() if days else None
+
+
+def _short(values: Floats) -> list[float]:
+    """Nine digits: far below what any of it is known to, far above what sums of many need."""
+    return [float(f"{x:.9g}") for x in values]

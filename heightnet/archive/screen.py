@@ -1,0 +1,177 @@
+"""Screening an archive: find every job, check what is new or changed, tell all of them together."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import heightnet
+from heightnet.archive import run
+from heightnet.archive.find import find_jobs
+from heightnet.archive.index import write_index
+from heightnet.archive.one import RECORD, Order
+from heightnet.archive.store import Store
+from heightnet.errors import HeightnetError
+
+Tell = Callable[[str, int, int], None]
+"""Told the stage ("finding", "checking", "writing"), how many are done and how many there are (0: not known)."""
+
+
+@dataclass(frozen=True)
+class Screened:
+    """What a run did.
+
+    counts : of the whole archive, see `Store.counts`.
+    checked : jobs checked in this run; all others were as they had been.
+    stopped : asked to stop before everything was done.
+    written : the files of the index.
+    """
+
+    output: Path
+    counts: dict[str, int]
+    checked: int
+    stopped: bool
+    written: list[Path]
+
+    def exit_status(self, strict: bool = False) -> int:
+        """The highest that ``check`` gives for any of the jobs: 0 nothing suspect, 1 something, 2 one not readable."""
+        if self.counts["error"]:
+            return 2
+        found = self.counts["suspect"] + self.counts["either"]
+        return int(found + (self.counts["unproved"] + self.counts["weak"] if strict else 0) > 0)
+
+
+def screen_archive(
+    folder: str | Path,
+    output: str | Path,
+    *,
+    workers: int | None = None,
+    scheduler: str = "",
+    page: bool = True,
+    again: bool = False,
+    hide: str = "",
+    parquet: bool | None = None,
+    tell: Tell = lambda stage, done, total: None,
+    stop: Callable[[], bool] = lambda: False,
+    **settings: Any,
+) -> Screened:
+    """Check every job below a folder and write one index of them.
+
+    Parameters
+    ----------
+    folder : where the jobs are.
+    output : where reports and index go; what an earlier run wrote there is built upon.
+    workers : processes on this machine; None: as many as it has cores for this program.
+    scheduler : address of a Dask scheduler, ``tcp://host:8786``, whose workers are used instead.
+    page : whether each job gets a report.html with figures, or its results and tables only.
+    again : check what has not changed too.
+    hide : "" or how observers are hidden: "codes", "initials".
+    parquet : whether archive.parquet is written; None: if pyarrow is installed.
+    tell, stop : see `Tell`; asked now and then whether to stop.
+    settings : settings to replace in every job, as in `heightnet.check`.
+
+    Raises
+    ------
+    HeightnetError : there is no job, no worker, or the output belongs to another archive or is hidden otherwise.
+    """
+    folder, output = Path(folder).resolve(), Path(output).resolve()
+    if not folder.is_dir():
+        raise HeightnetError(f"{folder} is no folder.")
+    if parquet or parquet is None:
+        parquet = _has_pyarrow(asked_for=bool(parquet))
+    with Store(output) as store:
+        order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide))
+        store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
+        store.begin_finding()
+        for number, found in enumerate(find_jobs(folder, output), start=1):
+            store.add(found)
+            tell("finding", number, 0)
+            if stop():
+                raise KeyboardInterrupt
+        store.end_finding()
+        counts = store.counts()
+        if not counts["found"] and not counts["dropped"]:
+            passed = f" {counts['passed_over']} were passed over." if counts["passed_over"] else ""
+            raise HeightnetError(
+                f"{folder}: no job in it: no folder of tables, no workbook, no LandXML survey.{passed}"
+            )
+        checked = _check(store, order, workers, scheduler, again, tell, stop) if counts["found"] else 0
+        store.commit(at_once=True)
+        tell("writing", 0, 0)
+        written = write_index(store, order, parquet)
+        return Screened(output, store.counts(), checked, stop(), written)
+
+
+def _check(
+    store: Store, order: Order, workers: int | None, scheduler: str, again: bool, tell: Tell, stop: Callable[[], bool]
+) -> int:
+    """Check what is new or changed; how many that were."""
+    total, checked = store.counts()["found"], 0
+    jobs = ((found, None if again else key) for found, key in store.jobs())
+    with _at_work(order, workers or cores(), total, scheduler) as crew:
+        for number, outcome in enumerate(run.run(jobs, order, crew, stop), start=1):
+            if outcome.record is not None:
+                store.keep(outcome.path, outcome.key, outcome.record, outcome.reduced)
+                checked += 1
+            tell("checking", number, total)
+    return checked
+
+
+def _at_work(order: Order, workers: int, total: int, scheduler: str) -> AbstractContextManager[run.Workers]:
+    crew = run.cluster_workers(scheduler, order) if scheduler else run.local_workers(min(workers, total))
+    return _Closing(crew)
+
+
+class _Closing(AbstractContextManager[run.Workers]):
+    """Lets go of workers in good order, or at once where an error or a second Ctrl-C ends the work."""
+
+    def __init__(self, crew: run.Workers) -> None:
+        self.crew = crew
+
+    def __enter__(self) -> run.Workers:
+        return self.crew
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.crew.close(kind is not None)
+
+
+def cores() -> int:
+    """Cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _same_archive(store: Store, folder: Path, hide: str) -> str:
+    """The key of the observers' codes; refuses an output that belongs to another archive or is hidden otherwise."""
+    before, hidden = store.meta("folder"), store.meta("hide")
+    if before is not None and before != folder.name:
+        raise HeightnetError(
+            f"{store.path.parent} holds the index of another archive, {before}; give another --output."
+        )
+    if hidden is not None and hidden != hide:
+        ways = {"": "shown", "codes": "hidden by codes", "initials": "hidden by initials"}
+        raise HeightnetError(
+            f"In {store.path.parent} observers are {ways[hidden]}; reports written before would stay as they are. "
+            "Give another --output."
+        )
+    store.set_meta("folder", folder.name)
+    store.set_meta("hide", hide)
+    if hide != "codes":
+        return ""
+    key = store.meta("hide_key") or secrets.token_hex(16)
+    store.set_meta("hide_key", key)
+    return str(key)
+
+
+def _has_pyarrow(asked_for: bool) -> bool:
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError as error:
+        if asked_for:
+            raise HeightnetError("archive.parquet needs pyarrow: pip install 'heightnet[parquet]'") from error
+        return False
+    return True

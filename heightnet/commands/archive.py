@@ -1,0 +1,161 @@
+"""``heightnet archive FOLDER``"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from heightnet.archive.screen import Screened
+
+
+@click.command(name="archive")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--output", type=click.Path(path_type=Path), help="Default: reports/archive-<folder name>.")
+@click.option("--workers", type=click.IntRange(1, 1024), help="Processes; default: one for each core.")
+@click.option(
+    "--scheduler", default="", metavar="ADDRESS", help="Use the workers of this Dask scheduler, tcp://host:8786."
+)
+@click.option("--no-page", is_flag=True, help="Leave out each job's report.html and figures; the index is written.")
+@click.option("--again", is_flag=True, help="Check what has not changed too.")
+@click.option(
+    "--hide-observers", "hide", type=click.Choice(["codes", "initials"]), default=None,
+    help="Write codes or initials in place of the observers' names.",
+)  # fmt: skip
+@click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
+@click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
+@click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
+def command(
+    folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
+    hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None, strict: bool,
+) -> None:  # fmt: skip
+    """Check every job below FOLDER and write one index page of them.
+
+    Jobs are folders of CSV tables, workbooks and LandXML files. A job that cannot be read is listed with its error and
+    stops nothing. A second run checks only what is new or changed. Ctrl-C keeps what is done.
+
+    Exit status, the highest that `check` would give for any of the jobs: 0 nothing suspect, 1 something suspect, 2 a
+    job could not be read or adjusted; 130 stopped by Ctrl-C.
+    """
+    from rich.console import Console
+
+    from heightnet.archive.run import Stop
+    from heightnet.archive.screen import screen_archive
+
+    output = output or Path("reports") / f"archive-{folder.resolve().name}"
+    go_on = "What is done is kept. To go on, run the same command again."
+    console = Console(stderr=True)
+    settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
+    if rates:
+        from heightnet.job.settings import read_rates
+
+        settings |= read_rates(rates)
+    with (
+        _Bar(console) as bar,
+        Stop(lambda: bar.say("Stopping after the jobs at work; Ctrl-C again to stop at once.")) as stop,
+    ):
+        try:
+            done = screen_archive(
+                folder, output, workers=workers, scheduler=scheduler, page=not no_page, again=again, hide=hide or "",
+                parquet=parquet, tell=bar.tell, stop=stop, **settings,
+            )  # fmt: skip
+        except KeyboardInterrupt:
+            bar.say(f"Stopped. {go_on}")
+            sys.exit(130)
+    _say(done, Console(), parquet)
+    if done.stopped:
+        text = f"Stopped: {done.counts['waiting']:,} jobs are not checked yet. {go_on}"
+        console.print(text, soft_wrap=True)
+        sys.exit(130)
+    sys.exit(done.exit_status(strict))
+
+
+class _Bar:
+    """A bar with rate and time left on stderr; where that is no terminal, a line now and then."""
+
+    LINE_EVERY_S = 30.0
+    RATE_AFTER_S = 2.0
+    STAGES: ClassVar[dict[str, str]] = {
+        "finding": "finding jobs",
+        "checking": "checking",
+        "writing": "writing the index",
+    }
+
+    def __init__(self, console: Console) -> None:
+        from rich.progress import BarColumn, Progress, TextColumn
+
+        columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[said]}")
+        self._console = console
+        self._bar = Progress(*columns, console=console, transient=True)
+        self._stage, self._begun, self._line_at = "", 0.0, time.monotonic()
+        self._task = self._bar.add_task("", total=None, said="")
+
+    def __enter__(self) -> _Bar:
+        self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+    def say(self, text: str) -> None:
+        self._bar.console.print(text, soft_wrap=True)
+
+    def tell(self, stage: str, done: int, total: int) -> None:
+        now = time.monotonic()
+        if stage != self._stage:
+            self._stage, self._begun = stage, now
+            self._bar.remove_task(self._task)
+            self._task = self._bar.add_task(self.STAGES[stage], total=total or None, said="")
+        said = progress_in_words(done, total, now - self._begun if now - self._begun > self.RATE_AFTER_S else 0.0)
+        self._bar.update(self._task, completed=done, said=said)
+        if not self._console.is_terminal and now - self._line_at > self.LINE_EVERY_S:
+            self._line_at = now
+            self.say(f"{self.STAGES[stage]}: {said}")
+
+
+def progress_in_words(done: int, total: int, seconds: float) -> str:
+    """How far it is, how fast it goes and how long it will take; seconds : 0 while that is not known yet.
+
+    >>> progress_in_words(600, 4200, 120.0)
+    '600 of 4,200 jobs, 5.0 a second, 12 min left'
+    >>> progress_in_words(600, 0, 0.0), progress_in_words(0, 0, 9.0)
+    ('600 jobs', '')
+    """
+    if not total:
+        return f"{done:,} jobs" if done else ""
+    said = f"{done:,} of {total:,} jobs"
+    if not (seconds and done):
+        return said
+    left = (total - done) * seconds / done
+    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0)):
+        if left > 2 * size or size == 1.0:
+            return f"{said}, {done / seconds:.1f} a second, {left / size:.0f} {unit} left"
+    return said
+
+
+def _say(done: Screened, console: Console, parquet: bool | None) -> None:
+    """The archive in a few lines."""
+    from rich.text import Text
+
+    from heightnet.report.archive_words import VERDICTS, headline
+
+    counts = done.counts
+    out = [headline(counts)]
+    out += [f"   {counts[verdict]:>8,}  {word}" for verdict, word in VERDICTS.items() if counts[verdict]]
+    out.append(f"{done.checked:,} checked now, {counts['checked'] - done.checked:,} as they were.")
+    if counts["dropped"]:
+        out.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")
+    if counts["passed_over"]:
+        out.append(f"{counts['passed_over']:,} passed over; the page says which and why.")
+    if parquet is None and not any(path.name == "archive.parquet" for path in done.written):
+        out.append("No archive.parquet: it needs pyarrow (pip install 'heightnet[parquet]').")
+    out.append(f"The index: {done.output / 'index.html'}")
+    for line in out:
+        console.print(Text(line), soft_wrap=True)

@@ -1,0 +1,338 @@
+"""What many jobs tell together, in words and tables: for the index page of an archive, a terminal, and rates.toml."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+from heightnet.judge.cause_antennas import ANTENNA_CAUSES
+from heightnet.judge.cause_heights import HEIGHT_CAUSES
+from heightnet.judge.cause_model import NONE as NO_USUAL_CAUSE
+from heightnet.report.document import Part, Table
+from heightnet.report.numbers import NONE, Lengths, count, fixed, listing
+
+Record = dict[str, Any]
+
+ROWS_SHOWN = 60
+NAMED_AT_MOST = 12
+LEAST_EXPECTED = 0.05  # number of wrong heights from which a cause has a row
+KINDS = {
+    "equipment": ("{name}", "target"),
+    "instrument": ("{name}", "instrument"),
+    "tape": ("{name}", "tape"),
+    "observer": ("instrument heights read by {name}", ""),
+    "equipment_scale": ("the graduation of {name}", "pole"),
+    "tape_scale": ("the graduation of {name}", "tape"),
+    "index": ("the vertical index of {name}", "instrument"),
+}
+"""What each kind of thing is called, and the word put before a name that has none in it."""
+VERDICTS = {
+    "wrong": "wrong",
+    "together": "not told apart",
+    "unseen": "seen by no job",
+    "weak": "weakly known",
+    "slight": "slightly off",
+    "right": "as it should be",
+}
+"""The word for each verdict of a thing, worst first."""
+
+MEANINGS = {
+    "wrong": "over all its jobs its heights are off by more than chance explains",
+    "together": "always used with another thing, so that only the sum or the difference of their errors is seen",
+    "unseen": "no job shows an error that all of its heights have in common",
+    "weak": "nothing was found, but an error that matters could still hide",
+    "slight": "off by more than chance explains, but by so little that it does not matter",
+    "right": "nothing was found, and an error that matters would have shown",
+}
+RATES = {
+    "setup": "an instrument height",
+    "target": "a target height",
+    "reading": "one tape reading of several",
+    "shot": "a sight",
+    "known": "a known height",
+    "level": "a levelled difference",
+    "gnss": "a satellite rise or height",
+    "separation": "a mark's separation",
+    "group": "a thing, in all of one job",
+}
+CAUSES = {
+    "swap": "instrument and target height in each other's place",
+    "other_point": "the tape held to another point",
+    "tripod_head": "the tape held to the tripod head, not to the axis",
+    NO_USUAL_CAUSE: "none of the usual causes",
+}
+
+
+def across_parts(facts: Record, unit: str = "m") -> list[Part]:
+    """The facts of `heightnet.archive.across.across_jobs` as headings, sentences and tables.
+
+    Parameters
+    ----------
+    unit : of small lengths, "m" (millimetres), "ft" or "ftUS".
+    """
+    lengths = Lengths(unit)
+    parts = [_things(facts, lengths), _changed(facts, lengths), _scales(facts), _rates(facts)]
+    for key, heading, column in (
+        ("observers", "Wrong heights by observer", "Observer "),
+        ("methods", "Wrong heights by how they were read", "Readings "),
+        ("equipment", "Wrong heights by instrument and equipment", "Instrument or equipment "),
+    ):
+        parts.append(_by(facts, key, heading, column))
+    return [part for part in (*parts, _causes(facts)) if part.lines or (part.table and part.table.rows)]
+
+
+def called(kind: str, name: str) -> str:
+    """What a thing is called in a sentence.
+
+    >>> called("equipment", "prism 9"), called("instrument", "1205"), called("tape_scale", "T2")
+    ('prism 9', 'instrument 1205', 'the graduation of tape T2')
+    """
+    text, word = KINDS[kind]
+    return text.format(name=name if not word or re.search(r"[^\W\d_]{3}", name) else f"{word} {name}")
+
+
+def day(iso: str | None) -> str:
+    """
+    >>> day("2024-05-03")
+    '3 May 2024'
+    """
+    if iso is None:
+        return NONE
+    at = date.fromisoformat(iso)
+    return f"{at.day} {at:%B %Y}"
+
+
+# ---- offsets ----
+
+
+def _things(facts: Record, lengths: Lengths) -> Part:
+    things = facts["offsets"]
+    changed = {(c["kind"], c["name"]) for c in facts["changes"]}
+    lines = [_offset(t, lengths) for t in things if t["verdict"] == "wrong" and (t["kind"], t["name"]) not in changed]
+    hidden = len(lines) - NAMED_AT_MOST
+    lines = lines[:NAMED_AT_MOST] + ([f"And {hidden:,} more, in the table and in archive.json."] if hidden > 0 else [])
+    if things and not lines:
+        lines.append("No instrument, prism, pole, tape or person is wrong by more than chance explains.")
+    lines += _together(facts)
+    lines += _let_go(things, lengths)
+    if things:
+        lines.append(
+            "An offset is against the mean of all things of its kind that were used together: an error that every "
+            "tape, or everything at an office, has in common shows in no archive. A tape's offset is its error at "
+            "1.5 m."
+        )
+    if facts["newly_mm"]:
+        lines.append(
+            "The jobs scatter as if each thing had a new error of about "
+            f"{lengths.about(facts['newly_mm'])} in every job; the uncertainties below allow for it."
+        )
+    mm = lengths.small_short
+    header = ["Thing ", "Jobs", "Heights", f"Error, {mm}", f"± {mm}", f"Would show, {mm}", "From ", "To ", "Verdict "]
+    rows = [
+        [
+            called(t["kind"], t["name"]), f"{t['jobs']:,}", f"{t['heights']:,}", lengths.column(t["error_mm"]),
+            lengths.column(t["error_sd_mm"]), lengths.column(t["smallest_detectable_mm"]),
+            t["since"] or "", t["until"] or "", VERDICTS[t["verdict"]],
+        ]
+        for t in _worst_first(things)[:ROWS_SHOWN]
+    ]  # fmt: skip
+    return Part("Instruments, equipment, tapes and people over all jobs", lines, Table(header, rows))
+
+
+def _worst_first(things: list[Record]) -> list[Record]:
+    order = list(VERDICTS)
+    return sorted(things, key=lambda t: (order.index(t["verdict"]), -abs(t["w"] or 0.0), t["thing"]))
+
+
+def _offset(t: Record, lengths: Lengths) -> str:
+    size = lengths.plus_minus(t["error_mm"], t["error_sd_mm"])
+    where = f"{count(t['jobs'], 'job')}, {count(t['heights'], 'height')}"
+    return f"{_capital(called(t['kind'], t['name']))}: recorded {size} {_way(t['error_mm'])} in all its jobs ({where})."
+
+
+def _together(facts: Record) -> list[str]:
+    """What cannot be told apart, each pair or group once."""
+    every = [*facts["offsets"], *facts["scales"], *facts["indexes"]]
+    named = {t["thing"]: called(t["kind"], t["name"]) for t in every}
+    said: set[frozenset[str]] = set()
+    lines = []
+    for t in every:
+        if t["verdict"] != "together":
+            continue
+        group = frozenset([t["thing"], *(p["thing"] for p in t["together"])])
+        if group in said:
+            continue
+        said.add(group)
+        others = listing([named[p["thing"]] for p in t["together"]])
+        seen = {p["seen"] for p in t["together"]}
+        what = f"the {seen.pop()}" if len(seen) == 1 else "a mixture"
+        lines.append(
+            f"{_capital(named[t['thing']])} cannot be told from {others}: over all jobs only {what} of their errors is "
+            "seen. One job that uses one of them without the other would settle it."
+        )
+    unseen = [named[t["thing"]] for t in every if t["verdict"] == "unseen"]
+    if unseen:
+        lines.append(
+            f"No job shows whether all heights of {listing(unseen)} are equally wrong: each job either cancels such an "
+            "error or does not test it."
+        )
+    return lines
+
+
+def _let_go(things: Iterable[Record], lengths: Lengths) -> list[str]:
+    lines = []
+    for t in things:
+        gone = t["let_go"]
+        if gone and gone["agree"] and not t["since"]:
+            size = lengths.plus_minus(gone["error_mm"], gone["error_sd_mm"])
+            lines.append(
+                f"In {count(gone['jobs'], 'job')} the only heights of {called(t['kind'], t['name'])} were taken for "
+                f"blunders, and all of them are about {size} {_way(gone['error_mm'])}: look at the thing itself."
+            )
+    return lines
+
+
+def _changed(facts: Record, lengths: Lengths) -> Part:
+    lines = [_change(c, lengths) for c in facts["changes"][:NAMED_AT_MOST]]
+    more = len(facts["changes"]) - len(lines)
+    return Part("What changed", lines + ([f"And {more:,} more, in archive.json."] if more > 0 else []))
+
+
+def _change(c: Record, lengths: Lengths) -> str:
+    when = f"between {day(c['from_day'])} and {day(c['to_day'])}"
+    by = f"by {_size(c['change'], c['change_sd'], c['unit'], lengths)}"
+    sides = ""
+    if c["before"] is not None and c["after"] is not None:
+        before = f"{_size(c['before'], c['before_sd'], c['unit'], lengths)} {_way(c['before'])}"
+        after = f"{_size(c['after'], c['after_sd'], c['unit'], lengths)} {_way(c['after'])}"
+        sides = f" Before: {before}; since: {after}."
+    jobs = f"{count(c['jobs_before'], 'job')} before, {c['jobs_after']:,} after"
+    return f"{_capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
+
+
+def _size(value: float, sd: float, unit: str, lengths: Lengths) -> str:
+    if unit == "mm":
+        return lengths.plus_minus(value, sd)
+    return f"{abs(value):.1f} ± {sd:.1f} {'mm a metre' if unit == 'mm_per_m' else 'seconds of arc'}"
+
+
+def _scales(facts: Record) -> Part:
+    """Tapes and poles that are too long or too short, and index errors."""
+    lines, rows = [], []
+    for t in _worst_first([*facts["scales"], *facts["indexes"]]):
+        unit = "mm_per_m" if t["kind"] != "index" else "sec"
+        error, sd = t[f"error_{unit}"], t[f"error_sd_{unit}"]
+        name = called(t["kind"], t["name"])
+        shown = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
+        if t["verdict"] == "wrong":
+            lines.append(
+                f"{_capital(name)}: {abs(error):.1f} ± {sd:.1f} {shown} {_way(error)} ({count(t['jobs'], 'job')})."
+            )
+        size = [fixed(error, 1), fixed(sd, 1), fixed(t[f"smallest_detectable_{unit}"], 1)]
+        rows.append([name, shown, f"{t['jobs']:,}", *size, VERDICTS[t["verdict"]]])
+    header = ["Thing ", "Unit ", "Jobs", "Error", "±", "Would show", "Verdict "]
+    return Part(
+        "Graduations and vertical indexes over all jobs", lines[:NAMED_AT_MOST], Table(header, rows[:ROWS_SHOWN])
+    )
+
+
+# ---- blunders ----
+
+
+def _rates(facts: Record) -> Part:
+    rates = facts["rates"]
+    header = ["Goes wrong ", "Of a thousand", "From", "To", "Assumed so far", "Tested", "Expected wrong"]
+    rows = [
+        [
+            RATES[kind], _per_thousand(r["rate"]), _per_thousand(r["low"]), _per_thousand(r["high"]),
+            _per_thousand(r["assumed"]), f"{r['hypotheses']:,}", fixed(r["expected"], 1),
+        ]
+        for kind in RATES
+        if (r := rates.get(kind))
+    ]  # fmt: skip
+    lines = []
+    if rows:
+        lines.append(
+            "From this archive's own history; what nothing tests is not counted. With 95 % probability a rate lies "
+            "between the two given. rates.toml beside this page holds them: heightnet check JOB --rates rates.toml "
+            "judges with them."
+        )
+    return Part("How often something goes wrong", lines, Table(header, rows))
+
+
+def _by(facts: Record, key: str, heading: str, column: str) -> Part:
+    found = facts[key]
+    lines = [
+        f"{_capital(r['name'])}: {_per_thousand(r['rate'])} of a thousand heights are wrong "
+        f"({_per_thousand(r['low'])} to {_per_thousand(r['high'])}), against "
+        f"{_per_thousand(facts['rate_of_heights'])} of all."
+        for r in found
+        if r["stands_out"]
+    ]
+    header = [column, "Heights", "Tested", "Expected wrong", "Of a thousand", "From", "To"]
+    rows = [
+        [r["name"], _number(r["heights"]), _number(r["tested"]), fixed(r["expected"], 1), _per_thousand(r["rate"]),
+         _per_thousand(r["low"]), _per_thousand(r["high"])]
+        for r in found[:ROWS_SHOWN]
+    ]  # fmt: skip
+    return Part(heading, lines[:NAMED_AT_MOST], Table(header, rows))
+
+
+def _causes(facts: Record) -> Part:
+    header = ["Cause ", "Expected", "Share, %", "Of a thousand", "From", "To"]
+    rows = [
+        [cause_text(c["cause"]), fixed(c["expected"], 1), fixed(100 * c["share"], 0), fixed(c["per_thousand"], 2),
+         fixed(c["low"], 2), fixed(c["high"], 2)]
+        for c in facts["causes"]
+        if c["expected"] >= LEAST_EXPECTED
+    ]  # fmt: skip
+    return Part("Why heights were wrong", [], Table(header, rows))
+
+
+def cause_text(key: str) -> str:
+    """
+    >>> cause_text("misread_1dm"), cause_text("swap")
+    ('a reading one decimetre off', "instrument and target height in each other's place")
+    """
+    texts = {cause.key: cause.text for cause in (*HEIGHT_CAUSES, *ANTENNA_CAUSES)} | CAUSES
+    return texts.get(key, key)
+
+
+def _per_thousand(rate: float) -> str:
+    return fixed(1000 * rate, 1)
+
+
+def _number(heights: float) -> str:
+    """A number of heights; one that two people read is half of each's."""
+    return f"{heights:,.0f}" if heights == round(heights) else f"{heights:,.1f}"
+
+
+def _way(value: float) -> str:
+    return "too high" if value > 0 else "too low"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def rates_toml(facts: Record) -> str:
+    """A file for ``heightnet check JOB --rates FILE``: the rates of this archive, with what they rest on."""
+    lines = [
+        f"# How often things were wrong in {count(facts['jobs'], 'job')} of this archive, between",
+        f"# {day(facts['first_day'])} and {day(facts['last_day'])}. Prior chances of a blunder for jobs like these:",
+        "#   heightnet check JOB --rates rates.toml",
+        "# Behind each: where it lies with 95 % probability, from how many that something tests, what was assumed.",
+        "[rates]",
+    ]
+    for kind in RATES:
+        if r := facts["rates"].get(kind):
+            value = f"{kind} = {_toml(r['rate'])}"
+            span = f"{_toml(r['low'])} to {_toml(r['high'])}, from {r['hypotheses']:,}"
+            lines.append(f"{value:<20} # {span}; assumed {_toml(r['assumed'])}")
+    return "\n".join(lines) + "\n"
+
+
+def _toml(rate: float) -> str:
+    return f"{min(max(rate, 1e-6), 0.5):.6f}".rstrip("0")

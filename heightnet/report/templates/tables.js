@@ -1,0 +1,135 @@
+// --- tables
+
+const value = (text) => {
+  const number = parseFloat(text.replace("−", "-").replaceAll(",", "").replace("more than", "").replace("under", ""));
+  return Number.isNaN(number) ? null : number;
+};
+
+function compare(a, b, kind, order) {
+  if (kind === "verdict") return order.indexOf(a) - order.indexOf(b);
+  if (kind === "number") {
+    const x = value(a), y = value(b);
+    if (x === null || y === null) return x === y ? 0 : x === null ? 1 : -1;
+    return x - y;
+  }
+  return a.localeCompare(b, "en", { numeric: true });
+}
+
+function element(tag, properties, ...children) {
+  const made = Object.assign(document.createElement(tag), properties);
+  made.append(...children);
+  return made;
+}
+
+class Listing {
+  constructor(table) {
+    this.table = table;
+    this.body = table.tBodies[0];
+    this.heads = [...table.tHead.rows[0].cells];
+    this.kinds = this.heads.map((head) => head.dataset.kind);
+    this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map((cell) => this.read(cell)) }));
+    for (const cells of more[table.id.slice(6)] || []) this.rows.push({ row: null, key: cells.at(-2), about: cells.at(-1), cells: cells.slice(0, -2) });
+    this.kept = this.rows;
+    this.limit = Math.max(STEP, this.body.rows.length);
+    this.heads.forEach((head, column) => {
+      const button = element("button", { type: "button", title: head.title }, ...head.childNodes);
+      head.append(button);
+      button.addEventListener("click", () => this.sort(column));
+    });
+    this.tools();
+  }
+
+  read(cell) {
+    const said = cell.querySelector(".said");
+    return said ? said.className.replace(/.*said-/, "") : cell.textContent;
+  }
+
+  tools() {
+    const title = this.table.caption.textContent;
+    this.search = element("input", { type: "search" });
+    this.verdict = element("select", {}, element("option", { value: "", textContent: "all" }));
+    const column = this.kinds.indexOf("verdict");
+    const occurring = new Set(this.rows.map((row) => row.cells[column]));
+    for (const [name, word] of WORDS) if (occurring.has(name)) this.verdict.append(element("option", { value: name, textContent: word }));
+    this.count = element("span", { role: "status" });
+    this.further = element("button", { type: "button", textContent: "Show more rows" });
+    const tools = element("div", { className: "tools" }, element("label", {}, `Find in ${title.toLowerCase()} `, this.search));
+    if (column >= 0 && occurring.size > 1) tools.append(element("label", {}, "Verdict ", this.verdict));
+    tools.append(this.count);
+    const scroll = this.table.closest(".scroll");
+    scroll.before(tools);
+    scroll.after(element("div", { className: "tools" }, this.further));
+    this.search.addEventListener("input", () => this.filter());
+    this.verdict.addEventListener("change", () => this.filter());
+    this.further.addEventListener("click", () => {
+      this.limit += STEP;
+      this.show();
+    });
+    this.show();
+  }
+
+  filter() {
+    const text = this.search.value.trim().toLowerCase();
+    const verdict = this.verdict.value;
+    const column = this.kinds.indexOf("verdict");
+    this.kept = this.rows.filter((row) => (!verdict || row.cells[column] === verdict) && (!text || row.cells.some((cell) => cell.toLowerCase().includes(text))));
+    this.limit = STEP;
+    this.show();
+  }
+
+  sort(column) {
+    const head = this.heads[column];
+    const down = head.getAttribute("aria-sort") === "ascending";
+    for (const other of this.heads) other.removeAttribute("aria-sort");
+    head.setAttribute("aria-sort", down ? "descending" : "ascending");
+    const order = WORDS.map(([name]) => name);
+    const missing = (cell) => this.kinds[column] === "number" && value(cell) === null;
+    this.rows.sort((a, b) => {
+      const x = a.cells[column], y = b.cells[column];
+      if (missing(x) || missing(y)) return missing(x) - missing(y); // what does not exist stays at the end
+      return compare(x, y, this.kinds[column], order) * (down ? -1 : 1);
+    });
+    this.filter();
+  }
+
+  show() {
+    const shown = this.kept.slice(0, this.limit);
+    this.body.replaceChildren(...shown.map((row) => row.row || (row.row = this.make(row))));
+    this.count.textContent = shown.length === this.rows.length ? `${this.rows.length.toLocaleString("en")} rows` : `${shown.length.toLocaleString("en")} of ${this.rows.length.toLocaleString("en")} rows`;
+    this.further.hidden = shown.length === this.kept.length;
+  }
+
+  make(model) {
+    const row = element("tr", {});
+    if (model.key) row.dataset.key = model.key;
+    if (model.about) row.dataset.about = model.about;
+    model.cells.forEach((text, column) => {
+      const kind = this.kinds[column];
+      const cell = element(kind === "name" ? "th" : "td", { className: this.heads[column].className });
+      if (kind === "name") {
+        cell.scope = "row";
+        cell.className = "";
+        if (model.key && document.getElementById(model.key)) cell.append(element("a", { href: `#${model.key}`, textContent: text }));
+        else cell.textContent = text;
+      } else if (kind === "verdict") {
+        cell.className = "";
+        cell.append(said(text));
+      } else cell.textContent = text;
+      row.append(cell);
+    });
+    return row;
+  }
+}
+
+// the words for verdicts are taken from the page, so that they are written in one place only
+const WORDS = [...document.querySelectorAll(".legend [data-verdict]")].map((part) => [part.dataset.verdict, part.textContent.trim()]);
+function said(verdict) {
+  const part = document.querySelector(`.legend [data-verdict="${verdict}"]`).cloneNode(true);
+  const span = element("span", { className: `said said-${verdict}` });
+  span.append(...part.childNodes);
+  return span;
+}
+
+for (const table of document.querySelectorAll("table.list")) new Listing(table);
+for (const note of document.querySelectorAll(".without-script")) note.hidden = true;
+

@@ -1,0 +1,174 @@
+"""The facts of many jobs: order, division, hidden names, schema, words; rates offered back to check."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from itertools import chain
+
+import numpy as np
+import pytest
+from across_records import drawn
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+
+from heightnet.archive.across import across_jobs
+from heightnet.archive.reduced import reduced_job
+from heightnet.archive.sums import block_of
+from heightnet.commands.demo import demos
+from heightnet.commands.group import cli
+from heightnet.errors import HeightnetError, InputErrors
+from heightnet.job.settings import read_rates
+from heightnet.judge.assess import Bench
+from heightnet.network import build_network
+from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
+from heightnet.report.document import Document, html, text_lines
+from heightnet.simulate_archive import country, simulate_job
+from heightnet.tasks.check import check
+
+
+@pytest.fixture(scope="module")
+def land():
+    return country(24, seed=3, offices=1)
+
+
+@pytest.fixture(scope="module")
+def records(land):
+    out = []
+    for n in range(land.jobs):
+        job = simulate_job(land, n).job
+        bench = Bench(build_network(job))
+        out.append(reduced_job(bench, bench.judge(), check(job).facts if n < 6 else None))
+    return out
+
+
+@pytest.fixture(scope="module")
+def facts(records):
+    return across_jobs(records)
+
+
+def same(one, other, digits=5):
+    """Equal but for the last digits of numbers."""
+    if isinstance(one, dict):
+        assert one.keys() == other.keys()
+        for key in one:
+            same(one[key], other[key], digits)
+    elif isinstance(one, list):
+        assert len(one) == len(other)
+        for a, b in zip(one, other, strict=True):
+            same(a, b, digits)
+    elif isinstance(one, float):
+        assert one == pytest.approx(other, rel=10.0**-digits, abs=1e-9)
+    else:
+        assert one == other
+
+
+def test_neither_order_nor_division_of_an_archive_matters(records, facts):
+    shuffled = [records[i] for i in np.random.default_rng(1).permutation(len(records))]
+    same(across_jobs(shuffled), facts)
+    same(across_jobs(chain(records[15:], records[:15])), facts)  # an iterator, gone through several times
+    same(across_jobs(lambda: iter(records)), facts)
+
+
+def test_facts_follow_their_schema(facts):
+    schema = json.loads(files("heightnet.report").joinpath("across.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator.check_schema(schema)
+    validator = Draft202012Validator(schema)
+    for one in (facts, across_jobs([]), across_jobs([drawn(np.random.default_rng(1), ["index:I"], np.array([1e-4]))])):
+        assert [error.message for error in validator.iter_errors(json.loads(json.dumps(one, allow_nan=False)))] == []
+
+
+def test_no_archive_is_an_empty_answer():
+    facts = across_jobs([])
+    assert facts["jobs"] == 0 and facts["offsets"] == [] and facts["rates"] == {}
+    assert across_parts(facts) == []
+
+
+def test_records_of_another_version_are_refused(records):
+    with pytest.raises(HeightnetError, match="another version"):
+        across_jobs([*records, records[0] | {"schema": "heightnet-reduced/0"}])
+
+
+def test_hidden_observers_are_in_nothing_that_is_written(land, records, facts):
+    codes = {name: f"observer {i}" for i, name in enumerate(land.offices[0].people)}
+    hidden = across_jobs(records, hide=codes.__getitem__)
+    parts = across_parts(hidden)
+    document = Document("An archive", "doubtful", "", parts)
+    written = json.dumps(hidden) + html(document) + rates_toml(hidden) + "".join(t for t, _ in text_lines(document))
+    for person in codes:
+        assert person not in written
+        for word in person.split()[:2]:
+            assert word not in written.replace("Expected", "").replace("Of a thousand", "") or len(word) < 4
+    back = {code: name for name, code in codes.items()}
+    assert [back[o["name"]] for o in sorted(hidden["observers"], key=lambda o: -o["rate"])] == [
+        o["name"] for o in sorted(facts["observers"], key=lambda o: -o["rate"])
+    ]
+    by_name = {t["thing"]: t["error_mm"] for t in facts["offsets"]}
+    for t in hidden["offsets"]:
+        name = t["thing"] if t["kind"] != "observer" else f"observer:{back[t['name']]}"
+        assert t["error_mm"] == pytest.approx(by_name[name], rel=1e-6)
+
+
+def test_people_of_one_name_are_counted_together(records):
+    hidden = across_jobs(records, hide=lambda name: "somebody")
+    assert [o["name"] for o in hidden["observers"]] == ["somebody"]
+    assert hidden["observers"][0]["heights"] == pytest.approx(hidden["stands"]["all"])
+    one = block_of(records[0] | {"things": [t.split(":")[0] for t in records[0]["things"]]})
+    several = block_of(records[0])
+    S = np.array([[t.split(":")[0] == name for t in several.names] for name in one.names]).astype(float)
+    assert one.u == pytest.approx(S @ several.u) and len(one.names) == len(set(one.names))
+    np.testing.assert_allclose(one.G, S @ several.G @ S.T)
+
+
+def test_words_say_what_was_found(facts):
+    text = "\n".join(line for line, _ in text_lines(Document("An archive", "doubtful", "", across_parts(facts))))
+    for kind in facts["rates"]:
+        assert RATES[kind] in text
+    for t in facts["offsets"]:
+        assert t["name"] in text
+    for c in facts["causes"][:1]:
+        assert cause_text(c["cause"]) in text
+    assert VERDICTS.keys() == MEANINGS.keys()
+    assert {t["verdict"] for t in facts["offsets"]} <= VERDICTS.keys()
+    assert "None" not in text and "nan" not in text
+
+
+def test_rates_are_offered_back_to_check(facts, tmp_path):
+    file = tmp_path / "rates.toml"
+    file.write_text(rates_toml(facts), encoding="utf-8")
+    rates = read_rates(file)
+    assert rates.keys() == {f"rates.{kind}" for kind in facts["rates"]}
+    assert rates["rates.setup"] == pytest.approx(facts["rates"]["setup"]["rate"], abs=1e-6)
+    demo = str(next(iter(demos().values())))
+    shown = CliRunner().invoke(cli, ["check", demo, "--rates", str(file), "--json"])
+    assert shown.exit_code in (0, 1), shown.output
+    used = json.loads(shown.stdout)["settings"]["rates"]
+    assert used["setup"] == pytest.approx(rates["rates.setup"])
+
+
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ("[rates]\nsetup = 2\n", "a number between 0 and 1"),
+        ("[rates]\nsetups = 0.1\n", "nearest setting"),
+        ("[precision]\ntape_mm = 2.0\n", "settings of [rates] only"),
+        ("", "at least one rate"),
+        ("[rates\n", "TOML"),
+    ],
+)
+def test_a_file_that_holds_no_rates_is_refused(tmp_path, text, said):
+    file = tmp_path / "rates.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(InputErrors) as caught:
+        read_rates(file)
+    assert said in str(caught.value) and "rates.toml" in str(caught.value)
+
+
+def test_offsets_of_a_simulated_office_are_recovered(land, facts):
+    office = land.offices[0]
+    misses = []
+    for t in facts["offsets"]:
+        if t["kind"] in ("equipment", "instrument") and t["name"] not in office.changed and t["w"] is not None:
+            misses.append((t["error_mm"] - 1000 * office.offset[t["name"]]) / t["error_sd_mm"])
+    assert len(misses) >= 10
+    assert np.mean(np.abs(misses) < 3) > 0.9
