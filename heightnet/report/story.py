@@ -60,7 +60,8 @@ def accusations(words: Words) -> list[Accusation]:
         total = sum(words.records.get(i, suspect)["probability"] or 0 for i in ids)
         probability = suspect["probability"] if not same else min(1.0, max(total, suspect["probability"] or 0))
         found.append(Accusation(ids, suspect["error_mm"], suspect["error_sd_mm"], probability, suspect))
-    either = [(id, r) for id, r in words.records.with_verdict("either") if id not in told]
+    undecided = words.records.with_verdict("either")  # a reading in question is told with its stand
+    either = [(id, r) for id, r in undecided if id not in told and not id.startswith("reading:")]
     for id, record in sorted(either, key=lambda item: -(item[1]["probability"] or 0)):
         if id in told:
             continue

@@ -158,3 +158,11 @@ def test_readings_that_disagree_and_which_the_job_sides_with(side, said):
              "difference_mm": 100.0, "allowed_mm": 3.0, "agrees": False, "slip": None, "slip_text": None,
              "sides_with": side}  # fmt: skip
     assert reading_check(Words(facts), check) == f"The readings at S1 disagree by 100.0 mm{said}."
+
+
+def test_a_reading_in_question_is_told_with_its_stand():
+    facts = sample_facts.suspect()
+    stand = next(s for s in facts["setups"] if s["verdict"] == "suspect")
+    stand["readings"][0]["verdict"] = "either"
+    told = accusations(Words(facts))
+    assert [one.ids[0] for one in told] == [s["id"] for s in facts["suspects"]]
