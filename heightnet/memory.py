@@ -9,8 +9,8 @@ from pathlib import Path
 from heightnet.errors import HeightnetError
 
 BASE_BYTES = 200_000_000  # the libraries themselves
-BYTES_PER_ROW = 3_000
-"""Of marks, set-ups, targets, sights and levelling together: 2,700 were measured at a million sights in open country,
+BYTES_PER_ROW = 3_300
+"""Of marks, set-ups, targets, sights and levelling together: 2,900 were measured at a million sights in open country,
 the network that fills in most (tests/benchmarks/results/check_speed.md)."""
 
 
@@ -36,7 +36,7 @@ def needed(rows: int) -> int:
     """Bytes that a check of so many rows takes at its peak, about.
 
     >>> round(needed(1_900_000) / 1e9, 1)
-    5.9
+    6.5
     """
     return BASE_BYTES + BYTES_PER_ROW * rows
 
