@@ -43,6 +43,7 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     stands = {"setups": [facts["setups"][i] for i in setups], "targets": [facts["targets"][i] for i in targets]}
     moved = {m["mark"] for s in facts["suspects"][:FINDINGS] for m in s["moved"]}
     marks = {r["mark"] for records in stands.values() for r in records} | moved
+    marks |= {shot[end] for shot in of_shots for end in ("from_mark", "to_mark")} - {None}
     levelled = {table: _levelled(facts.get(table, []), marks) for table in ("levels", "staff", "gnss")}
     marks |= {r[end] for table in ("levels", "gnss") for r in levelled[table] for end in ("from_mark", "to_mark")}
     marks = (marks | {r["mark"] for r in levelled["staff"]}) - {None}

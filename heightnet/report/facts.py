@@ -126,7 +126,7 @@ def _of_list(key: str, items: dict[str, Any]) -> Shape:
     def column(name: str, values: Column) -> Column:
         part = parts.get(name, {})
         if isinstance(values, Nested):
-            return Nested(_of_list(name, part["items"])(values.rows), values.starts)
+            return Nested(_of_list(name, part.get("items", {}))(values.rows), values.starts)
         if getattr(getattr(values, "dtype", None), "kind", "") == "f":
             return _rounded_column(name, values)
         shape = _shape(name, part)

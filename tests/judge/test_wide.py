@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 import heightnet
+from heightnet.job.read import read_job
 from heightnet.judge.assess import Bench, fit_of
 from heightnet.judge.wide import WideBench
 from heightnet.network import build_network
@@ -58,3 +59,19 @@ def test_its_result_is_complete(planted):
     assert result.facts["fit"]["alarm"] and plain in wrong
     others = [s for s in result.facts["setups"] if s["verdict"] == "proved"]
     assert max(abs(s["w"]) for s in others) < 5  # the blunders are let go before the others are tested
+
+
+def test_a_large_job_shows_its_own_scatter_and_its_own_rates(tmp_path):
+    """Everything scatters twice as much as stated, and nobody slipped: the job says so, and accuses nobody for it."""
+    write_job(tmp_path / "calm", "town", 3000, planted=0, seed=5)
+    write_job(tmp_path / "wild", "town", 3000, planted=0, seed=5, scatter=2.0)
+    judged = {}
+    for name in ("calm", "wild"):
+        net = build_network(read_job(tmp_path / name))
+        bench = WideBench(net, fit_of(net))
+        judged[name] = bench.judge()
+        stated = bench.family.rate[bench.family.of("target")][0]
+        assert judged[name].rate[bench.family.of("target")][0] < stated
+        assert not judged[name].decided
+    assert max(judged["calm"].factors) < 1.2
+    assert judged["wild"].factors == pytest.approx((2.0, 2.0), rel=0.3)
