@@ -2,9 +2,10 @@
 
     python -m tests.benchmarks.check_speed [--million] [--only chain,town,lattice]
 
-Jobs are laid out as in `speed_networks`; up to twenty set-up heights in each are planted wrong by 40 to 60 mm and must
-be found.  Every job runs in a process of its own on one BLAS thread.  Writes results/check_speed.json and .md: seconds of
-each stage in one run, their ratio to `heightnet.adjust.adjust` alone, memory at the peak, and what starting up costs.
+Jobs are laid out as in `speed_networks`; up to twenty set-up heights in each are planted wrong by 40 to 60 mm and
+must be found. Every job runs in a process of its own on one BLAS thread. Writes results/check_speed.json and .md:
+seconds of each stage in one run, their ratio to `heightnet.adjust.adjust` alone, memory at the peak, and what
+starting up costs.
 """
 
 from __future__ import annotations
