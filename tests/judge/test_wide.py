@@ -1,6 +1,7 @@
 """Large jobs: the tests from the sparse core are the small bench's own, and neighbourhoods find what was planted."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import heightnet
@@ -75,3 +76,18 @@ def test_a_large_job_shows_its_own_scatter_and_its_own_rates(tmp_path):
         assert not judged[name].decided
     assert max(judged["calm"].factors) < 1.2
     assert judged["wild"].factors == pytest.approx((2.0, 2.0), rel=0.3)
+
+
+def test_the_order_of_the_rows_changes_no_finding(tmp_path):
+    """Which observations a neighbourhood takes in at its rim may depend on the order; a chance moves by a hundredth."""
+    write_job(tmp_path / "job", "lattice", 1200, planted=4, sizes_m=(0.02, 0.04), seed=2)
+    before = heightnet.check(tmp_path / "job").facts
+    for table in ("marks", "setups", "targets", "shots"):
+        path = tmp_path / "job" / f"{table}.csv"
+        pd.read_csv(path, dtype=str).sample(frac=1, random_state=7).to_csv(path, index=False)
+    after = heightnet.check(tmp_path / "job").facts
+    found, again = ({s["id"]: s for s in facts["suspects"]} for facts in (before, after))
+    assert found and found.keys() == again.keys()
+    for id, one in found.items():
+        assert again[id]["probability"] == pytest.approx(one["probability"], abs=0.01)
+        assert again[id]["error_mm"] == pytest.approx(one["error_mm"], abs=0.1)
