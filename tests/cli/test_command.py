@@ -115,10 +115,17 @@ def test_help_loads_no_numerics():
     assert "check" in done.stdout
 
 
+def listen_to_interrupts():
+    """What a shell starts in the background ignores them, and so would what it starts in turn."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_interrupted_work_leaves_nothing_half_written(tmp_path):
     write_job(tmp_path / "large", "town", 100_000)
     command = [sys.executable, "-m", "heightnet", "check", tmp_path / "large", "--to", tmp_path / "report", "--no-page"]
-    working = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    working = subprocess.Popen(
+        command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, preexec_fn=listen_to_interrupts
+    )
     first = working.stderr.readline()  # a stage, said once the work has taken two seconds
     working.send_signal(signal.SIGINT)
     _, rest = working.communicate(timeout=120)
