@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -319,8 +319,8 @@ def cells(n: int) -> dict[str, Callable[[], Record]]:
     return out
 
 
-def table(found: dict[str, Record]) -> str:
-    """The results as Markdown."""
+def table(found: dict[str, Record], names: Iterable[str], title: str, made_by: str) -> str:
+    """The results of some cells as Markdown."""
 
     def show(value: Any) -> str:
         if isinstance(value, dict):
@@ -329,10 +329,9 @@ def table(found: dict[str, Record]) -> str:
             return "; ".join(f"{v['stated']:.2f} → {v['rate']:.2f} ± {v['se']:.2f}" for v in value)
         return str(value)
 
-    lines = ["# How often the judgement is right", "",
-             "Made by `python -m tests.benchmarks.figures`: simulated jobs, ± one Monte-Carlo standard error.", "",
+    lines = [f"# {title}", "", f"Made by `{made_by}`: simulated jobs, ± one Monte-Carlo standard error.", "",
              "| cell | what | found | of |", "| --- | --- | --- | --- |"]  # fmt: skip
-    for cell in cells(1):
+    for cell in names:
         for what, value in found.get(cell, {}).items():
             if what != "seconds":
                 count = value["n"] if isinstance(value, dict) else ""
@@ -357,7 +356,9 @@ def main() -> None:
         found = json.loads(options.to.read_text()) if options.to.exists() else {}  # others may have written meanwhile
         found[name] = result
         options.to.write_text(json.dumps(found, indent=1, ensure_ascii=False) + "\n")
-        options.to.with_suffix(".md").write_text(table(found))
+        options.to.with_suffix(".md").write_text(
+            table(found, cells(1), "How often the judgement is right", "python -m tests.benchmarks.figures")
+        )
         print(name, json.dumps(result), flush=True)
 
 

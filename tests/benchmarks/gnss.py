@@ -144,25 +144,6 @@ def cells(n: int) -> dict[str, Callable[[], Record]]:
     }
 
 
-def table(found: dict[str, Record]) -> str:
-    def show(value: Any) -> str:
-        if isinstance(value, dict):
-            return f"{value['rate']:.3f} ± {value['se']:.3f}" if value["n"] else "none"
-        if isinstance(value, list):
-            return "; ".join(f"{v['stated']:.2f} → {v['rate']:.2f} ± {v['se']:.2f}" for v in value)
-        return str(value)
-
-    lines = ["# How often antenna heights are judged rightly", "",
-             "Made by `python -m tests.benchmarks.gnss`: simulated mixed jobs, ± one Monte-Carlo standard error.", "",
-             "| cell | what | found | of |", "| --- | --- | --- | --- |"]  # fmt: skip
-    for cell in cells(1):
-        for what, value in found.get(cell, {}).items():
-            if what != "seconds":
-                count = value["n"] if isinstance(value, dict) else ""
-                lines.append(f"| {cell} | {what.replace('|', chr(92) + '|')} | {show(value)} | {count} |")
-    return "\n".join(lines) + "\n"
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("-n", type=int, default=2000, help="jobs a cell")
@@ -177,7 +158,11 @@ def main() -> None:
         found = json.loads(options.to.read_text()) if options.to.exists() else {}
         found[name] = result
         options.to.write_text(json.dumps(found, indent=1, ensure_ascii=False) + "\n")
-        options.to.with_suffix(".md").write_text(table(found))
+        options.to.with_suffix(".md").write_text(
+            figures.table(
+                found, cells(1), "How often antenna heights are judged rightly", "python -m tests.benchmarks.gnss"
+            )
+        )
         print(name, json.dumps(result), flush=True)
 
 

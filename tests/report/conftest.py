@@ -27,3 +27,21 @@ def browser(tmp_path_factory):
     driver = webdriver.Chrome(options=options, service=Service(DRIVER))
     yield driver
     driver.quit()
+
+
+@pytest.fixture
+def open_page(request, browser, pages):
+    """Opens a page of the module's folder ``pages``, by default its ``FIRST_PAGE``, in a window of some width."""
+    from test_browser import LAPTOP, size
+
+    def opened(name=request.module.FIRST_PAGE, width=LAPTOP):
+        size(browser, width)
+        browser.get("about:blank")
+        browser.get_log("browser")
+        browser.get_log("performance")
+        browser.get((pages / f"{name}.html").as_uri())
+        return browser
+
+    yield opened
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})

@@ -4,7 +4,7 @@ import json
 
 import pytest
 import sample_facts
-from test_browser import CONTRAST, LAPTOP, NAMES, PHONE, size
+from test_browser import CONTRAST, LAPTOP, NAMES, PHONE
 
 from heightnet.archive.find import Found
 from heightnet.archive.record import record_of, record_of_error
@@ -50,6 +50,9 @@ def many(count):
         yield {**record, "path": f"20{i % 25:02d}/job {i:05d}", "worst": worst, "observers": [f"observer {i % 40}"]}
 
 
+FIRST_PAGE = "few"
+
+
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("archive")
@@ -59,21 +62,6 @@ def pages(tmp_path_factory):
         pieces = page_pieces(archive_of(records), iter(records), ["2018/gone"], [{"path": "x.xls", "reason": "old"}])
         (folder / f"{name}.html").write_text("".join(pieces), encoding="utf-8")
     return folder
-
-
-@pytest.fixture
-def open_page(browser, pages):
-    def opened(name="few", width=LAPTOP):
-        size(browser, width)
-        browser.get("about:blank")
-        browser.get_log("browser")
-        browser.get_log("performance")
-        browser.get((pages / f"{name}.html").as_uri())
-        return browser
-
-    yield opened
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
 def column(browser, number):

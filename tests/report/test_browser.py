@@ -24,27 +24,15 @@ PHONE, LAPTOP = 390, 1366
 A4_HEIGHT_PX = (297 - 2 * 13) / 25.4 * 96
 
 
+FIRST_PAGE = "suspect"
+
+
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     for name in ("suspect", "either", "clean", "unproved", "feet"):
         (folder / f"{name}.html").write_text(page(sample_facts.JOBS[name]()), encoding="utf-8")
     return folder
-
-
-@pytest.fixture
-def open_page(browser, pages):
-    def opened(name="suspect", width=LAPTOP):
-        size(browser, width)
-        browser.get("about:blank")
-        browser.get_log("browser")
-        browser.get_log("performance")
-        browser.get((pages / f"{name}.html").as_uri())
-        return browser
-
-    yield opened
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
 def size(browser, width):
