@@ -12,9 +12,9 @@ from typing import Any
 
 import heightnet
 from heightnet.archive import run
-from heightnet.archive.find import find_jobs
+from heightnet.archive.find import STORE_FILE, find_jobs
 from heightnet.archive.index import write_index
-from heightnet.archive.one import RECORD, Order
+from heightnet.archive.one import RECORD, REPORTS, Order
 from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
 
@@ -77,13 +77,15 @@ def screen_archive(
 
     Raises
     ------
-    HeightnetError : there is no job, no worker, or the output belongs to another archive or is hidden otherwise.
+    HeightnetError : there is no job, no worker, or the output belongs to another archive, is hidden otherwise or holds
+        something else.
     """
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")
     if parquet or parquet is None:
         parquet = _has_pyarrow(asked_for=bool(parquet))
+    _only_ours(folder, output)
     with Store(output) as store:
         order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide))
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
@@ -143,6 +145,21 @@ class _Closing(AbstractContextManager[run.Workers]):
 def cores() -> int:
     """Cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _only_ours(folder: Path, output: Path) -> None:
+    """Refuse an output where reports could take the place of somebody's files, or hide jobs from the next run.
+
+    A job's report has tables of the same names as the job's own.
+    """
+    reports = output / REPORTS
+    if folder in (output, reports) or reports in folder.parents:
+        raise HeightnetError(f"{output}: reports written there would lie among the jobs. Give another --output.")
+    if output.is_dir() and not (output / STORE_FILE).is_file() and any(output.iterdir()):
+        raise HeightnetError(
+            f"{output} holds something else than an archive's index; nothing was written. "
+            "Give a folder that is new or empty as --output."
+        )
 
 
 def _same_archive(store: Store, folder: Path, hide: str) -> str:

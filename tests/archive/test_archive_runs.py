@@ -14,6 +14,7 @@ from archive_help import DATA, bytes_of, workbook
 
 import heightnet
 from heightnet.archive import run
+from heightnet.archive.screen import screen_archive
 from heightnet.errors import HeightnetError
 from heightnet.job.settings import read_rates
 from heightnet.report.archive_page import archive_schema
@@ -158,6 +159,28 @@ def test_an_archive_without_a_job_is_refused(screened, tmp_path):
     workbook(tmp_path / "office" / "invoice.xlsx", sheets=("Invoice",))
     with pytest.raises(HeightnetError, match=r"no job in it.*1 were passed over"):
         screened(tmp_path / "office")
+
+
+@pytest.mark.parametrize("output", [".", "2024", "2024/bridge"])
+def test_an_output_among_the_jobs_is_refused_and_hides_none(archive, tmp_path, output):
+    before = bytes_of(archive)
+    with pytest.raises(HeightnetError, match=r"Give .*--output"):
+        screen_archive(archive, archive / output, workers=1, page=False)
+    assert bytes_of(archive) == before and not list(archive.rglob("archive.sqlite"))
+
+
+@pytest.mark.parametrize("below", [".", "2024"])
+def test_reports_never_take_the_place_of_a_jobs_own_tables(archive, tmp_path, below):
+    jobs = archive.rename(tmp_path / "jobs")
+    before = bytes_of(tmp_path)
+    for _ in range(2):
+        with pytest.raises(HeightnetError, match="would lie among the jobs"):
+            screen_archive(jobs / below, tmp_path, workers=1, page=False)
+    with pytest.raises(HeightnetError, match="holds something else"):
+        (tmp_path / "elsewhere").mkdir()
+        screen_archive(tmp_path / "elsewhere", tmp_path, workers=1, page=False)
+    (tmp_path / "elsewhere").rmdir()
+    assert bytes_of(tmp_path) == before and not list(tmp_path.rglob("archive.sqlite"))
 
 
 def test_an_output_of_another_archive_is_refused(archive, screened, tmp_path):
