@@ -115,6 +115,10 @@ class Result:
 
         Everything but results.json is made before the first file is written, and each file is written beside its
         place and renamed: a reader never finds half of one.
+
+        Raises
+        ------
+        HeightnetError : the folder holds a job, whose tables these would replace.
         """
         from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
@@ -122,6 +126,7 @@ class Result:
 
         folder = Path(folder)
         texts = csv_tables(self.shown)
+        _spare_jobs(folder, set(texts))
         if page:
             from heightnet.report.figures import figure_files
 
@@ -137,6 +142,22 @@ class Result:
         from heightnet.report.page import snippet
 
         return snippet(self.shown)
+
+
+def _spare_jobs(folder: Path, ours: set[str]) -> None:
+    """Refuse a folder with tables that no report wrote: a report's tables have names of a job's."""
+    from heightnet.errors import HeightnetError
+    from heightnet.job.tables import TABLES
+
+    if not folder.is_dir():
+        return
+    there = {path.name.casefold() for path in folder.iterdir()}
+    recorded = there & {"job.toml", *(f"{table}.csv" for table in TABLES)}
+    if recorded - ours or (recorded and "results.json" not in there):
+        raise HeightnetError(
+            f"{folder} holds a job's own tables ({', '.join(sorted(recorded))}); a report there would replace some of "
+            "them. Nothing was written. Give the report another folder."
+        )
 
 
 def _frame(table: str, records: Sequence[dict[str, Any]]) -> pd.DataFrame:

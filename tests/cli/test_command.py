@@ -136,6 +136,21 @@ def test_interrupted_work_leaves_nothing_half_written(tmp_path):
     assert not [path for path in left if path.name.endswith(".part")] and "results.json" not in {p.name for p in left}
 
 
+def test_a_report_never_takes_the_place_of_a_jobs_own_tables(tmp_path):
+    job, report = tmp_path / "job", tmp_path / "report"
+    shutil.copytree(DATA / "quarry-traverse", job)
+    before = {path.name: path.read_bytes() for path in job.iterdir()}
+    for into in (job, "."):
+        done = run("check", job, "--to", into, "--no-page", cwd=job)
+        assert (done.returncode, "Traceback" in done.stderr) == (2, False)
+        assert "holds a job's own tables" in done.stderr
+    assert {path.name: path.read_bytes() for path in job.iterdir()} == before
+    for _ in range(2):  # over an earlier report it may
+        assert run("check", job, "--to", report, "--no-page").returncode == 1
+    (report / "results.json").unlink()
+    assert run("check", job, "--to", report, "--no-page").returncode == 2
+
+
 # ---- hostile input ----
 
 
