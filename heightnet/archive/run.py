@@ -8,6 +8,7 @@ beside it, so that a job whose worker dies again is itself the reason, and is li
 from __future__ import annotations
 
 import os
+import re
 import signal
 import threading
 import time
@@ -235,6 +236,8 @@ def cluster_workers(address: str, order: Order) -> Workers:
         from distributed import Client, KilledWorker
     except ImportError as error:
         raise HeightnetError("--scheduler needs Dask distributed: pip install 'heightnet[cluster]'") from error
+    if not re.search(r":\d+$", address):
+        raise HeightnetError(f"{address}: no address of a scheduler; expected tcp://host:8786.")
     try:
         client = Client(address, timeout=10, set_as_default=False)
     except (OSError, ValueError) as error:

@@ -181,6 +181,8 @@ def test_no_scheduler_and_no_dask_are_said(tmp_path, monkeypatch):
     order = Order(str(tmp_path), str(tmp_path))
     with pytest.raises(HeightnetError, match="no Dask scheduler answers there"):
         run.cluster_workers("tcp://127.0.0.1:9", order)
+    with pytest.raises(HeightnetError, match=r"host: no address of a scheduler; expected tcp://host:8786"):
+        run.cluster_workers("host", order)
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(HeightnetError, match=r"heightnet\[cluster\]"):
         run.cluster_workers("tcp://127.0.0.1:9", order)
