@@ -246,7 +246,8 @@ def main() -> None:
     parser.add_argument("--offices", type=int, help=f"default: one for {JOBS_PER_OFFICE} jobs")
     asked = parser.parse_args()
     land = write_archive(asked.folder, asked.jobs, asked.seed, asked.offices)
-    print(f"{land.jobs} jobs of {len(land.offices)} offices in {asked.folder}, all invented; what is true: truth.json")
+    offices = f"{len(land.offices)} office{'s' if len(land.offices) > 1 else ''}"
+    print(f"{land.jobs} jobs of {offices} in {asked.folder}, all invented; what is true: truth.json")
 
 
 if __name__ == "__main__":
