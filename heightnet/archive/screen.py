@@ -163,9 +163,12 @@ def _only_ours(folder: Path, output: Path) -> None:
 
 
 def _same_archive(store: Store, folder: Path, hide: str) -> str:
-    """The key of the observers' codes; refuses an output that belongs to another archive or is hidden otherwise."""
+    """The key of the observers' codes; refuses an output that belongs to another archive or is hidden otherwise.
+
+    An archive that was moved keeps its output; one of the same name, while the other is still there, does not get it.
+    """
     before, hidden = store.meta("folder"), store.meta("hide")
-    if before is not None and before != folder.name:
+    if before not in (None, str(folder)) and (Path(before).is_dir() or Path(before).name != folder.name):
         raise HeightnetError(
             f"{store.path.parent} holds the index of another archive, {before}; give another --output."
         )
@@ -175,7 +178,7 @@ def _same_archive(store: Store, folder: Path, hide: str) -> str:
             f"In {store.path.parent} observers are {ways[hidden]}; reports written before would stay as they are. "
             "Give another --output."
         )
-    store.set_meta("folder", folder.name)
+    store.set_meta("folder", str(folder))
     store.set_meta("hide", hide)
     if hide != "codes":
         return ""

@@ -187,11 +187,21 @@ def test_an_output_of_another_archive_is_refused(archive, screened, tmp_path):
     screened(archive)
     other = tmp_path / "agency"
     shutil.copytree(DATA / "mill-levels", other / "mill")
-    with pytest.raises(HeightnetError, match="index of another archive, office; give another --output"):
+    with pytest.raises(HeightnetError, match=r"index of another archive, .*office; give another --output"):
         screened(other)
     (tmp_path / "out" / "archive.sqlite").write_bytes(b"something else altogether, longer than a header")
     with pytest.raises(HeightnetError, match=r"no store of an archive run|cannot be used"):
         screened(archive)
+
+
+def test_an_archive_of_the_same_name_elsewhere_is_another_one_unless_it_was_moved(archive, screened, tmp_path):
+    done, _ = screened(archive)
+    twin = tmp_path / "elsewhere" / archive.name
+    shutil.copytree(archive, twin)
+    with pytest.raises(HeightnetError, match="index of another archive"):
+        screen_archive(twin, done.output, workers=1, page=False)
+    shutil.rmtree(archive)
+    assert screen_archive(twin, done.output, workers=1, page=False).checked == 0  # moved: nothing is new
 
 
 def test_two_runs_at_once_into_one_output_are_refused(archive, screened):
