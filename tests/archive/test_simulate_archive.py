@@ -79,5 +79,5 @@ def test_blunders_come_at_the_rates_and_oftener_from_the_careless():
 def test_it_runs_as_a_module(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("sys.argv", ["simulate_archive", str(tmp_path / "a"), "--jobs", "2", "--seed", "9"])
     main()
-    assert "2 jobs of 1 offices" in capsys.readouterr().out
+    assert "2 jobs of 1 office in" in capsys.readouterr().out
     assert len(list((tmp_path / "a").rglob("shots.csv"))) == 2
