@@ -398,11 +398,16 @@ class WideVerdicts:
             self._let_go(one, error)
 
     def _settle(self, probability: Floats) -> None:
-        """Take over the probabilities of what was not found yet."""
+        """Take over the probabilities of what was not found yet; what the clear blunders put in question is open anew."""
+        family = self.bench.family
         found = np.zeros(len(probability), dtype=bool)
         for f in self._found:
             found[f.members] = True
         self.probability[~found] = probability[~found]
+        stands = set(family.node[found & family.of(*HEIGHTS, "reading")].tolist())
+        others = set(np.flatnonzero(found).tolist())
+        kept = {"stand": stands, "other": others}
+        self.decided = {key: verdict for key, verdict in self.decided.items() if key[1] in kept[key[0]]}
 
     def _look_closely(self, least: float, looked: npt.NDArray[np.bool_]) -> bool:
         """Judge the neighbourhood of whatever is, taken alone, at least so likely, largest test first.
@@ -445,7 +450,9 @@ class WideVerdicts:
 
     def _keep(self, small: Bench, verdicts: Verdicts, inside: Ints, fresh: Ints) -> tuple[list[int], list[float]]:
         """Take over what a neighbourhood says of the observations not looked at before."""
-        new = np.isin(self.bench.edge_of[inside], fresh)
+        let_go = np.concatenate([np.zeros(0, dtype=np.int64), *(f.members for f in self._found)])
+        # what was let go before has nothing left in the residuals, and keeps the probability it was found with
+        new = np.isin(self.bench.edge_of[inside], fresh) & ~np.isin(inside, let_go)
         self.probability[inside[new]] = verdicts.probability[new]
         best = verdicts.explanations[0]
         at = np.flatnonzero(new[best.members])

@@ -91,3 +91,10 @@ def test_the_order_of_the_rows_changes_no_finding(tmp_path):
     for id, one in found.items():
         assert again[id]["probability"] == pytest.approx(one["probability"], abs=0.01)
         assert again[id]["error_mm"] == pytest.approx(one["error_mm"], abs=0.1)
+
+
+def test_what_a_clear_blunder_put_in_question_is_open_again_once_it_is_let_go(tmp_path):
+    write_job(tmp_path / "job", "town", 10_000, planted=20)
+    facts = heightnet.check(tmp_path / "job").facts
+    assert len(facts["suspects"]) >= 20
+    assert min(s["probability"] for s in facts["suspects"]) >= 0.05
