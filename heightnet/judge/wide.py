@@ -398,7 +398,7 @@ class WideVerdicts:
             self._let_go(one, error)
 
     def _settle(self, probability: Floats) -> None:
-        """Take over the probabilities of what was not found yet; what the clear blunders put in question is open anew."""
+        """Take over the probabilities of what was not found; what the clear blunders put in question is open anew."""
         family = self.bench.family
         found = np.zeros(len(probability), dtype=bool)
         for f in self._found:
