@@ -31,6 +31,8 @@ USUAL_HEAD = (0.24, 0.02)  # trunnion axis above the tripod head
 USUAL_POINT = (0.16, 0.04)  # any other point above or below the usual one
 USUAL_HOOK = (0.03, 0.01)
 SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
+SAME_AS_BEFORE, ZERO = "previous", "zero"  # causes that say nothing of the size
+SWAP = "swap"
 COPIED = 0.05  # chance that a second reading repeats the slip of the first
 SPECIAL_POINTS = ("axis", "hook", "section", "foot", "phase")  # rows of the equipment table that no tape is held to
 
@@ -475,10 +477,10 @@ HEIGHT_CAUSES: tuple[HeightCause, ...] = (
     Cause("misread_tenth_ft", "a reading a tenth of a foot off", 0.09, slip(misread(0.1 * FOOT, ("ft", "ftUS")))),
     Cause("misread_1ft", "a reading one foot off", 0.06, slip(misread(FOOT, ("ft", "ftUS", "ftin")))),
     Cause("hook", "the tape's end or hook counted in, or left out", 0.05, alike(_hook)),
-    Cause("swap", "instrument and target height of the sight to {detail} in each other's place", 0.05, _swap),
-    Cause("previous", "the height of the set-up before carried over", 0.05, _previous),
+    Cause(SWAP, "instrument and target height of the sight to {detail} in each other's place", 0.05, _swap),
+    Cause(SAME_AS_BEFORE, "the height of the set-up before carried over", 0.05, _previous),
     Cause("other_point", "the tape held to {detail}", 0.10, alike(_other_point)),
-    Cause("zero", "no height entered: it was left at zero", 0.02, _zero),
+    Cause(ZERO, "no height entered: it was left at zero", 0.02, _zero),
     Cause("tripod_head", "the tape held to the tripod head, not to the {axis}", 0.06, alike(_tripod_head)),
     Cause("sign", "the height with the wrong sign", 0.01, _sign),
     Cause("offset_twice", "the offset of the measuring point applied twice", 0.03, alike(_offset_twice)),

@@ -36,7 +36,7 @@ from heightnet.reduce.tape import READINGS
 
 __all__ = [
     "CauseFit", "GroupEvidence", "HeightEvidence", "LevelEvidence", "MeasuringPoint", "Reading", "Records",
-    "group_causes", "height_scores", "rank_causes", "rank_level_causes",
+    "group_causes", "height_causes", "height_scores", "rank_causes", "rank_level_causes",
 ]  # fmt: skip
 
 AXIS_WORDS = {"setup": "trunnion axis", "target": "target's centre", "tripod": "axis"}
@@ -65,9 +65,14 @@ def _height_question(
 ) -> tuple[list[tuple[HeightCause, Iterable[Alternative]]], Found, dict[str, str]]:
     found = Found(e.recorded, e.error, e.error_sd, e.unit, normal_density(*e.population))
     words = {"axis": ANTENNA_AXIS if e.antenna else AXIS_WORDS[e.role]}
+    return height_causes(e), found, words
+
+
+def height_causes(e: HeightEvidence) -> list[tuple[HeightCause, Iterable[Alternative]]]:
+    """Every cause of a wrong height with what the true one would have been."""
     causes = (*HEIGHT_CAUSES, *ANTENNA_CAUSES) if e.antenna else HEIGHT_CAUSES
     causes = (*causes, LATER_CAUSE) if e.later else causes
-    return [(cause, cause.alternatives(e)) for cause in causes], found, words
+    return [(cause, cause.alternatives(e)) for cause in causes]
 
 
 def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[CauseFit]:

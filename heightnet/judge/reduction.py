@@ -125,16 +125,29 @@ class Reduction:
 
     def see(self, y: Floats) -> tuple[Floats, Floats, Floats]:
         """u (h,) as assumed, u (g, c) over the grid, log evidence (g,) of the factors, for observations y (m,)."""
-        t = self.K.T @ (y / self.sd)
+        t = self.misclosures(y)
         z = [self._freed_of(L, t) for L in self._chol]
         over = np.array([half.T @ one for half, one in zip(self._half, z, strict=True)])
         squares = np.array([one @ one for one in z])
         return self.M.T @ t, over, self.factors.log_prior - 0.5 * (self._log_det + squares)
 
+    def misclosures(self, y: Floats) -> Floats:
+        """t (r,) of observations y (m,)."""
+        return self.K.T @ (y / self.sd)
+
+    def evidence(self, T: Floats) -> Floats:
+        """(g, draws) log evidence of the factors for misclosures T (r, draws)."""
+        squares = np.array([np.einsum("rd,rd->d", z, z) for z in (self._freed_of(L, T) for L in self._chol)])
+        return self.factors.log_prior[:, None] - 0.5 * (self._log_det[:, None] + squares)
+
+    def through(self, g: int, T: Floats) -> Floats:
+        """u (c, draws) of the classes looked at, at one point of the grid, for misclosures T (r, draws)."""
+        return self._half[g].T @ self._freed_of(self._chol[g], T)
+
     def beside(self, C: sparse.csc_matrix, y: Floats) -> tuple[Floats, Floats, Floats]:
         """u (g, t), G (g, t, t) of other columns C (m, t) over the grid, and their G (g, t, c) with what `see` sees."""
         M = np.asarray(C.multiply(1 / self.sd[:, None]).T @ self.K).T
-        t = self.K.T @ (y / self.sd)
+        t = self.misclosures(y)
         both = [self._freed_of(L, np.column_stack([M, t])) for L in self._chol]
         u = np.array([one[:, :-1].T @ one[:, -1] for one in both])
         G = np.array([one[:, :-1].T @ one[:, :-1] for one in both])
@@ -144,7 +157,7 @@ class Reduction:
         """u (t,) and G (t, t) of columns C (m, t) with these factors on the standard deviations."""
         S = np.eye(self.redundancy) + (tape**2 - 1) * self._tape_part + (sight**2 - 1) * self._sight_part
         M = np.asarray(C.multiply(1 / self.sd[:, None]).T @ self.K).T
-        both = np.column_stack([M, self.K.T @ (y / self.sd)])
+        both = np.column_stack([M, self.misclosures(y)])
         both = self._freed_of(linalg.cholesky(S, lower=True, check_finite=False), both) if len(S) else both
         return both[:, :-1].T @ both[:, -1], both[:, :-1].T @ both[:, :-1]
 
@@ -183,6 +196,16 @@ class Classes:
         total = np.bincount(label, weights=rate[self.tested])
         share[self.tested] = rate[self.tested] / total[label]
         return share
+
+    def rates(self, rate: Floats) -> Floats:
+        """(c,) chance that any member of each class is a blunder."""
+        sound = np.bincount(self.label[self.tested], weights=np.log1p(-rate[self.tested]))
+        return np.asarray(-np.expm1(sound))
+
+    def ratio(self, h: int, diagonal: Floats) -> float:
+        """Size of a hypothesis that makes the misclosures that its representative makes with a unit error."""
+        rep = int(self.representative[self.label[h]])
+        return float(np.sqrt(diagonal[rep] / diagonal[h]) * self.sign[h])
 
     def tests(self, u: Floats, diagonal: Floats) -> tuple[Floats, Floats, Floats]:
         """Error, its sd and w (h,) of each hypothesis alone; NaN where nothing tests it."""

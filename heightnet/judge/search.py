@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import product
+from time import monotonic
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,7 @@ SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
 ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds first
+BUDGET = 2e9  # steps of one search: about ten seconds of one core
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
@@ -56,6 +58,10 @@ class Candidates:
     taus: Floats
     weight: Floats
 
+    def some(self, at: Ints) -> Candidates:
+        """Some of them."""
+        return Candidates(self.log_odds[at], self.mean[at], self.taus[at], self.weight[at])
+
     @classmethod
     def of(cls, rate: Floats, size: Floats) -> Candidates:
         fixed = np.isfinite(size)
@@ -71,17 +77,30 @@ class Posterior:
     """Sets tried and their probabilities, likeliest first.
 
     sets : tuples of candidate positions, () is "nothing is wrong".
-    probability : of each set.
+    probability : (s,) of each set, the share that was not searched left out: they sum to 1 - ``unsearched``.
+    by_grid : (s, g) the same, parted by point of the factor grid.
     each : (c,) probability that each candidate is among the blunders.
     grid : (g,) probability of each point of the factor grid.
     best_subset : the set that the penalised best-subset rule would choose, k^2 for each member.
+    unsearched : about how much probability lies in sets that were not looked at, as far as the sieve's bounds tell.
+    capped : the search ended at its largest size while one more blunder still explained more.
+    stopped : what ended it before its time: "", "budget" or "seconds".
     """
 
     sets: tuple[tuple[int, ...], ...]
     probability: Floats
+    by_grid: Floats
     each: Floats
     grid: Floats
     best_subset: tuple[int, ...]
+    unsearched: float = 0.0
+    capped: bool = False
+    stopped: str = ""
+
+    @property
+    def nothing(self) -> float:
+        """Probability that nothing is wrong."""
+        return float(self.probability[self.sets.index(())])
 
     @property
     def shown(self) -> int:
@@ -89,27 +108,72 @@ class Posterior:
         return int(np.sum(self.probability * SHOWN_ODDS >= self.probability[0]))
 
 
+class Clock:
+    """How much a search may still do: steps, the same on every machine, and seconds, where somebody set them."""
+
+    def __init__(self, steps: float = BUDGET, seconds: float | None = None) -> None:
+        self.steps = steps
+        self.until = None if seconds is None else monotonic() + seconds
+        self.struck = ""
+
+    def spend(self, steps: float) -> bool:
+        """Take so many steps; False once there is no more to spend."""
+        self.steps -= steps
+        if self.steps < 0:
+            self.struck = "budget"
+        elif self.until is not None and monotonic() > self.until:
+            self.struck = "seconds"
+        return not self.struck
+
+
 @dataclass
 class _Ledger:
-    """Sets computed so far."""
+    """Sets computed so far, and how much may lie in those that were not."""
 
-    log_post: dict[tuple[int, ...], float] = field(default_factory=dict)
-    by_grid: dict[tuple[int, ...], Floats] = field(default_factory=dict)
+    sets: list[tuple[int, ...]] = field(default_factory=list)
+    by_grid: list[Floats] = field(default_factory=list)
+    total: list[Floats] = field(default_factory=list)
     best: float = -np.inf
     best_roughly: float = -np.inf
+    left_out: float = -np.inf
 
-    def add(self, sets: list[tuple[int, ...]], by_grid: Floats) -> None:
-        if not sets:
-            return
+    def add(self, sets: Ints, by_grid: Floats) -> Floats:
+        """Keep sets (k, size) with their log posterior (k, g); their log posterior summed over the grid."""
         top = by_grid.max(axis=1)
         total = top + np.log(np.exp(by_grid - top[:, None]).sum(axis=1))
-        for s, value, row in zip(sets, total, by_grid, strict=True):
-            self.log_post[s] = float(value)
-            self.by_grid[s] = row
-        self.best = max(self.best, float(total.max()))
+        self.sets += [tuple(row) for row in sets.tolist()]
+        self.by_grid.append(by_grid)
+        self.total.append(total)
+        self.best = max(self.best, float(total.max(initial=-np.inf)))
+        return total
+
+    def leave_out(self, sieve: _Sieve, bound: Floats, exact: Floats) -> None:
+        """Add up what was sieved out: bounds, less by how much they were too high where the value became known."""
+        if not np.isfinite(sieve.left_out) or not len(bound):
+            return
+        low = np.argsort(bound, kind="stable")[: max(1, len(bound) // 2)]
+        too_high = float(np.median(bound[low] - exact[low]))
+        self.left_out = float(np.logaddexp(self.left_out, sieve.left_out - max(too_high, 0.0)))
 
 
-def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k: float, base: int) -> Posterior:
+@dataclass(frozen=True)
+class _Sieve:
+    """Sets (k, size) that may matter, their bounds (k,), and the logarithm of the sum of the bounds of the others."""
+
+    sets: Ints
+    bound: Floats
+    left_out: float = -np.inf
+
+
+def search(
+    u: Floats,
+    G: Floats,
+    log_evidence: Floats,
+    candidates: Candidates,
+    k: float,
+    base: int,
+    clock: Clock | None = None,
+) -> Posterior:
     """Posterior over sets of blunders.
 
     Parameters
@@ -119,34 +183,42 @@ def search(u: Floats, G: Floats, log_evidence: Floats, candidates: Candidates, k
     candidates : priors.
     k : critical value, for the best-subset cross-check.
     base : grid point of the assumed standard deviations.
+    clock : what it may cost, by default the budget of one search.
     """
-    ledger = _Ledger()
+    ledger, clock = _Ledger(), clock or Clock()
     count = u.shape[1]
-    ledger.add([()], log_evidence[None, :])
+    ledger.add(np.zeros((1, 0), dtype=np.int64), log_evidence[None, :])
     best_subset: tuple[int, ...] = ()
     best_gain = 0.0
-    frontier = np.arange(count)[:, None]
+    sieve = _Sieve(np.arange(count)[:, None], np.full(count, np.nan))
+    capped = False
     for size in range(1, MOST_EVER + 1):
-        if not len(frontier):
+        if not len(sieve.sets):
             break
-        test, bound, rough = _rough(frontier, u, G, log_evidence, candidates)
-        best_subset, best_gain = _better(frontier, test[:, base] - size * k**2, best_subset, best_gain)
+        test, bound, rough = _rough(sieve.sets, u, G, log_evidence, candidates)
+        best_subset, best_gain = _better(sieve.sets, test[:, base] - size * k**2, best_subset, best_gain)
         ledger.best_roughly = max(ledger.best_roughly, float(rough.max()))
         worth = int(np.sum(rough > ledger.best_roughly - MATTERS - ROUGHLY))
         kept = np.argsort(-rough, kind="stable")[: max(BEAM, worth)]
-        exact = _exact(frontier[kept], bound[kept], u, G, log_evidence, candidates)
         before = ledger.best
-        ledger.add([tuple(row) for row in frontier[kept].tolist()], exact)
+        total = ledger.add(sieve.sets[kept], _exact(sieve.sets[kept], bound[kept], u, G, log_evidence, candidates))
+        if size > 1:
+            ledger.leave_out(sieve, sieve.bound[kept], total)
+        if not clock.spend(len(sieve.sets) * len(u) * size**3 + len(kept) * len(u) * 4.0 ** min(size, 3) * size**3):
+            break
         if size == 1:
-            frontier = _pairs(u, G, log_evidence, candidates, ledger.best)
+            sieve = _pairs(u, G, log_evidence, candidates, ledger.best)
             pair, gain = _best_pair(u[base], G[base])
             best_subset, best_gain = _better(np.array([pair]), np.array([gain - 2 * k**2]), best_subset, best_gain)
-        elif size >= MOST_AT_ONCE and ledger.best == before:
+            continue
+        if size >= MOST_AT_ONCE and ledger.best == before:
             break
-        else:
-            beam = sorted((s for s in ledger.log_post if len(s) == size), key=lambda s: -ledger.log_post[s])[:BEAM]
-            frontier = _extend(np.array(beam, dtype=np.int64), u, G, log_evidence, candidates, ledger.best)
-    return _normalise(ledger, count, best_subset)
+        capped = size == MOST_EVER
+        if not clock.spend(BEAM * len(u) * count * size**2):
+            break
+        beam = sieve.sets[kept][np.argsort(-total, kind="stable")[:BEAM]]
+        sieve = _extend(beam, u, G, log_evidence, candidates, ledger.best)
+    return _normalise(ledger, count, best_subset, capped, clock.struck)
 
 
 def _better(sets: Ints, gain: Floats, held: tuple[int, ...], best: float) -> tuple[tuple[int, ...], float]:
@@ -154,16 +226,23 @@ def _better(sets: Ints, gain: Floats, held: tuple[int, ...], best: float) -> tup
     return (tuple(sets[at].tolist()), float(gain[at])) if gain[at] > best else (held, best)
 
 
-def _normalise(ledger: _Ledger, count: int, best_subset: tuple[int, ...]) -> Posterior:
-    kept = [s for s, value in ledger.log_post.items() if value > ledger.best - MATTERS]
-    kept.sort(key=lambda s: (-ledger.log_post[s], s))
-    weight = np.exp(np.array([ledger.log_post[s] for s in kept]) - ledger.best)
-    probability = weight / weight.sum()
-    each = np.zeros(count)
-    for s, p in zip(kept, probability, strict=True):
-        each[list(s)] += p
-    by_grid = np.exp(np.array([ledger.by_grid[s] for s in kept]) - ledger.best).sum(axis=0)
-    return Posterior(tuple(kept), probability, each, by_grid / by_grid.sum(), best_subset)
+def _normalise(ledger: _Ledger, count: int, best_subset: tuple[int, ...], capped: bool, stopped: str) -> Posterior:
+    total, by_grid = np.concatenate(ledger.total), np.concatenate(ledger.by_grid)
+    # logarithms that differ in their last digits only are equal: the order is then that of the positions
+    order = sorted(range(len(total)), key=lambda i: (-round(float(total[i]), 9), ledger.sets[i]))
+    left_out = np.exp(min(ledger.left_out - ledger.best, 50.0))
+    weight = np.exp(by_grid[order] - ledger.best)
+    weight /= weight.sum() + left_out
+    probability = weight.sum(axis=1)
+    sets = tuple(ledger.sets[i] for i in order)
+    each = np.bincount(
+        np.concatenate([np.array(s, dtype=np.int64) for s in sets]),
+        weights=np.repeat(probability, [len(s) for s in sets]),
+        minlength=count,
+    )
+    searched = float(probability.sum())
+    grid = weight.sum(axis=0) / searched
+    return Posterior(sets, probability, weight, np.asarray(each, dtype=float), grid, best_subset, max(1 - searched, 0.0), capped, stopped)
 
 
 def _eliminate(M: Floats, right: Floats) -> tuple[Floats, Floats]:
@@ -302,7 +381,7 @@ def _best_pair(u: Floats, G: Floats) -> tuple[tuple[int, int], float]:
     return (int(i), int(j)), float(T[i, j])
 
 
-def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> Ints:
+def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> _Sieve:
     """All pairs whose upper bound could matter."""
     bound = np.full(G.shape[1:], -np.inf)
     smallest = prior.taus.min(axis=1)
@@ -312,16 +391,17 @@ def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: 
         log_det = np.log((1 + gain[:, None]) * (1 + gain[None, :]) - rho**2 * np.outer(gain, gain))
         np.maximum(bound, log_evidence[g] + 0.5 * (T - log_det), out=bound)
     bound += prior.log_odds[:, None] + prior.log_odds[None, :]
-    i, j = np.nonzero(np.triu(bound > best - MATTERS, 1))
-    return _likeliest(np.column_stack([i, j]), bound[i, j])
+    i, j = np.triu_indices(len(bound), 1)
+    return _likeliest(np.column_stack([i, j]), bound[i, j], best)
 
 
-def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> Ints:
+def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> _Sieve:
     """Every set of the beam with one more member, where the upper bound could matter."""
     size, count = beam.shape[1], u.shape[1]
     inside = log_evidence[None, :] + _bounds(beam, u, G, prior)[1]
     which, grid = np.nonzero(inside > inside.max(axis=1, keepdims=True) - GRID_MATTERS)
     bound = np.full((len(beam), count), -np.inf)
+    smallest = prior.taus.min(axis=1)
     for part in np.array_split(np.arange(len(which)), max(1, len(which) * count * size // 4_000_000)):
         set_of, at = which[part], grid[part]
         rows = beam[set_of]
@@ -341,18 +421,23 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
                     Gs[j, k] -= factor * Gs[i, k]
         free = rest > 1e-6 * whole
         rest = np.where(free, rest, 1.0)
-        smallest = prior.taus.min(axis=1)
         gain = np.where(free, 0.5 * left**2 / rest - 0.5 * np.log1p(smallest**2 * rest), -np.inf)
         np.maximum.at(bound, set_of, inside[set_of, at][:, None] + gain)
     bound += prior.log_odds[beam].sum(axis=1)[:, None] + prior.log_odds[None, :]
     np.put_along_axis(bound, beam, -np.inf, axis=1)
-    row, added = np.nonzero(bound > best - MATTERS)
+    row, added = np.nonzero(bound > best - MATTERS - ROUGHLY)
     if not len(row):
-        return np.zeros((0, size + 1), dtype=np.int64)
+        return _Sieve(np.zeros((0, size + 1), dtype=np.int64), np.zeros(0))
     sets, first = np.unique(np.sort(np.column_stack([beam[row], added]), axis=1), axis=0, return_index=True)
-    return _likeliest(sets, bound[row, added][first])
+    return _likeliest(sets, bound[row, added][first], best)
 
 
-def _likeliest(sets: Ints, bound: Floats) -> Ints:
-    order = np.argsort(-bound, kind="stable")[:ROUGH_AT_MOST]
-    return sets[order]
+def _likeliest(sets: Ints, bound: Floats, best: float) -> _Sieve:
+    """The sets that may matter, and how much the others hold at most."""
+    order = np.argsort(-bound, kind="stable")
+    kept = order[:ROUGH_AT_MOST]
+    kept = kept[bound[kept] > best - MATTERS]
+    rest = bound[order[len(kept) :]]
+    rest = rest[rest > best - MATTERS]
+    left_out = best + float(np.log(np.exp(rest - best).sum())) if len(rest) else -np.inf
+    return _Sieve(sets[kept], bound[kept], left_out)

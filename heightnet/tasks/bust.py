@@ -17,10 +17,7 @@ from heightnet.judge.causes import group_causes, rank_causes, rank_level_causes
 from heightnet.judge.wide import WIDE_FROM, bench_for
 from heightnet.network import build_network
 from heightnet.network.loops import loops_of
-from heightnet.network.tolerance import THIRD_ORDER, Tolerance
-from heightnet.tasks.book_family import book_family
-from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.runs import (
+from heightnet.network.runs import (
     Chain,
     Fault,
     chains_of,
@@ -30,6 +27,9 @@ from heightnet.tasks.runs import (
     staff_legs,
     trig_legs,
 )
+from heightnet.network.tolerance import THIRD_ORDER, Tolerance
+from heightnet.tasks.book_family import book_family
+from heightnet.tasks.facts import JobFacts, Record, number
 
 if TYPE_CHECKING:
     from heightnet.network.model import Network

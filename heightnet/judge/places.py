@@ -1,0 +1,278 @@
+"""Where a blunder may lie, in the places a person would point at.
+
+A thing (a stand's height with its readings, one sight, one known height ...), everything at a set-up, a target with
+its sights, a mark with what stands on it, a section of levelling, a class that nothing tells apart.  The smallest place
+that holds a slot's probability is what is told; where none is smaller than the list of its classes, the list is.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from heightnet.judge.family import HEIGHTS, Family
+from heightnet.network.model import Kind, Network
+from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
+
+Ints = npt.NDArray[np.int64]
+Key = tuple[str, int]
+
+STAND, OTHER = "stand", "other"
+
+
+@dataclass(frozen=True)
+class Place:
+    """A set of hypotheses with a name.
+
+    kind : "thing", "setup", "target", "mark", "section", "class", "alike" or "list".
+    subject : of a thing its key; of the others the position of the set-up, target or section in its table, the node of
+        the mark, or -1.
+    hypotheses : rising.
+    """
+
+    kind: str
+    subject: Key | int
+    hypotheses: frozenset[int]
+
+    def __len__(self) -> int:
+        return len(self.hypotheses)
+
+
+@dataclass(frozen=True)
+class Section:
+    """A stretch of levelling between two marks that last, levelled in one run, or in all of them (run None)."""
+
+    from_mark: str
+    to_mark: str
+    run: str | None
+    setups: float
+
+
+class Places:
+    """What belongs together in one job; asked for the neighbourhood of single hypotheses."""
+
+    def __init__(self, net: Network, family: Family) -> None:
+        self.net, self.family = net, family
+
+    # ---- things ----
+
+    def key_of(self, h: int) -> Key:
+        """The thing a hypothesis is about: a stand for its heights and readings, else the hypothesis itself."""
+        if self.family.kind[h] in (*HEIGHTS, "reading"):
+            return STAND, int(self.family.node[h])
+        return OTHER, int(h)
+
+    def thing(self, key: Key) -> Ints:
+        """The hypotheses of a thing; swaps of a stand are things of their own."""
+        kind, at = key
+        return self._of_node(self._heights, at) if kind == STAND else np.array([at], dtype=np.int64)
+
+    def swaps_of(self, node: int) -> list[int]:
+        return self._swaps.get(node, [])
+
+    def stands_of_swap(self, h: int) -> list[int]:
+        return sorted({int(n) for n in self.net.head[self.family.members(h)]})
+
+    # ---- places ----
+
+    def around(self, hypotheses: Iterable[int]) -> Iterator[Place]:
+        """Every place that holds one of these, each once."""
+        seen: set[tuple[str, Key | int]] = set()
+        for h in hypotheses:
+            for kind, subject in self._subjects(int(h)):
+                if (kind, subject) not in seen:
+                    seen.add((kind, subject))
+                    yield Place(kind, subject, frozenset(self._members(kind, subject)))
+
+    def _subjects(self, h: int) -> Iterator[tuple[str, Key | int]]:
+        net, kind, node = self.net, str(self.family.kind[h]), int(self.family.node[h])
+        yield "thing", self.key_of(h)
+        if kind in (*HEIGHTS, "reading", "swap"):
+            stands = [node] if kind != "swap" else self.stands_of_swap(h)
+            if kind == "swap":
+                yield from (("thing", (STAND, stand)) for stand in stands)
+            for stand in stands:
+                yield from (("setup", s) for s in self._at(self._setups_at, stand))
+                for t in self._at(self._targets_at, stand):
+                    yield "target", t
+                    yield from (("setup", s) for s in self._only_setup(t))
+                if net.nodes.mark[stand] >= 0:
+                    yield "mark", int(net.nodes.mark[stand])
+        elif kind == "shot":
+            shot = int(self.family.observation[h]) - net.rows(Kind.SHOT).start
+            yield "setup", int(net.shot_setup[shot])
+            yield "target", int(net.shot_target[shot])
+            mark = int(net.nodes.mark[net.target_node[net.shot_target[shot]]])
+            if mark >= 0:
+                yield "mark", mark
+        elif kind in ("known", "separation"):
+            yield "mark", node
+        elif kind in ("staff", "level", "exchange"):
+            if kind == "staff":
+                yield "mark", int(net.tail[self.family.observation[h]])
+            yield from (("section", i) for i in self._sections_of.get(h, []))
+
+    def _members(self, kind: str, subject: Key | int) -> Iterable[int]:
+        if kind == "thing":
+            assert isinstance(subject, tuple)
+            return self.thing(subject).tolist() + (self.swaps_of(subject[1]) if subject[0] == STAND else [])
+        assert isinstance(subject, int)
+        return {"setup": self._of_setup, "target": self._of_target, "mark": self._of_mark,
+                "section": self._of_section}[kind](subject)  # fmt: skip
+
+    def _of_stand(self, node: int) -> set[int]:
+        return {*self._of_node(self._heights, node).tolist(), *self.swaps_of(node)}
+
+    def _of_setup(self, s: int) -> set[int]:
+        """Its height, its sights, and the heights of targets that only it sighted."""
+        net = self.net
+        out = self._of_stand(int(net.setup_node[s]))
+        shots = self._at(self._shots_from, s)
+        out |= set(self._of_observation[net.rows(Kind.SHOT).start + np.array(shots, dtype=np.int64)].tolist())
+        for t in {int(net.shot_target[i]) for i in shots}:
+            if self._only_setup(t):
+                out |= self._of_stand(int(net.target_node[t]))
+        return out
+
+    def _of_target(self, t: int) -> set[int]:
+        """Its height and its sights."""
+        net = self.net
+        shots = np.array(self._at(self._shots_to, t), dtype=np.int64)
+        return self._of_stand(int(net.target_node[t])) | set(
+            self._of_observation[net.rows(Kind.SHOT).start + shots].tolist()
+        )
+
+    def _of_mark(self, node: int) -> set[int]:
+        """Its known height and separation, the heights that stand on it, the sights to it, the staff readings on it."""
+        net = self.net
+        out = set(self._of_node(self._marks, node).tolist())
+        for stand in self._at(self._stands_on, node):
+            out |= self._of_stand(stand)
+            for t in self._at(self._targets_at, stand):
+                out |= self._of_target(t)
+        staff = np.array(self._at(self._staff_on, node), dtype=np.int64)
+        return out | set(self._of_observation[net.rows(Kind.STAFF).start + staff].tolist())
+
+    def _of_section(self, i: int) -> set[int]:
+        return self._sections[i][1]
+
+    def section(self, i: int) -> Section:
+        return self._sections[i][0]
+
+    def _only_setup(self, t: int) -> list[int]:
+        """The one set-up that sighted a target, [] where several did."""
+        setups = {int(self.net.shot_setup[i]) for i in self._at(self._shots_to, t)}
+        return list(setups) if len(setups) == 1 else []
+
+    # ---- what lies where ----
+
+    @staticmethod
+    def _sorted(keys: Ints) -> tuple[Ints, Ints]:
+        order = np.argsort(keys, kind="stable")
+        return order, keys[order]
+
+    @staticmethod
+    def _at(table: tuple[Ints, Ints], key: int) -> list[int]:
+        """Positions with this key, rising."""
+        order, keys = table
+        first, last = np.searchsorted(keys, [key, key + 1])
+        return order[first:last].tolist()  # type: ignore[no-any-return]
+
+    def _of_node(self, table: tuple[Ints, Ints, Ints], node: int) -> Ints:
+        hypotheses, order, nodes = table
+        return np.sort(hypotheses[self._at((order, nodes), node)])
+
+    def _by_node(self, kinds: tuple[str, ...]) -> tuple[Ints, Ints, Ints]:
+        h = np.flatnonzero(self.family.of(*kinds))
+        return (h, *self._sorted(self.family.node[h]))
+
+    @cached_property
+    def _heights(self) -> tuple[Ints, Ints, Ints]:
+        return self._by_node((*HEIGHTS, "reading"))
+
+    @cached_property
+    def _marks(self) -> tuple[Ints, Ints, Ints]:
+        return self._by_node(("known", "separation"))
+
+    @cached_property
+    def _swaps(self) -> dict[int, list[int]]:
+        out: dict[int, list[int]] = {}
+        for h in np.flatnonzero(self.family.of("swap")).tolist():
+            for node in self.stands_of_swap(h):
+                out.setdefault(node, []).append(h)
+        return out
+
+    @cached_property
+    def _shots_from(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.shot_setup)
+
+    @cached_property
+    def _shots_to(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.shot_target)
+
+    @cached_property
+    def _setups_at(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.setup_node)
+
+    @cached_property
+    def _targets_at(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.target_node)
+
+    @cached_property
+    def _stands_on(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.nodes.mark)
+
+    @cached_property
+    def _staff_on(self) -> tuple[Ints, Ints]:
+        return self._sorted(self.net.tail[self.net.rows(Kind.STAFF)])
+
+    @cached_property
+    def _of_observation(self) -> Ints:
+        """(m,) the hypothesis of each observation by itself, -1 where it has none."""
+        family = self.family
+        out = np.full(len(self.net.y), -1, dtype=np.int64)
+        own = ~family.of(*HEIGHTS, "reading") & (family.observation >= 0)
+        out[family.observation[own]] = np.flatnonzero(own)
+        return out
+
+    @cached_property
+    def _sections(self) -> list[tuple[Section, set[int]]]:
+        """Stretches of levelling, each run by itself, and where there are several runs all of them together."""
+        job = self.net.job
+        if not len(job.staff) and not len(job.levels):
+            return []
+        at = {str(id_): h for h, id_ in enumerate(self.family.ids) if self.family.kind[h] in ("staff", "level")}
+        exchanges = {str(self.family.ids[h]): h for h in np.flatnonzero(self.family.of("exchange")).tolist()}
+        chains = chains_of(staff_legs(job)[0]) + chains_of(level_legs(job))
+        uses = Counter(point for chain in chains for point in {leg.end for leg in chain.legs} | {chain.start})
+        junctions = {point for point, count in uses.items() if count > 1}
+        out: list[tuple[Section, set[int]]] = []
+        for (start, end), parts in sections_of(chains, permanent_marks(job) | junctions).items():
+            each = [self._of_chain(part, at, exchanges) for part in parts]
+            for part, inside in zip(parts, each, strict=True):
+                out.append((Section(start, end, part.run if len(parts) > 1 else None, part.setups), inside))
+            if len(parts) > 1:
+                out.append((Section(start, end, None, min(p.setups for p in parts)), set().union(*each)))
+        return out
+
+    @staticmethod
+    def _of_chain(chain: Chain, at: dict[str, int], exchanges: dict[str, int]) -> set[int]:
+        out = {at[id_] for id_ in chain.ids}
+        for leg in chain.legs:
+            id_ = f"exchange:{leg.place}:{leg.run}" if leg.run else f"exchange:{leg.place}"
+            if id_ in exchanges:
+                out.add(exchanges[id_])
+        return out
+
+    @cached_property
+    def _sections_of(self) -> dict[int, list[int]]:
+        out: dict[int, list[int]] = {}
+        for i, (_, hypotheses) in enumerate(self._sections):
+            for h in hypotheses:
+                out.setdefault(h, []).append(i)
+        return out

@@ -1,0 +1,247 @@
+"""How large an error must be to be spoken of, and to be named alone: true of the rule itself, not of another test.
+
+An error of class c moves the misclosures along the line T(s) = Z' + s m_c, where s, the class's own test, is normal
+about delta, and Z' is what chance does across the line.  For a few dozen such Z' the smallest s is found at which
+something is said, and the smallest from which on the thing is named; averaged over them,
+
+    P(said) = mean Phi(delta - s*) + Phi(-delta - s*),    P(named) = mean Phi(delta - s_n).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr, ndtri
+
+from heightnet.judge.bench import Bench
+from heightnet.judge.closing import Odds, canonical_order
+from heightnet.judge.family import HEIGHTS
+from heightnet.judge.naming import EVIDENCE
+from heightnet.judge.places import STAND
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+COLUMNS = 64
+SEED = 20240301
+RESEMBLES = 0.3  # correlation from which a class is felt along another's line
+FELT_BY, RIVALS = 24, 10  # such classes, the nearest, that are followed to see what is said, and what is named
+FELT = 1e-6  # correlation below which a class is not moved at all
+LIGHT = 1e-3  # points of the factor grid with less weight everywhere on a line are left out of it
+LARGEST_EXPONENT_32 = 80.0
+FOUND_AT = np.linspace(-2.0, 1.1, 5)  # points of the line about k
+NAMED_AT = np.array([-1.0, 0.0, 0.7, 1.5, 2.5])
+NAMED_BEYOND = 7  # further points, up to NAMED_TO
+NAMED_TO = 8.2  # times k + 2: an error so large is named or never will be
+NAMED_POWER = 0.95
+LARGEST_DELTA = 1e4
+
+
+@dataclass(frozen=True)
+class Promises:
+    """(h,) sizes, m; inf where no size is enough.
+
+    found : of an error of which something is said in ``test.power`` of cases.
+    named : that is named alone in 95 of 100; NaN where it was not asked for.
+    at_most : the found ones are an upper bound, not computed for the rule itself.
+    """
+
+    found: Floats
+    named: Floats
+    at_most: bool
+
+
+class _Lines:
+    """What every class's line needs: u and the weights of the factors of some columns of noise."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        reduction, order = bench.reduction, canonical_order(bench.net)
+        rng = np.random.default_rng(SEED)
+        # each observation takes its normal quantiles in an order of its own: even coverage with few columns
+        quantiles = ndtri((np.arange(COLUMNS) + 0.5) / COLUMNS)
+        Z = np.empty((len(order), COLUMNS))
+        Z[order] = rng.permuted(np.tile(quantiles, (len(order), 1)), axis=1)
+        T = reduction.K.T @ Z
+        self.u = np.array([reduction.through(g, T) for g in range(len(bench.factors.tape))])  # (g, c, n)
+        self.evidence = reduction.evidence(T)  # (g, n)
+        self.odds = [Odds(diagonal, bench.candidates) for diagonal in bench.diagonals]
+        self.each = np.array([odds.each(u) for odds, u in zip(self.odds, self.u, strict=True)])  # (g, c, n)
+        self.total = self.each.sum(axis=1)  # (g, n)
+        self.w = self.u[bench.base] / np.sqrt(bench.diagonals[bench.base])[:, None]  # (c, n)
+
+
+class _Line:
+    """The line of one class, felt by the ``at_most`` classes that resemble it most."""
+
+    def __init__(self, lines: _Lines, c: int, at_most: int) -> None:
+        bench = lines.bench
+        self.lines, self.c = lines, c
+        self.scale = float(bench.diagonals[bench.base, c] ** -0.5)
+        self.rho = bench.G_reps[bench.base, c] * self.scale / np.sqrt(bench.diagonals[bench.base])
+        near = np.flatnonzero(np.abs(self.rho) > RESEMBLES)
+        self.near = np.sort(near[np.argsort(-np.abs(self.rho[near]), kind="stable")[:at_most]])
+        self.mu = lines.w[c]  # where on the line each column lies
+
+    def largest_exceeds(self, k: float) -> Floats:
+        """(n,) smallest s at which the largest |w| exceeds k."""
+        free = self.lines.bench.free & (np.abs(self.rho) > FELT)
+        rho = self.rho[free][:, None]
+        across = self.lines.w[free] - rho * self.mu
+        return np.asarray(((k - np.sign(rho) * across) / np.abs(rho)).min(axis=0, initial=np.inf))
+
+    def along(self, s: Floats) -> tuple[Ints, Floats, Floats]:
+        """At s (p,): points of the factor grid that matter, their log weights (g, n, p), log Bayes factors of the
+        classes near (g, near, n, p)."""
+        lines, bench, c = self.lines, self.lines.bench, self.c
+        step = s[None, :] - self.mu[:, None]  # (n, p)
+        own = lines.u[:, c, :, None] * self.scale
+        slope = bench.diagonals[:, c] * self.scale**2
+        weight = lines.evidence[:, :, None] - step * own - 0.5 * step**2 * slope[:, None, None]
+        relative = weight - weight.max(axis=0)
+        matter = np.flatnonzero(relative.reshape(len(weight), -1).max(axis=1) > np.log(LIGHT))
+        bayes = np.empty((len(matter), len(self.near), *step.shape), dtype=np.float32)
+        for i, g in enumerate(matter.tolist()):
+            move = bench.G_reps[g][self.near, c] * self.scale
+            u = lines.u[g, self.near][:, :, None] + move[:, None, None] * step
+            bayes[i] = lines.odds[g].log_each(u.reshape(len(u), -1), self.near).reshape(u.shape)
+        return matter, weight[matter], bayes
+
+    def rest(self, matter: Ints) -> Floats:
+        """(g, n) summed odds of the classes that the line hardly moves."""
+        lines = self.lines
+        return np.maximum(lines.total[matter] - lines.each[matter][:, self.near].sum(axis=1), 0.0)
+
+    def odds_exceed(self, k: float, theta: float) -> Floats:
+        """(n,) smallest s at which the odds exceed theta, looked for about k; inf where not there."""
+        s = k + FOUND_AT
+        matter, weight, odds = self.along(s)
+        weight = np.exp(weight - weight.max(axis=0))
+        near = np.exp(np.minimum(odds, LARGEST_EXPONENT_32)).sum(axis=1)
+        total = np.log((weight * (near + self.rest(matter)[:, :, None])).sum(axis=0) / weight.sum(axis=0))
+        return _first_crossing(s, total - theta)
+
+    def named_from(self, k: float, said: Floats, own: npt.NDArray[np.bool_]) -> Floats:
+        """(n,) smallest s from which on the class's thing is named; inf where it never is.
+
+        Parameters
+        ----------
+        own : (near,) classes about the same thing.
+        """
+        s = np.concatenate([k + NAMED_AT, np.geomspace(k + 4.0, NAMED_TO * (k + 2), NAMED_BEYOND)])
+        matter, weight, odds = self.along(s)
+        weight -= weight.max(axis=0)
+        nothing = np.log(np.exp(weight).sum(axis=0))
+        each = _log_sum(weight[:, None] + odds, 0)  # (near, n, p)
+        of_thing = _log_sum(each[own], 0)
+        rest = np.log(np.maximum((np.exp(weight) * self.rest(matter)[:, :, None]).sum(axis=0), 1e-300))
+        others = [nothing, rest]
+        margin = np.full(nothing.shape, np.inf)
+        if not own.all():
+            others.append(_log_sum(each[~own], 0))
+            likelihood = each - self.lines.bench.candidates.log_odds[self.near][:, None, None]  # rates left out
+            margin = likelihood[own].max(axis=0) - likelihood[~own].max(axis=0) - np.log(EVIDENCE)
+        margin = np.minimum(margin, of_thing - _log_sum(np.array(others), 0))
+        return np.maximum(_last_crossing(s, margin), said)
+
+
+def _log_sum(values: Floats, axis: int) -> Floats:
+    top = values.max(axis=axis)
+    return np.asarray(np.log(np.exp(values - np.expand_dims(top, axis)).sum(axis=axis)) + top)
+
+
+def _first_crossing(s: Floats, value: Floats) -> Floats:
+    """(n,) where value (n, p) first rises above 0 along s (p,), interpolated; inf where it stays below."""
+    above = value > 0
+    at = np.argmax(above, axis=1)
+    rows = np.arange(len(value))
+    before = np.maximum(at - 1, 0)
+    low, high = value[rows, before], value[rows, at]
+    share = np.where(at > 0, -low / np.where(high != low, high - low, 1.0), 1.0)
+    out = s[before] + share * (s[at] - s[before])
+    return np.where(above.any(axis=1), out, np.inf)
+
+
+def _last_crossing(s: Floats, value: Floats) -> Floats:
+    """(n,) from where on value (n, p) stays at 0 or above, interpolated; inf where it ends below."""
+    below = value < 0
+    last = value.shape[1] - 1 - np.argmax(below[:, ::-1], axis=1)
+    rows = np.arange(len(value))
+    after = np.minimum(last + 1, value.shape[1] - 1)
+    low, high = value[rows, last], value[rows, after]
+    share = np.clip(-low / np.where(high != low, high - low, 1.0), 0.0, 1.0)
+    out = np.where(below.any(axis=1), s[last] + share * (s[after] - s[last]), s[0])
+    return np.where(below[:, -1], np.inf, out)
+
+
+def found_delta(s: Floats, power: float) -> float:
+    """Size in sds of the test at which something is said with this power.
+
+    >>> round(found_delta(np.array([3.0]), 0.8), 4)
+    3.8416
+    """
+    return _bisect(lambda d: float(np.mean(ndtr(d - s) + ndtr(-d - s))), power)
+
+
+def named_delta(s: Floats, power: float = NAMED_POWER) -> float:
+    """Size in sds of the test at which the thing is named with this power; inf where no size is enough."""
+    if np.mean(np.isfinite(s)) <= power:
+        return np.inf
+    return _bisect(lambda d: float(np.mean(ndtr(d - s))), power)
+
+
+def _bisect(power_at, power: float) -> float:  # type: ignore[no-untyped-def]
+    low, high = 0.0, LARGEST_DELTA
+    if power_at(low) >= power:
+        return 0.0
+    for _ in range(60):
+        middle = (low + high) / 2 if high < LARGEST_DELTA else max(2 * low, 1.0)
+        if power_at(middle) >= power:
+            high = middle
+        else:
+            low = middle
+            if low >= LARGEST_DELTA:
+                return float("inf")
+    return high
+
+
+def promises(bench: Bench, named: bool = True) -> Promises:
+    """The sizes of every hypothesis; those of naming for the heights of stands."""
+    family, classes = bench.family, bench.classes
+    found = np.full(len(family), np.inf)
+    alone = np.where(family.of(*HEIGHTS), np.inf, np.nan)
+    test, closing = bench.net.job.settings.test, bench.closing
+    if len(classes.representative):
+        lines = _Lines(bench)
+        for c in range(len(classes.representative)):
+            members = classes.members(c)
+            size = bench.diagonal[members] ** -0.5
+            line = _Line(lines, c, FELT_BY)
+            said = np.minimum(line.largest_exceeds(closing.k), line.odds_exceed(closing.k, closing.theta))
+            found[members] = found_delta(said, test.power) * size
+            heights = family.of(*HEIGHTS)[members]
+            if named and heights.any():
+                line = _Line(lines, c, RIVALS)
+                own = _about_the_same(bench, c, line.near)
+                delta = np.inf if own is None else named_delta(line.named_from(closing.k, said, own))
+                alone[members[heights]] = delta * size[heights]
+    return Promises(found, np.maximum(alone, found), at_most=False)
+
+
+def _about_the_same(bench: Bench, c: int, near: Ints) -> npt.NDArray[np.bool_] | None:
+    """(near,) which classes are about the one thing that class c is about; None where c is about several."""
+    places = bench.places
+
+    def keys(of: int) -> set[tuple[str, int]]:
+        return {places.key_of(h) for h in bench.classes.members(of).tolist()}
+
+    own = keys(c)
+    if len(own) > 1:
+        return None
+    (key,) = own
+    swaps: Iterable[int] = places.swaps_of(key[1]) if key[0] == STAND else []
+    with_swaps = own | {places.key_of(h) for h in swaps}
+    return np.array([keys(int(k)) <= with_swaps for k in near], dtype=bool)
