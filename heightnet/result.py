@@ -13,6 +13,8 @@ from heightnet.rows import Rows, column
 if TYPE_CHECKING:
     import pandas as pd
 
+SCHEMA = "heightnet-results/2"
+CONTRADICTED = ("unclear", "wrong", "many", "unexplained")
 TABLES = (
     "setups", "targets", "marks", "shots", "levels", "staff", "gnss", "separations", "known", "groups", "loops",
     "suspects",
@@ -40,8 +42,8 @@ class Result:
             facts = json.loads(Path(path).read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
             raise HeightnetError(f"{path}: not a results file: {error}") from error
-        if not isinstance(facts, dict) or facts.get("schema") != "heightnet-results/1":
-            raise HeightnetError(f'{path}: not a results file: no "schema": "heightnet-results/1" in it')
+        if not isinstance(facts, dict) or facts.get("schema") != SCHEMA:
+            raise HeightnetError(f'{path}: not a results file: no "schema": "{SCHEMA}" in it')
         return cls(facts)
 
     def __getattr__(self, name: str) -> Any:
@@ -72,18 +74,16 @@ class Result:
         return explanations
 
     def exit_status(self, strict: bool = False) -> int:
-        """0: nothing suspect; 1: something suspect, or one of several is.
+        """0: nothing contradicts; 1: something does.
 
-        With ``strict`` an unproved or weakly tested height is 1 too.
+        With ``strict`` 1 too where a height is not proved, the job tests nothing, or it scatters more than stated.
         """
-        if self.facts["suspects"]:
-            return 1
-        tables = ("setups", "targets", "shots", "levels", "staff", "gnss", "separations", "known", "groups")
-        found = {verdict for table in tables for verdict in column(self.facts.get(table, []), "verdict")}
-        if not found.isdisjoint(("suspect", "either")):
+        state = self.facts["judgement"]["state"]
+        if state in CONTRADICTED:
             return 1
         heights = {verdict for table in ("setups", "targets") for verdict in column(self.facts[table], "verdict")}
-        return int(strict and not heights.isdisjoint(("unproved", "weak")))
+        unproved = not heights.isdisjoint(("unproved", "weak", "doubted", "missing"))
+        return int(strict and (unproved or state != "closes"))
 
     @cached_property
     def shown(self) -> dict[str, Any]:

@@ -205,7 +205,7 @@ def simulate(
 def _in_metres(job: Job, blunders: Mapping[str, float | Sds]) -> dict[str, float]:
     if not any(isinstance(size, Sds) for size in blunders.values()):
         return {id_: float(size) for id_, size in blunders.items()}  # type: ignore[arg-type]
-    from heightnet.judge.assess import Bench
+    from heightnet.judge.bench import Bench
     from heightnet.network import build_network
 
     bench = Bench(build_network(job), factors=False)

@@ -13,10 +13,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.special import expit
 
-from heightnet.judge.assess import RIVAL, Bench
+from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.judge.groups import thing_of
-from heightnet.judge.wide import WideBench
 from heightnet.network.model import Kind, Network
 
 Floats = npt.NDArray[np.float64]
@@ -24,11 +23,12 @@ Ints = npt.NDArray[np.int64]
 Record = dict[str, Any]
 
 WORTH_A_LOOK = 0.01  # chance from which a class counts as one that may be wrong
+RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other
 SETTLED = 0.9  # probability from which a blunder has no rivals
 BIN = 0.5  # width of a bin of logarithms of Bayes factors
 MOST_LOG = 30.0
 METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
-OF_ANOTHER_NAME = {"tripod": "setup", "staff": "level", "swap": "setup"}
+OF_ANOTHER_NAME = {"tripod": "setup", "staff": "level", "swap": "setup", "exchange": "level"}
 """The kind of ``[rates]`` of a kind of hypothesis that is called otherwise."""
 
 
@@ -55,7 +55,7 @@ class Chances:
     entries: list[tuple[Ints, float]]
 
 
-def chances(bench: Bench | WideBench, log_bayes: Floats, searched: Floats) -> Chances:
+def chances(bench: BenchBase, log_bayes: Floats, searched: Floats) -> Chances:
     """From the logarithm of each class's Bayes factor, and its probability where a search gave one, else NaN."""
     classes, rate = bench.classes, bench.family.rate
     tested, label = classes.tested, classes.label
@@ -102,7 +102,7 @@ def _factor(posterior: Floats, prior: Floats) -> Floats:
     return posterior / np.maximum(1 - posterior, 1e-13) / (prior / (1 - prior))
 
 
-def evidence_of(bench: Bench | WideBench, chance: Chances) -> dict[str, list[list[float]]]:
+def evidence_of(bench: BenchBase, chance: Chances) -> dict[str, list[list[float]]]:
     """Histograms of Bayes factors of what something tests, by what it is made of: ``{"shot:1 target:1": ...}``.
 
     A class, or a cluster of rivals, says that one of its members is wrong, not which; so it enters with how many of

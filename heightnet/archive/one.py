@@ -23,7 +23,7 @@ from heightnet.memory import TooLarge, require, rows_in
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 2  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
+RECORD = 3  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 IMPORTED, FIGURES = "imported", "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one
@@ -124,11 +124,11 @@ def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     job = _read(found, order, folder)
     if order.settings:
         job = with_settings(job, order.settings)
-    judgement = judged(job, quiet)
-    result = Result(facts_of(judgement, quiet))
+    facts = judged(job, quiet)
+    result = Result(facts_of(facts, quiet))
     result.write(folder / NEW, page=order.page)
     record = record_of(found, result, link(order, _put(folder)))
-    reduced = reduced_job(judgement.bench, judgement.verdicts, result.facts)
+    reduced = reduced_job(facts.judgement, result.facts)
     return Outcome(found.path, key, record, reduced)
 
 

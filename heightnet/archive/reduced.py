@@ -27,9 +27,9 @@ from scipy.special import expit, logsumexp
 from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
 from heightnet.archive.sums import REDUCED
 from heightnet.archive.things import Things, things_of
-from heightnet.judge.assess import WRONG, Bench, Verdicts
+from heightnet.judge.bench import Bench, BenchBase
+from heightnet.judge.judgement import LIKELY, Judgement
 from heightnet.judge.search import TAUS_M, Candidates, search
-from heightnet.judge.wide import WideBench, WideVerdicts
 from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
@@ -45,14 +45,12 @@ HUGE_LOG = 300.0  # of a Bayes factor; beyond it they overflow, and nothing is s
 DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
 
 
-def reduced_job(
-    bench: Bench | WideBench, verdicts: Verdicts | WideVerdicts, result: Mapping[str, Any] | None = None
-) -> Record:
+def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -> Record:
     """The record of a job, JSON-able, a few kB.
 
     Parameters
     ----------
-    bench, verdicts : of the judged job, as `check` has them.
+    judgement : of the job, as `check` has it.
     result : the content of its results.json, for the causes; without it they are not counted.
 
     Returns
@@ -71,13 +69,9 @@ def reduced_job(
     causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
     stands : {all, tested, expected} of the job.
     """
-    net = bench.net
+    bench, net = judgement.bench, judgement.bench.net
     things = things_of(net)
-    if isinstance(bench, Bench) and isinstance(verdicts, Verdicts):
-        seen = _seen(bench, verdicts, things)
-    else:
-        assert isinstance(bench, WideBench) and isinstance(verdicts, WideVerdicts)
-        seen = _seen_widely(bench, verdicts, things)
+    seen = _seen(bench, judgement, things) if isinstance(bench, Bench) else _seen_widely(bench, judgement, things)
     chance = chances(bench, seen.log_bayes, seen.searched)
     stands = stands_of(net, bench.family, chance)
     u, G, let_go = seen.cleaned(things)
@@ -131,11 +125,11 @@ class _Seen:
         return np.where(known, self.left_u, 0.0), np.where(np.outer(known, known), self.left_G, 0.0), let_go
 
 
-def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
+def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:
     """By the dense reduction of a job of usual size."""
     reduction, classes = bench.reduction, bench.classes
-    u_t, G_t, across = reduction.beside(things.C, verdicts.y)
-    u_plain, evidence = reduction.see(verdicts.y)[1:]
+    u_t, G_t, across = reduction.beside(things.C, judgement.y)
+    u_plain, evidence = reduction.see(judgement.y)[1:]
 
     # the classes with the common errors free beside them, as far as such errors usually go
     spread = np.where(things.heights > 1, SEVERAL_M, SINGLE_M) / np.where(things.typical > 0, things.typical, 1.0)
@@ -149,11 +143,11 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
     common = np.isin(bench.family.ids[classes.representative], [f"group:{name}" for name in things.names])
     # that standard deviations were overstated must not make blunders of what are none
     careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
-    chosen, each, weight = _likely(bench, verdicts, u[careful], G[careful], evidence[careful], common)
+    chosen, each, weight = _likely(bench, judgement, u[careful], G[careful], evidence[careful], common)
     freed = chosen[each >= LET_GO]
-    settled = chosen[each >= WRONG]
+    settled = chosen[each >= LIKELY]
     of_group = bench.family.kind[classes.representative] == "group"
-    best = np.array(verdicts.posterior.sets[0], dtype=np.int64)
+    best = np.array(_likeliest(judgement), dtype=np.int64)
     by_factors = np.where(
         of_group[None, :],
         _log_bayes_beside(u_plain[careful], bench.G_reps[careful], best),
@@ -164,11 +158,16 @@ def _seen(bench: Bench, verdicts: Verdicts, things: Things) -> _Seen:
     tape, sight = (float(np.sqrt(weight @ f**2)) for f in (bench.factors.tape, bench.factors.sight))
     let_go = classes.representative[freed]
     columns = sparse.hstack([things.C, bench.family.C[:, let_go]], format="csc")
-    before, after = _freed(*reduction.at(tape, sight, columns, verdicts.y), len(things))
-    searched = np.where(of_group & (verdicts.class_probability >= WORTH_A_LOOK), verdicts.class_probability, np.nan)
+    before, after = _freed(*reduction.at(tape, sight, columns, judgement.y), len(things))
+    searched = np.where(of_group & (judgement.class_probability >= WORTH_A_LOOK), judgement.class_probability, np.nan)
     searched[chosen] = each
     own = _own(things, bench.net)
     return _Seen(own, *before, *after, let_go, of_class, searched)
+
+
+def _likeliest(judgement: Judgement) -> tuple[int, ...]:
+    """The likeliest set of blunders, as classes."""
+    return judgement.looks[0].posterior.sets[0] if judgement.looks else ()
 
 
 def _freed(u: Floats, G: Floats, count: int) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
@@ -183,15 +182,15 @@ def _freed(u: Floats, G: Floats, count: int) -> tuple[tuple[Floats, Floats], tup
 
 
 def _likely(
-    bench: Bench, verdicts: Verdicts, u: Floats, G: Floats, evidence: Floats, common: npt.NDArray[np.bool_]
+    bench: Bench, judgement: Judgement, u: Floats, G: Floats, evidence: Floats, common: npt.NDArray[np.bool_]
 ) -> tuple[Ints, Floats, Floats]:
     """Classes that may be blunders, the chance of each, and the probability of each point of the factor grid."""
     weight = np.exp(evidence - logsumexp(evidence))
     # a gross blunder makes everything near it look wrong: it is let go before the others are looked at
-    before = np.array([c for c in verdicts.posterior.sets[0] if not common[c]], dtype=np.int64)
+    before = np.array([c for c in _likeliest(judgement) if not common[c]], dtype=np.int64)
     beside = _over_grid(_log_bayes_beside(u, G, before), weight)
     alone = expit(bench.candidates.log_odds + beside)
-    chance = np.maximum(alone, verdicts.class_probability)
+    chance = np.maximum(alone, judgement.class_probability)
     chance[before] = 1.0
     chance[common] = 0.0
     chosen = np.argsort(-chance, kind="stable")[:LOOKED_AT]
@@ -202,7 +201,7 @@ def _likely(
     some = Candidates(prior.log_odds[chosen], prior.mean[chosen], prior.taus[chosen], prior.weight[chosen])
     block = G[:, chosen[:, None], chosen[None, :]]
     base = 0  # the factors stand in rising order, and 1 is the least
-    posterior = search(u[:, chosen], block, evidence, some, bench.critical[0], base)
+    posterior = search(u[:, chosen], block, evidence, some, bench.closing.k, base)
     return chosen, posterior.each, posterior.grid
 
 
@@ -220,10 +219,10 @@ def _over_grid(log_bayes: Floats, weight: Floats) -> Floats:
     return np.asarray(logsumexp(np.minimum(log_bayes, HUGE_LOG) + log_weight[:, None], axis=0))
 
 
-def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _Seen:
+def _seen_widely(bench: BenchBase, judgement: Judgement, things: Things) -> _Seen:
     """By the sparse adjustment of a large job; what its neighbourhoods found is freed."""
     family, classes = bench.family, bench.classes
-    doubtful = np.flatnonzero((verdicts.probability >= LET_GO) & (family.kind != "group") & classes.tested)
+    doubtful = np.flatnonzero((judgement.probability >= LET_GO) & (family.kind != "group") & classes.tested)
     freed = classes.representative[np.unique(classes.label[doubtful])]
     u, G = bench.fit.reduce(sparse.hstack([things.C, family.C[:, freed]], format="csc"))
     count = len(things)
@@ -231,8 +230,8 @@ def _seen_widely(bench: WideBench, verdicts: WideVerdicts, things: Things) -> _S
     rest, inside = u[count:], G[count:, count:] + 1e-9 * np.diag(np.diag(G)[count:])
     chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
     scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
-    error, sd, _ = (x[classes.representative] for x in verdicts.freed)
-    log_bayes = _log_bayes(error / sd**2 * scale, scale / sd**2)
+    beside = bench.freed(judgement.u, judgement.explanations[0].members)
+    log_bayes = _log_bayes(*(scale * x[classes.representative] for x in beside))
     searched = np.full(len(log_bayes), np.nan)
     own, u, G, left_u, left_G = (scale * x for x in (_own(things, bench.net), *before, *after))
     return _Seen(own, u, G, left_u, left_G, freed, log_bayes, searched)

@@ -1,7 +1,8 @@
-"""Everything about a job's network that does not depend on the numbers observed.
+"""A network ready to be judged: everything that does not depend on the numbers observed.
 
 Building it costs the linear algebra; judging a set of observations with it is cheap, so that simulations judge
-thousands.  A job is judged as a list of neighbourhoods (`Look`); a job of usual size is one of them.
+thousands.  A job is judged as a list of neighbourhoods (`Look`).  A job of usual size is one of them, and this module has
+its bench; `heightnet.judge.large` has that of a job of many.
 """
 
 from __future__ import annotations
@@ -12,14 +13,17 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
+from scipy.special import ndtri
 
 from heightnet.adjust import Fit, adjust
-from heightnet.judge.closing import NOTHING, Closing, calibrate, log_odds_of
+from heightnet.judge.closing import NOTHING, Closing, calibrate, log_odds_of, log_sum
+from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
 from heightnet.judge.naming import Evidence
 from heightnet.judge.places import Places
-from heightnet.judge.reduction import Factors, Reduction, classify, factor_grid, scaled_sd
+from heightnet.judge.reduction import Classes, Factors, Reduction, classify, factor_grid, scaled_sd
 from heightnet.judge.search import Candidates, Clock, Posterior, search
+from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
@@ -70,70 +74,62 @@ class Look:
         return int(np.argmax(np.round(self.posterior.grid, 12)))
 
 
-class Bench:
-    """A network ready to be judged.
+@dataclass(frozen=True)
+class Seen:
+    """What a bench makes of a set of observations.
 
-    Parameters
-    ----------
-    groups : whether common errors are in the family.
-    factors : whether the standard deviations may be wrong by a factor; or the grid of such factors.
-    family : the hypotheses, by default all of the network's.
-    closing : from where on something is said, where it is known beforehand.
+    u : (h,) reduced scores at the stated standard deviations.
+    looks : the neighbourhoods searched.
+    log_odds : log O, see `heightnet.judge.closing`.
+    alone : (c,) probability of each class by itself, for classes that no neighbourhood weighs.
+    left : largest |w| that remains outside the neighbourhoods once the likeliest blunders are free, at the likeliest
+        factors; 0 where they hold everything.
+    """
+
+    u: Floats
+    looks: list[Look]
+    log_odds: float
+    alone: Floats
+    left: float = 0.0
+
+
+class BenchBase:
+    """What judging needs to know of a network.
 
     Attributes
     ----------
+    net, family : the network and every hypothesis about it.
+    classes : hypotheses that nothing tells apart.
     diagonal, own : (h,) reduced and whole information of each hypothesis.
-    class_rate : (c,) chance beforehand that any member of a class is a blunder.
+    class_rate : (c,) chance beforehand that any member of a class is a blunder; candidates : the same for the search.
+    free : (c,) classes of free size, whose tests take part in the largest.
+    factors : grid of factors on the standard deviations; its base is nearest to the stated ones.
+    redundancy : of the job.
+    closing : from where on something is said.
     """
 
-    def __init__(
-        self,
-        net: Network,
-        *,
-        groups: bool = True,
-        factors: bool | Factors = True,
-        family: Family | None = None,
-        closing: Closing | None = None,
-    ) -> None:
-        self.net = net
-        self.family = family or build_family(net, groups=groups)
-        grid = factors if isinstance(factors, Factors) else factor_grid(factors)
-        self.reduction = Reduction(net.A, net.sd, net.kind, self.family.C, grid)
-        self.G = self.reduction.G
-        self.own = self.reduction.own
-        self.diagonal = np.diag(self.G).copy()
-        self.classes = classify(self.G, self.own, self.family.rate, self.family.size)
-        reps = self.classes.representative
-        self.G_reps = self.reduction.over_grid(reps)
-        self.class_rate = self.classes.rates(self.family.rate)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
-        self.free = np.isnan(self.family.size[reps])
-        if closing is not None:
-            self.closing = closing
-
-    @property
-    def factors(self) -> Factors:
-        return self.reduction.factors
+    net: Network
+    family: Family
+    classes: Classes
+    diagonal: Floats
+    own: Floats
+    class_rate: Floats
+    candidates: Candidates
+    free: npt.NDArray[np.bool_]
+    factors: Factors
 
     @property
     def base(self) -> int:
-        return self.reduction.factors.base
+        return self.factors.base
 
     @property
-    def redundancy(self) -> int:
-        return self.reduction.redundancy
+    def delta(self) -> float:
+        """An error of so many sds of its own test is found with ``test.power``: an upper bound, as the test alone has it.
 
-    @cached_property
-    def closing(self) -> Closing:
-        """From where on something is said."""
-        if not len(self.classes.representative):
-            return NOTHING
-        return calibrate(self.reduction, self.diagonals, self.candidates, self.free, self.net)
-
-    @cached_property
-    def diagonals(self) -> Floats:
-        """(g, c) diagonals of G of the classes over the factor grid."""
-        return np.einsum("gcc->gc", self.G_reps).copy()
+        Where nothing is tested yet, of the one test that a further measurement would bring.
+        """
+        test, k = self.net.job.settings.test, self.closing.k
+        return (k if np.isfinite(k) else sidak_value(1, test.false_alarm)) + float(ndtri(test.power))
 
     @cached_property
     def places(self) -> Places:
@@ -143,43 +139,113 @@ class Bench:
     def evidence(self) -> Evidence:
         return Evidence(self.net, self.family)
 
-    def look(self, y: Floats, clock: Clock | None = None) -> tuple[Floats, list[Look], float]:
-        """u (h,) at the stated standard deviations, the neighbourhoods of observations y (m,) searched, and log O."""
+    @cached_property
+    def fit(self) -> Fit:
+        """The adjustment of the network's own observations with the standard deviations as stated."""
+        return adjust(self.net.A, self.net.y, self.net.sd)
+
+    @cached_property
+    def _fits(self) -> dict[tuple[float, float], Fit]:
+        return {}
+
+    def fit_at(self, g: int) -> Fit:
+        """The adjustment of the network's own observations at one point of the factor grid."""
+        tape, sight = float(self.factors.tape[g]), float(self.factors.sight[g])
+        if (tape, sight) == (1.0, 1.0):
+            return self.fit
+        if (tape, sight) not in self._fits:
+            sd = scaled_sd(self.net.kind, self.net.sd, tape, sight)
+            self._fits[tape, sight] = adjust(self.net.A, self.net.y, sd)
+        return self._fits[tape, sight]
+
+    def factors_of(self, looks: list[Look]) -> tuple[float, float]:
+        """How many times larger than stated the sds of tapes, and of sights and levels, probably are."""
+        grid = self.grid_of(looks)
+        return float(np.exp(grid @ np.log(self.factors.tape))), float(np.exp(grid @ np.log(self.factors.sight)))
+
+    def grid_of(self, looks: list[Look]) -> Floats:
+        """(g,) probability of each point of the factor grid."""
+        if len(looks) == 1:
+            return looks[0].posterior.grid
+        return np.exp(self.factors.log_prior - log_sum(self.factors.log_prior, 0))
+
+
+class Bench(BenchBase):
+    """A network of usual size, judged as one neighbourhood.
+
+    Parameters
+    ----------
+    groups : whether common errors are in the family.
+    factors : whether the standard deviations may be wrong by a factor; or the grid of such factors.
+    family : the hypotheses, by default all of the network's.
+    """
+
+    def __init__(
+        self, net: Network, *, groups: bool = True, factors: bool | Factors = True, family: Family | None = None
+    ) -> None:
+        self.net = net
+        self.family = family or build_family(net, groups=groups)
+        self.factors = factors if isinstance(factors, Factors) else factor_grid(factors)
+        self.reduction = Reduction(misclosures(net), net.sd, net.kind, self.family.C, self.factors)
+        self.G = self.reduction.G
+        self.own = self.reduction.own
+        self.diagonal = np.diag(self.G).copy()
+        self.classes = classify(self.G, self.own, self.family.rate, self.family.size)
+        reps = self.classes.representative
+        self.G_reps = self.reduction.over_grid(reps)
+        self.class_rate = self.classes.rates(self.family.rate)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
+        self.free = np.isnan(self.family.size[reps])
+
+    @property
+    def redundancy(self) -> int:
+        return self.reduction.redundancy
+
+    @cached_property
+    def closing(self) -> Closing:
+        if not len(self.classes.representative):
+            return NOTHING
+        return calibrate(self.reduction, self.diagonals, self.candidates, self.free, self.net)
+
+    @cached_property
+    def diagonals(self) -> Floats:
+        """(g, c) diagonals of G of the classes over the factor grid."""
+        return np.einsum("gcc->gc", self.G_reps).copy()
+
+    def look(self, y: Floats, clock: Clock | None = None) -> Seen:
+        """Judge observations y (m,)."""
         u, over, evidence = self.reduction.see(y)
         if not over.size:
-            return u, [], -np.inf
+            return Seen(u, [], -np.inf, np.zeros(0))
         log_odds = log_odds_of(over, self.diagonals, evidence, self.candidates)
         posterior = search(over, self.G_reps, evidence, self.candidates, self.closing.k, self.base, clock)
-        return u, [Look(np.arange(over.shape[1]), over, self.G_reps, evidence, self.base, posterior)], log_odds
+        every = np.arange(over.shape[1])
+        return Seen(u, [Look(every, over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
 
-    def job_factors(self, looks: list[Look]) -> tuple[float, float]:
-        """How many times larger than stated the sds of tapes, and of sights and levels, probably are."""
-        if not looks:
-            return 1.0, 1.0
-        grid = looks[0].posterior.grid
-        return float(np.exp(grid @ np.log(self.factors.tape))), float(np.exp(grid @ np.log(self.factors.sight)))
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
+        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+        return freed_of(u, self.diagonal, self.G[:, members], members.tolist())
 
     def inflation(self, looks: list[Look]) -> Floats:
         """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""
         out = np.ones(len(self.family))
         if looks:
             tested = self.classes.tested
-            mean = looks[0].posterior.grid @ (1 / self.diagonals)
-            of_class = np.sqrt(mean * self.diagonals[self.base])
-            out[tested] = of_class[self.classes.label[tested]]
+            mean = self.grid_of(looks) @ (1 / self.diagonals)
+            out[tested] = np.sqrt(mean * self.diagonals[self.base])[self.classes.label[tested]]
         return out
 
-    def across(self, hypotheses: Ints) -> Floats:
-        """(h, s) G of every hypothesis with some, at the stated standard deviations."""
-        return self.G[:, hypotheses]
 
-    def fit_at(self, g: int) -> Fit:
-        """The adjustment of the network's own observations at one point of the factor grid."""
-        if g not in self._fits:
-            sd = scaled_sd(self.net.kind, self.net.sd, float(self.factors.tape[g]), float(self.factors.sight[g]))
-            self._fits[g] = adjust(self.net.A, self.net.y, sd)
-        return self._fits[g]
+def freed_of(u: Floats, diagonal: Floats, across: Floats, some: list[int]) -> tuple[Floats, Floats]:
+    """u and the diagonal of G of every hypothesis with some of them freed beside it.
 
-    @cached_property
-    def _fits(self) -> dict[int, Fit]:
-        return {}
+    Parameters
+    ----------
+    across : (h, s) columns of G of these.
+    """
+    if not some:
+        return u.copy(), diagonal.copy()
+    inside = across[some].copy()
+    inside[np.diag_indices(len(inside))] *= 1 + 1e-9
+    solved = np.linalg.solve(inside, np.column_stack([across.T, u[some]]))
+    return u - across @ solved[:, -1], diagonal - np.einsum("hs,sh->h", across, solved[:, :-1])

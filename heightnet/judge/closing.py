@@ -16,7 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
+from heightnet.judge.critical import sidak_value
 from heightnet.judge.reduction import Reduction
 from heightnet.judge.search import Candidates
 from heightnet.network.model import Network
@@ -30,6 +32,8 @@ AT_ONCE = 1_000
 SEED = 20240229
 LIGHT = 1e-4  # of a draw's weight: points of the factor grid below it are left out of that draw
 LARGEST_EXPONENT = 600.0
+FORMULA_LEVEL = 0.65  # of the false alarm: level of each statistic by itself, as simulation finds it
+BINS_PER_E = 20.0  # classes whose information agrees within a factor of e^(1/20) are taken as equal
 
 
 @dataclass(frozen=True)
@@ -185,3 +189,42 @@ def calibrate(reduction: Reduction, G: Floats, prior: Candidates, free: npt.NDAr
         largest.append(w[free].max(axis=0, initial=0.0))
     k, theta, level = level_of(np.concatenate(largest), np.concatenate(log_odds), false_alarm)
     return Closing(k, theta, level, "simulation")
+
+
+def formula(G: Floats, prior: Candidates, free: npt.NDArray[np.bool_], false_alarm: float) -> Closing:
+    """The values of a network too large to be simulated.
+
+    k : of so many independent tests (Sidak).  theta : a sum of very unequal odds is large because one of them is, on top
+    of what the others come to: with T where one exceeds T with probability q, theta = log(T + E[sum; each below T]).
+
+    Parameters
+    ----------
+    G : (c,) information of the classes at the stated standard deviations.
+    """
+    q = FORMULA_LEVEL * false_alarm
+    bins = np.column_stack([np.round(prior.log_odds, 6), np.round(BINS_PER_E * np.log(G))])[free]
+    if not len(bins):
+        return NOTHING
+    kinds, first, count = np.unique(bins, axis=0, return_index=True, return_counts=True)
+    at = np.flatnonzero(free)[first]
+    some, information = prior.some(at), np.exp(kinds[:, 1] / BINS_PER_E)
+
+    def tests_at(log_value: float) -> Floats:
+        """|w| from which on the odds of each class exceed a value."""
+        low, high = np.zeros(len(at)), np.full(len(at), 60.0)
+        for _ in range(50):
+            middle = (low + high) / 2
+            below = some.log_odds + log_bayes(middle * np.sqrt(information), information, some) < log_value
+            low, high = np.where(below, middle, low), np.where(below, high, middle)
+        return high
+
+    low, high = -20.0, 60.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        exceeds = float(count @ (2 * ndtr(-tests_at(middle))))
+        low, high = (middle, high) if exceeds > q else (low, middle)
+    z = tests_at(high)[:, None]
+    left = (1 + some.taus**2 * information[:, None]) ** -0.5
+    expected = (np.exp(some.weight) * (2 * ndtr(z * left) - 1)).sum(axis=1) * np.exp(some.log_odds)
+    theta = float(np.log(np.exp(high) + count @ expected))
+    return Closing(sidak_value(int(free.sum()), q), theta, q, "formula")

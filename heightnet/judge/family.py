@@ -27,6 +27,8 @@ HEIGHTS = ("setup", "target", "tripod")  # kinds of hypotheses about a stand's h
 ONE_OBSERVATION = ("shot", "known", "level", "staff", "gnss")
 SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
+EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
+EXCHANGE_LEAST_M = 0.002
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,8 @@ class Family:
     """All hypotheses of a job; arrays have one entry a hypothesis.
 
     ids : ``kind:name`` as in results.json.
-    kind : "setup", "target", "tripod", "reading", "swap", "shot", "known", "level", "staff", "gnss", "separation" or
-        "group".
+    kind : "setup", "target", "tripod", "reading", "swap", "shot", "known", "level", "staff", "gnss",
+        "separation", "exchange" or "group".
     node : the stand of a height or reading, the mark of a known height or a separation, -1 for others.
     observation : the observation of a single-observation hypothesis, -1 for others.
     rate : prior chance of the blunder.
@@ -124,12 +126,13 @@ class _Builder:
         )  # fmt: skip
 
 
-def build_family(net: Network, groups: bool = True, swaps: bool = True) -> Family:
+def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = True) -> Family:
     """The whole family of a job.
 
     Parameters
     ----------
-    groups, swaps : leave these out to see what a smaller family would accuse (used to measure the difference).
+    groups, swaps : leave these out to see what a smaller family would accuse (used to measure the difference); of
+        heights and readings in each other's place those that touch one of some nodes may be asked for.
     """
     empty = np.zeros(0, dtype=np.int64)
     builder = _Builder(
@@ -152,7 +155,9 @@ def build_family(net: Network, groups: bool = True, swaps: bool = True) -> Famil
     if len(job.gnss):
         _satellite(builder, net)
     if swaps:
-        _swaps(builder, net)
+        among = None if swaps is True else swaps
+        _swaps(builder, net, among)
+        _exchanges(builder, net, among)
     if groups:
         from heightnet.judge.groups import add_groups
 
@@ -235,7 +240,7 @@ def _satellite(builder: _Builder, net: Network) -> None:
         builder.pattern("separation", f"separation:{net.nodes.name[node]}", these, signs, node, rates.separation)
 
 
-def _swaps(builder: _Builder, net: Network) -> None:
+def _swaps(builder: _Builder, net: Network, among: set[int] | None) -> None:
     """HI and HT of one sight booked in each other's place: the records fix the size."""
     rows = net.rows(Kind.HEIGHT)
     node = net.head[rows]
@@ -248,7 +253,7 @@ def _swaps(builder: _Builder, net: Network) -> None:
     pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
     for s, t in pairs:
         at, to = int(net.setup_node[s]), int(net.target_node[t])
-        if at == to or at not in positions or to not in positions:
+        if at == to or at not in positions or to not in positions or not (among is None or {at, to} & among):
             continue
         size = float(total[at] / len(positions[at]) - total[to] / len(positions[to]))
         if abs(size) < SWAP_LEAST_M or np.isnan(size):
@@ -256,3 +261,24 @@ def _swaps(builder: _Builder, net: Network) -> None:
         touched = np.array(positions[at] + positions[to])
         sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
         builder.pattern("swap", f"swap:{setups[s]}/{targets[t]}", touched, sign, at, rate, size)
+
+
+def _exchanges(builder: _Builder, net: Network, among: set[int] | None) -> None:
+    """Backsight b and foresight f of a level set-up in each other's place: the one b - f too high, the other too low."""
+    staff, rows = net.job.staff, net.rows(Kind.STAFF)
+    rate = net.job.settings.rates.level * EXCHANGE_SHARE
+    reading, run = staff["reading"].to_numpy(float), staff["run"].to_numpy(object)
+    sight, level = staff["sight"].to_numpy(object), staff["level_setup"].to_numpy(object)
+    pairs: dict[tuple[str, str], dict[str, list[int]]] = {}
+    for i, place in enumerate(zip(run.tolist(), level.tolist(), strict=True)):
+        if among is None or int(net.head[rows.start + i]) in among:
+            pairs.setdefault(place, {}).setdefault(sight[i], []).append(i)
+    for (of_run, of_level), sights in pairs.items():
+        back, fore = sights.get("BS", []), sights.get("FS", [])
+        if len(back) != 1 or len(fore) != 1:
+            continue
+        size = float(reading[back[0]] - reading[fore[0]])
+        if abs(size) >= EXCHANGE_LEAST_M:
+            name = f"exchange:{of_level}:{of_run}" if of_run else f"exchange:{of_level}"
+            at = rows.start + np.array([back[0], fore[0]])
+            builder.pattern("exchange", name, at, np.array([1.0, -1.0]), -1, rate, size)

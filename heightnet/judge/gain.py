@@ -14,8 +14,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.adjust import Fit
-from heightnet.judge.assess import Bench
-from heightnet.judge.wide import WideBench
+from heightnet.judge.bench import BenchBase
 
 Floats = npt.NDArray[np.float64]
 
@@ -32,7 +31,7 @@ class Gain:
 
     def __init__(
         self,
-        bench: Bench | WideBench,
+        bench: BenchBase,
         fit: Fit,
         rows: sparse.csr_matrix,
         variance: Floats,

@@ -1,4 +1,4 @@
-"""What several heights or sights share and may have wrong together: tape, prism, instrument, observer, air."""
+"""What several heights or sights share and may have wrong together: tape, prism, instrument, observer, level, air."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NOT_NAMED = "(not named)"
+THE_LEVEL = "the level"
 
 
 def add_groups(builder: _Builder, net: Network) -> None:
@@ -40,6 +41,10 @@ def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:
     arm = net.sights.index_arm
     for name, at in by_name(instrument, arm != 0):
         yield "index", name, shots.start + at, arm[at], np.nan
+    distance = np.nan_to_num(net.job.staff["distance"].to_numpy(float))
+    far = np.flatnonzero(distance > 0)
+    if len(far):
+        yield "collimation", THE_LEVEL, net.rows(Kind.STAFF).start + far, distance[far], np.nan
     if len(net.job.gnss):
         yield from _satellite_groups(net)
     session = net.job.shots["session"].to_numpy(object)

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg
 
-from heightnet.judge.bench import Bench, Look
+from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
@@ -31,12 +31,14 @@ CUT_ABOVE = 0.02  # a place that parts a class of this weight tells nothing apar
 COMPOSITE = 20.0  # a mate of a class this many times rarer than it, and wrong only as several put-ups alike
 STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
 MANY, MANY_SHARE, SEVERAL, SEVERAL_SHARE = 4, 5.0, 3, 10.0  # blunders against redundancy: not explained, many
+LEAST_SHARE = 1e-3  # of the likeliest member of a place, under which another is left out
 SHOWN_AT_MOST = 100  # explanations
 FREE_PRECISION = 1.0  # 1 / m^2: a size that nothing is known of beforehand, within a metre or so
 IN_CLASS_UP_TO = 2_000  # members of a class up to which causes are weighed against one another
 
 CLOSES, SCATTER, UNCLEAR, WRONG = "closes", "scatters", "unclear", "wrong"
 MANY_WRONG, UNEXPLAINED, UNTESTED = "many", "unexplained", "untested"
+CONTRADICTED = (UNCLEAR, WRONG, MANY_WRONG, UNEXPLAINED)
 STATES = (CLOSES, SCATTER, UNCLEAR, WRONG, MANY_WRONG, UNEXPLAINED, UNTESTED)
 
 
@@ -89,10 +91,11 @@ class Judgement:
     probability : that the hypothesis is among the blunders.
     """
 
-    def __init__(self, bench: Bench, y: Floats | None = None, clock: Clock | None = None) -> None:
+    def __init__(self, bench: BenchBase, y: Floats | None = None, clock: Clock | None = None) -> None:
         self.bench = bench
         self.y = bench.net.y if y is None else y
-        self.u, self.looks, self.log_odds = bench.look(self.y, clock)
+        self.seen: Seen = bench.look(self.y, clock)
+        self.u, self.looks = self.seen.u, self.seen.looks
         self.error, self.error_sd, self.w = bench.classes.tests(self.u, bench.diagonal)
 
     # ---- does it close? ----
@@ -111,7 +114,7 @@ class Judgement:
     @cached_property
     def said(self) -> bool:
         """Whether the job contradicts itself."""
-        return self.bench.closing.said(self.largest_w, self.log_odds)
+        return self.bench.closing.said(self.largest_w, self.seen.log_odds)
 
     @cached_property
     def something(self) -> float:
@@ -142,7 +145,7 @@ class Judgement:
     @property
     def factors(self) -> tuple[float, float]:
         """How many times larger than stated the sds of tapes, and of sights and levels, probably are."""
-        return self.bench.job_factors(self.looks)
+        return self.bench.factors_of(self.looks)
 
     # ---- are the likeliest blunders an explanation? ----
 
@@ -161,7 +164,7 @@ class Judgement:
         """Whether the likeliest blunders leave nothing that still contradicts, and are few enough to be believed."""
         if self.blunders >= MANY and self.blunders > self.bench.redundancy / MANY_SHARE:
             return False
-        return all(self._look_explained(look) for look in self.looks)
+        return self.seen.left <= self.bench.closing.k and all(self._look_explained(look) for look in self.looks)
 
     def _look_explained(self, look: Look) -> bool:
         if look.posterior.capped:
@@ -216,7 +219,7 @@ class Judgement:
         q = self._in_slot(slot)
         heavy = [c for c, p in zip(slot.classes, slot.probability, strict=True) if p > CUT_ABOVE]
         likelihood = self._likelihoods(slot, q)
-        listed = self._list(slot, level, likelihood)
+        listed, size = self._list(slot, level, likelihood), self.bench.places.size
         around = [
             p for p in self.bench.places.around(h for c in listed for h in self.bench.classes.members(c).tolist())
             if sum(q.get(h, 0.0) for h in p.hypotheses) >= level
@@ -224,18 +227,19 @@ class Judgement:
         if named:
             things = [p for p in around if p.kind == "thing" and self._entitled(p, likelihood, q)]
             if things:
-                best = min(things, key=lambda p: (len(p), min(p.hypotheses)))
+                best = min(things, key=lambda p: (size(p), len(p.hypotheses), min(p.hypotheses)))
                 return self._finding(best, q, level, named=True)
-        whole = frozenset(h for c in listed for h in self.bench.classes.members(c).tolist())
+        inside = frozenset(h for c in listed for h in self.bench.classes.members(c).tolist())
+        whole = Place("class" if len(listed) == 1 else "list", -1, inside)
         places = [p for p in around if p.kind != "thing" and self._cuts_none(p, heavy) and len(self._keys(p, q)) > 1]
         alike = self._alike(look, slot, level)
         if alike:
             places.append(alike)
         if places:
-            best = min(places, key=lambda p: (len(p), p.kind, min(p.hypotheses)))
-            if len(best) <= len(whole):
+            best = min(places, key=lambda p: (size(p), p.kind, min(p.hypotheses)))
+            if size(best) <= size(whole):
                 return self._finding(best, q, level, named=False)
-        return self._finding(Place("class" if len(listed) == 1 else "list", -1, whole), q, level, named=False)
+        return self._finding(whole, q, level, named=False)
 
     def _in_slot(self, slot: Slot) -> dict[int, float]:
         """Probability that the slot's blunder is each hypothesis."""
@@ -313,7 +317,8 @@ class Judgement:
         return Place("alike", -1, inside)
 
     def _finding(self, place: Place, q: dict[int, float], level: float, named: bool) -> Finding:
-        held = [Member(h, q[h]) for h in place.hypotheses if q.get(h, 0.0) > 0]
+        most = max(q.get(h, 0.0) for h in place.hypotheses)
+        held = [Member(h, q[h]) for h in place.hypotheses if q.get(h, 0.0) > LEAST_SHARE * most]
         members = sorted(held, key=lambda m: (-round(m.probability, 9), m.hypothesis))
         lead = members[0].hypothesis
         size, sd = self.size_of(lead)
@@ -377,10 +382,10 @@ class Judgement:
 
     @cached_property
     def class_probability(self) -> Floats:
-        """(c,) probability that each class is among the blunders; 0 where no neighbourhood was looked at."""
-        out = np.zeros(len(self.bench.classes.representative))
+        """(c,) probability that each class is among the blunders."""
+        out = self.seen.alone.copy()
         for look in self.looks:
-            out[look.classes] = np.maximum(out[look.classes], look.posterior.each)
+            out[look.classes] = look.posterior.each
         return out
 
     @cached_property
@@ -482,17 +487,14 @@ class Judgement:
         scale = self.bench.inflation(self.looks)
         if not len(members):
             return error, sd * scale, w
-        across = self.bench.across(members)
-        left, rest = freed_of(self.u, self.bench.diagonal, across, members.tolist())
+        left, rest = self.bench.freed(self.u, members)
         tested = self.bench.classes.tested & (rest > STILL_TESTED * self.bench.diagonal)
         error[tested] = left[tested] / rest[tested]
         sd[tested] = 1 / np.sqrt(rest[tested])
         w[tested] = left[tested] / np.sqrt(rest[tested])
-        G = across[members]
-        covariance = np.linalg.inv(G + np.diag(np.full(len(G), FREE_PRECISION)))
-        w[members] = (covariance @ self.u[members]) / np.sqrt(np.diag(covariance))
         error[members], sd = self.explanations[0].error, sd * scale
         sd[members] = np.sqrt(np.diag(self.explanations[0].covariance))
+        w[members] = error[members] / sd[members] * scale[members]
         return error, sd, w
 
     # ---- a second opinion ----
@@ -512,18 +514,3 @@ class Judgement:
             reps[look.classes[list(one_at_a_time(look.u[look.base], look.G[look.base], k))]] for look in self.looks
         ]
         return np.concatenate([np.zeros(0, dtype=np.int64), *chosen])
-
-
-def freed_of(u: Floats, diagonal: Floats, across: Floats, some: list[int]) -> tuple[Floats, Floats]:
-    """u and the diagonal of G of every hypothesis with some of them freed beside it.
-
-    Parameters
-    ----------
-    across : (h, s) columns of G of these.
-    """
-    if not some:
-        return u.copy(), diagonal.copy()
-    inside = across[some].copy()
-    inside[np.diag_indices(len(inside))] *= 1 + 1e-9
-    solved = np.linalg.solve(inside, np.column_stack([across.T, u[some]]))
-    return u - across @ solved[:, -1], diagonal - np.einsum("hs,sh->h", across, solved[:, :-1])

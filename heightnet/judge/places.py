@@ -39,8 +39,6 @@ class Place:
     subject: Key | int
     hypotheses: frozenset[int]
 
-    def __len__(self) -> int:
-        return len(self.hypotheses)
 
 
 @dataclass(frozen=True)
@@ -77,6 +75,10 @@ class Places:
 
     def stands_of_swap(self, h: int) -> list[int]:
         return sorted({int(n) for n in self.net.head[self.family.members(h)]})
+
+    def size(self, place: Place) -> int:
+        """How many hypotheses a place holds; two values in each other's place are about what is counted already."""
+        return sum(self.family.kind[h] not in ("swap", "exchange") for h in place.hypotheses)
 
     # ---- places ----
 

@@ -16,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from heightnet.judge.bench import Bench
+from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import Odds, canonical_order
 from heightnet.judge.family import HEIGHTS
+from heightnet.judge.large import LargeBench
 from heightnet.judge.naming import EVIDENCE
 from heightnet.judge.places import STAND
 
@@ -38,6 +39,8 @@ NAMED_BEYOND = 7  # further points, up to NAMED_TO
 NAMED_TO = 8.2  # times k + 2: an error so large is named or never will be
 NAMED_POWER = 0.95
 LARGEST_DELTA = 1e4
+NAMED_HEIGHTS, NAMED_OBSERVATIONS = 2_000, 20_000  # of a large job, up to which sizes of naming are worked out
+AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,7 @@ class Promises:
     """(h,) sizes, m; inf where no size is enough.
 
     found : of an error of which something is said in ``test.power`` of cases.
-    named : that is named alone in 95 of 100; NaN where it was not asked for.
+    named : that is named alone in 95 of 100; NaN where it was not asked for, or not worked out.
     at_most : the found ones are an upper bound, not computed for the rule itself.
     """
 
@@ -55,33 +58,43 @@ class Promises:
 
 
 class _Lines:
-    """What every class's line needs: u and the weights of the factors of some columns of noise."""
+    """What every class's line needs: u and the weights of the factors of some columns of noise.
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-        reduction, order = bench.reduction, canonical_order(bench.net)
-        rng = np.random.default_rng(SEED)
-        # each observation takes its normal quantiles in an order of its own: even coverage with few columns
-        quantiles = ndtri((np.arange(COLUMNS) + 0.5) / COLUMNS)
-        Z = np.empty((len(order), COLUMNS))
-        Z[order] = rng.permuted(np.tile(quantiles, (len(order), 1)), axis=1)
-        T = reduction.K.T @ Z
-        self.u = np.array([reduction.through(g, T) for g in range(len(bench.factors.tape))])  # (g, c, n)
-        self.evidence = reduction.evidence(T)  # (g, n)
-        self.odds = [Odds(diagonal, bench.candidates) for diagonal in bench.diagonals]
-        self.each = np.array([odds.each(u) for odds, u in zip(self.odds, self.u, strict=True)])  # (g, c, n)
+    u : (g, c, n) over the points of the factor grid taken part; evidence : (g, n).
+    diagonals : (g, c); base : the point of the stated standard deviations.
+    """
+
+    def __init__(self, bench: BenchBase, u: Floats, evidence: Floats, diagonals: Floats, base: int) -> None:
+        self.bench, self.u, self.evidence, self.diagonals, self.base = bench, u, evidence, diagonals, base
+        self.odds = [Odds(diagonal, bench.candidates) for diagonal in diagonals]
+        self.each = np.array([odds.each(one) for odds, one in zip(self.odds, u, strict=True)])  # (g, c, n)
         self.total = self.each.sum(axis=1)  # (g, n)
-        self.w = self.u[bench.base] / np.sqrt(bench.diagonals[bench.base])[:, None]  # (c, n)
+        self.w = u[base] / np.sqrt(diagonals[base])[:, None]  # (c, n)
+
+
+def _noise(bench: BenchBase) -> Floats:
+    """(m, n) columns of noise in units of the standard deviations.
+
+    Each observation takes its normal quantiles in an order of its own: even coverage with few columns.
+    """
+    order = canonical_order(bench.net)
+    rng = np.random.default_rng(SEED)
+    quantiles = ndtri((np.arange(COLUMNS) + 0.5) / COLUMNS)
+    Z = np.empty((len(order), COLUMNS))
+    Z[order] = rng.permuted(np.tile(quantiles, (len(order), 1)), axis=1)
+    return Z
 
 
 class _Line:
-    """The line of one class, felt by the ``at_most`` classes that resemble it most."""
+    """The line of one class, felt by the ``at_most`` classes that resemble it most.
 
-    def __init__(self, lines: _Lines, c: int, at_most: int) -> None:
-        bench = lines.bench
-        self.lines, self.c = lines, c
-        self.scale = float(bench.diagonals[bench.base, c] ** -0.5)
-        self.rho = bench.G_reps[bench.base, c] * self.scale / np.sqrt(bench.diagonals[bench.base])
+    columns : (g, c) its columns of G.
+    """
+
+    def __init__(self, lines: _Lines, c: int, columns: Floats, at_most: int) -> None:
+        self.lines, self.c, self.columns = lines, c, columns
+        self.scale = float(lines.diagonals[lines.base, c] ** -0.5)
+        self.rho = columns[lines.base] * self.scale / np.sqrt(lines.diagonals[lines.base])
         near = np.flatnonzero(np.abs(self.rho) > RESEMBLES)
         self.near = np.sort(near[np.argsort(-np.abs(self.rho[near]), kind="stable")[:at_most]])
         self.mu = lines.w[c]  # where on the line each column lies
@@ -96,16 +109,16 @@ class _Line:
     def along(self, s: Floats) -> tuple[Ints, Floats, Floats]:
         """At s (p,): points of the factor grid that matter, their log weights (g, n, p), log Bayes factors of the
         classes near (g, near, n, p)."""
-        lines, bench, c = self.lines, self.lines.bench, self.c
+        lines, c = self.lines, self.c
         step = s[None, :] - self.mu[:, None]  # (n, p)
         own = lines.u[:, c, :, None] * self.scale
-        slope = bench.diagonals[:, c] * self.scale**2
+        slope = lines.diagonals[:, c] * self.scale**2
         weight = lines.evidence[:, :, None] - step * own - 0.5 * step**2 * slope[:, None, None]
         relative = weight - weight.max(axis=0)
         matter = np.flatnonzero(relative.reshape(len(weight), -1).max(axis=1) > np.log(LIGHT))
         bayes = np.empty((len(matter), len(self.near), *step.shape), dtype=np.float32)
         for i, g in enumerate(matter.tolist()):
-            move = bench.G_reps[g][self.near, c] * self.scale
+            move = self.columns[g, self.near] * self.scale
             u = lines.u[g, self.near][:, :, None] + move[:, None, None] * step
             bayes[i] = lines.odds[g].log_each(u.reshape(len(u), -1), self.near).reshape(u.shape)
         return matter, weight[matter], bayes
@@ -208,30 +221,74 @@ def _bisect(power_at, power: float) -> float:  # type: ignore[no-untyped-def]
     return high
 
 
-def promises(bench: Bench, named: bool = True) -> Promises:
+def promises(bench: BenchBase) -> Promises:
     """The sizes of every hypothesis; those of naming for the heights of stands."""
-    family, classes = bench.family, bench.classes
-    found = np.full(len(family), np.inf)
-    alone = np.where(family.of(*HEIGHTS), np.inf, np.nan)
-    test, closing = bench.net.job.settings.test, bench.closing
-    if len(classes.representative):
-        lines = _Lines(bench)
-        for c in range(len(classes.representative)):
-            members = classes.members(c)
-            size = bench.diagonal[members] ** -0.5
-            line = _Line(lines, c, FELT_BY)
-            said = np.minimum(line.largest_exceeds(closing.k), line.odds_exceed(closing.k, closing.theta))
-            found[members] = found_delta(said, test.power) * size
-            heights = family.of(*HEIGHTS)[members]
-            if named and heights.any():
-                line = _Line(lines, c, RIVALS)
-                own = _about_the_same(bench, c, line.near)
-                delta = np.inf if own is None else named_delta(line.named_from(closing.k, said, own))
-                alone[members[heights]] = delta * size[heights]
+    if isinstance(bench, Bench):
+        return _of_one_neighbourhood(bench)
+    assert isinstance(bench, LargeBench)
+    return _of_many(bench)
+
+
+def _of_one_neighbourhood(bench: Bench) -> Promises:
+    found, alone = _none_yet(bench)
+    if not len(bench.classes.representative):
+        return Promises(found, alone, at_most=False)
+    closing, power = bench.closing, bench.net.job.settings.test.power
+    T = bench.reduction.K.T @ _noise(bench)
+    u = np.array([bench.reduction.through(g, T) for g in range(len(bench.factors.tape))])
+    lines = _Lines(bench, u, bench.reduction.evidence(T), bench.diagonals, bench.base)
+    of_height = bench.family.of(*HEIGHTS)
+    for c in range(len(bench.classes.representative)):
+        members = bench.classes.members(c)
+        size = bench.diagonal[members] ** -0.5
+        columns = bench.G_reps[:, :, c]
+        line = _Line(lines, c, columns, FELT_BY)
+        said = np.minimum(line.largest_exceeds(closing.k), line.odds_exceed(closing.k, closing.theta))
+        found[members] = found_delta(said, power) * size
+        if (heights := of_height[members]).any():
+            delta = _named(bench, _Line(lines, c, columns, RIVALS), said)
+            alone[members[heights]] = delta * size[heights]
     return Promises(found, np.maximum(alone, found), at_most=False)
 
 
-def _about_the_same(bench: Bench, c: int, near: Ints) -> npt.NDArray[np.bool_] | None:
+def _of_many(bench: LargeBench) -> Promises:
+    """Of a large job: of what is found an upper bound, of what is named the sizes of as many heights as time allows.
+
+    The largest of so many tests says something wherever the class's own test exceeds k, so that delta is at most
+    k + the normal quantile of the power.
+    """
+    found, alone = _none_yet(bench)
+    classes, k = bench.classes, bench.closing.k
+    tested = classes.tested
+    found[tested] = bench.delta * bench.diagonal[tested] ** -0.5
+    label = classes.label[bench.family.of(*HEIGHTS) & tested]
+    if not 0 < len(label) <= NAMED_HEIGHTS or bench.net.edge_count > NAMED_OBSERVATIONS:
+        alone[bench.family.of(*HEIGHTS) & tested] = np.nan
+        return Promises(found, alone, at_most=True)
+    u, diagonal = bench.seen_at_stated(_noise(bench))
+    lines = _Lines(bench, u[None], np.zeros((1, COLUMNS)), diagonal[None], 0)
+    of_height = bench.family.of(*HEIGHTS)
+    for some in np.array_split(np.unique(label), 1 + len(label) // AT_ONCE):
+        columns = bench.columns_at_stated(some)
+        for c, column in zip(some.tolist(), columns.T, strict=True):
+            members = classes.members(c)
+            heights = members[of_height[members]]
+            line = _Line(lines, c, column[None], RIVALS)
+            alone[heights] = _named(bench, line, line.largest_exceeds(k)) * bench.diagonal[heights] ** -0.5
+    return Promises(found, np.maximum(alone, found), at_most=True)
+
+
+def _none_yet(bench: BenchBase) -> tuple[Floats, Floats]:
+    return np.full(len(bench.family), np.inf), np.where(bench.family.of(*HEIGHTS), np.inf, np.nan)
+
+
+def _named(bench: BenchBase, line: _Line, said: Floats) -> float:
+    """Size in sds from which the one thing that a class is about is named; inf where it is about several."""
+    own = _about_the_same(bench, line.c, line.near)
+    return np.inf if own is None else named_delta(line.named_from(bench.closing.k, said, own))
+
+
+def _about_the_same(bench: BenchBase, c: int, near: Ints) -> npt.NDArray[np.bool_] | None:
     """(near,) which classes are about the one thing that class c is about; None where c is about several."""
     places = bench.places
 

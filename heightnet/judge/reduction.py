@@ -57,8 +57,13 @@ def factor_grid(on: bool = True) -> Factors:
     if not on:
         return Factors(np.ones(1), np.ones(1), np.zeros(1))
     tape, sight = (f.ravel() for f in np.meshgrid(TAPE_FACTORS, SIGHT_FACTORS, indexing="ij"))
+    return Factors(tape, sight, log_prior_of(tape, sight))
+
+
+def log_prior_of(tape: Floats, sight: Floats) -> Floats:
+    """(g,) logarithms of the prior weights of points of a grid of factors; they sum to 1."""
     weight = -0.5 * (np.log(tape) ** 2 + np.log(sight) ** 2) / SD_LOG_FACTOR**2
-    return Factors(tape, sight, weight - np.log(np.exp(weight).sum()))
+    return np.asarray(weight - np.log(np.exp(weight).sum()))
 
 
 def scaled_sd(kind: npt.NDArray[np.int8], sd: Floats, tape: float, sight: float) -> Floats:
@@ -74,18 +79,20 @@ class Reduction:
 
     Parameters
     ----------
-    A, sd, kind : the network's design matrix (m, n), standard deviations (m,) and kinds (m,).
+    misclosures : (r, m) sparse, combinations that no unknown can move (`heightnet.network.misclosures`).
+    sd, kind : standard deviations (m,) and kinds (m,) of the observations.
     C : (m, h) hypotheses.
 
     Attributes
     ----------
+    K : (m, r) an orthonormal basis of the misclosures of whitened observations.
     G : (h, h) with the standard deviations as assumed.
     own : (h,) diagonal of C'PC, the information each hypothesis would have if everything else were known.
     """
 
     def __init__(
         self,
-        A: sparse.csr_matrix,
+        misclosures: sparse.csr_matrix,
         sd: Floats,
         kind: npt.NDArray[np.int8],
         C: sparse.csc_matrix,
@@ -93,11 +100,10 @@ class Reduction:
     ) -> None:
         self.factors = factors or factor_grid()
         self.sd = sd
-        dense = A.toarray() / sd[:, None]
-        norm = np.sqrt((dense**2).sum(axis=0))
-        m, n = dense.shape
-        Q, _ = linalg.qr(dense / norm, mode="full", check_finite=False)
-        self.K = np.ascontiguousarray(Q[:, n:])  # misclosures of whitened observations
+        whitened_loops = (misclosures.toarray() * sd).T
+        r = whitened_loops.shape[1]
+        Q = linalg.qr(whitened_loops, mode="economic", check_finite=False)[0] if r else whitened_loops
+        self.K = np.ascontiguousarray(Q)
         whitened = C.toarray() / sd[:, None]
         self.own = (whitened**2).sum(axis=0)
         self.M = self.K.T @ whitened
@@ -105,11 +111,11 @@ class Reduction:
         of_sight = self.K[np.isin(kind, SIGHTS)]
         self._tape_part, self._sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
         self.G = self.M.T @ self.M
-        eye = np.eye(m - n)
+        eye = np.eye(r)
         self._chol = []
         for tape, sight in zip(self.factors.tape, self.factors.sight, strict=True):
             S = eye + (tape**2 - 1) * self._tape_part + (sight**2 - 1) * self._sight_part
-            self._chol.append(linalg.cholesky(S, lower=True, check_finite=False) if m > n else eye)
+            self._chol.append(linalg.cholesky(S, lower=True, check_finite=False) if r else eye)
         self._log_det = np.array([2 * np.log(np.diag(L)).sum() for L in self._chol])
         self._half: list[Floats] = []
 

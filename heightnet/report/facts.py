@@ -27,7 +27,7 @@ def schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of results.json.
 
     >>> schema()["properties"]["schema"]["const"]
-    'heightnet-results/1'
+    'heightnet-results/2'
     """
     text = files("heightnet.report").joinpath("results.schema.json").read_text(encoding="utf-8")
     found: dict[str, Any] = json.loads(text)

@@ -10,11 +10,10 @@ import numpy as np
 import heightnet
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.assess import fit_of, reliability
-from heightnet.judge.cause_levels import LEVEL_CAUSES, level_density
-from heightnet.judge.cause_model import Found, score
 from heightnet.judge.causes import group_causes, rank_causes, rank_level_causes
-from heightnet.judge.wide import WIDE_FROM, bench_for
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTESTED, Judgement
+from heightnet.judge.large import bench_for
+from heightnet.judge.promises import Promises
 from heightnet.network import build_network
 from heightnet.network.loops import loops_of
 from heightnet.network.runs import (
@@ -28,16 +27,14 @@ from heightnet.network.runs import (
     trig_legs,
 )
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
-from heightnet.tasks.book_family import book_family
+from heightnet.tasks import judgement_facts
 from heightnet.tasks.facts import JobFacts, Record, number
 
 if TYPE_CHECKING:
     from heightnet.network.model import Network
 
 SCHEMA = "heightnet-bust/1"
-WORTH_NAMING = 0.02  # probability of a class whose members are named
 CAUSES_SHOWN = 4
-LOCATED = 0.5
 WITHOUT_LENGTH = 3.0  # expected standard deviations that a loop of unknown length may miss
 
 
@@ -58,17 +55,17 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         raise CannotAdjust(f"{job.name}: nothing to compare. No levelled difference, staff reading or sight in it.")
     legs, faults = staff_legs(job)
     chains = chains_of(legs, faults) + chains_of(level_legs(job)) + chains_of(trig_legs(net))
-    fit = fit_of(net)
-    family, rms = book_family(net) if net.edge_count < WIDE_FROM else (None, 0.0)
-    bench = bench_for(net, fit, family)
-    facts = JobFacts(bench, bench.judge(), reliability(bench), fit)
+    bench = bench_for(net)
+    judgement = Judgement(bench)
+    nothing = np.full(len(bench.family), np.inf)
+    facts = JobFacts(judgement, Promises(nothing, nothing, at_most=True), bench.fit)
     marks = permanent_marks(job)
     pegs = marks | ({c.end for c in chains} | {leg.end for c in chains for leg in c.legs} if points_stand else set())
     sections = sections_of(chains, marks)
     runs = [_run(job, chain, tolerance) for chain in chains if chain.kind != "trig"]
     compared = _sections(sections, tolerance)
     loops = _loops(facts, net, tolerance)
-    rivals = _rivals(facts, rms)
+    rivals = _rivals(facts)
     plan = _releveling(sections_of(chains, pegs), rivals)
     misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
@@ -85,9 +82,11 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         "faults": [_fault(job, fault) for fault in faults],
         "sections": compared,
         "loops": loops,
-        "tested": bool(fit.dof > 0),
+        "tested": judgement.state != UNTESTED,
+        "state": judgement.state,
+        "findings": judgement_facts.findings(facts),
         "misclosed": misclosed,
-        "verdict": _verdict(facts, rivals, plan, misclosed, tested=fit.dof > 0),
+        "verdict": _verdict(judgement, plan, misclosed),
         "rivals": rivals,
         "plan": plan,
     }
@@ -192,32 +191,24 @@ def _loops(facts: JobFacts, net: Network, tolerance: Tolerance) -> list[Record]:
     return out
 
 
-def _rivals(facts: JobFacts, rms: float) -> list[Record]:
-    """Every member of every class that may be wrong, likeliest first; within a class the usual causes tell them apart.
-
-    Members of one class make the same misclosures.  Their shares are the prior rates times how well the usual causes
-    explain the error each would need: a decimetre cannot have been transposed digits in a reading of 1.11.
-    """
-    bench, verdicts, family = facts.bench, facts.verdicts, facts.family
-    label = bench.classes.label
+def _rivals(facts: JobFacts) -> list[Record]:
+    """What may be wrong: the members of every finding, likeliest first."""
+    judgement, family = facts.judgement, facts.family
     antennas = set(facts.job.setups["setup"][facts.net.antennas])
+    rms = _rms_distance(facts.job)
     out = []
-    for c in np.flatnonzero(np.asarray(verdicts.class_probability) >= WORTH_NAMING).tolist():
-        members = bench.classes.members(c)
-        sizes = [facts.size_of(int(h)) for h in members]
-        fit = np.array([_evidence(facts, int(h), b, s) for h, (b, s) in zip(members, sizes, strict=True)])
-        share = np.array([family.rate[h] for h in members]) * np.where(fit > 0, fit, np.median(fit) or 1.0)
-        share = share / share.sum()
-        for h, (b, s), part in zip(members.tolist(), sizes, share, strict=True):
+    for order, finding in enumerate(judgement.findings, start=1):
+        for member in finding.members:
+            h = member.hypothesis
+            b, s = judgement.size_of(h)
             id_ = str(family.ids[h])
             out.append(
                 {
                     "id": id_,
                     "kind": str(family.kind[h]),
                     "of_antenna": family.kind[h] == "setup" and id_.partition(":")[2] in antennas,
-                    "class": int(label[h]),
-                    "probability": float(verdicts.class_probability[c] * part),
-                    "class_probability": float(verdicts.class_probability[c]),
+                    "finding": order,
+                    "probability": facts.capped(member.probability),
                     "error_mm": number(b, 1000),
                     "error_sd_mm": number(s, 1000),
                     "collimation_mm_per_10m": b / rms * 10_000 if id_.startswith("group:collimation") else None,
@@ -225,17 +216,15 @@ def _rivals(facts: JobFacts, rms: float) -> list[Record]:
                     **_where(facts, id_),
                 }
             )
-    return sorted(out, key=lambda r: -round(r["probability"], 3))  # stable: equal rivals stay in booked order
+    return sorted(out, key=lambda r: (r["finding"], -round(r["probability"], 3)))  # stable: equal ones in booked order
 
 
-def _evidence(facts: JobFacts, h: int, error: float, sd: float) -> float:
-    """How well the usual causes explain an error of this size in this very value; 0: not weighed."""
-    if str(facts.family.kind[h]) not in ("staff", "level", "known"):
-        return 0.0
-    evidence = facts.recorded.level(str(facts.family.ids[h]), error, sd)
-    found = Found(evidence.recorded, error, sd, evidence.as_read.unit, level_density(evidence))
-    scores = score(((cause, cause.alternatives(evidence)) for cause in LEVEL_CAUSES), found)
-    return sum(one.weight for one in scores) / found.unit
+def _rms_distance(job: Job) -> float:
+    """Root mean square of the distances of the staff readings that have one, m: an error of the collimation group
+    divided by it is the inclination of the line of sight, in radians."""
+    distance = np.nan_to_num(job.staff["distance"].to_numpy(float))
+    far = distance[distance > 0]
+    return float(np.sqrt(np.mean(far**2))) if len(far) else 1.0
 
 
 def _causes(facts: JobFacts, h: int, error: float, sd: float) -> list[Record]:
@@ -320,15 +309,17 @@ def _split(steps: list[Record]) -> Record | None:
     return None
 
 
-def _verdict(facts: JobFacts, rivals: list[Record], plan: Record, misclosed: bool, *, tested: bool) -> str:
-    """untested, closes, located, narrowed (one section), open (several places) or unexplained."""
-    if not tested:
+def _verdict(judgement: Judgement, plan: Record, misclosed: bool) -> str:
+    """untested, closes, located (one thing), narrowed (one section), open (several places) or unexplained."""
+    if judgement.state == UNTESTED:
         return "untested"
-    likely = any(r["class_probability"] >= LOCATED for r in rivals)
-    if not facts.decided or not (misclosed or likely):  # in a large job something small is always likelier than not
+    if judgement.state not in CONTRADICTED:
         return "unexplained" if misclosed else "closes"
-    if any(r["probability"] >= LOCATED for r in rivals):
+    found = judgement.findings
+    if judgement.state == UNEXPLAINED or not found:
+        return "unexplained"
+    if len(found) == 1 and found[0].named:
         return "located"
     leading = plan["steps"][0]["probability"] if plan["steps"] else 0.0
-    whole = leading + sum(s["probability"] for s in plan["steps"][1:]) + plan["outside"]
-    return "narrowed" if whole and leading / whole >= 0.9 else "open"
+    whole = sum(s["probability"] for s in plan["steps"]) + plan["outside"]
+    return "narrowed" if whole and leading / whole >= CERTAIN else "open"

@@ -8,10 +8,12 @@ from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import TABLES, Job
-from heightnet.judge.assess import fit_of, reliability
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import bench_for
+from heightnet.judge.promises import promises
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
-from heightnet.judge.wide import bench_for
+from heightnet.judge.search import Clock
 from heightnet.memory import require, rows_in
 from heightnet.network import build_network
 from heightnet.result import Result
@@ -21,13 +23,16 @@ from heightnet.tasks.height_facts import HeightFacts
 Say = Callable[[str], None]
 
 
-def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Result:
+def check(
+    job: Job | str | Path, say: Say | None = None, *, seconds: float | None = None, **settings: Any
+) -> Result:
     """Check a job.
 
     Parameters
     ----------
     job : a job, or the path of a job folder or workbook.
     say : called with the name of each stage as it begins.
+    seconds : after so many the search stops, wherever it is, and the result says so; None: it ends by its budget.
     settings : settings to replace, dots written as double underscores: ``test__tolerance_mm=3.0``.
 
     Raises
@@ -47,7 +52,7 @@ def check(job: Job | str | Path, say: Say | None = None, **settings: Any) -> Res
         recorded = read_job(job)
     if settings:
         recorded = with_settings(recorded, settings)
-    return Result(facts_of(judged(recorded, say), say))
+    return Result(facts_of(judged(recorded, say, seconds), say))
 
 
 def with_settings(job: Job, settings: dict[str, Any]) -> Job:
@@ -58,7 +63,7 @@ def with_settings(job: Job, settings: dict[str, Any]) -> Job:
     return replace(job, settings=job.settings.with_values(**dotted))
 
 
-def judged(job: Job, say: Say) -> JobFacts:
+def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
     """The job adjusted and every hypothesis of a blunder tested.
 
     Raises TooLarge where it would not fit into memory, CannotAdjust where nothing in it ties two places together.
@@ -72,15 +77,17 @@ def judged(job: Job, say: Say) -> JobFacts:
             "height ties two places together."
         )
     say("adjusting")
-    fit = fit_of(net)
+    bench = bench_for(net)
     say("testing every hypothesis")
-    bench = bench_for(net, fit)
-    return JobFacts(bench, bench.judge(), reliability(bench), fit)
+    judgement = Judgement(bench, clock=None if seconds is None else Clock(seconds=seconds))
+    judgement.state  # noqa: B018
+    say("working out what would have shown")
+    return JobFacts(judgement, promises(bench), bench.fit)
 
 
 def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     """The content of results.json for a judged job."""
-    from heightnet.tasks import gnss_facts
+    from heightnet.tasks import gnss_facts, judgement_facts
     from heightnet.tasks.common import common_errors
     from heightnet.tasks.next import next_measurements
 
@@ -95,6 +102,8 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
         "fit": facts.fit_facts(),
         "pieces": facts.pieces(),
         "undetermined": facts.undetermined(),
+        "judgement": judgement_facts.judgement(facts, heights.checks()),
+        "findings": judgement_facts.findings(facts),
         "setups": heights.setups(),
         "targets": heights.targets(),
         "marks": facts.marks(),
@@ -107,9 +116,9 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
         "known": facts.known(),
         "groups": facts.groups(),
         "loops": facts.loops(),
-        "suspects": facts.suspects(),
-        "explanations": facts.explanations(),
-        "cross_check": facts.cross_check(),
+        "suspects": judgement_facts.suspects(facts),
+        "explanations": judgement_facts.explanations(facts),
+        "cross_check": judgement_facts.cross_check(facts),
         "screening": screen(net.job, net.readings, checks),
         "reading_checks": checks,
     }

@@ -17,6 +17,7 @@ NEED = {
     "antenna_observer": "one antenna height taped by another person",
     "gnss_session": "the height of one of these antennas observed again in another session",
     "separations": "an antenna of another model on a known mark, its height taped in parts",
+    "collimation": "the level tested by two pegs, or a stretch levelled with equal sights",
     "index": "the same target observed in both faces",
     "refraction": "a reciprocal sight, or a levelled difference between two of the marks",
 }

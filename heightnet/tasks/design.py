@@ -45,7 +45,7 @@ class Design:
     own: Floats
     goal: Floats
     minutes: Floats
-    delta0: float
+    delta: float
 
     def information(self, chosen: list[int]) -> Floats:
         """(h,) diagonal of G with these candidates made."""
@@ -61,7 +61,7 @@ class Design:
 
     def _sizes(self, information: Floats) -> Floats:
         tested = information > UNTESTABLE * self.own
-        return np.where(tested, self.delta0 / np.sqrt(np.where(tested, information, 1.0)), np.inf)
+        return np.where(tested, self.delta / np.sqrt(np.where(tested, information, 1.0)), np.inf)
 
     def shortfall(self, chosen: list[int]) -> float:
         """How far the heights are from their goals: the sum of ln(detectable / goal) where it is above 0."""

@@ -14,12 +14,16 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
-from heightnet.judge.assess import Bench, Reliability, Subject, Verdicts
+from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
 from heightnet.judge.critical import tau_critical
 from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
-from heightnet.judge.reduction import UNTESTABLE
-from heightnet.judge.wide import WideBench, WideVerdicts
+from heightnet.judge.heights import LEAST_POINT, Heights, Posterior
+from heightnet.judge.judgement import DOUBT, MANY_WRONG, UNCLEAR, UNEXPLAINED, Judgement
+from heightnet.judge.large import LargeBench
+from heightnet.judge.places import Key
+from heightnet.judge.promises import Promises
+from heightnet.judge.reduction import UNTESTABLE, scaled_sd
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.tape import reading_ids
@@ -28,11 +32,11 @@ from heightnet.rows import Rows
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
+SCHEMA = "heightnet-results/2"
 MOVES_SHOWN = 8
-LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
+LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
-RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
 
 
 def number(value: float | None, factor: float = 1.0) -> float | None:
@@ -42,33 +46,69 @@ def number(value: float | None, factor: float = 1.0) -> float | None:
     return float(value) * factor
 
 
+def told_heights(
+    found: Heights, name: str, sd_name: str, above: Floats, there: npt.NDArray[np.bool_]
+) -> dict[str, Any]:
+    """Columns of heights as they are told: no single number where a height has two minds, but each of them.
+
+    Parameters
+    ----------
+    above : what the heights found are above, m.
+    there : which of them exist.
+    """
+    divided = np.array([bool(found.divided(i)) for i in range(len(found.mean))], dtype=bool)
+    single = there & ~divided
+    return {
+        name: np.where(single, above + found.mean, np.nan),
+        sd_name: np.where(single, found.sd * 1000, np.nan),
+        "low_m": np.where(single, above + found.low, np.nan),
+        "high_m": np.where(single, above + found.high, np.nan),
+        "heights": [
+            [
+                {
+                    "height_m": float(above[i] + mind.mean), "sd_mm": mind.sd * 1000, "probability": mind.probability,
+                    "low_m": float(above[i] + mind.low), "high_m": float(above[i] + mind.high),
+                }
+                for mind in found.minds.get(i, []) if mind.probability >= LEAST_TOLD
+            ]
+            for i in range(len(found.mean))
+        ],
+    }  # fmt: skip
+
+
 class JobFacts:
     """Everything a result says about one judged job.
 
     Parameters
     ----------
-    bench, verdicts, reliability : from `heightnet.judge.assess`.
+    judgement : of the job.
+    promises : how large errors must be to be found and named.
     fit : the adjustment with nothing freed.
     """
 
-    def __init__(
-        self, bench: Bench | WideBench, verdicts: Verdicts | WideVerdicts, reliability: Reliability, fit: Fit
-    ) -> None:
-        self.bench, self.verdicts, self.reliability, self.fit = bench, verdicts, reliability, fit
-        self.net: Network = bench.net
+    def __init__(self, judgement: Judgement, promises: Promises, fit: Fit) -> None:
+        self.judgement, self.promises, self.fit = judgement, promises, fit
+        self.bench: BenchBase = judgement.bench
+        self.net: Network = self.bench.net
         self.job = self.net.job
-        self.family = bench.family
-        self.wide = isinstance(bench, WideBench)
-        self.decided = verdicts.decided
+        self.family = self.bench.family
+        self.large = isinstance(self.bench, LargeBench)
         self._effects: dict[int, Floats] = {}
-        nodes = self.net.nodes
-        self.mark_nodes = np.flatnonzero(nodes.kind == "mark")
+        self.mark_nodes = np.flatnonzero(self.net.nodes.kind == "mark")
+
+    def capped(self, probability: float) -> float:
+        """A probability as it is told: none above the share that was searched."""
+        return float(min(probability, self.judgement.sure_at_most))
+
+    def chance(self, key: Key) -> float:
+        """Probability that a thing is wrong, as it is told."""
+        return self.capped(self.judgement.chance_of(key))
 
     # ---- how an error of each hypothesis moves the marks ----
 
     def effect(self, hypotheses: npt.NDArray[np.int64]) -> Floats:
         """(marks, len) movement of each mark for a unit error of each of these hypotheses."""
-        if not self.wide:
+        if not self.large:
             return self._whole_effect[:, hypotheses]
         missing = np.array([h for h in dict.fromkeys(hypotheses.tolist()) if h not in self._effects], dtype=np.int64)
         if len(missing):
@@ -81,13 +121,17 @@ class JobFacts:
     def _whole_effect(self) -> Floats:
         return self._effect_of(np.arange(len(self.family)))
 
-    def _effect_of(self, hypotheses: npt.NDArray[np.int64]) -> Floats:
-        P = 1 / self.net.sd**2
+    def _effect_of(self, hypotheses: npt.NDArray[np.int64], g: int | None = None) -> Floats:
+        """With the standard deviations as stated, or at a point of the factor grid."""
+        fit, sd = self.fit, self.net.sd
+        if g is not None:
+            fit, factors = self.bench.fit_at(g), self.bench.factors
+            sd = scaled_sd(self.net.kind, sd, float(factors.tape[g]), float(factors.sight[g]))
         C = self.family.C[:, hypotheses]
-        shift = self.fit.solve((self.net.A.T @ C.multiply(P[:, None])).toarray())
-        return self._with_held(self._of_marks(shift), hypotheses)
+        shift = fit.solve((self.net.A.T @ C.multiply((sd**-2.0)[:, None])).toarray())
+        return self._with_held(self.of_marks(shift), hypotheses)
 
-    def _of_marks(self, of_unknowns: Floats) -> Floats:
+    def of_marks(self, of_unknowns: Floats) -> Floats:
         """The rows of an (n, ...) array that belong to the marks; 0 for marks that are no unknowns."""
         column = self.net.nodes.column[self.mark_nodes]
         out = np.zeros((len(column), *of_unknowns.shape[1:]))
@@ -112,49 +156,42 @@ class JobFacts:
 
     # ---- verdicts ----
 
-    def verdict(self, key: tuple[str, int], h: int) -> str:
-        """Verdict of a thing by its deciding hypothesis."""
-        if key in self.decided:
-            return self.decided[key]
-        if self.bench.classes.redundancy[h] <= UNTESTABLE:
-            return "unproved"
-        hidden = self.reliability.detectable[h] * 1000
-        return "proved" if hidden <= self.job.settings.test.tolerance_mm else "weak"
+    @cached_property
+    def verdicts(self) -> npt.NDArray[np.object_]:
+        """(h,) verdict of each hypothesis as a thing of its own."""
+        small = self.promises.found * 1000 <= self.job.settings.test.tolerance_mm
+        verdict = np.where(small, "proved", "weak").astype(object)
+        unclear = self.judgement.state in (UNCLEAR, MANY_WRONG, UNEXPLAINED)
+        verdict[small & (unclear | (self.judgement.probability > DOUBT))] = "doubted"
+        verdict[self.bench.classes.redundancy <= UNTESTABLE] = "unproved"
+        named, asked = self.accused
+        verdict[list(asked)], verdict[list(named)] = "either", "suspect"
+        return verdict
+
+    @cached_property
+    def accused(self) -> tuple[set[int], set[int]]:
+        """Hypotheses of what is named, and of what is in question."""
+        from heightnet.tasks.judgement_facts import accused
+
+        return accused(self)
 
     def tested(self, h: int) -> Record:
         """What the test of one hypothesis found."""
-        error, sd, w = self.verdicts.freed
-        return {
-            "error_mm": number(error[h], 1000),
-            "error_sd_mm": number(sd[h], 1000),
-            "w": number(w[h]),
-            "redundancy": float(self.bench.classes.redundancy[h]),
-            "smallest_detectable_mm": number(self.reliability.detectable[h], 1000),
-        }
+        many = self.tested_many(np.array([h]))
+        return {name: number(value[0]) if name != "verdict" else value[0] for name, value in many.items()}
 
     def tested_many(self, h: npt.NDArray[np.int64]) -> dict[str, npt.NDArray[Any]]:
-        """The same, and probability and verdict, of many single-observation hypotheses."""
-        v = self.verdicts
-        error, sd, w = v.freed
-        verdict = self.undecided(h)
-        for i in np.flatnonzero(v.probability[h] > 0.01):
-            verdict[i] = self.decided.get(("other", int(h[i])), verdict[i])
+        """What the tests of many hypotheses found."""
+        error, sd, w = self.judgement.freed
         return {
             "error_mm": error[h] * 1000,
             "error_sd_mm": sd[h] * 1000,
             "w": w[h],
             "redundancy": self.bench.classes.redundancy[h],
-            "smallest_detectable_mm": self.reliability.detectable[h] * 1000,
-            "probability": v.probability[h],
-            "verdict": verdict,
+            "smallest_found_mm": self.promises.found[h] * 1000,
+            "probability": np.minimum(self.judgement.probability[h], self.judgement.sure_at_most),
+            "verdict": self.verdicts[h],
         }
-
-    def undecided(self, h: npt.NDArray[np.int64]) -> npt.NDArray[np.object_]:
-        """Verdicts of hypotheses that nothing accuses: what an error of them could do unseen."""
-        small = self.reliability.detectable[h] * 1000 <= self.job.settings.test.tolerance_mm
-        verdict = np.where(small, "proved", "weak").astype(object)
-        verdict[self.bench.classes.redundancy[h] <= UNTESTABLE] = "unproved"
-        return verdict
 
     def ids(self, hypotheses: Iterable[int]) -> list[str]:
         return [str(self.family.ids[h]) for h in hypotheses]
@@ -164,7 +201,7 @@ class JobFacts:
     def head(self) -> Record:
         settings = self.job.settings
         return {
-            "schema": "heightnet-results/1",
+            "schema": SCHEMA,
             "job": {
                 "name": self.job.name,
                 "title": settings.title,
@@ -177,11 +214,10 @@ class JobFacts:
         }
 
     def fit_facts(self) -> Record:
-        fit, test, v = self.fit, self.job.settings.test, self.verdicts
-        k, by = self.bench.critical
-        largest = v.largest
+        fit, test, j = self.fit, self.job.settings.test, self.judgement
+        closing, largest = self.bench.closing, j.largest
         limit = float(chdtri(fit.dof, test.false_alarm)) if fit.dof else None
-        tape_factor, sight_factor = v.factors
+        tape_factor, sight_factor = j.factors
         return {
             "observations": len(self.net.y),
             "unknowns": int(self.net.A.shape[1]),
@@ -192,14 +228,15 @@ class JobFacts:
             "passed": bool(fit.chi2 <= limit) if limit is not None else None,
             "hypotheses": len(self.family),
             "classes": len(self.bench.classes.representative),
-            "critical_w": number(k),
-            "critical_by": by,
-            "largest_w": number(v.w[largest]) if largest >= 0 else None,
+            "critical_w": number(closing.k),
+            "critical_log_odds": number(closing.theta),
+            "critical_by": closing.by,
+            "largest_w": number(j.w[largest]) if largest >= 0 else None,
             "largest_w_id": str(self.family.ids[largest]) if largest >= 0 else None,
-            "alarm": bool(largest >= 0 and abs(v.w[largest]) > k),
-            "largest_tau": number(v.w[largest] / np.sqrt(fit.variance_factor)) if largest >= 0 and fit.chi2 else None,
+            "log_odds": number(j.seen.log_odds),
+            "alarm": j.said,
+            "largest_tau": number(j.w[largest] / np.sqrt(fit.variance_factor)) if largest >= 0 and fit.chi2 else None,
             "critical_tau": tau_critical(fit.dof, test.false_alarm / max(1, len(self.bench.classes.representative))),
-            "delta0": self.reliability.delta0,
             "tape_factor": tape_factor,
             "sight_factor": sight_factor,
         }
@@ -245,8 +282,8 @@ class JobFacts:
         for key in ("height", "east", "north"):
             values[key] = np.append(self.job.marks[key].to_numpy(float), np.nan)[listed]
         placed = np.isfinite(nodes.height[at])
-        height = nodes.height[at] + self._of_marks(fit.x)
-        corrected, corrected_sd = self.corrected
+        height = nodes.height[at] + self.of_marks(fit.x)
+        corrected = self.corrected
         hidden, by = self._hidden()
         piece = nodes.piece[at].astype(object)
         piece[~placed] = None
@@ -256,10 +293,9 @@ class JobFacts:
             {
                 "mark": name,
                 "height_m": height,
-                "sd_mm": np.where(placed, np.where(column >= 0, self._of_marks(fit.sd_x) * 1000, 0.0), np.nan),
+                "sd_mm": np.where(placed, np.where(column >= 0, self.sd_of_marks * 1000, 0.0), np.nan),
                 "known_m": values["height"],
-                "corrected_height_m": height + corrected,
-                "corrected_sd_mm": np.where(placed, corrected_sd * 1000, np.nan),
+                **told_heights(corrected, "corrected_height_m", "corrected_sd_mm", nodes.height[at], placed),
                 "hidden_mm": hidden * 1000,
                 "hidden_by": hidden_by,
                 "east_m": values["east"],
@@ -270,27 +306,45 @@ class JobFacts:
         )
 
     @cached_property
-    def corrected(self) -> tuple[Floats, Floats]:
-        """Shift of each mark and its sd (marks,), averaged over the explanations kept, their disagreement included."""
-        base = self._of_marks(self.fit.sd_x) ** 2
-        mean = np.zeros(len(base))
-        second = np.zeros(len(base))
-        total = sum(e.probability for e in self.verdicts.explanations)
-        for e in self.verdicts.explanations:
-            effect = self.effect(e.members)
-            shift = -effect @ e.error
-            variance = base + np.einsum("ms,st,mt->m", effect, e.covariance, effect)
-            mean += e.probability / total * shift
-            second += e.probability / total * (variance + shift**2)
-        return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+    def points(self) -> list[int]:
+        """Points of the factor grid that matter."""
+        grid = self.bench.grid_of(self.judgement.looks)
+        return np.flatnonzero(grid >= LEAST_POINT).tolist() or [int(np.argmax(grid))]
+
+    @cached_property
+    def sd_of_marks(self) -> Floats:
+        """(marks,) standard deviations of the heights as recorded, with the factors that the job shows."""
+        grid = self.bench.grid_of(self.judgement.looks)
+        total = sum(grid[g] * self.of_marks(self.bench.fit_at(g).sd_x) ** 2 for g in self.points)
+        return np.asarray(np.sqrt(total / grid[self.points].sum()))
+
+    @cached_property
+    def posterior(self) -> Posterior:
+        return Posterior(self.judgement)
+
+    @cached_property
+    def corrected(self) -> Heights:
+        """Heights of the marks, less their approximate ones, as the whole posterior has them."""
+        wrong = sorted({h for part in self.posterior.parts for c in part for h in c.hypotheses})
+        points = sorted({c.g for part in self.posterior.parts for c in part} | set(self.points))
+        count = len(self.bench.factors.tape)
+        base, variance = np.zeros((2, count, len(self.mark_nodes)))
+        effect = {h: np.zeros((count, len(self.mark_nodes))) for h in wrong}
+        for g in points:
+            fit = self.bench.fit_at(g)
+            base[g], variance[g] = self.of_marks(fit.x), self.of_marks(fit.sd_x) ** 2
+            found = self._effect_of(np.array(wrong, dtype=np.int64), g)
+            for i, h in enumerate(wrong):
+                effect[h][g] = found[:, i]
+        return self.posterior.mixed(base, variance, effect)
 
     def _hidden(self) -> tuple[Floats, npt.NDArray[np.int64]]:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
-        if self.wide:
+        if self.large:
             return self._hidden_bound()
-        single = np.flatnonzero(~self.family.of("group", "swap"))
+        single = np.flatnonzero(~self.family.of("group", "swap", "exchange"))
         move = np.abs(self.effect(single))
-        size = self.reliability.detectable[single]
+        size = self.promises.found[single]
         with np.errstate(invalid="ignore"):
             hidden = np.where(move > LEAST_MOVE, move * size[None, :], 0.0)
         if not len(single):
@@ -300,16 +354,17 @@ class JobFacts:
         return most, np.where(most > 0, single[by], -1)
 
     def _hidden_bound(self) -> tuple[Floats, npt.NDArray[np.int64]]:
-        """For large jobs: Baarda's bound delta0 sqrt((1 - r) / r) sd of the mark, over what touches it or its stands.
+        """For large jobs: Baarda's bound delta sqrt((1 - r) / r) sd of the mark, over what touches it or its stands.
 
         Nothing limits the height of a mark that hangs by an untested observation.
         """
         net, nodes = self.net, self.net.nodes
         single = np.flatnonzero(self.family.of(*HEIGHTS, *ONE_OBSERVATION))
-        edge = self.bench.edge_of[single]  # type: ignore[union-attr]
+        edge = self.bench._edge_of[single]  # type: ignore[attr-defined]
         single, edge = single[edge >= 0], edge[edge >= 0]
         r = self.bench.classes.redundancy[single]
-        reach = np.where(r > UNTESTABLE, np.sqrt((1 - r) / np.maximum(r, UNTESTABLE)), np.inf) * self.reliability.delta0
+        delta = self.bench.delta
+        reach = np.where(r > UNTESTABLE, np.sqrt((1 - r) / np.maximum(r, UNTESTABLE)), np.inf) * delta
         most = np.full(len(nodes), -1.0)
         by = np.full(len(nodes), -1, dtype=np.int64)
         order = np.argsort(reach, kind="stable")
@@ -319,7 +374,7 @@ class JobFacts:
             larger = reach[here] > most[mark[here]]
             most[mark[here][larger]], by[mark[here][larger]] = reach[here][larger], single[here][larger]
         column = nodes.column[self.mark_nodes]
-        sd = self._of_marks(self.fit.sd_x)
+        sd = self.of_marks(self.fit.sd_x)
         hidden = np.where(most[self.mark_nodes] > 0, most[self.mark_nodes] * sd, 0.0)
         hidden[column < 0] = 0.0
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
@@ -423,8 +478,6 @@ class JobFacts:
                     "members": len(members),
                     "member_ids": self.observation_ids(members) if len(members) <= MEMBERS_LISTED else [],
                     **self.tested(h),
-                    "probability": float(self.verdicts.probability[h]),
-                    "verdict": self.verdict(("other", h), h),
                     "reason": self._why_untestable(h),
                 }
             )
@@ -469,67 +522,12 @@ class JobFacts:
             for loop in loops_of(self.net)
         ]
 
-    def explanations(self) -> list[Record]:
-        best = self.verdicts.explanations[0].probability
-        names = self.net.nodes.name[self.mark_nodes]
-        base_height = self.net.nodes.height[self.mark_nodes] + self._of_marks(self.fit.x)
-        base_variance = self._of_marks(self.fit.sd_x) ** 2
-        edges = self.net.edge_count
-        out = []
-        for e in self.verdicts.explanations:
-            effect = self.effect(e.members)
-            height = base_height - effect @ e.error
-            sd = np.sqrt(base_variance + np.einsum("ms,st,mt->m", effect, e.covariance, effect))
-            residuals: dict[str, float] = {}
-            if edges <= RESIDUALS_UP_TO:
-                v = self.fit.residuals_without(self.family.C[:, e.members] @ e.error)[:edges] * 1000
-                residuals = dict(zip(self._single_ids, v.tolist(), strict=True))
-            label = self.bench.classes.label
-            out.append(
-                {
-                    "probability": e.probability,
-                    "odds_against_best": best / e.probability,
-                    "members": [
-                        {"id": str(self.family.ids[h]), "error_mm": float(b * 1000), "error_sd_mm": float(s * 1000)}
-                        for h, b, s in zip(e.members, e.error, np.sqrt(np.diag(e.covariance)), strict=True)
-                    ],
-                    "also": [
-                        self.ids(int(x) for x in self.bench.classes.members(int(label[h])) if x != h) for h in e.members
-                    ],
-                    "marks": self._marks_shown(names, height, sd, base_height),
-                    "residuals_mm": residuals,
-                    "setups": self._setups_under(e.members, e.error),
-                }
-            )
-        return out
-
-    def _marks_shown(self, names: npt.NDArray[np.object_], height: Floats, sd: Floats, before: Floats) -> list[Record]:
-        """Marks under an explanation; of a large job those that it moves."""
-        shown = np.arange(len(names)) if not self.wide else np.flatnonzero(np.abs(height - before) > LEAST_SHOWN_M)
-        return Rows({"mark": names[shown], "height_m": height[shown], "sd_mm": sd[shown] * 1000})[:]
-
     @cached_property
-    def _single_ids(self) -> list[str]:
+    def single_ids(self) -> list[str]:
         """Id of each observation that ties two places, a tape reading by its file and row."""
         names = self._observation_name.copy()
         names[self.net.rows(Kind.HEIGHT)] = reading_ids(self.net.readings)
         return [str(name) for name in names[: self.net.edge_count]]
-
-    def _setups_under(self, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
-        """Instrument heights that follow for the set-ups an explanation touches."""
-        touched: dict[int, list[float]] = {}
-        for h, b in zip(members.tolist(), error, strict=True):
-            for o, c in zip(self.family.members(h), self.family.C[:, [h]].data, strict=True):
-                if self.net.kind[o] == Kind.HEIGHT:
-                    touched.setdefault(int(self.net.head[o]), []).append(float(c * b))
-        out = []
-        for i in np.flatnonzero(np.isin(self.net.setup_node, list(touched))).tolist():
-            node = int(self.net.setup_node[i])
-            recorded = self.recorded_height(node, float(self.net.setup_axis[i]))
-            if recorded is not None:
-                name = str(self.job.setups["setup"].iloc[i])
-                out.append({"setup": name, "corrected_m": recorded - float(np.mean(touched[node]))})
-        return out
 
     @cached_property
     def stand_mean(self) -> tuple[Floats, Floats]:
@@ -547,43 +545,6 @@ class JobFacts:
         """Recorded height of an instrument or target above its mark, None where none was."""
         return number(self.stand_mean[0][node] + axis)
 
-    def cross_check(self) -> Record:
-        best = self.ids(self.verdicts.best_subset)
-        likeliest = set(self.ids(self.verdicts.explanations[0].members))
-        return {
-            "agrees": set(best) == likeliest,
-            "best_subset": best,
-            "one_at_a_time": self.ids(self.verdicts.one_at_a_time),
-        }
-
-    def suspects(self) -> list[Record]:
-        """What is probably wrong, likeliest first, then the rivals of what is undecided."""
-        found = [t for t in self.verdicts.things if t.key in self.decided]
-        chance = {t.key: self.verdicts.any_of(t.hypotheses) for t in found}
-        found.sort(key=lambda t: (self.decided[t.key] != "suspect", -chance[t.key]))
-        out = []
-        for order, thing in enumerate(found, start=1):
-            h = self.leading(thing)
-            error, sd = self.size_of(h)
-            kind, name = str(self.family.ids[h]).split(":", 1)
-            cause = self.cause_of(h, error, sd)
-            moved = [{"mark": m["mark"], "moved_mm": m["per_mm"] * error * 1000} for m in self.moves(h)]
-            out.append(
-                {
-                    "order": order,
-                    "id": str(self.family.ids[h]),
-                    "what": kind,
-                    "name": name,
-                    "error_mm": error * 1000,
-                    "error_sd_mm": sd * 1000,
-                    "probability": chance[thing.key],
-                    "cause": cause.cause if cause else None,
-                    "cause_text": cause.text if cause else None,
-                    "moved": moved,
-                }
-            )
-        return out
-
     @cached_property
     def recorded(self) -> Records:
         """What the job recorded, asked for evidence about one suspect at a time."""
@@ -600,38 +561,14 @@ class JobFacts:
             return group_causes(self.recorded.group(id_, error, sd, float(self.family.size[h])))[0]
         return None
 
-    def leading(self, thing: Subject) -> int:
-        """The likeliest hypothesis about a thing."""
-        p = self.verdicts.probability
-        return max(thing.hypotheses, key=lambda h: (p[h], -h))
-
-    def size_of(self, h: int) -> tuple[float, float]:
-        """Size of a hypothesis and its sd, averaged over the explanations with it or its class; else its test's."""
-        label = self.bench.classes.label
-        weight, mean, second = 0.0, 0.0, 0.0
-        for e in self.verdicts.explanations:
-            for i, member in enumerate(e.members):
-                if label[member] == label[h]:
-                    b, variance = float(e.error[i]), float(e.covariance[i, i])
-                    if member != h:  # another of its class: the same misclosures, in this one's own terms
-                        scale = self._scale(int(member), h)
-                        b, variance = b * scale, variance * scale**2
-                    weight += e.probability
-                    mean += e.probability * b
-                    second += e.probability * (variance + b**2)
-        if weight == 0:
-            return float(self.verdicts.error[h]), float(self.verdicts.error_sd[h])
-        mean /= weight
-        return mean, float(np.sqrt(max(second / weight - mean**2, 0.0)))
-
-    def _scale(self, member: int, h: int) -> float:
-        """Size of h for a unit of another hypothesis of its class."""
-        diagonal, sign = self.bench.diagonal, self.bench.classes.sign
-        return float(np.sqrt(diagonal[member] / diagonal[h]) * sign[member] * sign[h])
-
     def same_as(self, h: int) -> list[str]:
-        own = int(self.family.node[h])
-        return self.ids(x for x in self.bench.near(h) if int(self.family.node[x]) != own or own < 0)
+        """Ids about other things that nothing in the job tells from this one."""
+        label = int(self.bench.classes.label[h])
+        if label < 0:
+            return []
+        key_of = self.bench.places.key_of
+        own = key_of(h)
+        return self.ids(x for x in self.bench.classes.members(label).tolist() if key_of(x) != own)
 
     def notes(self) -> list[Record]:
         out = [{"kind": n.kind, "text": n.text, "file": n.file or None, "row": n.row} for n in self.job.notes]

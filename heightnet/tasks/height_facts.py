@@ -8,19 +8,25 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import sparse
 
 from heightnet.judge.causes import rank_causes
 from heightnet.judge.family import HEIGHTS
+from heightnet.judge.heights import Heights
+from heightnet.judge.judgement import DOUBT, LIKELY
+from heightnet.judge.places import STAND
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
-from heightnet.tasks.facts import JobFacts, Record
+from heightnet.tasks.facts import JobFacts, Record, told_heights
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-CHECKS_COUNTED = 3  # "3" means three or more
+CHECKS_COUNTED = 4  # "4" means four or more
+SURELY_SOUND = 0.005  # probability below which the parts of a stand's are added up and no more is asked
+COUNTED_UP_TO = 4_000  # observations of a job whose separate ways are counted one by one
 CAUSES_FROM = 0.05  # probability of being wrong from which causes are weighed
 
 
@@ -32,7 +38,6 @@ class HeightFacts:
         self.net, self.job, self.bench = facts.net, facts.job, facts.bench
         family, rows = self.bench.family, self.net.rows(Kind.HEIGHT)
         nodes = len(self.net.nodes)
-        self.things = {t.key: t for t in facts.verdicts.things if t.key[0] == "stand"}
         stand = np.flatnonzero(family.of(*HEIGHTS))
         self.height_of = np.full(nodes, -1, dtype=np.int64)
         """(nodes,) the hypothesis about each stand's height as a whole."""
@@ -46,9 +51,28 @@ class HeightFacts:
         single = np.flatnonzero(family.of("reading"))
         self.reading_at = np.full(len(node), -1, dtype=np.int64)
         self.reading_at[family.observation[single] - rows.start] = single
-        explained = [int(h) for e in facts.verdicts.explanations for h in e.members]
-        touched = family.C[rows][:, explained].tocoo().row if explained else np.zeros(0, dtype=np.int64)
-        self.explained = np.unique(node[touched])
+        accused, asked = facts.accused
+        self.named, self.asked = (self._stands(some) for some in (accused, asked))
+
+    def _stands(self, hypotheses: set[int]) -> npt.NDArray[np.bool_]:
+        """(nodes,) stands that some hypotheses are about."""
+        out = np.zeros(len(self.net.nodes), dtype=bool)
+        about = np.array(sorted(hypotheses), dtype=np.int64)
+        out[self.bench.family.node[about[np.isin(self.bench.family.kind[about], (*HEIGHTS, "reading"))]]] = True
+        return out
+
+    @cached_property
+    def chance(self) -> Floats:
+        """(nodes,) probability that the height of each stand is wrong, one way or another; as it is told."""
+        family, places = self.bench.family, self.bench.places
+        of_stand = family.of(*HEIGHTS, "reading")
+        out = np.bincount(family.node[of_stand], weights=self.facts.judgement.probability[of_stand],
+                          minlength=len(self.net.nodes))  # fmt: skip
+        swaps = {node for h in np.flatnonzero(family.of("swap")).tolist() for node in places.stands_of_swap(h)}
+        several = np.flatnonzero((out > SURELY_SOUND) & (np.bincount(family.node[of_stand], minlength=len(out)) > 1))
+        for node in {*several.tolist(), *swaps}:
+            out[node] = self.facts.judgement.chance_of((STAND, node))
+        return np.minimum(out, self.facts.judgement.sure_at_most)
 
     def readings_at(self, node: int) -> Ints:
         """Positions of a stand's readings."""
@@ -74,17 +98,14 @@ class HeightFacts:
 
         mean, sd = (values[node] for values in facts.stand_mean)
         recorded = np.where(judged, mean + axis, np.nan)
-        error, error_sd, w = (of_hypothesis(values) for values in facts.verdicts.freed)
-        corrected, corrected_sd = self._corrected(node, recorded, np.where(judged, sd, np.nan))
+        error, error_sd, w = (of_hypothesis(values) for values in facts.judgement.freed)
+        corrected = self._corrected(node, recorded)
+        chance = np.where(judged, self.chance[node], np.nan)
         verdict = np.full(len(h), "free", dtype=object)
-        verdict[some] = facts.undecided(h[some])
-        chance = np.where(judged, facts.verdicts.stand_chance[node], np.nan)
-        decided = np.zeros(len(self.net.nodes), dtype=bool)
-        for kind, key in facts.decided:
-            if kind == "stand":
-                decided[key] = True
-        for i in np.flatnonzero(judged & decided[node]).tolist():
-            verdict[i] = facts.decided["stand", int(node[i])]
+        verdict[(frame["mark"] != "").to_numpy() & ~judged] = "missing"
+        verdict[some] = facts.verdicts[h[some]]
+        verdict[(verdict == "proved") & (chance > DOUBT)] = "doubted"
+        verdict[judged & self.asked[node]], verdict[judged & self.named[node]] = "either", "suspect"
         placed = np.isfinite(self.net.nodes.height[node])
         piece = self.net.nodes.piece[node].astype(object)
         piece[~placed] = None
@@ -109,20 +130,19 @@ class HeightFacts:
                 "error_sd_mm": error_sd * 1000,
                 "w": w,
                 "redundancy": of_hypothesis(self.bench.classes.redundancy),
-                "smallest_detectable_mm": of_hypothesis(facts.reliability.detectable) * 1000,
-                "smallest_attributable_mm": of_hypothesis(facts.reliability.attributable) * 1000,
+                "smallest_found_mm": of_hypothesis(facts.promises.found) * 1000,
+                "smallest_named_mm": of_hypothesis(facts.promises.named) * 1000,
                 "independent_checks": checks,
                 "verdict": verdict,
                 "probability": chance,
-                "corrected_m": corrected,
-                "corrected_sd_mm": corrected_sd * 1000,
+                **told_heights(corrected, "corrected_m", "corrected_sd_mm", np.zeros(len(h)), judged),
                 "same_as": self._same_as(h),
                 "causes": [
                     self._causes(int(n), int(k)) if k >= 0 and p >= CAUSES_FROM else []
                     for n, k, p in zip(node.tolist(), h.tolist(), chance.tolist(), strict=True)
                 ],
                 "readings": self._readings(node, axis, found, verdict),
-                "moves": self._moves(h, decided[node]),
+                "moves": self._moves(h, (self.named | self.asked)[node]),
                 "found_m": found,
                 "found_sd_mm": _root(error_sd**2 - sd**2) * 1000,
                 "piece": piece,
@@ -131,45 +151,40 @@ class HeightFacts:
 
     def _same_as(self, h: Ints) -> list[list[str]]:
         asked = h >= 0
-        if self.facts.wide:
+        if self.facts.large:
             asked[asked] = self._checks_of_classes(h[asked]) == 1
         return [self.facts.same_as(k) if ask else [] for k, ask in zip(h.tolist(), asked.tolist(), strict=True)]
 
     def _moves(self, h: Ints, decided: npt.NDArray[np.bool_]) -> list[list[Record]]:
         """The marks each height moves; in a large job those that an accused one moves."""
-        asked = (h >= 0) & (decided if self.facts.wide else True)
+        asked = (h >= 0) & (decided if self.facts.large else True)
         return [self.facts.moves(k) if ask else [] for k, ask in zip(h.tolist(), asked.tolist(), strict=True)]
 
-    def _corrected(self, node: Ints, recorded: Floats, recorded_sd: Floats) -> tuple[Floats, Floats]:
-        """Heights averaged over the explanations kept: the recorded ones where they leave them alone."""
-        value, sd = recorded.copy(), recorded_sd.copy()
-        for i in np.flatnonzero(np.isin(node, self.explained) & np.isfinite(recorded)).tolist():
-            value[i], sd[i] = self._averaged(int(node[i]), float(recorded[i]), float(recorded_sd[i]))
-        return value, sd
-
-    def _averaged(self, node: int, recorded: float, recorded_sd: float) -> tuple[float, float]:
+    def _corrected(self, node: Ints, recorded: Floats) -> Heights:
+        """Heights as the whole posterior has them: the recorded ones where nothing puts them in question."""
         facts = self.facts
-        rows = self.readings_at(node) + self.first_reading
-        weight = 1 / self.net.sd[rows] ** 2
-        total = sum(e.probability for e in facts.verdicts.explanations)
-        mean = second = 0.0
-        pattern = self.bench.family.C[rows]
-        for e in facts.verdicts.explanations:
-            touched = np.asarray(pattern[:, e.members].todense())
-            pull = weight @ touched / weight.sum()  # what a unit of each member puts into the recorded mean
-            value = recorded - float(pull @ e.error)
-            variance = float(pull @ e.covariance @ pull)
-            variance = max(variance - recorded_sd**2, 0.0) if np.any(pull) else recorded_sd**2
-            mean += e.probability / total * value
-            second += e.probability / total * (variance + (value - recorded) ** 2)
-        return mean, float(np.sqrt(max(second - (mean - recorded) ** 2, 0.0)))
+        count = len(self.bench.factors.tape)
+        own = np.nan_to_num(facts.stand_mean[1][node])
+        base = np.tile(np.nan_to_num(recorded), (count, 1))
+        variance = (self.bench.factors.tape[:, None] * own[None, :]) ** 2
+        wrong = sorted({h for part in facts.posterior.parts for c in part for h in c.hypotheses})
+        rows = self.net.rows(Kind.HEIGHT)
+        weight = sparse.csr_matrix(
+            (self.net.sd[rows] ** -2.0, (self.net.head[rows], np.arange(rows.stop - rows.start))),
+            shape=(len(self.net.nodes), rows.stop - rows.start),
+        )
+        pull = (weight @ self.bench.family.C[rows][:, wrong]).toarray()  # what a unit of each puts into a mean
+        total = np.asarray(weight.sum(axis=1)).ravel()
+        pull = pull[node] / np.where(total > 0, total, 1.0)[node][:, None]
+        effect = {h: np.tile(pull[:, i], (count, 1)) for i, h in enumerate(wrong)}
+        return facts.posterior.mixed(base, variance, effect, replaces=True)
 
     def found(self) -> dict[tuple[str, str], tuple[float, float]]:
         """Height and sd (m) of each stand from all but its own readings, where something else determines it."""
         readings = self.net.readings.drop_duplicates(["stand_kind", "stand"])
         node = readings["node"].to_numpy(np.int64)
         mean, sd = (values[node] for values in self.facts.stand_mean)
-        error, error_sd = (values[self.height_of[node]] for values in self.facts.verdicts.freed[:2])
+        error, error_sd = (values[self.height_of[node]] for values in self.facts.judgement.freed[:2])
         value = mean + readings["axis"].to_numpy(float) - error
         spread = _root(error_sd**2 - sd**2)
         keys = zip(readings["stand_kind"].tolist(), readings["stand"].tolist(), strict=True)
@@ -182,7 +197,7 @@ class HeightFacts:
 
     def _independent_checks(self, node: Ints) -> Ints:
         """(len(node),) how many separate ways through the job check each stand's height."""
-        if self.facts.wide:
+        if self.net.edge_count > COUNTED_UP_TO:
             return self._checks_of_classes(self.height_of[node])
         mark, first = self.net.nodes.mark, self.first_reading
         counts = [
@@ -190,6 +205,10 @@ class HeightFacts:
             for n in node.tolist()
         ]
         return np.array(counts, dtype=np.int64)
+
+    def checks(self) -> Ints:
+        """Independent checks of every height that has one."""
+        return self._independent_checks(np.flatnonzero(self.height_of >= 0))
 
     def _checks_of_classes(self, h: Ints) -> Ints:
         """0 where nothing tests a height, 1 where something else shares its every loop, 2 for two or more."""
@@ -236,9 +255,9 @@ class HeightFacts:
                 "sd_mm": numbers["sd"] * 1000,
                 "height_m": height,
                 "difference_mm": (height - found[owner]) * 1000,
-                "w": facts.verdicts.freed[2][h],
+                "w": facts.judgement.freed[2][h],
                 "redundancy": self.bench.classes.redundancy[h],
-                "probability": facts.verdicts.probability[h],
+                "probability": np.minimum(facts.judgement.probability[h], facts.judgement.sure_at_most),
                 "verdict": judged,
             }
         )
@@ -246,20 +265,20 @@ class HeightFacts:
 
     def _reading_verdict(self, h: int, stand_verdict: str) -> str:
         """A reading of several: suspect where it alone carries the blame of its stand."""
-        if stand_verdict in ("suspect", "either"):
-            p = self.facts.verdicts.probability[h]
-            if p >= 0.5:
-                return "suspect"
-            if p >= CAUSES_FROM:
-                return "either"
-        return self.facts.verdict(("other", h), h)
+        verdict = str(self.facts.verdicts[h])
+        if stand_verdict in ("suspect", "either") and self.facts.judgement.probability[h] >= LIKELY:
+            return "suspect" if stand_verdict == "suspect" else "either"
+        if verdict in ("suspect", "either"):  # as part of its stand
+            return "either" if self.facts.judgement.probability[h] >= CAUSES_FROM else "doubted"
+        return verdict
 
     def _causes(self, node: int, h: int) -> list[Record]:
         """Causes of the leading hypothesis about a stand: all its readings, or the one in question."""
-        leading = self.facts.leading(self.things["stand", node])
+        p = self.facts.judgement.probability
+        leading = max(self.bench.places.thing((STAND, node)).tolist(), key=lambda k: (round(float(p[k]), 12), -k))
         if self.bench.family.kind[leading] != "reading":
             leading = h
-        error, sd = self.facts.size_of(leading)
+        error, sd = self.facts.judgement.size_of(leading)
         if not np.isfinite(error):  # wrong only as part of something else, a swap say; no size of its own
             return []
         evidence = self.facts.recorded.height(str(self.bench.family.ids[leading]), error, sd)

@@ -154,12 +154,12 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     net, family, bench = facts.net, facts.family, facts.bench
     watched = np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod")))
     tolerance = net.job.settings.test.tolerance_mm / 1000
-    detectable = facts.reliability.detectable[watched]
-    accused = np.array([("stand", int(n)) in facts.decided for n in family.node[watched]], dtype=bool)
-    open_ = accused | ~(detectable <= tolerance)
+    found = facts.promises.found[watched]
+    accused = np.array([verdict in ("suspect", "either") for verdict in facts.verdicts[watched]], dtype=bool)
+    open_ = accused | ~(found <= tolerance)
     if not open_.any():
         return []
-    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)), kind="stable")
+    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(found[open_], LARGE_M)), kind="stable")
     wanted = family.node[watched[open_]][order]
     limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
     # satellite heights are worked out when the antennas are down: nobody can tape them again
@@ -172,8 +172,8 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     out: list[Record] = []
     taken: set[tuple[str, str, str]] = set()
     for number_ in range(1, suggested + 1):
-        before = _limited(gain.diagonal, gain.own, facts.reliability.delta0, tolerance, accused)
-        after = _limited(gain.after(), gain.own, facts.reliability.delta0, tolerance, accused)
+        before = _limited(gain.diagonal, gain.own, bench.delta, tolerance, accused)
+        after = _limited(gain.after(), gain.own, bench.delta, tolerance, accused)
         score = ((np.log(before) - np.log(after)) * weight).sum(axis=1)
         for i, option in enumerate(options):
             if (option.kind, option.stand, option.mark) in taken:
@@ -187,10 +187,10 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     return out
 
 
-def _limited(diagonal: Floats, own: Floats, delta0: float, tolerance: float, accused: npt.NDArray[np.bool_]) -> Floats:
+def _limited(diagonal: Floats, own: Floats, delta: float, tolerance: float, accused: npt.NDArray[np.bool_]) -> Floats:
     """Detectable sizes, no smaller than the tolerance counts (an accused height is worth knowing beyond it)."""
     tested = diagonal > UNTESTABLE * own
-    size = np.where(tested, delta0 / np.sqrt(np.where(tested, diagonal, 1.0)), LARGE_M)
+    size = np.where(tested, delta / np.sqrt(np.where(tested, diagonal, 1.0)), LARGE_M)
     return np.clip(size, np.where(accused, tolerance / 10, tolerance), LARGE_M)
 
 
@@ -215,11 +215,11 @@ def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
 def _as_record(
     facts: JobFacts, order: int, option: Candidate, gain: Gain, p: int, watched: npt.NDArray[np.int64], tolerance: float
 ) -> Record:
-    delta0 = facts.reliability.delta0
+    delta = facts.bench.delta
 
     def size(diagonal: Floats) -> Floats:
         tested = diagonal > UNTESTABLE * gain.own
-        return np.where(tested, delta0 / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
+        return np.where(tested, delta / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
 
     before, after = size(gain.diagonal), size(gain.after()[p])
     proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
@@ -237,6 +237,6 @@ def _as_record(
         "tests": str(facts.family.ids[watched[one]]),
         "why": WHY[option.kind],
         "proves": facts.ids(int(watched[i]) for i in proves),
-        "detectable_before_mm": number(before[one], 1000),
-        "detectable_after_mm": number(after[one], 1000),
+        "found_before_mm": number(before[one], 1000),
+        "found_after_mm": number(after[one], 1000),
     }

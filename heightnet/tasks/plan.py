@@ -12,9 +12,11 @@ import heightnet
 from heightnet.adjust import Fit
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.bench import BenchBase
 from heightnet.judge.gain import Gain
-from heightnet.judge.wide import WideBench, bench_for
+from heightnet.judge.judgement import CONTRADICTED, Judgement
+from heightnet.judge.large import bench_for
+from heightnet.judge.promises import Promises, promises
 from heightnet.network import build_network
 from heightnet.network.model import Kind
 from heightnet.tasks.design import Design
@@ -92,15 +94,17 @@ def plan(
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to plan with. No height, sight, levelled difference or known mark.")
     limit = job.settings.test.tolerance_mm / 1000 if tolerance is None else tolerance
-    fit = fit_of(net)
-    bench = bench_for(net, fit)
-    rel = reliability(bench)
+    bench = bench_for(net)
+    fit, found = bench.fit, promises(bench).found
     watched = np.flatnonzero(np.isin(bench.family.kind, ("setup", "target", "tripod")))
     accused = np.zeros(len(watched), dtype=bool)
-    if not planned and len(watched):
-        facts = JobFacts(bench, bench.judge(), rel, fit)
-        accused = np.array([("stand", int(n)) in facts.decided for n in bench.family.node[watched]], dtype=bool)
-    before = rel.detectable[watched]
+    state = None
+    if not planned:
+        judgement = Judgement(bench)
+        state = judgement.state
+        facts = JobFacts(judgement, Promises(found, found, at_most=True), fit)
+        accused = np.array([verdict in ("suspect", "either") for verdict in facts.verdicts[watched]], dtype=bool)
+    before = found[watched]
     goal = np.where(accused, np.minimum(limit, before * TESTED_ANEW), limit)
     open_ = ~(before <= goal)
     nodes = bench.family.node[watched]
@@ -108,7 +112,7 @@ def plan(
     options = options_of(net, nodes[open_], before[open_], minutes, gone, distrusted) if open_.any() else []
     design, chosen = None, []
     if options:
-        design = design_of(bench, fit, options, watched, goal, rel.delta0)
+        design = design_of(bench, fit, options, watched, goal)
         chosen = design.best(np.inf if budget is None else budget)
     ids = [str(bench.family.ids[h]) for h in watched]
     everything = design.detectable(list(range(len(options)))) if design else before
@@ -121,6 +125,7 @@ def plan(
         },
         "heightnet": {"version": heightnet.__version__},
         "planned": planned,
+        "state": state,
         "gone": gone,
         "tolerance_mm": limit * 1000,
         "budget_min": budget,
@@ -147,8 +152,9 @@ def plan(
 
 
 def exit_status(facts: Record) -> int:
-    """0: after these steps every height is proved; 1: some is not, for lack of minutes or of any way to it."""
-    return 0 if all(h["proved_after"] for h in facts["heights"]) else 1
+    """0: after these steps every height is proved; 1: some is not, for lack of minutes or of any way to it, or the job
+    contradicts itself as it stands."""
+    return 0 if all(h["proved_after"] for h in facts["heights"]) and facts["state"] not in CONTRADICTED else 1
 
 
 def as_planned(job: Job) -> Job:
@@ -213,19 +219,18 @@ def _stands_up_to(net: Network) -> int:
 
 
 def design_of(
-    bench: Bench | WideBench,
+    bench: BenchBase,
     fit: Fit,
     options: list[Option],
     watched: Ints,
     goal: npt.NDArray[np.float64],
-    delta0: float,
 ) -> Design:
     """The candidates weighed against the job; a goal that all of them together miss becomes what they nearly reach."""
     rows = design_rows(bench.net, [o.base for o in options])
     variance = np.array([o.base.sd**2 for o in options])
     gain = Gain(bench, fit, rows, variance, watched)
     minutes = np.array([o.minutes for o in options])
-    design = Design(gain.f, gain.spread, variance, gain.diagonal, gain.own, goal, minutes, delta0)
+    design = Design(gain.f, gain.spread, variance, gain.diagonal, gain.own, goal, minutes, bench.delta)
     # a goal out of reach must not buy everything that helps a little
     everything = design.detectable(list(range(len(options))))
     within_reach = np.where(everything <= goal, goal, NEAR_ENOUGH * everything)

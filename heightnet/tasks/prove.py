@@ -9,12 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 import heightnet
+from heightnet.adjust import adjust
 from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
-from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.promises import promises
 from heightnet.network import build_network
 from heightnet.network.model import Kind
 from heightnet.tasks.facts import JobFacts, Record, number
+from heightnet.tasks.judgement_facts import suspects
 
 if TYPE_CHECKING:
     from heightnet.network.model import Network
@@ -46,7 +50,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     part = check_shots_of(job, setup, set(heights))
     net = build_network(part)
     bench = Bench(net) if net.edge_count else None
-    facts = JobFacts(bench, bench.judge(), reliability(bench), fit_of(net)) if bench else None
+    facts = JobFacts(Judgement(bench), promises(bench), bench.fit) if bench else None
     mark = str(setups["mark"].iloc[0])
     by_shot = _by_shot(net, heights, mark)
     taped, taped_sd = _taped(net)
@@ -101,7 +105,7 @@ def known_heights(job: Job) -> dict[str, tuple[float, float]]:
     net = build_network(replace(job, **none))  # type: ignore[arg-type]
     if net.edge_count == 0 and not len(net.held):
         return {}
-    fit = fit_of(net)
+    fit = adjust(net.A, net.y, net.sd)
     tied = {p.label for p in net.pieces if p.tied}
     out = {}
     for node in np.flatnonzero(net.nodes.kind == "mark").tolist():
@@ -187,7 +191,7 @@ def _pooled(part: Job, heights: dict[str, tuple[float, float]], mark: str) -> Re
     net = build_network(_without_tape(part))
     if not len(net.job.shots):
         return None
-    fit = fit_of(net)
+    fit = adjust(net.A, net.y, net.sd)
     node = int(net.setup_node[0])
     column = int(net.nodes.column[node])
     if column < 0 or net.nodes.piece[node] != net.nodes.piece[0]:
@@ -214,25 +218,23 @@ def _agreement(part: Job, shots: int) -> Record | None:
         return None
     net = build_network(_without_tape(part))
     bench = Bench(net)
-    verdicts = bench.judge()
-    k, _ = bench.critical
-    largest = verdicts.largest
-    fit = fit_of(net)
-    w = float(verdicts.w[largest]) if largest >= 0 else None
+    judgement = Judgement(bench)
+    largest, fit = judgement.largest, bench.fit
+    w = float(judgement.w[largest]) if largest >= 0 else None
     return {
         "redundancy": int(fit.dof),
         "chi2": float(fit.chi2),
         "largest_w": w,
         "largest_w_id": str(bench.family.ids[largest]) if largest >= 0 else None,
-        "critical_w": number(k),
-        "agree": w is None or not (abs(w) > k),
+        "critical_w": number(bench.closing.k),
+        "agree": not judgement.said,
     }
 
 
 def _tape(facts: JobFacts | None, setup: str, limit: float) -> Record:
     """The tape against the marks: the error found in it, what would have been caught, and the risks."""
     none: Record = {
-        "error_mm": None, "error_sd_mm": None, "redundancy": 0.0, "smallest_detectable_mm": None,
+        "error_mm": None, "error_sd_mm": None, "redundancy": 0.0, "smallest_found_mm": None,
         "accept": None, "risk_accepting": None, "risk_rejecting": None, "false_rejection": None,
         "accepted_at_most_mm": None, "same_as": [],
     }  # fmt: skip
@@ -248,14 +250,14 @@ def _tape(facts: JobFacts | None, setup: str, limit: float) -> Record:
     redundancy = float(facts.bench.classes.redundancy[h])
     if redundancy <= 1e-8:
         return none | {"same_as": []}
-    error, sd, _ = facts.verdicts.freed
+    error, sd, _ = facts.judgement.freed
     d, s = float(error[h]), float(sd[h])
     over = _beyond(d, s, limit)
     return {
         "error_mm": d * 1000,
         "error_sd_mm": s * 1000,
         "redundancy": redundancy,
-        "smallest_detectable_mm": number(facts.reliability.detectable[h], 1000),
+        "smallest_found_mm": number(facts.promises.found[h], 1000),
         "accept": abs(d) <= limit,
         "risk_accepting": over,
         "risk_rejecting": 1 - over,
@@ -282,9 +284,8 @@ def _suspects(facts: JobFacts | None) -> list[Record]:
     if facts is None:
         return []
     return [
-        {key: s[key] for key in ("id", "error_mm", "error_sd_mm", "probability", "cause_text")}
-        | {"verdict": "suspect" if s["probability"] >= 0.5 else "either"}
-        for s in facts.suspects()
+        {key: s[key] for key in ("id", "error_mm", "error_sd_mm", "probability", "cause_text", "verdict")}
+        for s in suspects(facts)
     ]
 
 

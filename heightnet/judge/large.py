@@ -1,0 +1,702 @@
+"""Jobs too large for one search: the same judgement, as a list of neighbourhoods.
+
+The sparse adjustment gives the test of every hypothesis; classes and what nothing tests are read off the graph.  What
+stands out is let go, likeliest first, each conditional on the ones before; then every blunder let go is searched anew
+among its rivals, the others being free.  Blunders that do not resemble one another are independent, so that each such
+neighbourhood is a small search like a small job's, with u and G of the whole job.  Beyond `WHOLE_UP_TO` observations
+they are those of the part of the network around it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.special import expit
+
+from heightnet.adjust import Fit, adjust
+from heightnet.adjust.graph import bridges, series_classes
+from heightnet.judge.bench import Bench, BenchBase, Look, Seen, freed_of
+from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
+from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION, Family, build_family
+from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
+from heightnet.judge.search import Candidates, Clock, search
+from heightnet.network.model import DATUM, Kind, Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+ONE_UP_TO = 150  # redundancy up to which a job is one neighbourhood
+ONE_OBSERVATIONS = 3_000  # likewise
+WHOLE_UP_TO = 20_000  # observations of a job whose neighbourhoods have u and G of all of it
+PART = 1_500  # observations of the part of a larger job around a blunder
+CORE = 0.5  # of them, the nearest, what is found among which is kept
+SAMPLES, SAMPLE = 8, 400  # parts of a large job from which the factors on the sds are found, observations of each
+FACTORS_OF_ALL_UP_TO = 5_000  # observations of a job whose factors are found from all of it
+FINER = 2.0 ** np.array([-0.25, 0.0, 0.25])
+LEAST_FACTOR = 0.01  # probability of a point of the factor grid from which it is kept
+LET_GO = 0.5  # probability, by itself and beside what was let go before, from which a blunder is let go
+LOOKED_AT = 0.1  # likewise, from which a neighbourhood is searched though nothing in it was let go
+PART_FROM = 0.2  # likewise, from which the part of a very large job around it is cut out
+EXTRA = 0.02  # likewise, from which a class takes part in a neighbourhood that it resembles
+RIVAL = 0.3  # correlation from which one class may take another's blame
+RIVAL_ODDS = 9.0  # logarithm: rivals less likely than that against the likeliest are left out
+FELT = 0.01  # correlation from which what was let go elsewhere is free beside a neighbourhood
+STILL_TESTED = 1e-6  # 1 / m^2: information of a class below which nothing is left to test it
+NEAREST = 60  # of what was let go, taken as free beside a class when its rivals are looked for
+MOST_LET_GO = 400
+LARGE_BUDGET = 1e10  # steps of all searches of a large job
+ROUNDS = 3
+RATE_COUNTS_AS = 1000.0  # observations: how much a stated rate weighs against what the job itself shows
+RATE_ROUNDS = 20
+
+
+class Frame:
+    """Observations that are adjusted together, and the classes that lie in them.
+
+    Parameters
+    ----------
+    A, y, sd, kind : as of a network.
+    C : (m, c) representatives of classes; classes : (c,) their labels.
+    core : (c,) classes near the middle, what is found among which is kept.
+    """
+
+    def __init__(
+        self,
+        A: sparse.csr_matrix,
+        y: Floats,
+        sd: Floats,
+        kind: npt.NDArray[np.int8],
+        C: sparse.csc_matrix,
+        classes: Ints,
+        core: npt.NDArray[np.bool_],
+    ) -> None:
+        self.A, self.y, self.sd, self.kind, self.C, self.classes, self.core = A, y, sd, kind, C, classes, core
+        self._fits: dict[tuple[float, float], Fit] = {}
+
+    def fit(self, tape: float, sight: float) -> Fit:
+        """The adjustment with these factors on the standard deviations."""
+        if (tape, sight) not in self._fits:
+            self._fits[tape, sight] = adjust(self.A, self.y, scaled_sd(self.kind, self.sd, tape, sight))
+        return self._fits[tape, sight]
+
+    def tests(self, tape: float, sight: float) -> tuple[Floats, Floats]:
+        """u and the diagonal of G (c,) of every class."""
+        return self.fit(tape, sight).reduce_diagonal(self.C)
+
+    def columns(self, at: list[int], tape: float, sight: float) -> Floats:
+        """(c, s) columns of G of some classes."""
+        P = scaled_sd(self.kind, self.sd, tape, sight) ** -2.0
+        weighted = sparse.csc_matrix(self.C[:, at].multiply(P[:, None]))
+        moved = self.A @ self.fit(tape, sight).solve((self.A.T @ weighted).toarray())
+        return np.asarray(self.C.T @ (weighted.toarray() - moved * P[:, None]))
+
+    def reduced(self, at: list[int], factors: Factors) -> tuple[Floats, Floats]:
+        """u (g, s) and G (g, s, s) of some classes over a grid of factors."""
+        points = zip(factors.tape.tolist(), factors.sight.tolist(), strict=True)
+        found = [self.fit(tape, sight).reduce(self.C[:, at]) for tape, sight in points]
+        return np.array([u for u, _ in found]), np.array([G for _, G in found])
+
+    def log_evidence(self, tape: float, sight: float) -> float:
+        """Logarithm of the evidence of two factors, nothing being wrong, up to a constant."""
+        fit = self.fit(tape, sight)
+        sd = scaled_sd(self.kind, self.sd, tape, sight)
+        return -0.5 * (2 * float(np.log(sd / self.sd).sum()) + fit.log_det + fit.chi2)
+
+
+@dataclass
+class LetGo:
+    """What was let go at one point of the factor grid, in order, and what that leaves of the others.
+
+    members : positions in a frame.
+    u, rest : (c,) u and the diagonal of G with all of them freed.
+    log_joint : logarithm of the evidence with them, sizes integrated out one after the other.
+    """
+
+    members: list[int]
+    u: Floats
+    rest: Floats
+    log_joint: float
+
+    def odds(self, prior: Candidates) -> Floats:
+        """(c,) logarithm of the odds of each class beside them; -inf where they leave nothing of it to test."""
+        odds = prior.log_odds + log_bayes(self.u, np.maximum(self.rest, 1e-300), prior)
+        return np.where(self.rest > STILL_TESTED, odds, -np.inf)
+
+
+def let_go(frame: Frame, prior: Candidates, tape: float, sight: float) -> LetGo:
+    """The likeliest blunders one after the other, each conditional on those before."""
+    u, rest = frame.tests(tape, sight)
+    out = LetGo([], u.copy(), rest.copy(), frame.log_evidence(tape, sight))
+    freed: list[Floats] = []
+    while len(out.members) < MOST_LET_GO:
+        odds = np.where(out.rest > 1e-3 * rest, out.odds(prior), -np.inf)
+        odds[out.members] = -np.inf
+        best = int(np.argmax(np.round(odds, 9))) if len(odds) else -1
+        if best < 0 or expit(odds[best]) < LET_GO:
+            break
+        column = frame.columns([best], tape, sight)[:, 0]
+        for before in freed:  # those before it freed
+            column = column - before * before[best]
+        pivot = float(np.sqrt(max(column[best], 1e-300)))
+        column = column / pivot
+        out.log_joint += float(odds[best])
+        out.u = out.u - column * (out.u[best] / pivot)
+        out.rest = np.maximum(out.rest - column**2, 0.0)
+        freed.append(column)
+        out.members.append(best)
+    return out
+
+
+class LargeBench(BenchBase):
+    """As `heightnet.judge.bench.Bench`, for jobs that are judged as many neighbourhoods.
+
+    Rates of blunders and factors on the standard deviations are those that the job itself shows, weighed against the
+    stated ones; heights exchanged and readings exchanged are hypotheses where something stands out.
+    """
+
+    def __init__(self, net: Network) -> None:
+        self.net = net
+        self._set_family(build_family(net, swaps=False))
+        self.factors = factor_grid()
+        self.factors = self._factors_of_the_job()
+        self._set_rates(self._rates_of_the_job())
+        suspicious = self._suspicious()
+        self._set_family(build_family(net, swaps=suspicious))
+        self._set_rates(self._rates_of_the_job())
+
+    # ---- classes from the graph ----
+
+    def _set_family(self, family: Family) -> None:
+        P = self.net.sd**-2.0
+        self.family = family
+        self.own = np.asarray(family.C.power(2).T @ P)
+        self._edge_of = self._representing_observation()
+        self.diagonal = self._information(P)
+        self.classes = self._classes()
+        reps = self.classes.representative
+        self.free = np.isnan(family.size[reps])
+        self._set_rates(family.rate)
+
+    def _set_rates(self, rate: Floats) -> None:
+        reps = self.classes.representative
+        self.rate = rate
+        self.class_rate = self.classes.rates(rate)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
+
+    def _representing_observation(self) -> Ints:
+        """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
+        family = self.family
+        out = family.observation.copy()
+        several = np.flatnonzero((out < 0) & family.of(*HEIGHTS))
+        out[several] = family.C.indices[family.C.indptr[several]]
+        return out
+
+    def _information(self, P: Floats) -> Floats:
+        """Diagonal of G: p r for one observation; for parallel ones sum p - (sum p)^2 q, with q = a N^-1 a'."""
+        at = self._edge_of
+        simple = at >= 0
+        diagonal = np.zeros(len(at))
+        q = (1 - self.fit.r[at[simple]]) / P[at[simple]]
+        diagonal[simple] = self.own[simple] - self.own[simple] ** 2 * q
+        one = simple & (self.family.observation >= 0)
+        diagonal[one] = P[at[one]] * self.fit.r[at[one]]
+        rest = np.flatnonzero(~simple)
+        if len(rest):
+            diagonal[rest] = self.fit.reduce_diagonal(self.family.C[:, rest])[1]
+        return np.maximum(diagonal, 0.0)
+
+    def _classes(self) -> Classes:
+        """What nothing tests, and what nothing tells apart, from the graph with parallel readings drawn as one."""
+        net, family = self.net, self.family
+        held = np.arange(len(net.nodes))
+        held[net.held] = DATUM
+        drawn = np.flatnonzero((self._edge_of >= 0) & family.of(*HEIGHTS, *ONE_OBSERVATION))
+        edge = self._edge_of[drawn]
+        i, j = held[net.tail[edge]], held[net.head[edge]]
+        is_bridge, series = bridges(i, j, len(held)), series_classes(i, j, len(held))
+        label = np.full(len(family), -1, dtype=np.int64)
+        label[drawn] = np.where(is_bridge, -1, series)
+        redundancy = np.clip(self.diagonal / np.maximum(self.own, 1e-300), 0.0, 1.0)
+        redundancy[drawn[is_bridge]] = 0.0
+        other = np.setdiff1d(np.flatnonzero(redundancy > UNTESTABLE), drawn)
+        label[other] = label.max(initial=-1) + 1 + np.arange(len(other))
+        self._merge_groups(label, other)
+        redundancy[label < 0] = 0.0
+        tested = np.flatnonzero(label >= 0)
+        order = tested[np.lexsort((tested, -family.rate[tested], label[tested]))]
+        unique, first, inverse = np.unique(label[order], return_index=True, return_inverse=True)
+        label[order] = inverse
+        representative = order[first] if len(unique) else order
+        return Classes(label, self._signs(label, representative), representative, redundancy)
+
+    def _merge_groups(self, label: Ints, other: Ints) -> None:
+        """Common errors that nothing tells apart get one label."""
+        groups = other[self.family.kind[other] == "group"]
+        if len(groups) < 2:
+            return
+        G = self.fit.reduce(self.family.C[:, groups])[1]
+        scale = np.diag(G) ** -0.5
+        alike = np.abs(G * scale[:, None] * scale[None, :]) > ONE_CLASS
+        _, together = csgraph.connected_components(sparse.csr_matrix(alike), directed=False)
+        first = np.unique(together, return_index=True)[1]
+        label[groups] = label[groups[first]][together]
+
+    def _signs(self, label: Ints, representative: Ints) -> Floats:
+        """Whether an error of each hypothesis looks like its representative's or like the opposite: as the job's u say.
+
+        The u of one class are the same but for scale and sign, whatever was observed.
+        """
+        u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
+        sign = np.ones(len(label))
+        tested = label >= 0
+        sign[tested] = np.where(u[tested] * u[representative[label[tested]]] < 0, -1.0, 1.0)
+        return sign
+
+    # ---- what the job says of its own scatter, and of how often its crews slip ----
+
+    @property
+    def redundancy(self) -> int:
+        return int(self.fit.dof)
+
+    def _factors_of_the_job(self) -> Factors:
+        """The factor grid weighed by what the job shows once its likeliest blunders are let go."""
+        grid = factor_grid()
+        if self.net.edge_count <= FACTORS_OF_ALL_UP_TO:
+            frames = [self._frame(self.net.y)]
+        else:
+            frames = [self._part_around(edge, self.fit.v, SAMPLE) for edge in self._usual_edges()]
+        rough = self._weighed(frames, grid)
+        best = int(np.argmax(np.round(rough, 6)))
+        # so many observations know their scatter better than the usual grid has it
+        tape, sight = (
+            f.ravel() for f in np.meshgrid(FINER * grid.tape[best], FINER * grid.sight[best], indexing="ij")
+        )
+        finer = Factors(tape, sight, log_prior_of(tape, sight))
+        return finer.weighed(self._weighed(frames, finer), LEAST_FACTOR)
+
+    def _weighed(self, frames: list[Frame], grid: Factors) -> Floats:
+        """(g,) logarithm of the evidence of each pair of factors, the likeliest blunders let go."""
+        out = grid.log_prior.copy()
+        for frame in frames:
+            prior = self.candidates.some(frame.classes)
+            points = zip(grid.tape.tolist(), grid.sight.tolist(), strict=True)
+            out += [let_go(frame, prior, tape, sight).log_joint for tape, sight in points]
+            keep = frame._fits.get((1.0, 1.0))
+            frame._fits.clear()
+            if keep is not None:
+                frame._fits[1.0, 1.0] = keep
+        return out
+
+    def _usual_edges(self) -> list[int]:
+        """Single observations whose tests are the most usual, spread over the job."""
+        u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
+        w = self.classes.tests(u, self.diagonal)[2]
+        single = np.flatnonzero((self._edge_of >= 0) & self.classes.tested & (self._edge_of < self.net.edge_count))
+        usual = single[np.argsort(np.abs(w[single]), kind="stable")]
+        at = np.unique(len(usual) * np.arange(1, SAMPLES + 1) // (2 * SAMPLES + 2))
+        return [int(self._edge_of[h]) for h in usual[at]] if len(usual) else []
+
+    def _scaled(self, u: Floats, diagonal: Floats) -> tuple[Floats, Floats]:
+        """u and the diagonal of G as if all sds were larger by the smaller of the factors that the job shows."""
+        tape, sight = self.factors_of([])
+        calm = min(1.0, min(tape, sight) ** -2.0)
+        return calm * u, calm * diagonal
+
+    def _rates_of_the_job(self) -> Floats:
+        """(h,) rates of each kind of blunder that the stated ones and this job's own tests make likeliest.
+
+        A large job shows how often its crews slip.  The stated rate counts as much as `RATE_COUNTS_AS` observations;
+        found by alternating between the blunders the rates make likely and the rates these blunders make likely.
+        """
+        family, tested = self.family, self.classes.tested
+        rate = family.rate.copy()
+        u = np.asarray(family.C.T @ (self.fit.v / self.net.sd**2))
+        prior = Candidates.of(family.rate, family.size)
+        bayes = np.where(tested, log_bayes(*self._scaled(u, self.diagonal), prior), 0.0)
+        for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION):
+            of_kind = family.of(kind)
+            at = np.flatnonzero(tested & of_kind)
+            if not len(at):
+                continue
+            stated = present = float(family.rate[at[0]])
+            for _ in range(RATE_ROUNDS):
+                wrong = expit(np.log(present / (1 - present)) + bayes[at]).sum()
+                present = float((RATE_COUNTS_AS * stated + wrong) / (RATE_COUNTS_AS + len(at)))
+            rate[of_kind] = present
+        return rate
+
+    def _suspicious(self) -> set[int]:
+        """Nodes of stands, and of levels, whose heights may be wrong: swaps and exchanges there are hypotheses."""
+        u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
+        alone, label = expit(self._alone(u)), self.classes.label
+        asked = (label >= 0) & (np.append(alone, 0.0)[label] >= EXTRA) & ~self.family.of("group")
+        rows = np.unique(self.family.C[:, np.flatnonzero(asked)].indices)
+        return set(self.net.head[rows[rows < self.net.edge_count]].tolist())
+
+    # ---- does it close? ----
+
+    @cached_property
+    def closing(self) -> Closing:
+        reps = self.classes.representative
+        return formula(self.diagonal[reps], self.candidates, self.free, self.net.job.settings.test.false_alarm)
+
+    def _log_odds(self, u: Floats) -> float:
+        """log O by the factors that the job shows."""
+        return float(log_sum(self._alone(u), axis=0)) if len(self.candidates.log_odds) else -np.inf
+
+    # ---- neighbourhoods ----
+
+    def look(self, y: Floats, clock: Clock | None = None) -> Seen:
+        """Judge observations y (m,); rates and factors are those that the job's own showed."""
+        net, reps = self.net, self.classes.representative
+        v = self.fit.v if y is net.y else y - net.A @ self.fit.solve(net.A.T @ (y / net.sd**2))
+        u = np.asarray(self.family.C.T @ (v / net.sd**2))
+        seen = Seen(u, [], self._log_odds(u), expit(self._alone(u)))
+        w = np.abs(u[reps]) / np.sqrt(np.maximum(self.diagonal[reps], 1e-300))
+        if not self.closing.said(float(w[self.free].max(initial=0.0)), seen.log_odds):
+            return seen
+        clock = clock or Clock(LARGE_BUDGET)
+        if net.edge_count <= WHOLE_UP_TO:
+            looks, rest = self._neighbourhoods(self._frame(y), clock)
+            return replace(seen, looks=looks, alone=expit(rest.odds(self.candidates)), left=self._largest(rest))
+        return self._by_parts(seen, v, clock)
+
+    def _alone(self, u: Floats) -> Floats:
+        """(c,) logarithm of the odds of each class, were it the only candidate."""
+        reps = self.classes.representative
+        return self.candidates.log_odds + log_bayes(*self._scaled(u[reps], self.diagonal[reps]), self.candidates)
+
+    def _largest(self, rest: LetGo) -> float:
+        free = self.free & (rest.rest > STILL_TESTED)
+        w = np.abs(rest.u[free]) / np.sqrt(rest.rest[free])
+        return float(w.max(initial=0.0))
+
+    def _frame(self, y: Floats) -> Frame:
+        """All of the job."""
+        net, reps = self.net, self.classes.representative
+        every = np.ones(len(reps), dtype=bool)
+        frame = Frame(net.A, y, net.sd, net.kind, self.family.C[:, reps], np.arange(len(reps)), every)
+        if y is net.y:
+            frame._fits = self._fits
+            frame._fits[1.0, 1.0] = self.fit
+        return frame
+
+    @property
+    def _point(self) -> tuple[float, float]:
+        """The likeliest factors."""
+        g = int(np.argmax(np.round(self.factors.log_prior, 9)))
+        return float(self.factors.tape[g]), float(self.factors.sight[g])
+
+    def _neighbourhoods(self, frame: Frame, clock: Clock) -> tuple[list[Look], LetGo]:
+        """The neighbourhoods of a frame, searched, and what the likeliest blunders leave of every class."""
+        prior = self.candidates.some(frame.classes)
+        rest = let_go(frame, prior, *self._point)
+        looks: list[Look] = []
+        for _ in range(ROUNDS):
+            members = rest.members
+            groups, columns, active = self._gathered(frame, prior, rest)
+            looks, best = [], []
+            for some in groups:
+                look, found = self._searched(frame, prior, some, members, columns, active, clock)
+                looks.append(look)
+                best += found
+            if set(best) == set(members):
+                break
+            rest = self._without(frame, best)
+        return looks, rest
+
+    def _without(self, frame: Frame, members: list[int]) -> LetGo:
+        """What these, freed, leave of every class."""
+        u, diagonal = frame.tests(*self._point)
+        if members:
+            u, diagonal = freed_of(u, diagonal, frame.columns(members, *self._point), members)
+        return LetGo(members, u, np.maximum(diagonal, 0.0), 0.0)
+
+    def _gathered(
+        self, frame: Frame, prior: Candidates, rest: LetGo
+    ) -> tuple[list[list[int]], dict[int, Floats], LetGo]:
+        """Classes gathered into neighbourhoods: what was let go or is likely, with its rivals, where they resemble."""
+        u, diagonal = frame.tests(*self._point)
+        scale = 1 / np.sqrt(np.maximum(diagonal, 1e-300))
+        odds = rest.odds(prior)
+        odds[rest.members] = -np.inf
+        extras = np.flatnonzero(expit(odds) >= EXTRA)
+        seeds = [int(c) for c in extras if expit(odds[c]) >= LOOKED_AT]
+        middle = [*rest.members, *seeds]
+        found = frame.columns(middle, *self._point) if middle else np.zeros((len(u), 0))
+        columns = {c: found[:, i] for i, c in enumerate(middle)}
+        rivals: dict[int, set[int]] = {}
+        for c in middle:
+            rho = columns[c] * scale * scale[c]
+            alike = np.flatnonzero(np.abs(rho) >= RIVAL)
+            others = [m for m in rest.members if m != c]
+            near = sorted(others, key=lambda m: -abs(rho[m]))[:NEAREST]
+            across = np.column_stack([columns[m] for m in near]) if near else np.zeros((len(u), 0))
+            some = np.concatenate([alike, near]).astype(np.int64)
+            at = list(range(len(alike), len(some)))
+            own_u, own_rest = freed_of(u[some], diagonal[some], across[some], at)
+            bare = LetGo([], own_u[: len(alike)], np.maximum(own_rest[: len(alike)], 0.0), 0.0)
+            beside = bare.odds(prior.some(alike))
+            beside[np.isin(alike, near)] = -np.inf
+            own = beside[alike == c].max(initial=-np.inf)
+            rivals[c] = {int(j) for j, o in zip(alike, beside, strict=True) if o >= own - RIVAL_ODDS}
+            rivals[c] |= {int(j) for j in alike if j in set(extras.tolist())} | {c}
+        return _joined(middle, rivals, columns, scale), columns, rest
+
+    def _searched(
+        self, frame: Frame, prior: Candidates, some: list[int], members: list[int], columns: dict[int, Floats],
+        rest: LetGo, clock: Clock,
+    ) -> tuple[Look, list[int]]:  # fmt: skip
+        """One neighbourhood searched, what was let go elsewhere being free beside it; and its likeliest set."""
+        scale = 1 / np.sqrt(np.maximum(np.abs(frame.tests(*self._point)[1]), 1e-300))
+        elsewhere = [
+            m for m in members if m not in set(some)
+            and np.abs(columns[m][some] * scale[some] * scale[m]).max(initial=0.0) > FELT
+        ]  # fmt: skip
+        u, G = frame.reduced([*some, *elsewhere], self.factors)
+        own, others = slice(0, len(some)), list(range(len(some), u.shape[1]))
+        if others:
+            inside = G[:, others][:, :, others] * (1 + 1e-9 * np.eye(len(others)))
+            beside = G[:, others][:, :, own]
+            solved = np.linalg.solve(inside, np.concatenate([beside, u[:, others, None]], axis=2))
+            u = u[:, own] - np.einsum("gsc,gs->gc", beside, solved[:, :, -1])
+            G = G[:, own, own] - np.einsum("gsc,gsd->gcd", beside, solved[:, :, :-1])
+        evidence = self.factors.log_prior
+        posterior = search(u, G, evidence, prior.some(np.array(some)), self.closing.k, self.base, clock)
+        look = Look(frame.classes[some], u, G, evidence, self.base, posterior)
+        return look, [some[i] for i in posterior.sets[0]]
+
+    # ---- very large jobs: the part of the network around a blunder ----
+
+    def _by_parts(self, seen: Seen, v: Floats, clock: Clock) -> Seen:
+        """Neighbourhoods in the parts of the network around what stands out, largest test first."""
+        net, reps = self.net, self.classes.representative
+        looked = np.zeros(len(reps), dtype=bool)
+        looks: list[Look] = []
+        u = seen.u
+        while True:
+            odds = self._alone(u)
+            asked = np.flatnonzero((expit(odds) >= PART_FROM) & ~looked & (self._edge_of[reps] >= 0))
+            order = asked[np.argsort(-np.round(odds[asked], 6), kind="stable")]
+            members: list[int] = []
+            errors: list[float] = []
+            for c in order.tolist():
+                if looked[c]:
+                    continue
+                frame = self._part_around(int(self._edge_of[reps[c]]), v, PART)
+                fresh = frame.core & ~looked[frame.classes]
+                found, _ = self._neighbourhoods(frame, clock)
+                for look in found:
+                    if fresh[np.isin(frame.classes, look.classes[list(look.posterior.sets[0]) or [0]])].all():
+                        looks.append(look)
+                        best = list(look.posterior.sets[0])
+                        g = look.likeliest
+                        b = np.linalg.solve(look.G[g][np.ix_(best, best)], look.u[g][best]) if best else np.zeros(0)
+                        members += reps[look.classes[best]].tolist()
+                        errors += b.tolist()
+                looked[frame.classes[fresh]] = True
+                looked[c] = True
+            if not members:
+                break
+            v = self.fit.residuals_without(self.family.C[:, members] @ np.array(errors), v)
+            u = np.asarray(self.family.C.T @ (v / net.sd**2))
+        scaled_u, scaled = self._scaled(u[reps], self.diagonal[reps])
+        left = LetGo([], scaled_u, scaled, 0.0)
+        return replace(seen, looks=looks, alone=expit(self._alone(u)), left=self._largest(left))
+
+    @cached_property
+    def _edges_at(self) -> sparse.csr_matrix:
+        """Observations at each node (nodes, edges)."""
+        count = self.net.edge_count
+        ends = np.concatenate([self.net.tail[:count], self.net.head[:count]])
+        shape = (len(self.net.nodes), count)
+        return sparse.csr_matrix((np.ones(2 * count, np.int8), (ends, np.tile(np.arange(count), 2))), shape=shape)
+
+    @cached_property
+    def _class_of_edge(self) -> Ints:
+        """(edges,) class of what lies on each observation, -1 for none."""
+        out = np.full(len(self.net.y), -1, dtype=np.int64)
+        simple = np.flatnonzero(self._edge_of >= 0)
+        out[self._edge_of[simple]] = self.classes.label[simple]
+        return out[: self.net.edge_count]
+
+    @cached_property
+    def _rows_of_reps(self) -> sparse.csr_matrix:
+        return self.family.C[:, self.classes.representative].tocsr()
+
+    @cached_property
+    def _touches(self) -> Ints:
+        """(c,) how many observations each class's representative touches; none are counted for common errors."""
+        reps = self.classes.representative
+        return np.where(self.family.kind[reps] == "group", -1, np.diff(self.family.C.indptr)[reps])
+
+    def around(self, edge: int, size: int) -> Ints:
+        """Observations nearest to one, nearest first; those that hang on the datum lead no further.
+
+        What nothing tells apart lies in one loop: whole classes are taken, so that a long line stays closed.
+        """
+        stop = {DATUM, *self.net.held.tolist()}
+        at, net = self._edges_at, self.net
+        found: dict[int, None] = {edge: None}
+        seen, front = set(stop), [int(net.tail[edge]), int(net.head[edge])]
+        while front and len(found) < size:
+            following: list[int] = []
+            for node in front:
+                if node in seen:
+                    continue
+                seen.add(node)
+                for e in at.indices[at.indptr[node] : at.indptr[node + 1]].tolist():
+                    if e not in found:
+                        found[e] = None
+                        following += [int(net.tail[e]), int(net.head[e])]
+            front = following
+        near = np.array(list(found), dtype=np.int64)
+        labels = np.unique(self._class_of_edge[near])
+        whole = np.flatnonzero(np.isin(self._class_of_edge, labels[labels >= 0]))
+        return np.concatenate([near, np.setdiff1d(whole, near)])
+
+    def _part_around(self, edge: int, y: Floats, size: int) -> Frame:
+        """A part of the network; what the whole of it knows of refraction and index errors goes in as knowledge.
+
+        Parameters
+        ----------
+        y : (m,) residuals, taken as observations about the adjusted heights.
+        """
+        # everything here is as long as the part, never as the whole
+        near = self.around(edge, size)
+        core = near[: max(1, int(min(len(near), size) * CORE))] if len(near) >= size else near
+        edges = np.sort(near)
+        net, column = self.net, self.net.nodes.column
+        nodes = np.unique(np.concatenate([net.tail[edges], net.head[edges]]))
+        columns = np.sort(column[nodes[column[nodes] >= 0]])
+        anchored = bool(np.any(column[nodes] < 0))
+        rows = net.A[edges].tocoo()
+        nuisance = np.setdiff1d(rows.col, columns)
+        knowledge, expected, knowledge_sd = self._knowledge(nuisance, y)
+        unknowns = np.concatenate([columns if anchored else columns[1:], nuisance])  # rising: nuisances stand last
+        extra = len(nuisance)
+        at = np.searchsorted(unknowns, rows.col)
+        used = at < len(unknowns)
+        used[used] = unknowns[at[used]] == rows.col[used]
+        A = sparse.csr_matrix(
+            (np.concatenate([rows.data[used], knowledge.data]),
+             (np.concatenate([rows.row[used], len(edges) + knowledge.row]),
+              np.concatenate([at[used], len(unknowns) - extra + knowledge.col]))),
+            shape=(len(edges) + extra, len(unknowns)),
+        )  # fmt: skip
+        touched, count = np.unique(self._rows_of_reps[edges].indices, return_counts=True)
+        inside = touched[count == self._touches[touched]].astype(np.int64)
+        C = self.family.C[:, self.classes.representative[inside]]
+        C = sparse.csc_matrix((C.data, np.searchsorted(edges, C.indices), C.indptr), shape=(A.shape[0], len(inside)))
+        sd = np.concatenate([net.sd[edges], knowledge_sd])
+        kind = np.concatenate([net.kind[edges], np.full(extra, int(Kind.REFRACTION), dtype=np.int8)])
+        middle = np.isin(self._edge_of[self.classes.representative[inside]], core)
+        frame = Frame(A, np.concatenate([y[edges], expected]), sd, kind, C, inside, middle)
+        own = frame.tests(1.0, 1.0)[1] / np.maximum(np.asarray(C.power(2).T @ sd**-2.0), 1e-300)
+        tested = own > UNTESTABLE
+        return Frame(A, frame.y, sd, kind, C[:, tested], inside[tested], middle[tested])
+
+    def _knowledge(self, nuisance: Ints, y: Floats) -> tuple[sparse.coo_matrix, Floats, Floats]:
+        """What is known of some nuisances beforehand: rows (k, k), right-hand side and standard deviations (k,).
+
+        A separation that hangs on a neighbour's is known from that one where it is there; the others as the whole
+        network finds them, about their adjusted values.
+        """
+        net, count = self.net, len(nuisance)
+        if not len(net.separations):
+            own = np.arange(count)
+            return sparse.coo_matrix((np.ones(count), (own, own))), np.zeros(count), self.fit.sd_x[nuisance]
+        own = net.edge_count + nuisance - net.heights
+        rows = net.A[own]
+        inside = np.isin(rows.indices, nuisance)
+        entries = np.diff(rows.indptr)
+        hangs = (entries > 1) & (np.bincount(np.repeat(np.arange(count), entries)[inside], minlength=count) == entries)
+        row, column = np.repeat(np.arange(count), entries), rows.indices
+        kept = hangs[row]
+        alone = np.flatnonzero(~hangs)
+        matrix = sparse.coo_matrix(
+            (np.concatenate([rows.data[kept], np.ones(len(alone))]),
+             (np.concatenate([row[kept], alone]),
+              np.concatenate([np.searchsorted(nuisance, column[kept]), alone]))),
+            shape=(count, count),
+        )  # fmt: skip
+        return matrix, np.where(hangs, y[own], 0.0), np.where(hangs, net.sd[own], self.fit.sd_x[nuisance])
+
+    # ---- what follows ----
+
+    def seen_at_stated(self, Z: Floats) -> tuple[Floats, Floats]:
+        """u (c, n) and the diagonal of G (c,) of the classes for columns of noise Z (m, n), in units of the sds."""
+        net = self.net
+        v = Z * net.sd[:, None]
+        v = v - net.A @ self.fit.solve(net.A.T @ (Z / net.sd[:, None]))
+        reps = self.classes.representative
+        return np.asarray(self.family.C[:, reps].T @ (v / net.sd[:, None] ** 2)), self.diagonal[reps]
+
+    def columns_at_stated(self, classes: Ints) -> Floats:
+        """(c, s) columns of G of some classes."""
+        return self._frame(self.net.y).columns(classes.tolist(), 1.0, 1.0)
+
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
+        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+        label, reps = self.classes.label, self.classes.representative
+        if not len(members):
+            return u.copy(), self.diagonal.copy()
+        if self.net.edge_count > WHOLE_UP_TO:  # beside one another only: elsewhere they take nothing away
+            G = self.fit.reduce(self.family.C[:, members])[1]
+            b = np.linalg.solve(G + 1e-9 * np.diag(np.diag(G)), u[members])
+            change = self.family.C[:, members] @ b
+            v = self.fit.solve(self.net.A.T @ (change / self.net.sd**2))
+            left = u - np.asarray(self.family.C.T @ ((change - self.net.A @ v) / self.net.sd**2))
+            return left, self.diagonal.copy()
+        at = label[members].tolist()
+        columns = self._frame(self.net.y).columns(at, 1.0, 1.0)
+        left, rest = freed_of(u[reps], self.diagonal[reps], columns, at)
+        tested = self.classes.tested
+        scale = np.sqrt(self.diagonal[tested] / np.maximum(self.diagonal[reps][label[tested]], 1e-300))
+        out_u, out = u.copy(), self.diagonal.copy()
+        out_u[tested] = left[label[tested]] * scale * self.classes.sign[tested]
+        out[tested] = rest[label[tested]] * scale**2
+        return out_u, out
+
+    def inflation(self, looks: list[Look]) -> Floats:
+        """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""
+        out = np.ones(len(self.family))
+        tested, reps = self.classes.tested, self.classes.representative
+        if self.net.edge_count > WHOLE_UP_TO:
+            out[tested] = float(np.mean(self.factors_of(looks)))
+            return out
+        grown = self._frame(self.net.y).tests(*self._point)[1]
+        of_class = np.sqrt(self.diagonal[reps] / np.maximum(grown, 1e-300))
+        out[tested] = of_class[self.classes.label[tested]]
+        return out
+
+
+def _joined(
+    middle: list[int], rivals: dict[int, set[int]], columns: dict[int, Floats], scale: Floats
+) -> list[list[int]]:
+    """Neighbourhoods: middles that resemble one another or share a rival, with all their rivals; rising."""
+    left, out = list(middle), []
+    while left:
+        group, front = set(), [left.pop(0)]
+        while front:
+            c = front.pop()
+            group |= rivals[c]
+            near = [
+                m for m in left
+                if rivals[m] & rivals[c] or abs(columns[c][m] * scale[c] * scale[m]) >= RIVAL
+            ]  # fmt: skip
+            left = [m for m in left if m not in near]
+            front += near
+        out.append(sorted(group))
+    return out
+
+
+def bench_for(net: Network) -> BenchBase:
+    """The bench that a network is judged on: one neighbourhood, or many where there would be too much in it."""
+    redundancy = len(net.y) - net.A.shape[1]
+    return Bench(net) if redundancy <= ONE_UP_TO and net.edge_count <= ONE_OBSERVATIONS else LargeBench(net)

@@ -1,0 +1,263 @@
+"""The judgement of a job as facts: its state, what is told and in which place, explanations, what bears how much."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from heightnet.judge.judgement import Finding
+from heightnet.judge.large import LargeBench
+from heightnet.judge.places import STAND, Key
+from heightnet.network.model import Kind
+from heightnet.rows import Rows
+
+if TYPE_CHECKING:
+    from heightnet.tasks.facts import JobFacts
+
+Floats = npt.NDArray[np.float64]
+Record = dict[str, Any]
+
+MEMBERS_TOLD = 2_000  # of a finding, likeliest first; how many there are in all is said
+RIVALS_TOLD = 12  # of an unnamed finding, listed among the suspects
+LEAST_TOLD = 0.005  # probability of a member of a list from which it is told
+LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
+RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
+BEARS_UP_TO = 20  # redundancy up to which it is said how many blunders a job bears
+BEARS = 5.0
+INTERVAL = 1.96  # sds of a range that holds 95 of 100
+
+
+def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
+    """``judgement`` of results.json.
+
+    Parameters
+    ----------
+    checks : independent checks of every height that has one.
+    """
+    j, bench = facts.judgement, facts.bench
+    stopped = {look.posterior.stopped for look in j.looks} - {""}
+    searched = 1 - max((look.posterior.unsearched for look in j.looks), default=0.0)
+    return {
+        "state": j.state,
+        "relative": not any(piece.tied for piece in facts.net.pieces),
+        "said": j.said,
+        "probability": facts.capped(j.something),
+        "explained": j.explained,
+        "blunders": j.blunders,
+        "bears": max(1, int(bench.redundancy // BEARS)) if bench.redundancy < BEARS_UP_TO else None,
+        "survives": int(checks.min() // 2) if len(checks) else None,
+        "checked_under_two": int(np.sum(checks < 2)),
+        "checked_under_four": int(np.sum(checks < 4)),
+        "neighbourhoods": len(j.looks) if isinstance(bench, LargeBench) else 1,
+        "searched": searched,
+        "stopped": next(iter(sorted(stopped)), ""),
+        "second_search": "made" if j.looks else "not made",
+        "found_at_most": facts.promises.at_most,
+    }
+
+
+def findings(facts: JobFacts) -> list[Record]:
+    """``findings[]``: what is told, each in the smallest place that holds it, likeliest first."""
+    return [_finding(facts, order, finding) for order, finding in enumerate(facts.judgement.findings, start=1)]
+
+
+def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
+    keys = keys_in(facts, finding)
+    lead = finding.members[0].hypothesis
+    probability = facts.chance(keys[0][0]) if finding.named else facts.capped(finding.probability)
+    members = []
+    for key, h in keys[:MEMBERS_TOLD]:
+        size, sd = facts.judgement.size_of(h)
+        members.append(
+            {
+                "id": str(facts.family.ids[h]),
+                "probability": facts.chance(key),
+                "error_mm": size * 1000,
+                "error_sd_mm": sd * 1000,
+            }
+        )
+    return {
+        "order": order,
+        "level": finding.level,
+        "named": finding.named,
+        "probability": probability,
+        "place": place(facts, finding),
+        "members": members,
+        "count": len(keys),
+        "error_mm": finding.size * 1000,
+        "error_sd_mm": finding.size_sd * 1000,
+        "same_sign": _one_sign(facts, finding),
+        "id": str(facts.family.ids[lead]) if finding.named else None,
+        "moved": moved(facts, lead, finding.size) if finding.named else [],
+    }
+
+
+def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:
+    """The things of a finding with the leading hypothesis of each, likeliest first."""
+    out: dict[Key, int] = {}
+    for member in finding.members:
+        out.setdefault(facts.bench.places.key_of(member.hypothesis), member.hypothesis)
+    return list(out.items())
+
+
+def _one_sign(facts: JobFacts, finding: Finding) -> bool:
+    """Whether every member would be off the same way and by as much."""
+    sizes = [facts.judgement.size_of(m.hypothesis)[0] for m in finding.members[:MEMBERS_TOLD]]
+    return bool(np.ptp(np.abs(sizes)) <= 1e-4 and len({s > 0 for s in sizes}) == 1)
+
+
+def place(facts: JobFacts, finding: Finding) -> Record:
+    """Where: the kind of place and what it is called."""
+    net, kind, subject = facts.net, finding.place.kind, finding.place.subject
+    out: Record = {
+        "kind": kind, "setup": None, "target": None, "mark": None, "from_mark": None, "to_mark": None, "run": None,
+        "setups": None,
+    }  # fmt: skip
+    if kind == "setup":
+        out["setup"] = str(net.job.setups["setup"].iloc[subject])
+    elif kind == "target":
+        out["target"] = str(net.job.targets["target"].iloc[subject])
+    elif kind == "mark":
+        out["mark"] = str(net.nodes.name[subject])
+    elif kind == "section":
+        assert isinstance(subject, int)
+        section = facts.bench.places.section(subject)
+        out |= {
+            "from_mark": section.from_mark, "to_mark": section.to_mark, "run": section.run, "setups": section.setups,
+        }  # fmt: skip
+    return out
+
+
+def moved(facts: JobFacts, h: int, error: float) -> list[Record]:
+    return [{"mark": m["mark"], "moved_mm": m["per_mm"] * error * 1000} for m in facts.moves(h)]
+
+
+def suspects(facts: JobFacts) -> list[Record]:
+    """``suspects[]``: what is named, then the likeliest members of what is not, each thing once."""
+    out: list[Record] = []
+    told: set[Key] = set()
+    by_name = sorted(enumerate(facts.judgement.findings, start=1), key=lambda one: not one[1].named)
+    for number, finding in by_name:
+        if finding.level == 0:
+            continue
+        for key, h in keys_in(facts, finding)[: 1 if finding.named else RIVALS_TOLD]:
+            probability = facts.chance(key)
+            if key in told or (not finding.named and probability < LEAST_TOLD):
+                continue
+            told.add(key)
+            error, sd = facts.judgement.size_of(h)
+            kind, name = str(facts.family.ids[h]).split(":", 1)
+            cause = facts.cause_of(h, error, sd)
+            out.append(
+                {
+                    "order": len(out) + 1,
+                    "finding": number,
+                    "verdict": "suspect" if finding.named else "either",
+                    "id": str(facts.family.ids[h]),
+                    "what": kind,
+                    "name": name,
+                    "error_mm": error * 1000,
+                    "error_sd_mm": sd * 1000,
+                    "probability": probability,
+                    "cause": cause.cause if cause else None,
+                    "cause_text": cause.text if cause else None,
+                    "moved": moved(facts, h, error),
+                }
+            )
+    return out
+
+
+def explanations(facts: JobFacts) -> list[Record]:
+    """``explanations[]``: sets of blunders within 20 : 1 of the likeliest, and what follows from each."""
+    j, family, net = facts.judgement, facts.family, facts.net
+    best = max(j.explanations[0].probability, 1e-300)
+    names = net.nodes.name[facts.mark_nodes]
+    base_height = net.nodes.height[facts.mark_nodes] + facts.of_marks(facts.fit.x)
+    base_variance = facts.of_marks(facts.fit.sd_x) ** 2
+    edges, label = net.edge_count, facts.bench.classes.label
+    out = []
+    for e in j.explanations:
+        effect = facts.effect(e.members)
+        height = base_height - effect @ e.error
+        sd = np.sqrt(base_variance + np.einsum("ms,st,mt->m", effect, e.covariance, effect))
+        residuals: dict[str, float] = {}
+        if edges <= RESIDUALS_UP_TO:
+            v = facts.fit.residuals_without(family.C[:, e.members] @ e.error)[:edges] * 1000
+            residuals = dict(zip(facts.single_ids, v.tolist(), strict=True))
+        out.append(
+            {
+                "probability": facts.capped(e.probability),
+                "odds_against_best": best / max(e.probability, 1e-300),
+                "members": [
+                    {"id": str(family.ids[h]), "error_mm": float(b * 1000), "error_sd_mm": float(s * 1000)}
+                    for h, b, s in zip(e.members, e.error, np.sqrt(np.diag(e.covariance)), strict=True)
+                ],
+                "also": [
+                    facts.ids(int(x) for x in facts.bench.classes.members(int(label[h])) if x != h) for h in e.members
+                ],
+                "marks": _marks_shown(facts, names, height, sd, base_height),
+                "residuals_mm": residuals,
+                "setups": _setups_under(facts, e.members, e.error),
+            }
+        )
+    return out
+
+
+def _marks_shown(
+    facts: JobFacts, names: npt.NDArray[np.object_], height: Floats, sd: Floats, before: Floats
+) -> list[Record]:
+    """Marks under an explanation; of a large job those that it moves."""
+    shown = np.flatnonzero(np.abs(height - before) > LEAST_SHOWN_M) if facts.large else np.arange(len(names))
+    return Rows({"mark": names[shown], "height_m": height[shown], "sd_mm": sd[shown] * 1000})[:]
+
+
+def _setups_under(facts: JobFacts, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
+    """Instrument heights that follow for the set-ups an explanation touches."""
+    net = facts.net
+    touched: dict[int, list[float]] = {}
+    for h, b in zip(members.tolist(), error, strict=True):
+        for o, c in zip(facts.family.members(h), facts.family.C[:, [h]].data, strict=True):
+            if net.kind[o] == Kind.HEIGHT:
+                touched.setdefault(int(net.head[o]), []).append(float(c * b))
+    out = []
+    for i in np.flatnonzero(np.isin(net.setup_node, list(touched))).tolist():
+        node = int(net.setup_node[i])
+        recorded = facts.recorded_height(node, float(net.setup_axis[i]))
+        if recorded is not None:
+            name = str(facts.job.setups["setup"].iloc[i])
+            out.append({"setup": name, "corrected_m": recorded - float(np.mean(touched[node]))})
+    return out
+
+
+def cross_check(facts: JobFacts) -> Record:
+    j = facts.judgement
+    best = facts.ids(j.best_subset)
+    return {
+        "agrees": set(best) == set(facts.ids(j.explanations[0].members)),
+        "best_subset": best,
+        "one_at_a_time": facts.ids(j.one_at_a_time),
+    }
+
+
+def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
+    """Hypotheses of what is named, and those of what is in question: members of places that hold half and more."""
+    named: set[int] = set()
+    asked: set[int] = set()
+    places = facts.bench.places
+    for finding in facts.judgement.findings:
+        if finding.named:
+            for key, h in keys_in(facts, finding)[:1]:
+                stands = places.stands_of_swap(h) if facts.family.kind[h] == "swap" else []
+                for one in [key, *((STAND, node) for node in stands)]:
+                    named |= set(places.thing(one).tolist())
+                named.add(h)
+        elif finding.level > 0:
+            for member in finding.members:
+                if member.probability >= LEAST_TOLD:
+                    asked.add(member.hypothesis)
+                    if facts.family.kind[member.hypothesis] == "swap":
+                        for node in places.stands_of_swap(member.hypothesis):
+                            asked |= set(places.thing((STAND, node)).tolist())
+    return named, asked - named
