@@ -1,12 +1,13 @@
 """A network ready to be judged: everything that does not depend on the numbers observed.
 
 Building it costs the linear algebra; judging a set of observations with it is cheap, so that simulations judge
-thousands.  A job is judged as a list of neighbourhoods (`Look`).  A job of usual size is one of them, and this module has
-its bench; `heightnet.judge.large` has that of a job of many.
+thousands.  A job is judged as a list of neighbourhoods (`Look`).  A job of usual size is one of them, and this module
+has its bench; `heightnet.judge.large` has that of a job of many.
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -93,7 +94,7 @@ class Seen:
     left: float = 0.0
 
 
-class BenchBase:
+class BenchBase(ABC):
     """What judging needs to know of a network.
 
     Attributes
@@ -104,7 +105,6 @@ class BenchBase:
     class_rate : (c,) chance beforehand that any member of a class is a blunder; candidates : the same for the search.
     free : (c,) classes of free size, whose tests take part in the largest.
     factors : grid of factors on the standard deviations; its base is nearest to the stated ones.
-    redundancy : of the job.
     closing : from where on something is said.
     """
 
@@ -117,6 +117,24 @@ class BenchBase:
     candidates: Candidates
     free: npt.NDArray[np.bool_]
     factors: Factors
+    closing: Closing
+
+    @property
+    @abstractmethod
+    def redundancy(self) -> int:
+        """Of the job."""
+
+    @abstractmethod
+    def look(self, y: Floats, clock: Clock | None = None) -> Seen:
+        """Judge observations y (m,)."""
+
+    @abstractmethod
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
+        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+
+    @abstractmethod
+    def inflation(self, looks: list[Look]) -> Floats:
+        """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""
 
     @property
     def base(self) -> int:
@@ -124,7 +142,7 @@ class BenchBase:
 
     @property
     def delta(self) -> float:
-        """An error of so many sds of its own test is found with ``test.power``: an upper bound, as the test alone has it.
+        """An error of so many sds of its own test is found with ``test.power``: an upper bound, as the test has it.
 
         Where nothing is tested yet, of the one test that a further measurement would bring.
         """
@@ -202,7 +220,7 @@ class Bench(BenchBase):
         return self.reduction.redundancy
 
     @cached_property
-    def closing(self) -> Closing:
+    def closing(self) -> Closing:  # type: ignore[override]
         if not len(self.classes.representative):
             return NOTHING
         return calibrate(self.reduction, self.diagonals, self.candidates, self.free, self.net)
@@ -213,7 +231,6 @@ class Bench(BenchBase):
         return np.einsum("gcc->gc", self.G_reps).copy()
 
     def look(self, y: Floats, clock: Clock | None = None) -> Seen:
-        """Judge observations y (m,)."""
         u, over, evidence = self.reduction.see(y)
         if not over.size:
             return Seen(u, [], -np.inf, np.zeros(0))
@@ -223,11 +240,9 @@ class Bench(BenchBase):
         return Seen(u, [Look(every, over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
 
     def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
         return freed_of(u, self.diagonal, self.G[:, members], members.tolist())
 
     def inflation(self, looks: list[Look]) -> Floats:
-        """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""
         out = np.ones(len(self.family))
         if looks:
             tested = self.classes.tested

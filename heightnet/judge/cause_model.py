@@ -68,6 +68,7 @@ class CauseFit(NamedTuple):
 
     expected : the error the cause would make, recorded less true; None where it may make any.
     found : the error found.
+    spread : where ``expected`` rests on a constant that nobody recorded, its usual sd; else 0.
     """
 
     cause: str
@@ -75,6 +76,7 @@ class CauseFit(NamedTuple):
     expected: float | None
     found: float
     probability: float
+    spread: float = 0.0
 
     def as_dict(self) -> dict[str, str | float | None]:
         """As in ``causes[]`` of results.json."""
@@ -83,6 +85,7 @@ class CauseFit(NamedTuple):
             "text": self.text,
             "expected_mm": None if self.expected is None else self.expected * 1000,
             "found_mm": self.found * 1000,
+            "spread_mm": self.spread * 1000 if self.spread and self.expected is not None else None,
             "probability": self.probability,
         }
 
@@ -166,7 +169,7 @@ def weigh(
     if not total > 0.0:  # out of reach of every density: nothing known explains it
         return [CauseFit(NONE, scores[-1].text, None, found.error, 1.0)]
     fits = [
-        CauseFit(one.cause, one.text, one.expected, found.error, one.weight / total)
+        CauseFit(one.cause, one.text, one.expected, found.error, one.weight / total, one.spread)
         for one in scores
         if one.cause == NONE or one.weight / total >= keep
     ]

@@ -194,8 +194,9 @@ def calibrate(reduction: Reduction, G: Floats, prior: Candidates, free: npt.NDAr
 def formula(G: Floats, prior: Candidates, free: npt.NDArray[np.bool_], false_alarm: float) -> Closing:
     """The values of a network too large to be simulated.
 
-    k : of so many independent tests (Sidak).  theta : a sum of very unequal odds is large because one of them is, on top
-    of what the others come to: with T where one exceeds T with probability q, theta = log(T + E[sum; each below T]).
+    k : of so many independent tests (Sidak).  theta : a sum of very unequal odds is large because one of them is, on
+    top of what the others come to: with T where one exceeds T with probability q,
+    theta = log(T + E[sum; each below T]).
 
     Parameters
     ----------

@@ -264,7 +264,7 @@ def _swaps(builder: _Builder, net: Network, among: set[int] | None) -> None:
 
 
 def _exchanges(builder: _Builder, net: Network, among: set[int] | None) -> None:
-    """Backsight b and foresight f of a level set-up in each other's place: the one b - f too high, the other too low."""
+    """Backsight b and foresight f of a level set-up in each other's place: one b - f too high, the other too low."""
     staff, rows = net.job.staff, net.rows(Kind.STAFF)
     rate = net.job.settings.rates.level * EXCHANGE_SHARE
     reading, run = staff["reading"].to_numpy(float), staff["run"].to_numpy(object)

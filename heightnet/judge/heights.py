@@ -186,7 +186,7 @@ class Posterior:
         return self._of_several(base, variance, shifts, p)
 
     def _of_several(self, base: Floats, variance: Floats, shifts, p: int) -> Heights:  # type: ignore[no-untyped-def]
-        """Neighbourhoods are independent: for each value the one that divides it most is kept apart, the others summed."""
+        """Neighbourhoods are independent: for each value the one that divides it most is kept, the others summed."""
         g = self.bench.base
         weights = [np.array([w for w, _, _, _ in rows]) for rows in shifts]
         means = [w @ np.array([shift for _, _, shift, _ in rows]) for w, rows in zip(weights, shifts, strict=True)]

@@ -273,9 +273,7 @@ class LargeBench(BenchBase):
         rough = self._weighed(frames, grid)
         best = int(np.argmax(np.round(rough, 6)))
         # so many observations know their scatter better than the usual grid has it
-        tape, sight = (
-            f.ravel() for f in np.meshgrid(FINER * grid.tape[best], FINER * grid.sight[best], indexing="ij")
-        )
+        tape, sight = (f.ravel() for f in np.meshgrid(FINER * grid.tape[best], FINER * grid.sight[best], indexing="ij"))
         finer = Factors(tape, sight, log_prior_of(tape, sight))
         return finer.weighed(self._weighed(frames, finer), LEAST_FACTOR)
 
@@ -341,7 +339,7 @@ class LargeBench(BenchBase):
     # ---- does it close? ----
 
     @cached_property
-    def closing(self) -> Closing:
+    def closing(self) -> Closing:  # type: ignore[override]
         reps = self.classes.representative
         return formula(self.diagonal[reps], self.candidates, self.free, self.net.job.settings.test.false_alarm)
 

@@ -40,7 +40,6 @@ class Place:
     hypotheses: frozenset[int]
 
 
-
 @dataclass(frozen=True)
 class Section:
     """A stretch of levelling between two marks that last, levelled in one run, or in all of them (run None)."""

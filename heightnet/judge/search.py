@@ -242,7 +242,8 @@ def _normalise(ledger: _Ledger, count: int, best_subset: tuple[int, ...], capped
     )
     searched = float(probability.sum())
     grid = weight.sum(axis=0) / searched
-    return Posterior(sets, probability, weight, np.asarray(each, dtype=float), grid, best_subset, max(1 - searched, 0.0), capped, stopped)
+    left = max(1 - searched, 0.0)
+    return Posterior(sets, probability, weight, each.astype(float), grid, best_subset, left, capped, stopped)
 
 
 def _eliminate(M: Floats, right: Floats) -> tuple[Floats, Floats]:

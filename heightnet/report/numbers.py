@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 
 MINUS = "\N{MINUS SIGN}"
+INTERVAL = 1.96  # standard deviations that hold 95 of 100
 NONE = "\N{EN DASH}"  # what a table shows where a number does not exist
 METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
 
@@ -28,14 +29,14 @@ def fixed(value: float | None, decimals: int) -> str:
 
 
 def decimals_for(sd: float | None) -> int:
-    """Decimals that a standard deviation deserves: two digits if the first is 1, else one; 0 to 1 of them.
+    """Decimals that a standard deviation in mm deserves: a whole mm from about 1 mm on.
 
-    >>> [decimals_for(sd) for sd in (0.34, 1.9, 2.4, 17.0)]
+    >>> [decimals_for(sd) for sd in (0.34, 0.9, 1.3, 17.0)]
     [1, 1, 0, 0]
     """
     if sd is None or not math.isfinite(sd) or sd <= 0:
         return 1
-    return 1 if sd < 1.95 else 0
+    return 1 if sd < 0.95 else 0
 
 
 @dataclass(frozen=True)
@@ -43,10 +44,10 @@ class Lengths:
     """Writes lengths in one unit, ``m``, ``ft`` or ``ftUS``; values come in as metres or millimetres.
 
     >>> m, ft = Lengths("m"), Lengths("ft")
-    >>> m.small(24.23, 1.9), m.plus_minus(24.23, 2.4), m.height(103.48678)
-    ('24.2 mm', '24 ± 2 mm', '103.4868')
-    >>> ft.small(24.23, 1.9), ft.plus_minus(24.23, 2.4), ft.height(103.48678)
-    ('0.079 ft', '0.079 ± 0.008 ft', '339.524')
+    >>> m.small(24.23, 1.9), m.span(24.23, 2.4), m.height(103.48678)
+    ('24 mm', '20 to 29', '103.4868')
+    >>> ft.small(24.23, 1.9), ft.span(24.23, 2.4), ft.height(103.48678)
+    ('0.079 ft', '0.064 to 0.095', '339.524')
     """
 
     unit: str = "m"
@@ -100,13 +101,17 @@ class Lengths:
             return f"{abs(mm) / METRES[self.unit] / 1000:.3f} ft"
         return f"{abs(mm):.{decimals_for(sd_mm)}f} mm"
 
-    def plus_minus(self, mm: float, sd_mm: float | None) -> str:
-        """``24 ± 2 mm``; the sign of the value goes into words."""
-        value = self.small(mm, sd_mm)
-        if sd_mm is None:
-            return value
-        number, unit = value.split(" ", 1)
-        return f"{number} ± {self.small(sd_mm, sd_mm).split(' ', 1)[0]} {unit}"
+    def span(self, mm: float, sd_mm: float) -> str:
+        """Between what sizes 95 of 100 such errors lie; the sign goes into words, unless both are possible.
+
+        >>> Lengths("m").span(-245.3, 1.8), Lengths("m").span(13, 375)
+        ('242 to 249', '722 too low to 748 too high')
+        """
+        low, high = sorted((abs(mm) - INTERVAL * sd_mm, abs(mm) + INTERVAL * sd_mm))
+        first, last = (self.small(size, sd_mm).split(" ", 1)[0] for size in (low, high))
+        if low >= 0 or first.strip("0.") == "":
+            return f"{first} to {last}"
+        return f"{last} too low to {first} too high" if mm < 0 else f"{first} too low to {last} too high"
 
     def about(self, mm: float) -> str:
         """A size with two digits at most, for sizes that are themselves estimates.
@@ -119,19 +124,53 @@ class Lengths:
         return f"{abs(mm):.{1 if abs(mm) < 9.95 else 0}f} mm"
 
 
-def chance(probability: float | None) -> str:
-    """A probability as people say it.
+LIKELIHOODS = (
+    (0.99, "almost certain"), (0.9, "very likely"), (0.5, "likely"), (0.1, "possible"), (0.01, "unlikely"),
+    (0.0, "very unlikely"),
+)  # fmt: skip
+"""The word for a probability of so much and more."""
 
-    >>> [chance(p) for p in (0.9987, 0.973, 0.004, None)]
-    ['more than 99 %', '97 %', 'under 1 %', 'unknown']
+
+def likelihood(probability: float) -> str:
+    """The word for a probability.
+
+    >>> [likelihood(p) for p in (0.9987, 0.973, 0.5, 0.17, 0.004)]
+    ['almost certain', 'very likely', 'likely', 'possible', 'very unlikely']
+    """
+    return next(word for least, word in LIKELIHOODS if round(probability, 6) >= least)
+
+
+def in_100(probability: float | None) -> str:
+    """How many in 100, for a table.
+
+    >>> [in_100(p) for p in (0.9987, 0.173, 0.004, None)]
+    ['>99', '17', '<1', '–']
+    """
+    if probability is None:
+        return NONE
+    if probability > 0.99:
+        return ">99"
+    return "<1" if probability < 0.01 else f"{100 * probability:.0f}"
+
+
+def of_100(probability: float) -> str:
+    """How many in 100, for a sentence.
+
+    >>> of_100(0.9987), of_100(0.173)
+    ('more than 99 in 100', '17 in 100')
+    """
+    return f"{in_100(probability).replace('>', 'more than ').replace('<', 'less than ')} in 100"
+
+
+def chance(probability: float | None) -> str:
+    """A probability as people say it, word and number.
+
+    >>> chance(0.9987), chance(0.17), chance(None)
+    ('almost certain (more than 99 in 100)', 'possible (17 in 100)', 'unknown')
     """
     if probability is None:
         return "unknown"
-    if probability > 0.99:
-        return "more than 99 %"
-    if probability < 0.01:
-        return "under 1 %"
-    return f"{100 * probability:.0f} %"
+    return f"{likelihood(probability)} ({of_100(probability)})"
 
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
@@ -140,11 +179,10 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 def tie(text: str) -> str:
     """Keeps numbers and their units on one line by no-break spaces.
 
-    >>> tie("24.2 ± 1.9 mm too high").count(NO_BREAK)
-    3
+    >>> tie("24.2 mm too high, 17 in 100").count(NO_BREAK)
+    2
     """
-    text = re.sub(r"(?<=\d) (?=(mm|m|ft|%|km|US)\b|%)", NO_BREAK, text)
-    return text.replace(" ± ", f"{NO_BREAK}±{NO_BREAK}")
+    return re.sub(r"(?<=\d) (?=(mm|m|ft|km|US|in 100)\b)", NO_BREAK, text)
 
 
 def count(number: int, one: str, many: str = "") -> str:

@@ -1,19 +1,31 @@
-"""The answers of a check in plain sentences, in the order in which a person asks them."""
+"""The answers of a check in plain sentences, in the order in which a person asks them.
+
+Everything is said from the judgement's facts; nothing is decided here.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from heightnet.report.numbers import chance, count, listing
-from heightnet.report.words import ROW_KINDS, SD_NOTE, Words
+from heightnet.report.claims import capital, claim
+from heightnet.report.numbers import chance, count, listing, of_100
+from heightnet.report.words import STATES, VERDICTS, Words
 from heightnet.rows import column
 
 Record = dict[str, Any]
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
 WRONG, DOUBTFUL, SOUND = "wrong", "doubtful", "sound"
+TONES = {
+    "closes": SOUND, "scatters": DOUBTFUL, "unclear": WRONG, "wrong": WRONG, "many": WRONG, "unexplained": WRONG,
+    "untested": DOUBTFUL,
+}  # fmt: skip
+CERTAIN = 0.9
+SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
+TOLD = 3  # findings told in full
+SHORT_LIST = 6
 
 
 @dataclass(frozen=True)
@@ -25,86 +37,29 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Accusation:
-    """Something probably wrong: one thing, or several that the job cannot tell apart (likeliest first)."""
-
-    ids: list[str]
-    error_mm: float | None
-    error_sd_mm: float | None
-    probability: float | None
-    suspect: Record = field(default_factory=dict)  # its entry in suspects, where it has one
-
-    @property
-    def certain_which(self) -> bool:
-        return len(self.ids) == 1
-
-
-@dataclass(frozen=True)
 class Story:
-    tone: str  # WRONG, DOUBTFUL (nothing wrong found, something unproved) or SOUND
+    tone: str  # WRONG, DOUBTFUL (nothing contradicts, something is untested, weak or scatters) or SOUND
     headline: str
     answers: list[Answer]
 
 
-def accusations(words: Words) -> list[Accusation]:
-    """Suspects, and the sets of which one member is wrong, each said once."""
-    facts = words.facts
-    told, found = set(), []
-    for suspect in facts["suspects"]:
-        id = suspect["id"]
-        if id in told:
-            continue
-        same = _cannot_be_told_from(words, id)
-        ids = [id, *same]
-        told.update(ids)
-        total = sum(words.records.get(i, suspect)["probability"] or 0 for i in ids)
-        probability = suspect["probability"] if not same else min(1.0, max(total, suspect["probability"] or 0))
-        found.append(Accusation(ids, suspect["error_mm"], suspect["error_sd_mm"], probability, suspect))
-    undecided = words.records.with_verdict("either")  # a reading in question is told with its stand
-    either = [(id, r) for id, r in undecided if id not in told and not id.startswith("reading:")]
-    for id, record in sorted(either, key=lambda item: -(item[1]["probability"] or 0)):
-        if id in told:
-            continue
-        ids = [id, *_cannot_be_told_from(words, id)]
-        told.update(ids)
-        probability = min(1.0, sum(words.records[i]["probability"] or 0 for i in ids if i in words.records))
-        found.append(Accusation(ids, record["error_mm"], record["error_sd_mm"], probability))
-    return found
-
-
-def _cannot_be_told_from(words: Words, id: str) -> list[str]:
-    """Ids that nothing can tell from this one, likeliest first; none where it stands accused alone."""
-    record = words.records.get(id, {})
-    if record.get("verdict") == "suspect":
-        return []
-    same = list(record.get("same_as", []))
-    for explanation in words.facts["explanations"][:1]:
-        for member, also in zip(explanation["members"], explanation["also"], strict=True):
-            group = [member["id"], *also]
-            if id in group and len(group) > 1:
-                same += group
-    others = [other for other in dict.fromkeys(same) if other != id]
-    return sorted(others, key=lambda other: -(words.records.get(other, {}).get("probability") or 0))
-
-
 def tell(words: Words) -> Story:
     """The whole story of a job."""
-    accused = accusations(words)
-    unproved = _unproved(words)
-    answers = [Answer("Is a height wrong?", _is_one_wrong(words, accused))]
-    if accused:
-        answers.append(Answer("Why?", _why(words, accused)))
-        answers.append(Answer("What did it do to the marks?", _what_it_did(words, accused)))
-    answers.append(Answer("What to do in the field", _what_to_do(words, accused)))
+    findings, state = words.facts["findings"], words.facts["judgement"]["state"]
+    answers = [Answer("Is something wrong?", _is_something_wrong(words))]
+    if findings:
+        answers.append(Answer("Why?", _why(words)))
+        answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
+    answers.append(Answer("What to do in the field", _what_to_do(words)))
     answers.append(Answer("What was proved", _proved(words)))
     answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
-    tone = WRONG if accused else DOUBTFUL if unproved else SOUND
-    return Story(tone, _headline(words, accused, len(unproved)), answers)
+    tone = TONES[state]
+    if tone == SOUND and _gaps(words):
+        tone = DOUBTFUL
+    return Story(tone, headline(words), answers)
 
 
-def _unproved(words: Words) -> list[str]:
-    """Hypothesis ids of the heights that nothing tests, a shared stand once."""
-    return list(dict.fromkeys(id for id, verdict in _heights(words, "hypothesis", "verdict") if verdict == "unproved"))
+# ---- what was not tested ----
 
 
 def _heights(words: Words, *names: str) -> Iterator[tuple[Any, ...]]:
@@ -114,104 +69,362 @@ def _heights(words: Words, *names: str) -> Iterator[tuple[Any, ...]]:
         yield from zip(*(column(words.facts[table], name) for name in of_table), strict=True)
 
 
-def _headline(words: Words, accused: list[Accusation], unproved: int) -> str:
-    if not accused:
-        if not words.facts["setups"] and not words.facts["targets"]:
-            return "No sign of a wrong height."
-        if not unproved:
-            return "No sign of a wrong height, and every height was tested."
-        return f"No sign of a wrong height, but nothing tests {count(unproved, 'height')} of this job."
-    first = accused[0]
-    if len(accused) > 1:
-        names = listing([words.short(a.ids[0]) for a in accused], 5)
-        return f"{len(accused)} things are probably wrong in this job: {names}."
-    if not first.certain_which:
-        rows = words.rows(first.ids)
-        kind = ROW_KINDS[first.ids[0].partition(":")[0]] if rows else "things"
-        names = rows or listing([words.short(id) for id in first.ids], 4, "or")
-        size = f" by {words.lengths.about(first.error_mm)}" if rows and first.error_mm is not None else ""
-        return f"One of {len(first.ids)} {kind} is wrong{size}, and this job cannot tell which: {names}."
-    label = words.label(first.ids[0])
-    is_wrong = "is wrong" if (first.probability or 0) >= 0.9 else "is probably wrong"
-    return f"{_capital(label)} {is_wrong}: {words.error(first.ids[0], first.error_mm)}."
+def with_verdict(words: Words, verdict: str) -> list[str]:
+    """Ids of the heights of one verdict, a shared stand once."""
+    return list(dict.fromkeys(id for id, one in _heights(words, "hypothesis", "verdict") if one == verdict and id))
 
 
-def _is_one_wrong(words: Words, accused: list[Accusation]) -> list[str]:
-    if not accused:
-        return [_nothing_found(words)]
-    lines = [_accuse(words, one) for one in accused[:3]]
-    if "±" in lines[0]:
-        lines[0] = lines[0].replace(").", f"; {SD_NOTE}).", 1) if ")." in lines[0] else lines[0]
-    if len(accused) > 3:
-        rest = listing([words.label(a.ids[0]) for a in accused[3:]], 4)
-        lines.append(f"Also: {rest}.")
+def untested_rows(words: Words) -> dict[str, list[str]]:
+    """Ids of the sights, levelled rows and satellite heights that nothing tests, by table."""
+    out = {}
+    for table in ("shots", "levels", "staff", "gnss"):
+        records = words.facts.get(table, [])
+        if len(records):
+            rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
+            if ids := [id for id, verdict in rows if verdict == "unproved"]:
+                out[table] = ids
+    return out
+
+
+def without_height(words: Words) -> list[str]:
+    """Set-ups over a mark for which no height was recorded."""
+    setups = words.facts["setups"]
+    return [s for s, v in zip(column(setups, "setup"), column(setups, "verdict"), strict=True) if v == "missing"]
+
+
+def _gaps(words: Words) -> list[str]:
+    """What is not tested, as loud as what is: phrases for the headline."""
+    out = []
+    bare = with_verdict(words, "unproved")
+    if bare:
+        names = listing([words.short(id) for id in bare], 4)
+        out.append(f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}: {names}")
+    rows = untested_rows(words)
+    if rows:
+        number = sum(map(len, rows.values()))
+        named = listing([words.short(id) for ids in rows.values() for id in ids], 3)
+        kind = words.kind_of([ids[0] for ids in rows.values()])
+        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}: {named}"
+        out.append(claim("rows", "unproved", number, said))
+    if bare := without_height(words):
+        out.append(f"no height was recorded at {_plural('set-up', len(bare))} {listing(bare, 4)}")
+    weak = with_verdict(words, "weak")
+    if weak:
+        limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+        said = f"{_counted(words, 'weak', len(weak), 'height')} {_are(len(weak))} tested only for errors above {limit}"
+        out.append(said)
+    doubted = with_verdict(words, "doubted")
+    if doubted:
+        out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
+    if words.facts["judgement"]["relative"]:
+        out.append(claim("judgement", "relative", True, "there is no known mark, so all heights are relative"))
+    return out
+
+
+def _counted(words: Words, verdict: str, number: int, one: str) -> str:
+    return claim("heights", verdict, number, count(number, one))
+
+
+def _word(verdict: str) -> str:
+    return claim("vocabulary", "verdict", verdict, VERDICTS[verdict])
+
+
+def _are(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def _plural(one: str, names: int) -> str:
+    return one if names == 1 else f"{one}s"
+
+
+# ---- the headline ----
+
+
+def headline(words: Words) -> str:
+    """The state of the job, what is wrong in it, and what was not tested."""
     facts = words.facts
-    if not facts["cross_check"]["agrees"]:
+    judgement, findings = facts["judgement"], facts["findings"]
+    state = judgement["state"]
+
+    def stated(text: str) -> str:
+        return claim("judgement", "state", state, text)
+
+    gaps = _gaps(words)
+    if state == "closes":
+        if gaps:
+            return f"{stated('It closes')}, but {_joined(gaps)}."
+        if not (len(facts["setups"]) or len(facts["targets"])):
+            return f"{stated('It closes')}."
+        limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+        return f"{stated('It closes')}: an error of {limit} in any height would have shown."
+    tail = f" {capital(_joined(gaps))}." if gaps and state in ("scatters", "untested") else ""
+    if state == "untested":
+        said = stated("Nothing tests this job: no measurement is more than needed, so none contradicts another")
+        return f"{said}.{tail}"
+    if state == "scatters":
+        said = stated(f"It closes, but its readings scatter about {_times(words)} as stated")
+        return f"{said}: check the stated precision.{tail}"
+    if state == "unclear":
+        first = _most_likely(words, findings)
+        wrong = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
+        return (
+            f"{stated('This job contradicts itself, and does not show where')}: either something is wrong ({wrong}"
+            f"{first}), or its readings scatter {_times(words)} as stated."
+        )
+    if state == "unexplained":
+        few = claim("judgement", "blunders", judgement["blunders"], count(judgement["blunders"], "error"))
+        return f"{stated('This job contradicts itself')}, and {few} would not explain it: look at it part by part."
+    if state == "many":
+        told = listing([_place(words, f) for f in findings], 4)
+        return f"{stated('Many things are wrong in this job')}, probably {told}."
+    if len(findings) > 1:
+        told = listing([_place(words, f) for f in findings], 4)
+        return f"{stated(f'{len(findings)} things are wrong in this job')}: {told}."
+    return f"{capital(_place(words, findings[0]))} {stated(_sure(findings[0]))}: {_size(words, findings[0])}.{tail}"
+
+
+def _joined(parts: list[str]) -> str:
+    return "; ".join(parts)
+
+
+def _times(words: Words) -> str:
+    """How much more than stated the readings scatter: "1.6 times as much"."""
+    fit = words.facts["fit"]
+    key = max(("tape_factor", "sight_factor"), key=lambda k: fit[k] or 1.0)
+    factor = fit[key] or 1.0
+    return claim("fit", key, factor, f"{factor:.1f} times as much")
+
+
+def _most_likely(words: Words, findings: list[Record]) -> str:
+    if not findings:
+        return ""
+    named = [words.short(m["id"]) for m in findings[0]["members"][:3]]
+    return f"; most likely {', then '.join(named)}"
+
+
+def _is_wrong(words: Words, finding: Record) -> str:
+    """ "The instrument height of set-up S4 (over H3) is wrong"; of several, where it lies."""
+    sure = claim(f"finding:{finding['order']}", "level", finding["level"], _sure(finding))
+    return f"{capital(_place(words, finding))} {sure}"
+
+
+def _sure(finding: Record) -> str:
+    return "is wrong" if finding["level"] >= CERTAIN else "is probably wrong"
+
+
+def _size(words: Words, finding: Record) -> str:
+    of = f"finding:{finding['order']}"
+    if finding["named"]:
+        return words.error(finding["id"], finding["error_mm"], finding["error_sd_mm"], of)
+    if _one_size(finding):
+        ids = [m["id"] for m in finding["members"]]
+        said = claim(of, "error_mm", finding["error_mm"], words.lengths.about(finding["error_mm"]))
+        high = f" too {'high' if finding['error_mm'] > 0 else 'low'}" if finding["same_sign"] else ""
+        tells = "nothing here tells which" if len(ids) > 1 else "nothing here tells how"
+        return f"by {said}{high}; {tells}"
+    return "by how much depends on which it is"
+
+
+def _one_size(finding: Record) -> bool:
+    """Whether every member would be off by as much."""
+    sizes = [abs(m["error_mm"]) for m in finding["members"]]
+    return max(sizes) - min(sizes) <= 0.02 * max(sizes)
+
+
+def _place(words: Words, finding: Record) -> str:
+    """What is told: the thing, or one of several in a place."""
+    if finding["named"]:
+        return words.label(finding["id"])
+    ids = [m["id"] for m in finding["members"]]
+    number = finding["count"]
+    if number == 1:
+        return words.label(ids[0])
+    kinds = words.kind_of(ids)
+    of = claim(f"finding:{finding['order']}", "count", number, f"{number:,}")
+    where = where_is(words, finding)
+    if number <= SPELT_OUT and not where:
+        return f"either {listing([words.label(id) for id in ids], SPELT_OUT, 'or')}"
+    rows = words.rows(ids) if number == len(ids) else ""
+    listed = f" ({rows})" if rows else ""
+    return f"one of {of} {kinds}{where}{listed}"
+
+
+def where_is(words: Words, finding: Record) -> str:
+    """The place of a finding: " between W2 and W3, run out"; "" for a class or a list."""
+    place = finding["place"]
+    match place["kind"]:
+        case "section":
+            run = f", run {place['run']}" if place["run"] else ""
+            return f" between {place['from_mark']} and {place['to_mark']}{run}"
+        case "setup":
+            return f" at set-up {place['setup']}"
+        case "target":
+            return f" of {words.target(place['target'])}"
+        case "mark":
+            return f" at mark {place['mark']}"
+    return ""
+
+
+# ---- is something wrong? ----
+
+
+def _is_something_wrong(words: Words) -> list[str]:
+    facts = words.facts
+    fit, judgement, findings = facts["fit"], facts["judgement"], facts["findings"]
+    state = judgement["state"]
+    if state == "untested":
+        return ["Nothing can be said: every measurement is needed, so none contradicts another."]
+    if state in ("closes", "scatters"):
+        total, needed = fit["observations"], fit["observations"] - fit["redundancy"]
+        spare = claim("fit", "redundancy", fit["redundancy"], f"{fit['redundancy']:,} spare")
+        agree = "agrees" if fit["redundancy"] == 1 else "agree"
+        if state == "closes":
+            return [f"{count(total, 'measurement')} where {needed:,} would do; the {spare} {agree}."]
+        fewer = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
+        return [
+            f"{count(total, 'measurement')} where {needed:,} would do; the {spare} ones disagree by more than the "
+            f"stated precision allows, but everywhere alike: that something is wrong is no likelier than {fewer}."
+        ]
+    lines = [line for finding in findings[:TOLD] for line in _told(words, finding)]
+    if len(findings) > TOLD:
+        lines.append(f"Also: {listing([_place(words, f) for f in findings[TOLD:]], 4)}.")
+    if state == "unexplained":
+        lines.append(
+            "These do not explain it: once they are left out, the rest still contradicts itself, or they are more than "
+            "so few spare measurements can bear. None of the heights below is cleared."
+        )
+    if state == "many":
+        lines.append("So many at once can hardly be told apart: believe none of them before it is measured again.")
+    if judgement["bears"] is not None and state in ("many", "unexplained"):
+        bears = claim("judgement", "bears", judgement["bears"], count(judgement["bears"], "error"))
+        lines.append(f"A job with so few spare measurements bears no more than {bears}.")
+    lines += _sets(words)
+    if not facts["cross_check"]["agrees"] and judgement["second_search"] == "made" and state == "wrong":
         other = listing([words.label(id) for id in facts["cross_check"]["best_subset"]], 3) or "nothing"
         lines.append(f"A second way of searching blames {other}: read the other explanations before deciding.")
-    return lines
+    return lines + _not_looked_at(words)
 
 
-def _accuse(words: Words, one: Accusation) -> str:
-    if one.certain_which:
-        id = one.ids[0]
-        sure = "is wrong" if (one.probability or 0) >= 0.9 else "is probably wrong"
-        said = words.error(id, one.error_mm, one.error_sd_mm)
-        return f"{_capital(words.label(id))} {sure}: {said} (chance {chance(one.probability)})."
-    parts = []
-    for id in one.ids[:3]:
-        record = words.records.get(id, {})
-        said = words.error(id, record.get("error_mm"), record.get("error_sd_mm"))
-        parts.append(f"{words.label(id)}, {said} (chance {chance(record.get('probability'))})")
-    more = f"; or one of {len(one.ids) - 3:,} more" if len(one.ids) > 3 else ""
-    if rows := words.rows(one.ids[3:]):
-        more = f"; or one of {rows}" if len(one.ids) > 4 else f"; or {words.label(one.ids[3])}"
-    return f"One of these is wrong, and nothing in the job can tell which: {'; or '.join(parts)}{more}."
+def _told(words: Words, finding: Record) -> list[str]:
+    """One finding: the verdict, the size, how sure."""
+    of = f"finding:{finding['order']}"
+    certainty = words.certainty(of, finding["probability"])
+    if finding["named"]:
+        return [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+    ids = [m["id"] for m in finding["members"]]
+    if finding["count"] > SPELT_OUT:
+        told = [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+        if finding["level"] == 0:
+            told = [f"If something is wrong, it is {_place(words, finding)}. {certainty}"]
+        return [*told, *_of_large_classes(finding)]
+    parts = [
+        f"{words.label(m['id'])}, {words.error(m['id'], m['error_mm'], m['error_sd_mm'], f'{of}.members.{i}')}, "
+        f"{words.chance(f'{of}.members.{i}', m['probability'])}"
+        for i, m in enumerate(finding["members"])
+    ]
+    if len(ids) == 1:
+        return [f"{capital(parts[0])}."]
+    if finding["level"] == 0:
+        return [f"If something is wrong, it is {'; or '.join(parts)}."]
+    sure = "" if finding["level"] >= CERTAIN else "probably "
+    return [f"One of these is {sure}wrong, and nothing in the job tells which: {'; or '.join(parts)}."]
 
 
-def _nothing_found(words: Words) -> str:
-    fit = words.facts["fit"]
-    if not fit["redundancy"]:
-        return "Nothing can be said: no observation is more than needed, so nothing contradicts anything."
-    seen = count(fit["observations"], "observation")
-    return f"No sign of it: {seen}, {fit['redundancy']:,} more than needed, contradict no height."
+def _of_large_classes(finding: Record) -> list[str]:
+    if finding["count"] <= 10:
+        return []
+    return ["Two errors among them show only their sum, and two that are equal and opposite do not show at all."]
 
 
-def _why(words: Words, accused: list[Accusation]) -> list[str]:
+def _sets(words: Words) -> list[str]:
+    """Sets as sets, where what is wrong overlaps or none of them is likely by itself."""
+    explanations, findings = words.facts["explanations"], words.facts["findings"]
+    several = [e for e in explanations if len(e["members"]) > 1]
+    if not several or explanations[0]["probability"] >= 0.5 or len(findings) < 2:
+        return []
+    told = []
+    for number, e in enumerate(explanations[:SPELT_OUT], start=1):
+        names = listing([words.short(m["id"]) for m in e["members"]], 4) or "nothing"
+        likely = claim(f"explanation:{number}", "probability", e["probability"], of_100(e["probability"]))
+        told.append(f"{names} ({likely})")
+    return [f"As sets: {'; or '.join(told)}."]
+
+
+def _not_looked_at(words: Words) -> list[str]:
+    judgement = words.facts["judgement"]
+    if judgement["searched"] >= 0.99:
+        return []
+    share = claim("judgement", "searched", judgement["searched"], f"{of_100(judgement['searched'])}")
+    why = {"seconds": "the search was stopped after the seconds asked for", "budget": "the search came to its budget"}
+    said = why.get(judgement["stopped"], "not every combination was tried")
+    return [f"Of the probability about {share} was looked at: {said}."]
+
+
+# ---- why? ----
+
+
+def _why(words: Words) -> list[str]:
     lines = []
-    for one in accused[:3]:
-        id = one.ids[0]
-        causes = words.records.get(id, {}).get("causes") or []
-        name = f"{words.short(id)}: " if len(accused) > 1 or not (one.certain_which or words.rows(one.ids)) else ""
+    findings = words.facts["findings"]
+    for finding in findings[:TOLD]:
+        if not finding["named"]:
+            lines += _why_one_of(words, finding)
+            continue
+        id = finding["id"]
+        causes = _causes(words, id)
+        name = f"{words.short(id)}: " if len(findings) > 1 else ""
         named = [c for c in causes if c["cause"] != "none"]
+        suspect = next((s for s in words.facts["suspects"] if s["id"] == id), None)
         if named and causes[0]["cause"] != "none":
-            best = named[0]
-            line = f"{name}{words.cause(best)} (chance {chance(best['probability'])})"
-            rivals = [c for c in named[1:3] if c["probability"] and c["probability"] >= 0.1]
-            for rival in rivals:
-                line += f"; or {words.cause(rival)} ({chance(rival['probability'])})"
-            lines.append(_capital(line) + ".")
-        elif one.suspect.get("cause_text"):
-            lines.append(_capital(f"{name}{one.suspect['cause_text']}".rstrip(".")) + ".")
-        elif causes:
-            lines.append(f"{name}No usual slip has this size. Look at the field book and ask who taped it.")
+            lines.append(capital(f"{name}{_likely_cause(words, id, named)}."))
+        elif suspect and suspect["cause_text"] and suspect["cause"] != "none":
+            lines.append(capital(f"{name}{suspect['cause_text'].rstrip('.')}."))
         elif id.partition(":")[0] in ("setup", "target", "tripod", "reading"):
-            lines.append(f"{name}No usual slip was found that fits. Look at the field book.")
+            lines.append(f"{name}No usual slip has this size. Look at the field book, and ask who taped it.")
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
     return lines or ["The size gives no hint. Look at the field book for these rows."]
+
+
+def _causes(words: Words, id: str) -> list[Record]:
+    return words.records.get(id, {}).get("causes") or []
+
+
+def _likely_cause(words: Words, id: str, causes: list[Record]) -> str:
+    def told(cause: Record) -> str:
+        key = f"cause:{id}:{cause['cause']}"
+        likely = claim(key, "probability", cause["probability"], chance(cause["probability"]))
+        return f"{words.cause(cause, id)}; {likely}"
+
+    rivals = [c for c in causes[1:3] if c["probability"] and c["probability"] >= 0.1]
+    return "; or ".join(told(c) for c in (causes[0], *rivals))
+
+
+def _why_one_of(words: Words, finding: Record) -> list[str]:
+    """A slip that would fit one of several."""
+    suspects = {s["id"]: s for s in words.facts["suspects"] if s["finding"] == finding["order"]}
+    texts = [s["cause_text"] for s in suspects.values() if s["cause_text"] and s["cause"] != "none"]
+    if not texts:
+        return ["No usual slip has the size that any of them would need. Look at the field book for these rows."]
+    best = max(dict.fromkeys(texts), key=texts.count)
+    fits = texts.count(best)
+    whom = "each of them" if fits == len(suspects) == finding["count"] else f"{fits} of them"
+    return [f"{capital(best.rstrip('.'))} fits {whom}. Each would leave exactly these misclosures."]
 
 
 def reading_check(words: Words, check: Record) -> str:
     """Two readings of one stand against each other."""
     size = words.lengths.small(check["difference_mm"])
     change = check.get("change_mm")
+    where = f"set-up {check['stand']}" if check["what"] == "setup" else check["stand"]
+    if check["what"] == "target":
+        where = words.target(check["stand"])
     if check["agrees"]:
         pair = "two readings" if change is None else "readings before and after"
-        return f"The {pair} at {check['stand']} agree: {size} apart."
+        return f"The {pair} at {where} agree: {size} apart."
     if change is not None:
-        return _before_and_after(words, check, change)
-    said = f"The readings at {check['stand']} disagree by {size}"
+        return _before_and_after(words, check, change, where)
+    said = f"The readings at {where} disagree by {size}"
     if check["slip_text"]:
         said += f": {check['slip_text'].rstrip('.')}"
     side = check.get("sides_with")
@@ -222,10 +435,10 @@ def reading_check(words: Words, check: Record) -> str:
     return f"{said}."
 
 
-def _before_and_after(words: Words, check: Record, change: float) -> str:
+def _before_and_after(words: Words, check: Record, change: float, where: str) -> str:
     """Two readings at different times that disagree."""
     moved = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
-    said = f"At {check['stand']} the height read after is {moved} than the one before: "
+    said = f"At {where} the height read after is {moved} than the one before: "
     said += "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
     if check["slip_text"] and not -SETTLES_MM < change < 0:
         said += f"; {check['slip_text'].rstrip('.')}"
@@ -235,47 +448,93 @@ def _before_and_after(words: Words, check: Record, change: float) -> str:
     return f"{said}."
 
 
-def _what_it_did(words: Words, accused: list[Accusation]) -> list[str]:
+# ---- what did it do? ----
+
+
+def _what_it_did(words: Words) -> list[str]:
     lines = []
-    for one in accused[:3]:
-        if one.suspect and one.certain_which:
-            name = f"{words.short(one.ids[0])}: " if len(accused) > 1 else ""
-            lines.append(name + words.moved(one.suspect["moved"]))
-    if not lines:
+    findings = words.facts["findings"]
+    for finding in findings[:TOLD]:
+        if finding["named"]:
+            name = f"{words.short(finding['id'])}: " if len(findings) > 1 else ""
+            lines.append(name + words.moved(finding["moved"]))
+    divided = [m for m in words.facts["marks"] if m["corrected_height_m"] is None and len(m["heights"]) > 1]
+    if divided:
+        lines.append(f"{'; '.join(words.two_minds(m) for m in divided[:SHORT_LIST])}.")
+        if len(divided) > SHORT_LIST:
+            lines.append(f"So are {len(divided) - SHORT_LIST:,} marks more: see the table of marks.")
+        if shot := _deciding(words):
+            lines.append(shot)
+    elif not lines:
         lines.append("How far it moved which marks depends on which of them is wrong.")
-    lines.append("The corrected heights leave it out. Nothing was changed in your files.")
+    named = any(f["named"] for f in findings)
+    lines.append(
+        "The corrected heights are computed without what is named. Your files are as they were."
+        if named and not divided
+        else "Heights that hang on it have no single number. Your files are as they were."
+        if divided
+        else "Your files are as they were."
+    )
     return lines
 
 
-def _what_to_do(words: Words, accused: list[Accusation]) -> list[str]:
+def _deciding(words: Words) -> str:
+    """The measurement that would decide between two heights."""
     steps = words.facts["next_measurements"]
-    lines = [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:2]]
-    if len(steps) > 2:
-        lines.append(f"{count(len(steps) - 2, 'further step')} on the field sheet.")
+    if not steps:
+        return ""
+    step = steps[0]
+    what = "a line levelled" if step["kind"] == "level_tie" else "a sight"
+    return f"{capital(what)} from {step['from_mark']} to {step['mark']} would decide." if step["mark"] else ""
+
+
+# ---- what to do ----
+
+
+def _what_to_do(words: Words) -> list[str]:
+    facts = words.facts
+    steps, findings = facts["next_measurements"], facts["findings"]
+    lines = []
+    for finding in findings[:TOLD]:
+        if stretch := _stretch(words, finding):
+            lines.append(f"Level {stretch} again before its heights are used.")
+        elif finding["parted_by"]:
+            lines.append(f"{capital(finding['parted_by'])} would tell which of them it is.")
+        elif not finding["named"] and finding["count"] > 1:
+            lines.append(f"Look up in the field book: {_looked_up(words, finding)}.")
+    lines += [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:3]]
     if lines:
         return lines
-    stretch = _stretch(words, accused[0]) if accused else ""
-    if stretch:
-        return [f"Level {stretch} again before its heights are used."]
-    kind, _, name = accused[0].ids[0].partition(":") if accused else ("", "", "")
+    kind, _, name = findings[0]["members"][0]["id"].partition(":") if findings else ("", "", "")
     if kind == "setup" and name in words.antennas:
         over = words.setups[name]["mark"]
         return [
             f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
             "again: a repeat occupation is the proof."
         ]
-    if accused:
+    if findings:
         return ["Look these rows up in the field book, and observe them again before their heights are used."]
+    if facts["judgement"]["state"] == "scatters":
+        return ["Find out how well these readings really agree: the precision stated for them is too good."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
 
 
-def _stretch(words: Words, one: Accusation) -> str:
-    """The stretch of levelling that the accused rows lie in, between marks that last; "" where it is no such thing."""
-    records = [words.records[id] for id in one.ids if id in words.records]
-    if not all(id.startswith(("staff:", "level:")) for id in one.ids):
+def _looked_up(words: Words, finding: Record) -> str:
+    ids = [m["id"] for m in finding["members"]]
+    return words.rows(ids) or listing([words.label(id) for id in ids], SPELT_OUT)
+
+
+def _stretch(words: Words, finding: Record) -> str:
+    """The stretch of levelling that a finding lies in, between marks that last; "" where it is no such thing."""
+    place = finding["place"]
+    if place["kind"] == "section":
+        setups = count(round(place["setups"]), "set-up") if place["setups"] else ""
+        return f"from {place['from_mark']} to {place['to_mark']}{f' ({setups})' if setups else ''}"
+    ids = [m["id"] for m in finding["members"]]
+    if not all(id.startswith(("staff:", "level:")) for id in ids):
         return ""
     marks: dict[str, None] = {}
-    for r in records:
+    for r in (words.records[id] for id in ids if id in words.records):
         if "from_mark" in r:
             marks.update({r["from_mark"]: None, r["to_mark"]: None})
         elif r["name"] == r["mark"]:  # a change point is named by its run as well
@@ -286,49 +545,64 @@ def _stretch(words: Words, one: Accusation) -> str:
     return f"from {ends[0]} to {ends[-1]}" if len(ends) == 2 else f"between {listing(ends, 5)}"
 
 
+# ---- what was proved, and what cannot be ----
+
+
 def _proved(words: Words) -> list[str]:
-    tables = [t for t in ("setups", "targets", "levels", "staff", "gnss") if words.facts.get(t)]
-    lines = [f"{_capital(words.counts(table))}." for table in tables]
-    proved = [
+    tables = [t for t in ("setups", "targets", "levels", "staff", "gnss") if len(words.facts.get(t, []))]
+    lines = [f"{capital(words.counts(table))}." for table in tables]
+    sizes = [
         size
         for table in tables
         for verdict, size in zip(
-            *(column(words.facts[table], n) for n in ("verdict", "smallest_detectable_mm")), strict=True
+            *(column(words.facts[table], n) for n in ("verdict", "smallest_found_mm")), strict=True
         )
         if verdict == "proved" and size is not None
     ]
-    if proved:
-        least, most = words.lengths.about(min(proved)), words.lengths.about(max(proved))
-        sizes = least if least == most else f"{least.rpartition(' ')[0]} to {most}"
+    if sizes:
+        most = claim("proved", "smallest_found_mm", max(sizes), words.lengths.about(max(sizes)))
         power = words.facts["settings"]["test"]["power"]
-        lines.append(f"Where it says proved, an error of {sizes} would have shown, with {chance(power)} certainty.")
+        often = claim("settings", "power", power, _often(power))
+        each = "" if max(sizes) - min(sizes) < 0.1 else " Each has its own size in its list."
+        lines.append(f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often}.{each}")
     factors = words.facts["fit"]
     for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
         if factors[key] is not None and factors[key] >= 1.35:
-            times = f"{factors[key]:.1f}"
-            lines.append(f"The {name} scatter about {times} times as much as stated: check the stated precision.")
+            times = claim("fit", key, factors[key], f"{factors[key]:.1f} times")
+            lines.append(f"The {name} scatter about {times} as much as stated: check the stated precision.")
     return lines or ["Nothing: the job holds no height to test."]
+
+
+def _often(power: float) -> str:
+    """ "four times in five" for .8."""
+    usual = {0.5: "every other time", 0.75: "three times in four", 0.8: "four times in five", 0.9: "nine times in ten"}
+    return usual.get(round(power, 3), f"{100 * power:.0f} times in 100")
 
 
 def _cannot_prove(words: Words) -> list[str]:
     facts = words.facts
     lines = []
-    bare = _unproved(words)
+    bare = with_verdict(words, "unproved")
     for kind, name, plural in (
         ("setup", f"the {words.stood} height of", f"the {words.stood} heights of"),
-        ("target", "the target height", "the target heights"),
-        ("tripod", "the height of the shared stand", "the heights of the shared stands"),
+        ("target", "the height of", "the heights of"),
+        ("tripod", "the height of the shared", "the heights of the shared"),
     ):
         of_kind = [words.short(id) for id in bare if id.startswith(f"{kind}:")]
         if of_kind:
             names = f"{name if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
-    heights = _heights(words, "setup/target", "verdict", "smallest_detectable_mm")
-    weak = [(name, size) for name, verdict, size in heights if verdict == "weak"]
+    for ids in untested_rows(words).values():
+        names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
+        lines.append(f"Nothing tests {words.kind_of(ids[:1])}: {names}.")
+    for name in without_height(words)[:3]:
+        lines.append(f"Set-up {name} stands over a mark, and no height was recorded for it.")
+    heights = _heights(words, "hypothesis", "verdict", "smallest_found_mm")
+    weak = {id: size for id, verdict, size in heights if verdict == "weak"}
     if weak:
-        worst = max((size for _, size in weak if size is not None), default=None)
-        names = listing([name for name, _ in weak], 6)
-        size = words.lengths.about(worst) if worst is not None else "more than the tolerance"
+        worst = max(weak, key=lambda id: weak[id] or 0.0)
+        names = listing([words.short(id) for id in weak], 6)
+        size = words.size(worst, "smallest_found_mm", weak[worst]) if weak[worst] is not None else "any size"
         lines.append(f"Up to {size} could hide in {names}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]
     lines += _like_separations(words)
@@ -344,8 +618,7 @@ def _cannot_prove(words: Words) -> list[str]:
             f"The heights of {listing(piece['marks'], 3)} are relative: no known mark is tied to them"
             + (f" ({piece['datum_mark']} was held at 0)." if piece["datum_mark"] else ".")
         )
-    if not lines:
-        lines.append("Errors smaller than the sizes above, and several errors that happen to cancel each other.")
+    lines.append("This check cannot see: errors smaller than these, two that cancel, and one that every height shares.")
     return lines
 
 
@@ -371,8 +644,10 @@ def common_error(words: Words, error: Record) -> str:
     marks = listing([m["mark"] for m in error["moves"]], 4)
     said = f"An error common to {label} would not show" + (f", and would move {marks}" if marks else "")
     shot = error["shot_that_would_show"]
-    return f"{said}. {_capital(shot.rstrip('.'))} would show it." if shot else f"{said}."
+    return f"{said}. {capital(shot.rstrip('.'))} would show it." if shot else f"{said}."
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def state_word(words: Words) -> str:
+    """The word for the job's state, as a claim."""
+    state = words.facts["judgement"]["state"]
+    return claim("judgement", "state", state, STATES[state])

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from heightnet.report.claims import plain as bare
 from heightnet.report.numbers import NO_BREAK, tie
 from heightnet.report.story import DOUBTFUL, SOUND, WRONG, tell
 from heightnet.report.words import Words
@@ -54,7 +55,7 @@ def _lines(facts: dict[str, Any], width: int) -> Iterator[tuple[str, str]]:
 
 def _wrap(text: str, indent: str, width: int) -> list[str]:
     lines = textwrap.wrap(
-        tie(text),
+        tie(bare(text)),
         width,
         initial_indent=indent,
         subsequent_indent="   ",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from functools import cached_property
 from typing import Any
 
 from heightnet.judge.moments import moment
+from heightnet.report.claims import claim, name
 from heightnet.report.lookup import Lookup, Register
-from heightnet.report.numbers import Lengths, chance, count, listing
+from heightnet.report.numbers import Lengths, chance, count, likelihood, listing, of_100
 from heightnet.rows import column
 
 Record = dict[str, Any]
@@ -17,7 +18,9 @@ Record = dict[str, Any]
 VERDICTS = {
     "suspect": "probably wrong",
     "either": "in question",
-    "unproved": "unproved",
+    "unproved": "untested",
+    "missing": "no height",
+    "doubted": "not cleared",
     "weak": "weakly tested",
     "proved": "proved",
     "free": "free set-up",
@@ -28,10 +31,23 @@ MEANINGS = {
     "suspect": "the rest of the job contradicts it",
     "either": "this or another one is wrong, and the job cannot tell which",
     "unproved": "nothing in the job tests it: an error of any size could hide",
+    "missing": "set up over a mark, and no height was recorded",
+    "doubted": "tested, and not accused; but the job does not clear it of an error that is there",
     "weak": "tested, but an error larger than the tolerance could still hide",
     "proved": "tested, and an error as large as the tolerance would have shown",
-    "free": "the instrument stood over no mark, so there is no taped height to judge",
+    "free": "it stood over no mark, so there is no taped height to judge",
 }
+
+STATES = {
+    "closes": "closes",
+    "scatters": "closes, but scatters more than stated",
+    "unclear": "contradicted, cause not shown",
+    "wrong": "something is wrong",
+    "many": "many things are wrong",
+    "unexplained": "not explained",
+    "untested": "nothing tests it",
+}
+"""The word for each state of a job."""
 
 NOT_NAMED = "(not named)"
 GROUPS = {
@@ -44,17 +60,19 @@ GROUPS = {
     "antenna_observer": "every antenna height taped by {name}",
     "gnss_session": "every satellite height of session {name}",
     "separations": "every separation",
+    "collimation": "the line of sight of {name}, not level",
     "index": "the vertical index error of {name}",
     "refraction": "the refraction of {name}",
 }
 UNNAMED = {
     "tape": "every height taped",
+    "tape_scale": "the scale of the tape",
     "instrument": "every instrument height",
     "equipment": "every target height",
     "slant_instrument": "the slant readings, booked without reduction",
     "index": "the vertical index error of the instrument",
 }
-ON_AVERAGE = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction")
+ON_AVERAGE = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction", "collimation")
 """Groups whose members are off by different amounts: their error is the quadratic mean."""
 
 SCREENING = {
@@ -68,8 +86,21 @@ SCREENING = {
 }
 """What a value itself gives away, by rule of the screening."""
 
-ROW_KINDS = {"shot": "sights", "level": "levelled differences", "staff": "staff readings", "gnss": "satellite heights"}
-SHORT = {"shot": "sight", "gnss": "satellite"}
+MEMBERS = {
+    "setup": "instrument heights",
+    "target": "target heights",
+    "tripod": "heights of shared stands",
+    "reading": "tape readings",
+    "swap": "pairs of heights in each other's place",
+    "exchange": "pairs of readings in each other's place",
+    "shot": "sights",
+    "level": "levelled differences",
+    "staff": "staff readings",
+    "gnss": "satellite heights",
+    "known": "known heights",
+    "separation": "separations",
+    "group": "common errors",
+}
 COUNTED = {
     "setups": "instrument height",
     "targets": "target height",
@@ -79,14 +110,14 @@ COUNTED = {
     "staff": "staff reading",
     "gnss": "satellite height",
 }
+SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 
 CAUTION = (
     "A statistical check is no substitute for an independent measurement. Before anyone digs, builds, passes "
     "under or relies on a flood level by these heights, follow the specifications that apply to the work and the "
-    "judgement of a licensed surveyor. A height called proved was tested for blunders of the stated size, under "
-    "the stated precision; it was not measured twice."
+    "judgement of a licensed surveyor. A height that this page clears was tested for blunders of the stated size, "
+    "under the stated precision; it was not measured twice."
 )
-SD_NOTE = "± is one standard deviation"
 
 
 class Words:
@@ -116,93 +147,167 @@ class Words:
         stands = self.facts["setups"] if self.antennas else []
         return {reading["id"] for stand in stands if stand["setup"] in self.antennas for reading in stand["readings"]}
 
+    @cached_property
+    def _sighted(self) -> dict[str, list[tuple[str, int]]]:
+        """Set-up and row of the sights to each target."""
+        out: dict[str, list[tuple[str, int]]] = defaultdict(list)
+        shots = self.facts["shots"]
+        for target, setup, row in zip(*(column(shots, c) for c in ("target", "setup", "row")), strict=True):
+            out[target].append((setup, row))
+        return out
+
+    @cached_property
+    def _stand_of(self) -> dict[str, tuple[str, Record]]:
+        """Kind and record of the stand of each reading."""
+        return {
+            reading["id"]: (kind, reading | {"stand": stand[kind]})
+            for kind in ("setup", "target")
+            for stand in self.facts[f"{kind}s"]
+            for reading in stand["readings"]
+        }
+
     # what things are called
 
     def label(self, id: str) -> str:
         """``setup:S4`` -> "the instrument height of set-up S4 (over P4)"."""
-        kind, _, name = id.partition(":")
+        return name(self._label(id))
+
+    def _label(self, id: str) -> str:
+        kind, _, of = id.partition(":")
         record = self.records.get(id, {})
         match kind:
             case "setup":
-                return f"the {self.thing(name)} height of set-up {name}{self._over(self.setups.get(name))}"
+                return f"the {self.thing(of)} height of set-up {of}{self._over(self.setups.get(of))}"
             case "target":
-                return f"the target height {name}{self._over(self.targets.get(name), 'on')}"
+                return f"the height of {self.target(of)}"
             case "tripod":
-                return f"the height of the shared stand {_bare(name)}"
+                return f"the height of the shared stand {_bare(of)}"
             case "reading":
-                return f"a tape reading ({self._place(name)})"
+                return self._reading(id, of)
             case "swap":
-                setup, _, target = name.partition("/")
-                return f"the heights of set-up {setup} and target {target}, booked in each other's place"
+                setup, _, target = of.partition("/")
+                return f"the heights of set-up {setup} and {self.target(target)}, in each other's place"
             case "shot":
-                return f"the sight {self._sight(record)}({self._place(name)})"
+                return f"the sight {self._sight(record)}({self._place(of)})"
             case "known":
-                return f"the known height of {name}"
+                return f"the known height of {of}"
             case "level":
                 between = f"{record['from_mark']} to {record['to_mark']} " if record else ""
-                return f"the levelled difference {between}({self._place(name)})"
+                return f"the levelled difference {between}({self._place(of)})"
             case "gnss":
-                return f"the satellite {self._satellite(record)}({self._place(name)})"
+                return f"the satellite {self._satellite(record)}({self._place(of)})"
             case "separation":
-                return f"the separation at {name}"
+                return f"the separation at {of}"
             case "staff":
-                on = f"on {record['name'] or record['mark']} " if record else ""
-                return f"the staff reading {on}({self._place(name)})"
+                return f"the {self._staff(record)}({self._place(of)})"
+            case "exchange":
+                level, _, run = of.partition(":")
+                of_run = f", run {run}" if run else ""
+                return f"backsight and foresight at {level}{of_run}, in each other's place"
             case "group":
-                of, _, member = name.partition(":")
+                group, _, member = of.partition(":")
                 if member == NOT_NAMED:
-                    return UNNAMED.get(of, "everything that has no name")
-                if of == "instrument" and member in self.models:
+                    return UNNAMED.get(group, "everything that has no name")
+                if group == "instrument" and member in self.models:
                     return f"every antenna height of {member}"
-                return GROUPS.get(of, "everything of {name}").format(name=member)
-        return name
+                return GROUPS.get(group, "everything of {name}").format(name=member)
+        return of
+
+    def target(self, of: str) -> str:
+        """A target as the crew would point at it: "the target on R2 sighted from R3 (row 14)"."""
+        record = self.targets.get(of) or {}
+        mark, sights = record.get("mark"), self._sighted.get(of, [])
+        unnamed = of == mark or re.fullmatch(re.escape(mark or "") + r" \(\d+\)", of) is not None
+        on = f" on {mark}" if mark else ""
+        said = f"the target{on}" if unnamed else f"target {of}{on}"
+        setups = list(dict.fromkeys(setup for setup, _ in sights))
+        if len(setups) == 1:
+            rows = listing([str(row) for _, row in sights], 3)
+            return f"{said} sighted from {setups[0]} ({'row' if len(sights) == 1 else 'rows'} {rows})"
+        return f"{said} sighted from {listing(setups, 3)}" if setups else said
+
+    def _reading(self, id: str, of: str) -> str:
+        kind, reading = self._stand_of.get(id, ("", {}))
+        if not reading:
+            return f"a tape reading ({self._place(of)})"
+        where = f"set-up {reading['stand']}" if kind == "setup" else self.target(reading["stand"])
+        return f"the tape reading {self._read(reading)} at {where} ({self._place(of)})"
 
     def rows(self, ids: list[str]) -> str:
         """Rows of one file in short, "rows 12 to 17": only where all ids are rows of one kind and file; else ""."""
         places = [id.rpartition(":") for id in ids]
-        if len({place for place, _, _ in places}) != 1 or ids[0].partition(":")[0] not in ROW_KINDS:
+        if len({place for place, _, _ in places}) != 1 or ids[0].partition(":")[0] not in (
+            "shot", "level", "staff", "gnss",
+        ):  # fmt: skip
             return ""
         rows = sorted(int(row) for _, _, row in places)
+        file = places[0][0].partition(":")[2]
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
-            return f"rows {rows[0]} to {rows[-1]} of {places[0][0].partition(':')[2]}"
-        return f"rows {listing([str(row) for row in rows], 6, 'or')} of {places[0][0].partition(':')[2]}"
+            return f"rows {rows[0]} to {rows[-1]} of {file}"
+        return f"rows {listing([str(row) for row in rows], 6, 'or')} of {file}"
 
     def brief(self, id: str) -> str:
         """A label for a table: `instrument height S4`."""
-        kind, _, name = id.partition(":")
+        kind, _, of = id.partition(":")
         thing = {
-            "setup": f"{self.thing(name)} height",
-            "target": "target height",
+            "setup": f"{self.thing(of)} height",
             "tripod": "shared stand",
             "separation": "separation at",
             "known": "known height",
         }.get(kind)
-        return f"{thing} {name}" if thing else self.short(id)
+        return name(f"{thing} {of}" if thing else self.short(id))
 
     def short(self, id: str) -> str:
-        """A few letters for a picture."""
-        kind, _, name = id.partition(":")
-        if kind == "tripod":
-            return _bare(name)
-        if kind in ("setup", "target", "swap"):
-            return name
-        if kind == "group":
-            return "the separations" if name.startswith("separations:") else name.partition(":")[2]
-        if kind in ("shot", "level", "staff", "gnss", "reading"):
-            return f"{SHORT.get(kind, kind)} row {name.rpartition(':')[2]}"
-        return name
+        """A few words for a picture; never a bare number."""
+        kind, _, of = id.partition(":")
+        record = self.records.get(id, {})
+        match kind:
+            case "tripod":
+                said = f"stand {_bare(of)}"
+            case "target":
+                mark = (self.targets.get(of) or {}).get("mark")
+                setups = list(dict.fromkeys(setup for setup, _ in self._sighted.get(of, [])))
+                unnamed = of == mark or re.fullmatch(re.escape(mark or "") + r" \(\d+\)", of) is not None
+                from_ = f" from {setups[0]}" if len(setups) == 1 else ""
+                said = f"target on {mark}{from_}" if unnamed else of if not of.isdigit() else f"target {of}"
+            case "setup":
+                said = of if not of.isdigit() else f"set-up {of}"
+            case "swap":
+                setup, _, target = of.partition("/")
+                said = f"{self.short(f'setup:{setup}')} and {self.short(f'target:{target}')} exchanged"
+            case "group":
+                said = self.label(id)
+            case "shot":
+                said = f"sight {self._sight(record)}".strip() if record else f"sight in row {of.rpartition(':')[2]}"
+            case "level":
+                said = f"{record['from_mark']} to {record['to_mark']}" if record else f"row {of.rpartition(':')[2]}"
+            case "staff" | "gnss" | "reading":
+                said = f"{'satellite ' if kind == 'gnss' else ''}row {of.rpartition(':')[2]}"
+            case "known":
+                said = f"mark {of}"
+            case "exchange":
+                said = f"{of.partition(':')[0]} exchanged"
+            case _:
+                said = of
+        return name(said)
 
     def _over(self, record: Record | None, word: str = "over") -> str:
         if not record or not record["mark"]:
             return ""
-        name = record.get("setup") or record.get("target") or ""
-        # a flat sheet names its targets by their marks already
-        return "" if name == record["mark"] or name.startswith(f"{record['mark']} (") else f" ({word} {record['mark']})"
+        of = record.get("setup") or record.get("target") or ""
+        return "" if of == record["mark"] else f" ({word} {record['mark']})"
 
     def _sight(self, record: Record) -> str:
         if not record:
             return ""
         return f"{record['setup']} to {record['to_mark'] or record['target']} "
+
+    def _staff(self, record: Record) -> str:
+        if not record:
+            return "staff reading "
+        run = f", run {record['run']}" if record["run"] else ""
+        sight = SIGHTS.get(record["sight"] or "", "staff reading")
+        return f"{sight} on {record['name'] or record['mark']} at {record['level_setup']}{run} "
 
     @property
     def stood(self) -> str:
@@ -223,64 +328,106 @@ class Words:
         return f"height of {record['to']} "
 
     @staticmethod
-    def _place(name: str) -> str:
-        file, _, row = name.rpartition(":")
-        return f"{file}, row {row}"
+    def _place(of: str) -> str:
+        file, _, row = of.rpartition(":")
+        return f"row {row}" if file in ("shots.csv", "staff.csv", "levels.csv", "gnss.csv") else f"{file}, row {row}"
+
+    def kind_of(self, ids: list[str]) -> str:
+        """What some things are, in the plural: "staff readings", "heights and sights"."""
+        kinds = list(dict.fromkeys(MEMBERS[id.partition(":")[0]] for id in ids))
+        if self.antennas and "instrument heights" in kinds:
+            kinds[kinds.index("instrument heights")] = f"{self.stood} heights"
+        return listing(kinds, 3)
 
     # what is said of them
 
-    def error(self, id: str, mm: float | None, sd_mm: float | None = None) -> str:
-        """How wrong, its sign in words: "recorded 24 ± 2 mm too high"."""
+    def sized(self, of: str, mm: float | None, sd_mm: float | None, before: str = "", after: str = "") -> str:
+        """A size with the range that holds 95 of 100, as claims: "245 mm too low (242 to 249)"."""
         if mm is None:
             return "by an unknown amount"
-        kind, _, name = id.partition(":")
-        size = self.lengths.plus_minus(mm, sd_mm)
-        high = _high(mm)
+        said = claim(of, "error_mm", mm, f"{before}{self.lengths.small(mm, sd_mm)}{after}")
+        if sd_mm:
+            said += f" ({claim(of, 'error_sd_mm', sd_mm, self.lengths.span(mm, sd_mm))})"
+        return said
+
+    def error(self, id: str, mm: float | None, sd_mm: float | None = None, of: str = "") -> str:
+        """How wrong, its sign in words: "recorded 245 mm too low (242 to 249)".
+
+        of : the record whose error it is; by default the thing's own.
+        """
+        if mm is None:
+            return "by an unknown amount"
+        kind, _, name_ = id.partition(":")
+        high = f" too {'high' if mm > 0 else 'low'}"
+        of = of or id
         if kind == "group":
-            of = name.partition(":")[0]
-            if of in ON_AVERAGE:
-                return f"its members off by {size} in the quadratic mean"
-            return f"each recorded {size} {high}"
+            if name_.partition(":")[0] in ON_AVERAGE:
+                return self.sized(of, mm, sd_mm, "its members off by ", " in the quadratic mean")
+            return self.sized(of, mm, sd_mm, "each recorded ", high)
         if kind in ("shot", "level") or (kind == "gnss" and self.records.get(id, {}).get("from")):
-            return f"its height difference recorded {size} {high}"
-        if kind == "swap":
-            return f"a difference of {size}"
-        if kind == "staff":
-            return f"read {size} {high}"
-        return f"recorded {size} {high}"
+            return self.sized(of, mm, sd_mm, "its height difference recorded ", high)
+        if kind in ("swap", "exchange"):
+            return self.sized(of, mm, sd_mm, "a difference of ")
+        return self.sized(of, mm, sd_mm, "read " if kind == "staff" else "recorded ", high)
+
+    def chance(self, of: str, probability: float | None) -> str:
+        """ "likely (63 in 100)", as a claim."""
+        return claim(of, "probability", probability, chance(probability))
+
+    def certainty(self, of: str, probability: float) -> str:
+        """ "Almost certain: more than 99 in 100.", as a claim."""
+        said = f"{likelihood(probability).capitalize()}: {of_100(probability)}"
+        return f"{claim(of, 'probability', probability, said)}."
+
+    def verdict_word(self, of: str, verdict: str) -> str:
+        return claim(of, "verdict", verdict, VERDICTS[verdict])
+
+    def size(self, of: str, fact: str, mm: float) -> str:
+        """A size of its own, with two digits at most, as a claim."""
+        return claim(of, fact, mm, self.lengths.about(mm))
 
     def verdict(self, record: Record) -> str:
         """The verdict on a height in a sentence, with its own numbers."""
-        size = record["smallest_detectable_mm"]
-        match record["verdict"]:
+        of, verdict = record.get("hypothesis") or "", record["verdict"]
+        found = record["smallest_found_mm"]
+        word = claim(of or self._key(record), "verdict", verdict, VERDICTS[verdict].capitalize())
+        match verdict:
             case "suspect":
-                said = self.error(record.get("hypothesis") or "", record["error_mm"], record["error_sd_mm"])
-                return f"Probably wrong ({chance(record['probability'])}): {said}."
+                said = self.error(of, record["error_mm"], record["error_sd_mm"])
+                return f"{word}, {self.chance(of, record['probability'])}: {said}."
             case "either":
-                labels = [self.label(id) for id in record.get("same_as", [])]
-                said = self.error("", record["error_mm"], record["error_sd_mm"])
-                others = listing(labels, 3, "or") or "another one"
-                return f"Either this is wrong, {said}, or {others} is; the job cannot tell which."
+                said = self.error(of, record["error_mm"], record["error_sd_mm"])
+                return f"{word}: it is {self.chance(of, record['probability'])} that this one is wrong, {said}."
             case "proved":
-                return f"Proved: an error of {self.lengths.about(size)} or more would have shown."
+                return f"{word}: an error of {self.size(of, 'smallest_found_mm', found)} or more would have shown."
             case "weak":
-                return f"Weakly tested: an error of up to {self.lengths.about(size)} could hide."
+                return f"{word}: an error of up to {self.size(of, 'smallest_found_mm', found)} could hide."
+            case "doubted":
+                return f"{word}: an error here is {self.chance(of, record['probability'])}."
             case "unproved":
-                return "Unproved: nothing in the job tests it; an error of any size could hide."
-        return "Free set-up: no taped height to judge."
+                return f"{word}: an error of any size could hide."
+            case "missing":
+                return f"{word} was recorded here."
+        return f"{word}: no taped height to judge."
+
+    @staticmethod
+    def _key(record: Record) -> str:
+        return f"setup:{record['setup']}" if "setup" in record else f"target:{record['target']}"
 
     def checks(self, record: Record) -> str:
         """What the independent checks of a height are good for."""
-        number = record["independent_checks"]
+        number, of = record["independent_checks"], record["hypothesis"]
         if not number:
             return "No independent way to this height: nothing can contradict it."
         if number == 1:
             return "One independent way to this height: an error shows, but may as well be an error in that way."
-        small = record["smallest_attributable_mm"]
+        named = record["smallest_named_mm"]
         said = f"{number} independent ways to this height"
-        if small is None:
-            return f"{said}, but an error here cannot be told from an error elsewhere."
-        return f"{said}: an error of {self.lengths.about(small)} or more shows and is put down to this height."
+        if named is None and not self.facts["judgement"]["named_sizes"]:
+            return f"{said}."
+        if named is None:
+            return f"{said}; an error here is never named alone, only together with what looks like it."
+        return f"{said}: an error of {self.size(of, 'smallest_named_mm', named)} or more is laid at this door alone."
 
     def moved(self, moved: list[Record], most: int = 4) -> str:
         """Which marks an error has moved, and where to."""
@@ -299,6 +446,17 @@ class Words:
         tail = f"; the other marks by {self.lengths.about(rest)} at most" if rest >= 0.1 else ""
         return f"It put {listing(parts, most)}{tail}."
 
+    def two_minds(self, mark: Record) -> str:
+        """The heights that a mark may have: "67.203 or 67.403 m"."""
+        of = f"mark:{mark['mark']}"
+        heights = [h for h in mark["heights"] if h["probability"] >= 0.05]
+        parts = []
+        for i, h in enumerate(heights):
+            height = self.lengths.height_in_words(h["height_m"], h["sd_mm"])
+            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
+            parts.append(f"{claim(of, f'heights.{i}.height_m', h['height_m'], height)} ({likely})")
+        return f"{mark['mark']} is at {listing(parts, 4, 'or')}"
+
     def hidden(self, mark: Record) -> str:
         """What could hide in a mark's height."""
         if not mark["hidden_by"]:
@@ -309,39 +467,44 @@ class Words:
         return f"{self.lengths.about(mark['hidden_mm'])}: {by}"
 
     def measurement(self, record: Record) -> str:
-        """The next measurement as an instruction."""
+        """The next measurement as an instruction that can be followed."""
         setup, mark = record["setup"], record["mark"]
-        by = f" from set-up {setup}" if setup else ""
+        at = f"set-up {setup}{self._over(self.setups.get(setup))}" if setup else self.label(record["stand"])
+        over = f" over {record['from_mark']}" if setup else ""
+        stands = f"If {setup or 'it'} still stands{over}: "
         match record["kind"]:
             case "second_tape":
-                at = (
-                    f"the height of set-up {setup}{self._over(self.setups.get(setup))}"
-                    if setup
-                    else self.label(record["stand"])
-                )
-                return f"Tape {at} again while it still stands: another scale, another person, booked before comparing."
+                of = at if setup else at.removeprefix("the height of ")
+                return f"{stands}a second person tapes {of} in the other scale, and books before looking."
             case "pole_shot":
-                return f"Sight a pole of known height on mark {mark}{by}: a second, independent way to it."
+                return f"{stands}sight a pole of known height on mark {mark}, a second way to it."
+            case "check_shot":
+                return f"{stands}sight a pole of known height on the known mark {mark}; no tape comes into it."
+            case "reoccupation":
+                return (
+                    f"Set up again over {record['from_mark']}, tape anew, and sight a pole of known height on {mark}."
+                )
             case "antenna_reoccupation":
                 beside = f" together with one over {mark}" if mark != record["from_mark"] else ""
                 said = f"Put the antenna up again over {record['from_mark']}{beside}, tape it anew and observe again"
                 return f"{said}: two tapings that share nothing."
-            case "check_shot":
-                return f"Sight a pole of known height on known mark {mark}{by}: it gives the height without the tape."
-            case _:
-                said = f"Level from mark {record['from_mark']} to mark {mark}"
-                return f"{said}: it bypasses every tape, and works after the set-ups are gone."
+        said = f"Level from {record['from_mark']} to {mark}"
+        return f"{said}: no tape comes into it, and it can be done any day."
 
     def measurement_gain(self, record: Record) -> str:
         """What a measurement would prove."""
+        of = f"step:{record['order']}"
+        before, after = record["found_before_mm"], record["found_after_mm"]
         proves = listing([self.label(id) for id in record["proves"]], 2)
-        before, after = record["detectable_before_mm"], record["detectable_after_mm"]
         if after is None:
             return f"It tests {proves}." if proves else ""
-        now = "an error of any size can hide now" if before is None else f"now {self.lengths.about(before)} can hide"
-        shown = "it" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
-        shown = shown or self.label(record["tests"])
-        return f"It would show an error of {self.lengths.about(after)} in {shown}; {now}."
+        now = "today one of any size could hide"
+        if before is not None:
+            now = f"today one of {claim(of, 'found_before_mm', before, self.lengths.about(before))} could hide"
+        shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
+        shown = f" in {shown or self.label(record['tests'])}"
+        after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
+        return f"Then an error of {after_}{shown if shown != ' in ' else ''} would show; {now}."
 
     def loop(self, loop: Record) -> list[str]:
         """The marks a loop passes; where it runs from stand to stand, the marks under its sights."""
@@ -357,22 +520,21 @@ class Words:
         """What was found of a group."""
         if group["verdict"] in ("suspect", "either"):
             return self.error(group["id"], group["error_mm"], group["error_sd_mm"])
-        if group["verdict"] == "unproved":
-            return "cannot be tested"
-        return "nothing found"
+        return "cannot be tested" if group["verdict"] == "unproved" else "nothing found"
 
     def reading_name(self, reading: Record) -> str:
         """A reading as it was booked, and by whom: `1.612 m by N. Brandt, tape 1`."""
-        if reading["kind"] == "booked":
-            text = f"{self.lengths.height(reading['value_m'])} {self.lengths.name}, as booked"
-        else:
-            scale = {"ftin": "", "ftUS": " US survey ft"}.get(reading["scale"], f" {reading['scale']}")
-            text = f"{reading['text']}{scale}"
         by = f" by {reading['by']}" if reading["by"] else ""
         tape = f", {reading['tape']}" if reading["tape"] else ""
         told = moment(reading["when"] or "")
         when = f", {reading['when']}" if told is not None and told[0] == "word" else ""
-        return f"{text}{by}{tape}{when}"
+        return name(f"{self._read(reading)}{by}{tape}{when}")
+
+    def _read(self, reading: Record) -> str:
+        if reading["kind"] == "booked":
+            return f"{self.lengths.height(reading['value_m'])} {self.lengths.name}, as booked"
+        scale = {"ftin": "", "ftUS": " US survey ft"}.get(reading["scale"], f" {reading['scale']}")
+        return f"{reading['text']}{scale}"
 
     def reading_note(self, reading: Record) -> str:
         """How a reading was taken: `slant to side mark, radius 102 mm`."""
@@ -387,17 +549,26 @@ class Words:
             up = "below" if reading["offset_mm"] > 0 else "above"
             to = "reference point" if reading["id"] in self.of_antennas else "axis"
             parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the {to}")
-        return ", ".join(parts)
+        return name(", ".join(parts))
 
-    def cause(self, cause: Record) -> str:
-        """A cause with the size it would have."""
-        text = str(cause["text"])
+    def cause(self, cause: Record, of: str = "") -> str:
+        """A cause with the size it would have; a constant that nobody recorded is marked as usual, not as known."""
+        text = name(str(cause["text"]))
         if cause["expected_mm"] is None or re.search(r"\d (mm|m|ft)\b", text):
             return text
-        expected, found = self.lengths.small(cause["expected_mm"]), cause["found_mm"]
-        high = _high(cause["expected_mm"])
-        tail = f", found {self.lengths.small(found)}" if found is not None else ""
-        return f"{text}: it would make {expected} {high}{tail}"
+        key = f"cause:{of}:{cause['cause']}"
+        if cause.get("spread_mm"):
+            low, high = (abs(cause["expected_mm"]) + side * cause["spread_mm"] for side in (-1, 1))
+            usual = f"{self.lengths.about(max(low, 0.0)).rpartition(' ')[0]} to {self.lengths.about(high)}"
+            said = f"{text}; that is usually {claim(key, 'expected_mm', cause['expected_mm'], usual)}, assumed"
+        else:
+            high_ = f" too {'high' if cause['expected_mm'] > 0 else 'low'}"
+            made = claim(key, "expected_mm", cause["expected_mm"], f"{self.lengths.small(cause['expected_mm'])}{high_}")
+            said = f"{text}: that would make {made}"
+        if cause["found_mm"] is None:
+            return said
+        found = claim(key, "found_mm", cause["found_mm"], self.lengths.small(cause["found_mm"]))
+        return f"{said}; the job shows {found}"
 
     def verdict_counts(self, table: str) -> list[tuple[str, int]]:
         """How many heights have each verdict, worst first, those that occur."""
@@ -405,21 +576,20 @@ class Words:
         return [(verdict, counted[verdict]) for verdict in VERDICTS if counted[verdict]]
 
     def counts(self, table: str) -> str:
-        """ "12 instrument heights: 1 probably wrong, 2 unproved, 9 proved"."""
-        name = f"{self.stood} height" if table == "setups" else COUNTED[table]
-        parts = [f"{number:,} {VERDICTS[verdict]}" for verdict, number in self.verdict_counts(table)]
-        return f"{count(len(self.facts[table]), name)}: {', '.join(parts)}" if parts else f"no {name}s"
+        """ "12 instrument heights: 1 probably wrong, 2 untested, 9 proved"."""
+        name_ = f"{self.stood} height" if table == "setups" else COUNTED[table]
+        parts = [
+            claim(table, verdict, number, f"{number:,} {VERDICTS[verdict]}")
+            for verdict, number in self.verdict_counts(table)
+        ]
+        return f"{count(len(self.facts[table]), name_)}: {', '.join(parts)}" if parts else f"no {name_}s"
 
     @property
     def title(self) -> str:
         """The job's title; that it is invented is said beside it."""
         job = self.facts["job"]
         title: str = job["title"] or job["name"]
-        return title.replace("(invented)", "").strip() if job["invented"] else title
-
-
-def _high(mm: float) -> str:
-    return "too high" if mm > 0 else "too low"
+        return name(title.replace("(invented)", "").strip() if job["invented"] else title)
 
 
 def _bare(name: str) -> str:

@@ -23,9 +23,7 @@ from heightnet.tasks.height_facts import HeightFacts
 Say = Callable[[str], None]
 
 
-def check(
-    job: Job | str | Path, say: Say | None = None, *, seconds: float | None = None, **settings: Any
-) -> Result:
+def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | None = None, **settings: Any) -> Result:
     """Check a job.
 
     Parameters

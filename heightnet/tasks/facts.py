@@ -169,6 +169,15 @@ class JobFacts:
         return verdict
 
     @cached_property
+    def tests(self) -> tuple[Floats, Floats, Floats]:
+        """Error, sd and w (h,); of what is in a finding as it is told there."""
+        error, sd, w = (values.copy() for values in self.judgement.freed)
+        for finding in self.judgement.findings:
+            for member in finding.members[:MEMBERS_LISTED]:
+                error[member.hypothesis], sd[member.hypothesis] = self.judgement.size_of(member.hypothesis)
+        return error, sd, w
+
+    @cached_property
     def accused(self) -> tuple[set[int], set[int]]:
         """Hypotheses of what is named, and of what is in question."""
         from heightnet.tasks.judgement_facts import accused
@@ -182,7 +191,7 @@ class JobFacts:
 
     def tested_many(self, h: npt.NDArray[np.int64]) -> dict[str, npt.NDArray[Any]]:
         """What the tests of many hypotheses found."""
-        error, sd, w = self.judgement.freed
+        error, sd, w = self.tests
         return {
             "error_mm": error[h] * 1000,
             "error_sd_mm": sd[h] * 1000,

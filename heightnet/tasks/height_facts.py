@@ -98,7 +98,7 @@ class HeightFacts:
 
         mean, sd = (values[node] for values in facts.stand_mean)
         recorded = np.where(judged, mean + axis, np.nan)
-        error, error_sd, w = (of_hypothesis(values) for values in facts.judgement.freed)
+        error, error_sd, w = (of_hypothesis(values) for values in facts.tests)
         corrected = self._corrected(node, recorded)
         chance = np.where(judged, self.chance[node], np.nan)
         verdict = np.full(len(h), "free", dtype=object)
@@ -184,7 +184,7 @@ class HeightFacts:
         readings = self.net.readings.drop_duplicates(["stand_kind", "stand"])
         node = readings["node"].to_numpy(np.int64)
         mean, sd = (values[node] for values in self.facts.stand_mean)
-        error, error_sd = (values[self.height_of[node]] for values in self.facts.judgement.freed[:2])
+        error, error_sd = (values[self.height_of[node]] for values in self.facts.tests[:2])
         value = mean + readings["axis"].to_numpy(float) - error
         spread = _root(error_sd**2 - sd**2)
         keys = zip(readings["stand_kind"].tolist(), readings["stand"].tolist(), strict=True)
@@ -255,7 +255,7 @@ class HeightFacts:
                 "sd_mm": numbers["sd"] * 1000,
                 "height_m": height,
                 "difference_mm": (height - found[owner]) * 1000,
-                "w": facts.judgement.freed[2][h],
+                "w": facts.tests[2][h],
                 "redundancy": self.bench.classes.redundancy[h],
                 "probability": np.minimum(facts.judgement.probability[h], facts.judgement.sure_at_most),
                 "verdict": judged,

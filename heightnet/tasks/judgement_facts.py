@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import STAND, Key
 from heightnet.network.model import Kind
 from heightnet.rows import Rows
+from heightnet.tasks.common import NEED
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
@@ -55,6 +57,7 @@ def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
         "stopped": next(iter(sorted(stopped)), ""),
         "second_search": "made" if j.looks else "not made",
         "found_at_most": facts.promises.at_most,
+        "named_sizes": not np.isnan(facts.promises.named[facts.family.of(*HEIGHTS)]).any(),
     }
 
 
@@ -90,6 +93,7 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "error_sd_mm": finding.size_sd * 1000,
         "same_sign": _one_sign(facts, finding),
         "id": str(facts.family.ids[lead]) if finding.named else None,
+        "parted_by": _parted_by(facts, [h for _, h in keys]) if len(keys) > 1 else None,
         "moved": moved(facts, lead, finding.size) if finding.named else [],
     }
 
@@ -100,6 +104,12 @@ def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:
     for member in finding.members:
         out.setdefault(facts.bench.places.key_of(member.hypothesis), member.hypothesis)
     return list(out.items())
+
+
+def _parted_by(facts: JobFacts, members: list[int]) -> str | None:
+    """What would part common errors that the job cannot tell from one another."""
+    groups = [str(facts.family.ids[h]).split(":")[1] for h in members[:4] if facts.family.kind[h] == "group"]
+    return NEED[groups[0]] if groups else None
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:
@@ -115,6 +125,8 @@ def place(facts: JobFacts, finding: Finding) -> Record:
         "kind": kind, "setup": None, "target": None, "mark": None, "from_mark": None, "to_mark": None, "run": None,
         "setups": None,
     }  # fmt: skip
+    if not isinstance(subject, int):  # a thing names itself
+        return out
     if kind == "setup":
         out["setup"] = str(net.job.setups["setup"].iloc[subject])
     elif kind == "target":
@@ -122,7 +134,6 @@ def place(facts: JobFacts, finding: Finding) -> Record:
     elif kind == "mark":
         out["mark"] = str(net.nodes.name[subject])
     elif kind == "section":
-        assert isinstance(subject, int)
         section = facts.bench.places.section(subject)
         out |= {
             "from_mark": section.from_mark, "to_mark": section.to_mark, "run": section.run, "setups": section.setups,

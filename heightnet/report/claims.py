@@ -1,0 +1,74 @@
+"""Statements that know what they state: which thing, which fact of results.json, which value.
+
+A claim is text with marks around it, so that it passes through sentences as text does.  On a page it becomes an element
+with ``data-of``, ``data-fact`` and ``data-value``; in a terminal and in files the marks fall away.  Every verdict,
+probability and error that a person reads is a claim, so that a test can hold each of them against results.json.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from html import escape
+from typing import Any
+
+OPEN, PART, SHUT = "\ue000", "\ue001", "\ue002"  # of the private use area; names cannot hold them, see `name`
+_CLAIM = re.compile(f"{OPEN}([^{PART}]*){PART}([^{PART}]*){PART}([^{PART}]*){PART}([^{SHUT}]*){SHUT}")
+
+
+def claim(of: str, fact: str, value: Any, text: str) -> str:
+    """Text that states a fact of a thing.
+
+    Parameters
+    ----------
+    of : an id of a hypothesis or reading, ``mark:NAME``, ``finding:1``, ``explanation:1``, ``step:1``,
+        ``cause:ID:KEY``, ``loop:1``, ``check:1``, a table of results.json, or ``judgement``, ``fit``, ``settings``.
+    fact : the key of its record; of a table ``VERDICT``, how many of its records have that verdict.
+    value : what stands there.
+
+    >>> told = claim("setup:S4", "probability", 0.998, "almost certain")
+    >>> plain(f"It is {told}."), html(f"It is {told}.")[:45]
+    ('It is almost certain.', 'It is <span data-of="setup:S4" data-fact="pro')
+    """
+    shown = name(json.dumps(value, ensure_ascii=False))
+    return f"{OPEN}{name(of)}{PART}{fact}{PART}{shown}{PART}{text}{SHUT}"
+
+
+def name(text: str) -> str:
+    """A name without the marks of claims."""
+    return re.sub(f"[{OPEN}{PART}{SHUT}]", "?", text)
+
+
+def plain(text: str) -> str:
+    """The text alone."""
+    return _CLAIM.sub(lambda m: m[4], text)
+
+
+def html(text: str) -> str:
+    """The text escaped for a page, claims as elements."""
+    out, at = [], 0
+    for m in _CLAIM.finditer(text):
+        out += [escape(text[at : m.start()]), f"<span {attributes(m[1], m[2], m[3])}>{escape(m[4])}</span>"]
+        at = m.end()
+    return "".join([*out, escape(text[at:])])
+
+
+def attributes(of: str, fact: str, value: str) -> str:
+    """The attributes of an element that states a fact; ``value`` as JSON."""
+    return f'data-of="{escape(of)}" data-fact="{escape(fact)}" data-value="{escape(value)}"'
+
+
+def only(text: str) -> tuple[str, str]:
+    """Text and attributes of a text that holds one claim: for elements that hold nothing but text."""
+    found = _CLAIM.search(text)
+    return plain(text), attributes(found[1], found[2], found[3]) if found else ""
+
+
+def capital(text: str) -> str:
+    """The text with its first letter large, be it in a claim or not.
+
+    >>> plain(capital(claim("setup:S4", "verdict", "suspect", "probably wrong")))
+    'Probably wrong'
+    """
+    at = text.rfind(PART, 0, text.find(SHUT)) + 1 if text.startswith(OPEN) else 0
+    return text[:at] + text[at : at + 1].upper() + text[at + 1 :]
