@@ -129,8 +129,8 @@ class BenchBase(ABC):
         """Judge observations y (m,)."""
 
     @abstractmethod
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
+        """With some hypotheses freed, at the stated standard deviations: u and the diagonal of G (h,); G (s, s) of them."""
 
     @abstractmethod
     def inflation(self, looks: list[Look]) -> Floats:
@@ -263,8 +263,9 @@ class Bench(BenchBase):
         every = np.arange(over.shape[1])
         return Seen(u, [Look(every, over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
 
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        return freed_of(u, self.diagonal, self.G[:, members], members.tolist())
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
+        across = self.G[:, members]
+        return *freed_of(u, self.diagonal, across, members.tolist()), across[members]
 
     def inflation(self, looks: list[Look]) -> Floats:
         out = np.ones(len(self.family))

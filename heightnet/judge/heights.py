@@ -27,7 +27,7 @@ Ints = npt.NDArray[np.int64]
 
 LEAST_SET = 0.002  # probability of a set that counts
 LEAST_CHOICE = 0.002  # likewise of one choice of members of its classes
-LEAST_POINT = 0.01  # likewise of a point of the factor grid
+LEAST_POINT = 0.03  # likewise of a point of the factor grid
 CHOICES_AT_MOST = 400
 SPREADS_UP_TO = 3  # members of a set up to which every combination of their spreads is weighed
 APART = 3.0  # means further apart than so many standard deviations are two minds
@@ -267,7 +267,7 @@ def _quantile(weight: Floats, means: Floats, sds: Floats, q: float) -> Floats:
     """(p,) quantile of normal mixtures, means and sds (k, p)."""
     safe = np.maximum(sds, 1e-9)
     low, high = (means - 8 * safe).min(axis=0), (means + 8 * safe).max(axis=0)
-    for _ in range(40):
+    for _ in range(26):
         middle = (low + high) / 2
         below = np.einsum("k,kp->p", weight, ndtr((middle - means) / safe)) < q
         low, high = np.where(below, middle, low), np.where(below, high, middle)

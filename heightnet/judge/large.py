@@ -639,18 +639,17 @@ class LargeBench(BenchBase):
         """(c, s) columns of G of some classes."""
         return self._frame(self.net.y).columns(classes.tolist(), 1.0, 1.0)
 
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
         label, reps = self.classes.label, self.classes.representative
         if not len(members):
-            return u.copy(), self.diagonal.copy()
+            return u.copy(), self.diagonal.copy(), np.zeros((0, 0))
         if self.net.edge_count > WHOLE_UP_TO:  # beside one another only: elsewhere they take nothing away
             G = self.fit.reduce(self.family.C[:, members])[1]
             b = np.linalg.solve(G + 1e-9 * np.diag(np.diag(G)), u[members])
             change = self.family.C[:, members] @ b
             v = self.fit.solve(self.net.A.T @ (change / self.net.sd**2))
             left = u - np.asarray(self.family.C.T @ ((change - self.net.A @ v) / self.net.sd**2))
-            return left, self.diagonal.copy()
+            return left, self.diagonal.copy(), G
         at = label[members].tolist()
         columns = self._frame(self.net.y).columns(at, 1.0, 1.0)
         left, rest = freed_of(u[reps], self.diagonal[reps], columns, at)
@@ -659,7 +658,7 @@ class LargeBench(BenchBase):
         out_u, out = u.copy(), self.diagonal.copy()
         out_u[tested] = left[label[tested]] * scale * self.classes.sign[tested]
         out[tested] = rest[label[tested]] * scale**2
-        return out_u, out
+        return out_u, out, columns[at]
 
     def inflation(self, looks: list[Look]) -> Floats:
         """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""
