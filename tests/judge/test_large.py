@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from heightnet.judge.assess import Bench, fit_of
+from heightnet.judge.wide import WideBench
 
 import heightnet
 from heightnet.job.read import read_job
-from heightnet.judge.assess import Bench, fit_of
-from heightnet.judge.wide import WideBench
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job
