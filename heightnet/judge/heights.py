@@ -238,7 +238,9 @@ def _minds(weight: Floats, means: Floats, sds: Floats) -> list[Mind]:
     order = np.argsort(means, kind="stable")
     groups: list[list[int]] = []
     held = mean = spread = 0.0
-    for i, w, m, sd in zip(order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True):
+    for i, w, m, sd in zip(
+        order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True
+    ):
         if groups and m - mean < APART * max(sd, (spread / held) ** 0.5, 1e-6):
             groups[-1].append(i)
             step = m - mean
