@@ -26,6 +26,7 @@ from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE, scaled_sd
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Rows
 
@@ -540,15 +541,8 @@ class JobFacts:
 
     @cached_property
     def stand_mean(self) -> tuple[Floats, Floats]:
-        """(nodes,) weighted mean of each stand's reduced readings above its mark, and its sd; NaN where it has none."""
-        rows = self.net.rows(Kind.HEIGHT)
-        weight = 1 / self.net.sd[rows] ** 2
-        node = self.net.head[rows]
-        size = len(self.net.nodes)
-        total = np.bincount(node, weights=weight, minlength=size).astype(float)
-        total[total == 0] = np.nan
-        value = np.bincount(node, weights=weight * self.net.rise[rows], minlength=size)
-        return value / total, 1 / np.sqrt(total)
+        """As `heightnet.network.stands.stand_heights` has them."""
+        return stand_heights(self.net)
 
     def recorded_height(self, node: int, axis: float) -> float | None:
         """Recorded height of an instrument or target above its mark, None where none was."""
