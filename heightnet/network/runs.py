@@ -98,9 +98,7 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
     """The legs of a staff book in booked order, and what is wrong with its form."""
     legs, faults = [], []
     staff, file = job.staff, job.files["staff"]
-    run, level, sight, mark, row = (
-        staff[column].tolist() for column in ("run", "level_setup", "sight", "mark", "row")
-    )
+    run, level, sight, mark, row = (staff[column].tolist() for column in ("run", "level_setup", "sight", "mark", "row"))
     reading, distance = (staff[column].to_numpy(float).tolist() for column in ("reading", "distance"))
     stands: dict[tuple[str, str], list[int]] = {}
     for i, stand in enumerate(zip(run, level, strict=True)):
@@ -152,9 +150,7 @@ def trig_legs(net: Network) -> list[Leg]:
         if a < 0 or b < 0 or a == b or not isfinite(between):
             continue
         ids = (f"shot:{file}:{row}", f"setup:{setup}", f"target:{target}")
-        out.append(
-            Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, TRIG, f"{setup} to {target}")
-        )
+        out.append(Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, TRIG, f"{setup} to {target}"))
     return out
 
 

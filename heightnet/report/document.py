@@ -1,7 +1,7 @@
 """A short report as headings, sentences and tables: one content, shown as plain text, on a terminal, and as a page.
 
-Sentences and cells may hold claims (`heightnet.report.claims`): on a page each says what it states, elsewhere their marks
-fall away.
+Sentences and cells may hold claims (`heightnet.report.claims`): on a page each says what it states, elsewhere their
+marks fall away.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 WIDTH = 100
 SIGN = {"wrong": "!!", "doubtful": " ?", "sound": "ok"}
 STYLE = {"wrong": "bold red", "doubtful": "bold yellow", "sound": "bold green"}
-SAYS = {"wrong": "Something is wrong", "doubtful": "Not settled", "sound": "Nothing wrong was found"}
 
 
 @dataclass(frozen=True)
@@ -47,16 +46,16 @@ class Part:
 class Document:
     """tone : "wrong", "doubtful" or "sound"; a sign and words say it, a colour only repeats it.
 
-    says : the words beside the page's headline; those of the tone where blank.
+    says : the words over the page's headline.
     """
 
     title: str
     tone: str
     headline: str
     parts: list[Part]
-    invented: bool = False
-    foot: str = ""
-    says: str = ""
+    invented: bool
+    foot: str
+    says: str
 
     @property
     def heading(self) -> str:
@@ -137,7 +136,7 @@ def html(document: Document) -> str:
     csp = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     body = [
         f'<p class="job">{escape(document.heading)}</p>',
-        f'<div class="banner {document.tone}"><p class="says">{_html(document.says or SAYS[document.tone])}</p>'
+        f'<div class="banner {document.tone}"><p class="says">{_html(document.says)}</p>'
         f"<h1>{_html(document.headline)}</h1></div>",
     ]
     for part in document.parts:

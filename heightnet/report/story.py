@@ -149,7 +149,7 @@ def headline(words: Words) -> str:
     def stated(text: str) -> str:
         return claim("judgement", "state", state, text)
 
-    gaps = _gaps(words)
+    gaps = _gaps(words) if state in ("closes", "scatters", "untested") else []
     if state == "closes":
         if gaps:
             return f"{stated('It closes')}, but {_joined(gaps)}."
