@@ -1,7 +1,7 @@
 """Reads the finished page of a short report and holds every statement on it against the facts it was made of.
 
-A statement is an element that says of which thing, which fact and which value it speaks.  A verdict, a chance, a `%` or a
-`±` outside such an element is a fault, and so is an element whose value or text is not that of the facts.
+A statement is an element that says of which thing, which fact and which value it speaks.  A verdict, a chance, a `%` or
+a `±` outside such an element is a fault, and so is an element whose value or text is not that of the facts.
 """
 
 from __future__ import annotations
@@ -91,10 +91,10 @@ def shows(fact, value, text):
         return of_100(value) in text
     told = [n.replace(",", "") for n in re.findall(r"-?\d[\d,]*\.?\d*", text)]
     if fact.endswith("_sd_mm"):
-        return len(told) == 2 and float(told[0]) <= float(told[1]) or "too" in text
+        return (len(told) == 2 and float(told[0]) <= float(told[1])) or "too" in text
     near = (abs(abs(float(n)) - abs(value)) <= 0.5001 * 10 ** -len(n.partition(".")[2]) for n in told)
     feet = (abs(abs(float(n)) * unit - abs(value)) <= 0.16 for n in told for unit in (304.8, 0.3048))
-    return any(near) or any(feet) or fact == "count" and bool(told)
+    return any(near) or any(feet) or (fact == "count" and bool(told))
 
 
 def faults(page, facts):
