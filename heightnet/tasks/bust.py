@@ -30,7 +30,7 @@ from heightnet.network.runs import (
 )
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 from heightnet.tasks import judgement_facts
-from heightnet.tasks.facts import JobFacts, Record, number
+from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.named import named
 
 SCHEMA = "heightnet-bust/2"
@@ -70,8 +70,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     plan = _releveling(facts, between)
     misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
-        **facts.head(),
-        "schema": SCHEMA,
+        **head(job, SCHEMA),
         "tolerance": {
             "key": tolerance.key,
             "name": tolerance.name,

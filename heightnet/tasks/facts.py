@@ -14,6 +14,7 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
+from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
 from heightnet.judge.critical import tau_critical
@@ -38,6 +39,23 @@ MOVES_SHOWN = 8
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
+
+
+def head(job: Job, schema: str = SCHEMA) -> Record:
+    """What stands at the beginning of a result."""
+    settings = job.settings
+    return {
+        "schema": schema,
+        "job": {
+            "name": job.name,
+            "title": settings.title,
+            "length_unit": settings.units.length,
+            "angle_unit": settings.units.angle,
+            "invented": "invented" in settings.title.lower(),
+        },
+        "heightnet": {"version": heightnet.__version__},
+        "settings": asdict(settings),
+    }
 
 
 def number(value: float | None, factor: float = 1.0) -> float | None:
@@ -209,19 +227,7 @@ class JobFacts:
     # ---- the parts of the result ----
 
     def head(self) -> Record:
-        settings = self.job.settings
-        return {
-            "schema": SCHEMA,
-            "job": {
-                "name": self.job.name,
-                "title": settings.title,
-                "length_unit": settings.units.length,
-                "angle_unit": settings.units.angle,
-                "invented": "invented" in settings.title.lower(),
-            },
-            "heightnet": {"version": heightnet.__version__},
-            "settings": asdict(settings),
-        }
+        return head(self.job)
 
     def fit_facts(self) -> Record:
         fit, test, j = self.fit, self.job.settings.test, self.judgement

@@ -56,7 +56,7 @@ def record(facts, of):
     """The record that ``of`` names."""
     kind, _, name = of.partition(":")
     lists = {"finding": "findings", "rival": "rivals", "loop": "loops", "book": "book", "section": "sections",
-             "shot_of": "by_shot"}  # fmt: skip
+             "by_shot": "by_shot"}  # fmt: skip
     if kind == "step":
         steps = facts["plan"]["steps"] if "plan" in facts else facts["steps"]
         return walk(steps[int(name.partition(".")[0]) - 1], name.partition(".")[2])
@@ -87,6 +87,8 @@ def shows(fact, value, text):
     text = text.replace("\N{NO-BREAK SPACE}", " ").replace("\N{MINUS SIGN}", "-")
     if isinstance(value, bool) or value is None or isinstance(value, str):
         return bool(text)
+    if fact == "power":
+        return {"four times in five": 0.8, "nine times in ten": 0.9}.get(text, -1) == value
     if fact == "probability" or fact.endswith(("probability", "outside")) or fact.startswith("risk"):
         return of_100(value) in text
     told = [n.replace(",", "") for n in re.findall(r"-?\d[\d,]*\.?\d*", text)]
