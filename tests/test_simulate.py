@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import heightnet
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, Sds, blunder, simulate
 

@@ -230,7 +230,7 @@ def _seen_widely(bench: BenchBase, judgement: Judgement, things: Things) -> _See
     rest, inside = u[count:], G[count:, count:] + 1e-9 * np.diag(np.diag(G)[count:])
     chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
     scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
-    beside = bench.freed(judgement.u, judgement.explanations[0].members)
+    beside = bench.freed(judgement.u, judgement.explanations[0].members)[:2]
     log_bayes = _log_bayes(*(scale * x[classes.representative] for x in beside))
     searched = np.full(len(log_bayes), np.nan)
     own, u, G, left_u, left_G = (scale * x for x in (_own(things, bench.net), *before, *after))

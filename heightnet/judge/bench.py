@@ -129,8 +129,8 @@ class BenchBase(ABC):
         """Judge observations y (m,)."""
 
     @abstractmethod
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
+        """With some hypotheses freed, at the stated standard deviations: u and the diagonal of G (h,); G (s, s) of them."""
 
     @abstractmethod
     def inflation(self, looks: list[Look]) -> Floats:
@@ -175,6 +175,30 @@ class BenchBase(ABC):
             sd = scaled_sd(self.net.kind, self.net.sd, tape, sight)
             self._fits[tape, sight] = adjust(self.net.A, self.net.y, sd)
         return self._fits[tape, sight]
+
+    @cached_property
+    def _moved(self) -> dict[tuple[int, int], Floats]:
+        return {}
+
+    def moved(self, g: int, hypotheses: Ints) -> Floats:
+        """(n, s) how a unit error of each hypothesis moves the estimates at one point of the factor grid."""
+        asked = [h for h in dict.fromkeys(hypotheses.tolist()) if (g, h) not in self._moved]
+        if asked:
+            tape, sight = float(self.factors.tape[g]), float(self.factors.sight[g])
+            P = scaled_sd(self.net.kind, self.net.sd, tape, sight) ** -2.0
+            B = (self.net.A.T @ self.family.C[:, asked].multiply(P[:, None])).toarray()
+            found = self.fit_at(g).solve(B)
+            self._moved.update(((g, h), found[:, i]) for i, h in enumerate(asked))
+        columns = [self._moved[g, h] for h in hypotheses.tolist()]
+        return np.column_stack(columns) if columns else np.zeros((self.net.A.shape[1], 0))
+
+    def adjusted(self, g: int, y: Floats) -> Floats:
+        """(n,) estimates from observations y (m,) at one point of the factor grid."""
+        fit = self.fit_at(g)
+        if y is self.net.y:
+            return fit.x
+        tape, sight = float(self.factors.tape[g]), float(self.factors.sight[g])
+        return fit.solve(self.net.A.T @ (y / scaled_sd(self.net.kind, self.net.sd, tape, sight) ** 2))
 
     def factors_of(self, looks: list[Look]) -> tuple[float, float]:
         """How many times larger than stated the sds of tapes, and of sights and levels, probably are."""
@@ -239,8 +263,9 @@ class Bench(BenchBase):
         every = np.arange(over.shape[1])
         return Seen(u, [Look(every, over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
 
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        return freed_of(u, self.diagonal, self.G[:, members], members.tolist())
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
+        across = self.G[:, members]
+        return *freed_of(u, self.diagonal, across, members.tolist()), across[members]
 
     def inflation(self, looks: list[Look]) -> Floats:
         out = np.ones(len(self.family))

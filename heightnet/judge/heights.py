@@ -27,8 +27,9 @@ Ints = npt.NDArray[np.int64]
 
 LEAST_SET = 0.002  # probability of a set that counts
 LEAST_CHOICE = 0.002  # likewise of one choice of members of its classes
-LEAST_POINT = 0.01  # likewise of a point of the factor grid
+LEAST_POINT = 0.03  # likewise of a point of the factor grid
 CHOICES_AT_MOST = 400
+SPREADS_UP_TO = 3  # members of a set up to which every combination of their spreads is weighed
 APART = 3.0  # means further apart than so many standard deviations are two minds
 A_MIND = 0.05  # probability from which one is told as a height of its own
 TAIL = 0.025  # of the intervals of 95 %
@@ -84,18 +85,12 @@ def components(judgement: Judgement, look: Look) -> list[Component]:
         if p < LEAST_SET:
             break
         choices = list(_choices(judgement, look, s))
-        for g in np.flatnonzero(by_grid >= LEAST_POINT * p).tolist():
-            size, covariance = _sizes(judgement, look, g, list(s))
+        points = np.flatnonzero(by_grid >= LEAST_POINT * p)
+        sizes, covariances = _sizes(judgement, look, points, list(s))
+        for g, size, covariance in zip(points.tolist(), sizes, covariances, strict=True):
             for share, members, ratio in choices:
-                out.append(
-                    Component(
-                        float(by_grid[g]) * share,
-                        g,
-                        members,
-                        size * ratio,
-                        covariance * ratio[:, None] * ratio[None, :],
-                    )
-                )
+                spread = covariance * ratio[:, None] * ratio[None, :]
+                out.append(Component(float(by_grid[g]) * share, g, members, size * ratio, spread))
     total = sum(c.weight for c in out)
     return [Component(c.weight / total, c.g, c.hypotheses, c.size, c.covariance) for c in out]
 
@@ -120,35 +115,35 @@ def _choices(judgement: Judgement, look: Look, s: tuple[int, ...]) -> Iterator[t
         yield share_, members_, np.array([classes.ratio(h, diagonal) for h in members_])
 
 
-def _sizes(judgement: Judgement, look: Look, g: int, at: list[int]) -> tuple[Floats, Floats]:
-    """Sizes of the representatives of a set and their covariance, the spreads integrated out."""
+def _sizes(judgement: Judgement, look: Look, points: Ints, at: list[int]) -> tuple[Floats, Floats]:
+    """Sizes (p, s) of the representatives of a set and their covariances (p, s, s) at points of the factor grid, the
+    spreads integrated out."""
     if not at:
-        return np.zeros(0), np.zeros((0, 0))
+        return np.zeros((len(points), 0)), np.zeros((len(points), 0, 0))
     prior = judgement.bench.candidates.some(look.classes[at])
-    u, G = look.u[g][at], look.G[g][np.ix_(at, at)]
+    u, G = look.u[points][:, at], look.G[points][:, at][:, :, at]
+    own = np.einsum("pii->pi", G)
+    index = np.arange(len(at))
     spreads = [range(prior.taus.shape[1])] * len(at)
-    if len(at) > 3:  # the spread that suits each member best
-        b = np.linalg.solve(G + 1e-9 * np.diag(np.diag(G)), u)
-        variance = prior.taus**2 + 1 / np.diag(G)[:, None]
+    if len(at) > SPREADS_UP_TO:  # the spread that suits each member best
+        ridge = G[0] + 1e-9 * np.diag(own[0])
+        b, variance = np.linalg.solve(ridge, u[0]), prior.taus**2 + 1 / own[0][:, None]
         best = np.argmax(-0.5 * np.log(variance) - 0.5 * (b[:, None] - prior.mean[:, None]) ** 2 / variance, axis=1)
         spreads = [range(int(i), int(i) + 1) for i in best]
-    weights, means, covariances = [], [], []
-    index = np.arange(len(at))
-    for combo in product(*spreads):
-        precision = prior.taus[index, combo] ** -2.0
-        covariance = np.linalg.inv(G + np.diag(precision))
-        mean = covariance @ (u + prior.mean * precision)
-        log_det = np.linalg.slogdet(covariance)[1] + np.log(precision).sum()
-        weights.append(prior.weight[index, combo].sum() + 0.5 * (log_det + mean @ (u + prior.mean * precision)
-                       - (prior.mean**2 * precision).sum()))  # fmt: skip
-        means.append(mean)
-        covariances.append(covariance)
-    weight = np.exp(np.array(weights) - max(weights))
-    weight /= weight.sum()
-    mean = weight @ np.array(means)
-    apart = np.array(means) - mean
-    covariance = np.einsum("k,kij->ij", weight, np.array(covariances) + apart[:, :, None] * apart[:, None, :])
-    return mean, covariance
+    combos = np.array(list(product(*spreads)))  # (k, s)
+    precision = prior.taus[index, combos] ** -2.0
+    covariance = np.linalg.inv(G[:, None] + precision[None, :, :, None] * np.eye(len(at)))  # (p, k, s, s)
+    pulled = u[:, None] + prior.mean * precision[None]
+    mean = np.einsum("pkij,pkj->pki", covariance, pulled)
+    log_det = np.linalg.slogdet(covariance)[1] + np.log(precision).sum(axis=1)
+    weight = prior.weight[index, combos].sum(axis=1) - 0.5 * (prior.mean**2 * precision).sum(axis=1)
+    weight = weight + 0.5 * (log_det + np.einsum("pki,pki->pk", mean, pulled))
+    weight = np.exp(weight - weight.max(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    middle = np.einsum("pk,pki->pi", weight, mean)
+    apart = mean - middle[:, None]
+    spread = covariance + apart[:, :, :, None] * apart[:, :, None, :]
+    return middle, np.einsum("pk,pkij->pij", weight, spread)
 
 
 class Posterior:
@@ -236,17 +231,20 @@ def _of(parts: list[tuple[float, Floats, Floats]], p: int) -> Heights:
 
 
 def _minds(weight: Floats, means: Floats, sds: Floats) -> list[Mind]:
-    """Parts gathered where their means lie together, likeliest first; [] where they do not fall apart."""
+    """Parts gathered where their means lie together, likeliest first."""
     order = np.argsort(means, kind="stable")
     groups: list[list[int]] = []
-    for i in order.tolist():
-        if groups:
-            at = groups[-1]
-            mean, sd = _moments(weight[at], means[at], sds[at])
-            if means[i] - mean < APART * max(sds[i], sd, 1e-6):
-                at.append(i)
-                continue
-        groups.append([i])
+    held = mean = spread = 0.0
+    for i, w, m, sd in zip(order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True):
+        if groups and m - mean < APART * max(sd, (spread / held) ** 0.5, 1e-6):
+            groups[-1].append(i)
+            step = m - mean
+            held += w
+            mean += step * w / held
+            spread += w * (sd**2 + step * (m - mean))
+        else:
+            groups.append([i])
+            held, mean, spread = w, m, w * sd**2
     out = []
     for at in groups:
         mean, sd = _moments(weight[at], means[at], sds[at])
@@ -266,7 +264,7 @@ def _quantile(weight: Floats, means: Floats, sds: Floats, q: float) -> Floats:
     """(p,) quantile of normal mixtures, means and sds (k, p)."""
     safe = np.maximum(sds, 1e-9)
     low, high = (means - 8 * safe).min(axis=0), (means + 8 * safe).max(axis=0)
-    for _ in range(40):
+    for _ in range(26):
         middle = (low + high) / 2
         below = np.einsum("k,kp->p", weight, ndtr((middle - means) / safe)) < q
         low, high = np.where(below, middle, low), np.where(below, high, middle)

@@ -487,14 +487,15 @@ class Judgement:
         scale = self.bench.inflation(self.looks)
         if not len(members):
             return error, sd * scale, w
-        left, rest = self.bench.freed(self.u, members)
+        left, rest, inside = self.bench.freed(self.u, members)
         tested = self.bench.classes.tested & (rest > STILL_TESTED * self.bench.diagonal)
         error[tested] = left[tested] / rest[tested]
         sd[tested] = 1 / np.sqrt(rest[tested])
         w[tested] = left[tested] / np.sqrt(rest[tested])
         error[members], sd = self.explanations[0].error, sd * scale
         sd[members] = np.sqrt(np.diag(self.explanations[0].covariance))
-        w[members] = error[members] / sd[members] * scale[members]
+        covariance = np.linalg.inv(inside + FREE_PRECISION * np.eye(len(members)))
+        w[members] = covariance @ self.u[members] / np.sqrt(np.diag(covariance))
         return error, sd, w
 
     # ---- a second opinion ----

@@ -51,6 +51,7 @@ NEAREST = 60  # of what was let go, taken as free beside a class when its rivals
 MOST_LET_GO = 400
 LARGE_BUDGET = 1e10  # steps of all searches of a large job
 ROUNDS = 3
+SURE = 30.0  # logarithm of the Bayes factor of what was let go
 RATE_COUNTS_AS = 1000.0  # observations: how much a stated rate weighs against what the job itself shows
 RATE_ROUNDS = 20
 
@@ -77,6 +78,7 @@ class Frame:
     ) -> None:
         self.A, self.y, self.sd, self.kind, self.C, self.classes, self.core = A, y, sd, kind, C, classes, core
         self._fits: dict[tuple[float, float], Fit] = {}
+        self._tests: dict[tuple[float, float], tuple[Floats, Floats]] = {}
 
     def fit(self, tape: float, sight: float) -> Fit:
         """The adjustment with these factors on the standard deviations."""
@@ -86,7 +88,15 @@ class Frame:
 
     def tests(self, tape: float, sight: float) -> tuple[Floats, Floats]:
         """u and the diagonal of G (c,) of every class."""
-        return self.fit(tape, sight).reduce_diagonal(self.C)
+        if (tape, sight) not in self._tests:
+            self._tests[tape, sight] = self.fit(tape, sight).reduce_diagonal(self.C)
+        return self._tests[tape, sight]
+
+    def forget(self) -> None:
+        """Let go of what was worked out for other factors than the stated ones."""
+        for kept in (self._fits, self._tests):
+            for point in [p for p in kept if p != (1.0, 1.0)]:
+                del kept[point]  # type: ignore[attr-defined]
 
     def columns(self, at: list[int], tape: float, sight: float) -> Floats:
         """(c, s) columns of G of some classes."""
@@ -284,10 +294,7 @@ class LargeBench(BenchBase):
             prior = self.candidates.some(frame.classes)
             points = zip(grid.tape.tolist(), grid.sight.tolist(), strict=True)
             out += [let_go(frame, prior, tape, sight).log_joint for tape, sight in points]
-            keep = frame._fits.get((1.0, 1.0))
-            frame._fits.clear()
-            if keep is not None:
-                frame._fits[1.0, 1.0] = keep
+            frame.forget()
         return out
 
     def _usual_edges(self) -> list[int]:
@@ -313,9 +320,10 @@ class LargeBench(BenchBase):
         """
         family, tested = self.family, self.classes.tested
         rate = family.rate.copy()
-        u = np.asarray(family.C.T @ (self.fit.v / self.net.sd**2))
         prior = Candidates.of(family.rate, family.size)
-        bayes = np.where(tested, log_bayes(*self._scaled(u, self.diagonal), prior), 0.0)
+        members, u, rest = self._cleared()
+        bayes = np.where(tested, log_bayes(*self._scaled(u, rest), prior), 0.0)
+        bayes[members] = SURE
         for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION):
             of_kind = family.of(kind)
             at = np.flatnonzero(tested & of_kind)
@@ -327,6 +335,40 @@ class LargeBench(BenchBase):
                 present = float((RATE_COUNTS_AS * stated + wrong) / (RATE_COUNTS_AS + len(at)))
             rate[of_kind] = present
         return rate
+
+    def _cleared(self) -> tuple[Ints, Floats, Floats]:
+        """The clear blunders, and u and the diagonal of G (h,) with them let go: they make others look wrong."""
+        reps = self.classes.representative
+        if self.net.edge_count <= WHOLE_UP_TO:
+            frame = self._frame(self.net.y)
+            members = reps[let_go(frame, self.candidates, 1.0, 1.0).members]
+            u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
+            return members, *self.freed(u, members)[:2]
+        found: list[int] = []
+        v = self.fit.v
+        for _ in range(ROUNDS):  # of what stands out, what stands out most among its neighbours
+            u = np.asarray(self.family.C.T @ (v / self.net.sd**2))
+            fresh = self._standing_out(u[reps] / np.sqrt(np.maximum(self.diagonal[reps], 1e-300)), found)
+            if not len(fresh):
+                break
+            found += fresh.tolist()
+            b = u[reps[fresh]] / self.diagonal[reps[fresh]]
+            v = self.fit.residuals_without(self.family.C[:, reps[fresh]] @ b, v)
+        return reps[found], np.asarray(self.family.C.T @ (v / self.net.sd**2)), self.diagonal
+
+    def _standing_out(self, w: Floats, found: list[int]) -> Ints:
+        """Classes whose |w| is beyond the critical value and the largest of all that share a place with them."""
+        reps, net = self.classes.representative, self.net
+        size = np.abs(w)
+        size[found] = 0.0
+        out = np.flatnonzero((size > self.closing.k * min(self.factors_of([]))) & (self._edge_of[reps] >= 0))
+        edge = self._edge_of[reps[out]]
+        largest = np.zeros(len(net.nodes))
+        ends = net.tail[edge], net.head[edge]
+        for end in ends:
+            np.maximum.at(largest, end, size[out])
+        largest[[DATUM, *net.held.tolist()]] = 0.0
+        return out[(size[out] >= largest[ends[0]]) & (size[out] >= largest[ends[1]])]
 
     def _suspicious(self) -> set[int]:
         """Nodes of stands, and of levels, whose heights may be wrong: swaps and exchanges there are hypotheses."""
@@ -382,6 +424,8 @@ class LargeBench(BenchBase):
         if y is net.y:
             frame._fits = self._fits
             frame._fits[1.0, 1.0] = self.fit
+            u = np.asarray(frame.C.T @ (self.fit.v / net.sd**2))
+            frame._tests[1.0, 1.0] = u, self.diagonal[reps]
         return frame
 
     @property
@@ -640,18 +684,17 @@ class LargeBench(BenchBase):
         """(c, s) columns of G of some classes."""
         return self._frame(self.net.y).columns(classes.tolist(), 1.0, 1.0)
 
-    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats]:
-        """u and the diagonal of G (h,) with some hypotheses freed, at the stated standard deviations."""
+    def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
         label, reps = self.classes.label, self.classes.representative
         if not len(members):
-            return u.copy(), self.diagonal.copy()
+            return u.copy(), self.diagonal.copy(), np.zeros((0, 0))
         if self.net.edge_count > WHOLE_UP_TO:  # beside one another only: elsewhere they take nothing away
             G = self.fit.reduce(self.family.C[:, members])[1]
             b = np.linalg.solve(G + 1e-9 * np.diag(np.diag(G)), u[members])
             change = self.family.C[:, members] @ b
             v = self.fit.solve(self.net.A.T @ (change / self.net.sd**2))
             left = u - np.asarray(self.family.C.T @ ((change - self.net.A @ v) / self.net.sd**2))
-            return left, self.diagonal.copy()
+            return left, self.diagonal.copy(), G
         at = label[members].tolist()
         columns = self._frame(self.net.y).columns(at, 1.0, 1.0)
         left, rest = freed_of(u[reps], self.diagonal[reps], columns, at)
@@ -660,7 +703,7 @@ class LargeBench(BenchBase):
         out_u, out = u.copy(), self.diagonal.copy()
         out_u[tested] = left[label[tested]] * scale * self.classes.sign[tested]
         out[tested] = rest[label[tested]] * scale**2
-        return out_u, out
+        return out_u, out, columns[at]
 
     def inflation(self, looks: list[Look]) -> Floats:
         """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""

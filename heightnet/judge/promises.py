@@ -238,7 +238,7 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
     u = np.array([bench.reduction.through(g, T) for g in range(len(bench.factors.tape))])
     lines = _Lines(bench, u, bench.reduction.evidence(T), bench.diagonals, bench.base)
     of_height = bench.family.of(*HEIGHTS)
-    for c in range(len(bench.classes.representative)):
+    for c in np.flatnonzero(bench.free).tolist():  # of two values exchanged nobody asks from which size on
         members = bench.classes.members(c)
         size = bench.diagonal[members] ** -0.5
         columns = bench.G_reps[:, :, c]

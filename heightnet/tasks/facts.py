@@ -24,7 +24,7 @@ from heightnet.judge.judgement import DOUBT, MANY_WRONG, UNCLEAR, UNEXPLAINED, J
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
-from heightnet.judge.reduction import UNTESTABLE, scaled_sd
+from heightnet.judge.reduction import UNTESTABLE
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
@@ -140,14 +140,9 @@ class JobFacts:
     def _whole_effect(self) -> Floats:
         return self._effect_of(np.arange(len(self.family)))
 
-    def _effect_of(self, hypotheses: npt.NDArray[np.int64], g: int | None = None) -> Floats:
-        """With the standard deviations as stated, or at a point of the factor grid."""
-        fit, sd = self.fit, self.net.sd
-        if g is not None:
-            fit, factors = self.bench.fit_at(g), self.bench.factors
-            sd = scaled_sd(self.net.kind, sd, float(factors.tape[g]), float(factors.sight[g]))
+    def _effect_of(self, hypotheses: npt.NDArray[np.int64]) -> Floats:
         C = self.family.C[:, hypotheses]
-        shift = fit.solve((self.net.A.T @ C.multiply((sd**-2.0)[:, None])).toarray())
+        shift = self.fit.solve((self.net.A.T @ C.multiply((self.net.sd**-2.0)[:, None])).toarray())
         return self._with_held(self.of_marks(shift), hypotheses)
 
     def of_marks(self, of_unknowns: Floats) -> Floats:
@@ -348,8 +343,10 @@ class JobFacts:
         effect = {h: np.zeros((count, len(self.mark_nodes))) for h in wrong}
         for g in points:
             fit = self.bench.fit_at(g)
-            base[g], variance[g] = self.of_marks(fit.x), self.of_marks(fit.sd_x) ** 2
-            found = self._effect_of(np.array(wrong, dtype=np.int64), g)
+            base[g] = self.of_marks(self.bench.adjusted(g, self.judgement.y))
+            variance[g] = self.of_marks(fit.sd_x) ** 2
+            some = np.array(wrong, dtype=np.int64)
+            found = self._with_held(self.of_marks(self.bench.moved(g, some)), some)
             for i, h in enumerate(wrong):
                 effect[h][g] = found[:, i]
         return self.posterior.mixed(base, variance, effect)

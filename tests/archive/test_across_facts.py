@@ -19,7 +19,7 @@ from heightnet.commands.demo import demos
 from heightnet.commands.group import cli
 from heightnet.errors import HeightnetError, InputErrors
 from heightnet.job.settings import read_rates
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
 from heightnet.network import build_network
 from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
 from heightnet.report.document import Document, html, text_lines

@@ -26,7 +26,7 @@ from heightnet.archive.across import across_jobs
 from heightnet.archive.reduced import reduced_job
 from heightnet.archive.things import PIVOT_M, Things, things_of
 from heightnet.job.model import Rates, Settings
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
 from heightnet.network import build_network
 from heightnet.simulate import PRECISION, design, observe
 from heightnet.simulate_archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed

@@ -166,7 +166,7 @@ def test_text_has_the_point_and_the_other_end_but_no_numbers() -> None:
     assert swapped.text == "instrument and target height of the sight to P in each other's place"
     for fit in rank_causes(evidence(Reading("1.586", 1.586), 0.16), keep=0.0):
         assert not any(c.isdigit() for c in fit.text), fit.text
-    assert set(swapped.as_dict()) == {"cause", "text", "expected_mm", "found_mm", "probability"}
+    assert set(swapped.as_dict()) == {"cause", "text", "expected_mm", "found_mm", "spread_mm", "probability"}
 
 
 def test_weights_are_the_product_of_their_parts() -> None:

@@ -8,7 +8,7 @@ import pytest
 import heightnet
 from heightnet.adjust.graph import bridges, series_classes
 from heightnet.job.model import Settings
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.networks import Field, reciprocal
@@ -87,12 +87,12 @@ def test_forced_centring_without_a_tie_is_unprovable():
     ends = next(s for s in result.facts["setups"] if s["setup"] == "S0")
     assert ends["independent_checks"] == 1
     assert "tripod:K4" in ends["same_as"]
-    assert ends["smallest_attributable_mm"] is None
+    assert ends["smallest_named_mm"] is None
 
 
 def test_a_levelled_tie_proves_a_shared_stand():
     result = heightnet.check(forced_centring(ties=[("M1", "M2"), ("M2", "M3"), ("M1", "M3")]).job())
-    assert {s["verdict"] for s in result.facts["setups"]} <= {"proved", "weak"}
+    assert {s["verdict"] for s in result.facts["setups"]} <= {"proved", "weak", "doubted"}
 
 
 def one_group(bench, kind, name):
@@ -162,7 +162,8 @@ def test_one_way_traverse_with_a_single_closure_is_one_class():
     bench = Bench(build_network(party.job()), groups=False)
     free = np.isnan(bench.family.size)
     assert set(bench.classes.label[free].tolist()) == {0}
-    assert bench.critical[0] == pytest.approx(2.5758, abs=1e-3)  # one class: the normal point, not Sidak for all
+    # one class: near the normal point 2.576, not Sidak for all; the odds take a part of the level
+    assert 2.4 < bench.closing.k < 2.75
 
 
 def test_equal_legs_hi_index_and_refraction_are_one_class():

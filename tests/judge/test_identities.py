@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 from heightnet.judge.reduction import factor_grid, scaled_sd
 from heightnet.judge.search import TAUS_M, Candidates, search
 from heightnet.network import build_network
@@ -24,7 +25,7 @@ def chi2(A, y):
 
 def test_test_is_the_estimate_of_a_bias_column(bench):
     """Identity: w is the estimate over its sd of one more unknown, and w^2 the drop of chi-square (Baarda 1968)."""
-    net, family, verdicts = bench.net, bench.family, bench.judge()
+    net, family, verdicts = bench.net, bench.family, Judgement(bench)
     A, y = net.A.toarray() / net.sd[:, None], net.y / net.sd
     before = chi2(A, y)
     tested = np.flatnonzero(bench.classes.label >= 0)
@@ -39,12 +40,14 @@ def test_test_is_the_estimate_of_a_bias_column(bench):
 
 
 def test_joint_estimate_is_that_of_several_bias_columns(bench):
-    net, verdicts, ids = bench.net, bench.judge(), bench.family.ids.tolist()
+    net, ids = bench.net, bench.family.ids.tolist()
     members = np.array([ids.index("setup:S1"), ids.index("setup:S3")])
-    b, covariance = verdicts.estimate(members)
+    look = Judgement(bench).looks[0]
+    at, g = bench.classes.label[members], bench.base
+    covariance = np.linalg.inv(look.G[g][np.ix_(at, at)])
+    b = covariance @ look.u[g][at]
     wide = np.column_stack([net.A.toarray(), bench.family.C[:, members].toarray()]) / net.sd[:, None]
     normal = np.linalg.inv(wide.T @ wide)
-    # an estimate of any size has a prior of 1 m, which moves it by a millionth of itself or so
     assert b == pytest.approx((normal @ wide.T @ (net.y / net.sd))[-2:], abs=2e-8)
     assert covariance == pytest.approx(normal[-2:, -2:], rel=1e-4)
 

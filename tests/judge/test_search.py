@@ -77,7 +77,7 @@ def test_probabilities_add_up():
     G = half.T @ half
     u = G[:, 3] * 0.02 + half.T @ rng.standard_normal(20)
     found = search(u[None], G[None], np.zeros(1), Candidates.of(np.full(12, 0.01), np.full(12, np.nan)), 3.5, 0)
-    assert found.probability.sum() == pytest.approx(1.0)
+    assert found.probability.sum() + found.unsearched == pytest.approx(1.0)
     assert found.sets[0] == (3,)
     for j in range(12):
         assert found.each[j] == pytest.approx(

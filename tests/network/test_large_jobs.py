@@ -6,8 +6,7 @@ import pytest
 from scipy import linalg
 
 from heightnet.job.read import read_job
-from heightnet.judge.assess import fit_of
-from heightnet.judge.wide import WideBench
+from heightnet.judge.large import LargeBench
 from heightnet.network import build_network
 from tests.benchmarks.check_speed import write_job
 
@@ -57,13 +56,13 @@ def free(tables):
 @pytest.mark.parametrize("change", [held, pieces, sessions, doubled, free], ids=lambda change: change.__name__)
 def test_redundancy_against_dense_qr(kind, change, tmp_path):
     net = awkward(tmp_path / "job", kind, change)
-    fit = fit_of(net)
+    bench = LargeBench(net)
+    fit = bench.fit
     Q, _ = linalg.qr(net.A.toarray() / net.sd[:, None], mode="economic")
     expected = 1 - (Q**2).sum(axis=1)
     # two exact algorithms on numbers whose weights differ by up to a million: measured 2e-13, 2e-12 where doubled
     assert np.abs(fit.r - expected).max() < 1e-11
     assert fit.r.sum() == pytest.approx(len(net.y) - net.A.shape[1], abs=1e-8)
-    bench = WideBench(net, fit)
     untested = bench.classes.redundancy[bench.family.observation >= 0] == 0
     obs = bench.family.observation[bench.family.observation >= 0]
     assert (expected[obs[untested]] < 1e-10).all()  # bridges are exactly 0 here

@@ -3,9 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 import heightnet
 from heightnet import Job, Settings
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.promises import found_delta
+from heightnet.network import build_network
 
 
 def test_tape_against_three_known_marks():
@@ -23,13 +28,20 @@ def test_tape_against_three_known_marks():
     )  # fmt: skip
     settings = Settings().with_values(**{"earth.radius_m": 1e15, "air.refraction_sd": 0.0})
     job = Job.from_frames(settings=settings, marks=known, setups=setups, targets=targets, shots=shots)
-    found = heightnet.check(job).setups.iloc[0]
+    result = heightnet.check(job)
+    found = result.setups.iloc[0]
     assert found["redundancy"] == pytest.approx(0.842105, abs=1e-6)
     assert abs(found["w"]) == pytest.approx(11.4708, abs=1e-4)
     assert found["error_mm"] == pytest.approx(-25.0, abs=1e-3)
-    assert found["error_sd_mm"] == pytest.approx(2.17945, abs=1e-5)
-    assert found["smallest_detectable_mm"] == pytest.approx(9.006, abs=1e-3)
-    assert found["verdict"] == "suspect"
+    # P is held exactly and nothing else hangs on it: a wrong height of P would look just like a wrong tape
+    assert found["verdict"] == "either"
+    assert {"setup:S", "known:P"} <= {m["id"] for m in result.facts["findings"][0]["members"]}
+    # the result's standard deviation carries the factor that the job shows; the stated ones alone give
+    stated = Judgement(Bench(build_network(job), factors=False))
+    sd = stated.error_sd[stated.bench.family.ids.tolist().index("setup:S")] * 1000
+    assert sd == pytest.approx(2.17945, abs=1e-5)
+    # and one test at alpha 0.1 % with power 80 % would find
+    assert found_delta(norm.isf(np.array([0.0005])), 0.80) * sd == pytest.approx(9.006, abs=1e-3)
 
 
 def test_unknown_mark_with_sights_out_only_is_untestable():

@@ -3,9 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 import heightnet
 from heightnet import Job
+from heightnet.adjust import adjust
+from heightnet.judge.promises import found_delta
+from heightnet.network import build_network
 
 
 def level_job(lines, known, sd_m):
@@ -36,9 +40,12 @@ class TestSixLines:
         assert heights(result)[["1", "2", "3"]].tolist() == pytest.approx([104.2350, 103.4868, 102.9588], abs=6e-5)
 
     def test_standard_deviations_scaled_by_the_variance_factor(self, result):
-        s0 = np.sqrt(result.facts["fit"]["variance_factor"])
-        sd = result.marks.set_index("mark")["sd_mm"][["1", "2", "3"]] * s0
-        assert sd.tolist() == pytest.approx([1.13, 1.19, 0.91], abs=0.006)
+        """As the adjustment has them; those of a result carry the factor that the judgement infers instead."""
+        net = build_network(level_job(SIX_LINES, {"4": 101.345}, np.array(SIX_SDS)))
+        fit = adjust(net.A, net.y, net.sd)
+        of = dict(zip(net.nodes.name, net.nodes.column, strict=True))
+        sd = [1000 * fit.sd_x[of[mark]] * np.sqrt(fit.variance_factor) for mark in "123"]
+        assert sd == pytest.approx([1.13, 1.19, 0.91], abs=0.006)
 
     def test_fit(self, result):
         fit = result.facts["fit"]
@@ -62,8 +69,9 @@ class TestSixLines:
         )
 
     def test_smallest_detectable(self, result):
-        """Own recomputation with delta0 4.132."""
-        assert result.levels["smallest_detectable_mm"].tolist() == pytest.approx(
+        """Own recomputation with delta0 4.132: what one test at alpha 0.1 % would find with power 80 %."""
+        sd = result.levels["sd_mm"] / np.sqrt(result.levels["redundancy"])
+        assert (found_delta(norm.isf(np.array([0.0005])), 0.80) * sd).tolist() == pytest.approx(
             [5.678, 6.284, 5.664, 5.869, 6.535, 5.377], abs=1e-3
         )
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 import heightnet
-from heightnet.judge.assess import Bench
+from heightnet.judge.bench import Bench
 from heightnet.network import Kind, build_network
 from heightnet.simulate import simulate
 from heightnet.simulate_mixed import RISE_SD_M

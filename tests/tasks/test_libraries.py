@@ -109,7 +109,7 @@ def test_w_to_eight_digits_about_approximate_heights(job):
     influence = sm.OLS(net.y / sd, A / sd[:, None]).fit().get_influence()
     keep = influence.hat_matrix_diag < 1 - 1e-6
     expected = influence.resid[keep] / np.sqrt(1 - influence.hat_matrix_diag[keep])
-    from heightnet.judge.assess import Bench
+    from heightnet.judge.bench import Bench
 
     bench = Bench(net)
     verdicts = bench.judge()
@@ -125,7 +125,7 @@ def test_w_to_eight_digits_about_approximate_heights(job):
 def test_a_bias_column_lowers_chi2_by_w_squared(job):
     net = build_network(job)
     from heightnet.adjust import adjust
-    from heightnet.judge.assess import Bench
+    from heightnet.judge.bench import Bench
 
     bench = Bench(net)
     verdicts = bench.judge()

@@ -1,0 +1,157 @@
+"""Large jobs: the tests from the sparse core are the small bench's own, and neighbourhoods find what was planted."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench
+
+import heightnet
+from heightnet.job.read import read_job
+from heightnet.network import build_network
+from heightnet.simulate import KINDS, simulate
+from tests.benchmarks.check_speed import write_job
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_tests_as_a_small_job(kind):
+    net = build_network(simulate(kind, 4)[0])
+    small, wide = Bench(net), LargeBench(net)
+    at = {str(i): h for h, i in enumerate(small.family.ids)}
+    same = np.array([at[str(i)] for i in wide.family.ids])
+    assert np.max(np.abs(wide.diagonal / wide.own - (small.diagonal / small.own)[same])) < 1e-8
+    single = wide.family.kind != "group"
+    tested = small.classes.redundancy[same] > 1e-8
+    assert ((wide.classes.label >= 0) == tested)[single].all()
+    signs = wide.classes.sign, small.classes.sign[same]
+    pairs = (wide.classes.label[:, None] == wide.classes.label[None, :]) & np.outer(tested & single, tested & single)
+    assert (np.outer(signs[0], signs[0]) == np.outer(signs[1], signs[1]))[pairs].all()
+    ours, theirs = Judgement(wide), Judgement(small)
+    assert np.allclose(ours.w[tested], theirs.w[same][tested], atol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def planted(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("wide") / "chain"
+    return set(write_job(folder, "chain", 1200, planted=3)), heightnet.check(folder)
+
+
+def test_planted_heights_are_found_in_a_long_traverse(planted):
+    wrong, result = planted
+    assert result.facts["fit"]["observations"] > 800
+    assert result.facts["judgement"]["neighbourhoods"] >= 3
+    findings = [f for f in result.facts["findings"] if f["level"] >= 0.5]
+    members = {m["id"]: m for f in findings for m in f["members"]}
+    assert wrong <= set(members)
+    assert len(findings) <= len(wrong) + 1
+    for w in wrong:
+        assert abs(members[w]["error_mm"]) == pytest.approx(50, abs=10 + 4 * members[w]["error_sd_mm"])
+
+
+def test_its_result_is_complete(planted):
+    wrong, result = planted
+    import json
+    from importlib.resources import files
+
+    import jsonschema
+
+    schema = json.loads(files("heightnet.report").joinpath("results.schema.json").read_text())
+    jsonschema.Draft202012Validator(schema).validate(json.loads(result.to_json()))
+    assert {s["verdict"] for s in result.facts["setups"]} <= {"suspect", "either", "doubted", "proved", "weak"}
+    plain = result.facts["fit"]["largest_w_id"]
+    assert result.facts["fit"]["alarm"] and plain in wrong
+    others = [s for s in result.facts["setups"] if s["verdict"] == "proved"]
+    assert max(abs(s["w"]) for s in others) < 5  # the blunders are let go before the others are tested
+
+
+def test_a_large_job_shows_its_own_scatter_and_its_own_rates(tmp_path):
+    """Everything scatters twice as much as stated, and nobody slipped: the job says so, and accuses nobody for it."""
+    write_job(tmp_path / "calm", "town", 3000, planted=0, seed=5)
+    write_job(tmp_path / "wild", "town", 3000, planted=0, seed=5, scatter=2.0)
+    judged = {}
+    for name in ("calm", "wild"):
+        bench = LargeBench(build_network(read_job(tmp_path / name)))
+        judged[name] = Judgement(bench)
+        stated = bench.family.rate[bench.family.of("target")][0]
+        assert bench.rate[bench.family.of("target")][0] < stated
+        assert not any(f.level == 0.9 for f in judged[name].findings)
+    assert max(judged["calm"].factors) < 1.2
+    assert judged["wild"].factors == pytest.approx((2.0, 2.0), rel=0.3)
+    assert judged["calm"].state == "closes"
+    assert judged["wild"].state in ("scatters", "unclear")
+
+
+def test_the_order_of_the_rows_changes_no_finding(tmp_path):
+    """Which observations a neighbourhood takes in at its rim may depend on the order; a chance moves by a hundredth."""
+    write_job(tmp_path / "job", "lattice", 1200, planted=4, sizes_m=(0.02, 0.04), seed=2)
+    before = heightnet.check(tmp_path / "job").facts
+    for table in ("marks", "setups", "targets", "shots"):
+        path = tmp_path / "job" / f"{table}.csv"
+        pd.read_csv(path, dtype=str).sample(frac=1, random_state=7).to_csv(path, index=False)
+    after = heightnet.check(tmp_path / "job").facts
+    found, again = ({s["id"]: s for s in facts["suspects"]} for facts in (before, after))
+    assert found and found.keys() == again.keys()
+    for id, one in found.items():
+        assert again[id]["probability"] == pytest.approx(one["probability"], abs=0.01)
+        assert again[id]["error_mm"] == pytest.approx(one["error_mm"], abs=0.1)
+
+
+def test_what_a_clear_blunder_put_in_question_is_cleared_once_it_is_let_go(tmp_path):
+    wrong = set(write_job(tmp_path / "job", "town", 10_000, planted=20))
+    facts = heightnet.check(tmp_path / "job").facts
+    told = {m["id"] for f in facts["findings"] if f["level"] >= 0.5 for m in f["members"] if m["probability"] > 0.05}
+    assert wrong <= told
+    assert len(facts["findings"]) <= 23
+
+
+@pytest.mark.parametrize("planted", [{"setup:S3": 0.02}, {"setup:S3": 0.02, "target:P5a": -0.03}, {}])
+def test_many_neighbourhoods_tell_what_one_tells(planted):
+    """A job of usual size judged both ways: the same state and places, probabilities within a few hundredths."""
+    net = build_network(simulate("S3", 5, planted)[0])
+    one, many = Judgement(Bench(net)), Judgement(LargeBench(net))
+    assert one.state == many.state
+    names = [
+        [{str(j.bench.family.ids[m.hypothesis]) for m in f.members if m.probability > 0.02} for f in j.findings]
+        for j in (one, many)
+    ]
+    assert sorted(map(sorted, names[0])) == sorted(map(sorted, names[1]))
+    def lead(judgement):
+        return lambda f: str(judgement.bench.family.ids[f.members[0].hypothesis])
+
+    for f, g in zip(sorted(one.findings, key=lead(one)), sorted(many.findings, key=lead(many)), strict=True):
+        assert f.probability == pytest.approx(g.probability, abs=0.03)
+        assert f.size == pytest.approx(g.size, abs=0.3 * f.size_sd + 1e-5)
+
+
+def test_two_heights_in_each_others_place_are_found_in_a_large_job(tmp_path):
+    write_job(tmp_path / "job", "town", 900, planted=0, seed=4)
+    setups, targets = (pd.read_csv(tmp_path / "job" / f"{t}.csv") for t in ("setups", "targets"))
+    shots = pd.read_csv(tmp_path / "job" / "shots.csv")
+    apart = shots.merge(setups, on="setup").merge(targets, on="target")
+    one = apart[(apart["height_x"] - apart["height_y"]).abs() > 0.08].iloc[40]
+    setups.loc[setups["setup"] == one["setup"], "height"] = one["height_y"]
+    targets.loc[targets["target"] == one["target"], "height"] = one["height_x"]
+    setups.to_csv(tmp_path / "job" / "setups.csv", index=False)
+    targets.to_csv(tmp_path / "job" / "targets.csv", index=False)
+    facts = heightnet.check(tmp_path / "job").facts
+    assert facts["judgement"]["neighbourhoods"] >= 1 and facts["fit"]["observations"] > 800
+    told = {m["id"] for f in facts["findings"] for m in f["members"]}
+    assert f"swap:{one['setup']}/{one['target']}" in told
+
+
+def test_a_second_search_is_claimed_only_where_it_was_made(tmp_path):
+    write_job(tmp_path / "calm", "chain", 1200, planted=0, seed=3)
+    calm = heightnet.check(tmp_path / "calm").facts
+    assert calm["judgement"]["state"] == "closes" and calm["judgement"]["second_search"] == "not made"
+    write_job(tmp_path / "wrong", "chain", 1200, planted=2, seed=3)
+    wrong = heightnet.check(tmp_path / "wrong").facts
+    assert wrong["judgement"]["second_search"] == "made" and wrong["cross_check"]["best_subset"]
+
+
+def test_seconds_are_a_hard_stop_and_the_result_says_so(tmp_path):
+    write_job(tmp_path / "job", "town", 900, planted=12, seed=6)
+    facts = heightnet.check(tmp_path / "job", seconds=0.0).facts
+    assert facts["judgement"]["stopped"] == "seconds"
+    whole = heightnet.check(tmp_path / "job").facts
+    assert whole["judgement"]["stopped"] == ""
