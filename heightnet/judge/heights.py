@@ -191,7 +191,7 @@ class Posterior:
         ]
         divided = np.argmax(np.round(spreads, 12), axis=0)
         total_mean, total_spread = np.sum(means, axis=0), np.sum(spreads, axis=0)
-        out: Heights | None = None
+        out = Heights(np.zeros(p), np.zeros(p), np.zeros(p), np.zeros(p), {})
         for i in np.unique(divided):
             at = np.flatnonzero(divided == i)
             rest_mean = base[g, at] + (total_mean - means[i])[at]
@@ -199,14 +199,11 @@ class Posterior:
             part = _of(
                 [(w, rest_mean + shift[at], rest_variance + more[at]) for w, _, shift, more in shifts[i]], len(at)
             )
-            if out is None:
-                out = Heights(np.zeros(p), np.zeros(p), np.zeros(p), np.zeros(p), {})
             for whole, some in zip(
                 (out.mean, out.sd, out.low, out.high), (part.mean, part.sd, part.low, part.high), strict=True
             ):
                 whole[at] = some
             out.minds.update({int(at[k]): minds for k, minds in part.minds.items()})
-        assert out is not None
         return out
 
 

@@ -655,7 +655,8 @@ class LargeBench(BenchBase):
         net, count = self.net, len(nuisance)
         if not len(net.separations):
             own = np.arange(count)
-            return sparse.coo_matrix((np.ones(count), (own, own))), np.zeros(count), self.fit.sd_x[nuisance]
+            itself = sparse.coo_matrix((np.ones(count), (own, own)), shape=(count, count))
+            return itself, np.zeros(count), self.fit.sd_x[nuisance]
         own = net.edge_count + nuisance - net.heights
         rows = net.A[own]
         inside = np.isin(rows.indices, nuisance)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from html import escape
 from typing import Any
 
@@ -42,6 +43,19 @@ def name(text: str) -> str:
 def plain(text: str) -> str:
     """The text alone."""
     return _CLAIM.sub(lambda m: m[4], text)
+
+
+def shown(text: str, change: Callable[[str], str]) -> str:
+    """The text with what a person reads of it changed, what claims are about left as it is.
+
+    >>> plain(shown(claim("setup:3 m", "error_mm", 3.0, "3 mm"), str.upper))
+    '3 MM'
+    """
+    out, at = [], 0
+    for m in _CLAIM.finditer(text):
+        out += [change(text[at : m.start()]), OPEN, m[1], PART, m[2], PART, m[3], PART, change(m[4]), SHUT]
+        at = m.end()
+    return "".join([*out, change(text[at:])])
 
 
 def html(text: str) -> str:

@@ -149,7 +149,7 @@ def headline(words: Words) -> str:
     def stated(text: str) -> str:
         return claim("judgement", "state", state, text)
 
-    gaps = _gaps(words)
+    gaps = _gaps(words) if state in ("closes", "scatters", "untested") else []
     if state == "closes":
         if gaps:
             return f"{stated('It closes')}, but {_joined(gaps)}."
@@ -579,10 +579,10 @@ def _proved(words: Words) -> list[str]:
     ]
     if sizes:
         most = claim("proved", "smallest_found_mm", max(sizes), words.lengths.about(max(sizes)))
-        power = words.facts["settings"]["test"]["power"]
-        often = claim("settings", "power", power, _often(power))
         each = "" if max(sizes) - min(sizes) < 0.1 else " Each has its own size in its list."
-        lines.append(f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often}.{each}")
+        lines.append(
+            f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often(words)}.{each}"
+        )
     factors = words.facts["fit"]
     for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
         if factors[key] is not None and factors[key] >= 1.35:
@@ -591,10 +591,11 @@ def _proved(words: Words) -> list[str]:
     return lines or ["Nothing: the job holds no height to test."]
 
 
-def _often(power: float) -> str:
-    """ "four times in five" for .8."""
+def often(words: Words) -> str:
+    """How often what would have shown does: "four times in five" for a power of .8."""
+    power = words.facts["settings"]["test"]["power"]
     usual = {0.5: "every other time", 0.75: "three times in four", 0.8: "four times in five", 0.9: "nine times in ten"}
-    return usual.get(round(power, 3), f"{100 * power:.0f} times in 100")
+    return claim("settings", "power", power, usual.get(round(power, 3), f"{100 * power:.0f} times in 100"))
 
 
 def _cannot_prove(words: Words) -> list[str]:

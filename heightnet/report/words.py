@@ -60,7 +60,7 @@ GROUPS = {
     "antenna_observer": "every antenna height taped by {name}",
     "gnss_session": "every satellite height of session {name}",
     "separations": "every separation",
-    "collimation": "the line of sight of {name}, not level",
+    "collimation": "the collimation of {name} (its line of sight is not level)",
     "index": "the vertical index error of {name}",
     "refraction": "the refraction of {name}",
 }
