@@ -304,8 +304,8 @@ def _nothing_explains(words: Words) -> list[str]:
     """Of a job that no few errors explain: what would explain most of it, as a lead."""
     findings = words.facts["findings"]
     lines = [
-        "No few errors explain it: with the likeliest left out the rest still contradicts itself, or they are more than "
-        "so few spare measurements can bear. Nothing in it is cleared, and nothing is accused."
+        "No few errors explain it: with the likeliest left out the rest still contradicts itself, or they are more "
+        "than so few spare measurements can bear. Nothing in it is cleared, and nothing is accused."
     ]
     if findings:
         leads = listing([words.short(f["members"][0]["id"]) for f in findings], 6)
