@@ -397,10 +397,10 @@ class JobFacts:
             here = order[(mark[order] >= 0)]
             larger = reach[here] > most[mark[here]]
             most[mark[here][larger]], by[mark[here][larger]] = reach[here][larger], single[here][larger]
-        column = nodes.column[self.mark_nodes]
         sd = self.of_marks(self.fit.sd_x)
-        hidden = np.where(most[self.mark_nodes] > 0, most[self.mark_nodes] * sd, 0.0)
-        hidden[column < 0] = 0.0
+        moves = (most[self.mark_nodes] > 0) & (nodes.column[self.mark_nodes] >= 0)  # a held mark does not move
+        hidden = np.zeros(len(sd))
+        hidden[moves] = most[self.mark_nodes][moves] * sd[moves]
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
     def shots(self) -> Rows:
