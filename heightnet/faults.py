@@ -61,14 +61,15 @@ class Fault:
         return cls("\n".join(_where(error)), "".join(traceback.format_exception(error)), settings)
 
 
-def tell(faults: Sequence[Fault], jobs: Iterable[tuple[str, Path]] | None = None) -> str:
+def tell(faults: Sequence[Fault], jobs: Iterable[tuple[str, Path]] | None = None, at: str = "") -> str:
     """Write the bundle; a sentence that names it and says what to do.
 
     jobs : name and path of each job that goes in if the bundle is asked for with the job; by default the one at work.
+    at : where it failed, in words.
     """
     if jobs is None:
         jobs = [("job", at_work.job)] if at_work.job else []
-    failed = "heightnet itself failed; this is its own fault, not one of the job"
+    failed = f"heightnet itself failed{at}; this is its own fault, not one of the job"
     try:
         path = _written(faults, list(jobs))
     except Exception as error:  # a full disk, or one fault more
@@ -169,7 +170,7 @@ def _settings(at: TracebackType | None) -> str:
     from heightnet.job.settings import SETTINGS, value_of
 
     for frame, _ in reversed(list(traceback.walk_tb(at))):
-        for value in frame.f_locals.values():
+        for value in reversed(list(frame.f_locals.values())):  # what was made last of them is what counts
             found = value.settings if isinstance(value, Job) else value
             if isinstance(found, Settings):
                 known = [(s.name, value_of(found, s.name)) for s in SETTINGS if s.name != "title"]

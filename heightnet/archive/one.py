@@ -82,11 +82,11 @@ def check_one(found: Found, known: str | None, order: Order) -> Outcome:
         if known and report and (folder / report).is_file():
             return Outcome(found.path, known)
         tidy(found, order)
-    except (OSError, MemoryError) as error:
+    except Exception as error:  # whatever it is: one job must not stop the others
         return refused(found, order, error)
     try:
         return _checked(found, order, key, folder)
-    except Exception as error:  # whatever it is: one job must not stop the others
+    except Exception as error:
         return refused(found, order, error, key)
 
 
@@ -207,6 +207,7 @@ def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
         kind = "unexpected"
         shown = type(error).__name__ if hide else f"{type(error).__name__}: {error}"
         text = f"heightnet failed at this job, which is a fault of heightnet: {shown[:500]}"
+    text = text.encode("utf-8", "backslashreplace").decode("utf-8")  # it may quote a path that is no text
     return text, {"kind": kind, "text": text.partition("\n")[0], "problems": [], "count": 0}
 
 

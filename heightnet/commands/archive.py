@@ -167,9 +167,9 @@ def _lines(done: Screened, parquet: bool | None) -> list[str]:
 
 
 def _faults(done: Screened) -> str:
+    """What is said where heightnet itself failed at some jobs; of those that failed alike one is kept."""
     from heightnet.faults import tell
 
-    of = "1 job" if len(done.faults) == 1 else f"{len(done.faults):,} jobs"
-    return f"Of {of}: " + tell(
-        list(done.faults.values()), [(f"jobs/{path}", done.folder / path) for path in done.faults]
-    )
+    kept = {fault.where: (fault, path) for path, fault in done.faults.items()}.values()
+    at = f" at {len(done.faults):,} of {done.counts['found']:,} jobs"
+    return tell([fault for fault, _ in kept], [(f"jobs/{path}", done.folder / path) for _, path in kept], at)

@@ -85,4 +85,5 @@ def _record(row: Sequence[str], header: Sequence[str] | None, columns: int) -> l
     told = [f"{heading} {cell}".strip() for heading, cell in zip(header[1:], row[1:], strict=True) if cell]
     tied = [cell.replace(" ", NO_BREAK) if cells(cell) <= columns // 2 else cell for cell in told]
     rest = wrapped(" " * GAP + "; ".join(tied), columns, GAP)
-    return [*wrapped(row[0], columns, GAP), *(line.replace(NO_BREAK, " ") for line in rest)]
+    head = f"{header[0]}: {row[0]}" if header[0] else row[0]
+    return [*wrapped(head, columns, GAP), *(line.replace(NO_BREAK, " ") for line in rest)]

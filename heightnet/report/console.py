@@ -20,6 +20,7 @@ import re
 import sys
 import unicodedata
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import IO, TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -192,12 +193,15 @@ def _escaped(char: str) -> str:
     return "".join(f"\\u{units[i]:02x}{units[i + 1]:02x}" for i in range(0, len(units), 2))
 
 
+@lru_cache(maxsize=4096)
 def lacks(char: str, encoding: str) -> bool:
+    """Whether an encoding has no such character, or makes another one of it, as cp932 of a minus sign."""
     try:
-        char.encode(encoding)
+        return char.encode(encoding).decode(encoding) != char
     except UnicodeError:
         return True
-    return False
+    except LookupError:
+        return False
 
 
 def progress(*columns: str | ProgressColumn, to: Console | None = None) -> Progress:
@@ -224,8 +228,7 @@ def fitted(text: str, stream: Any, columns: int | None) -> list[str]:
     text = clean(text)
     encoding = getattr(stream, "encoding", None)
     if encoding and not text.isascii():
-        with contextlib.suppress(LookupError):
-            text = text.encode(encoding, _ERRORS).decode(encoding)
+        text = _BEYOND_ASCII.sub(lambda found: readable(found[0]) if lacks(found[0], encoding) else found[0], text)
     lines = text.split("\n")
     if columns is None:
         return lines
