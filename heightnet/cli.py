@@ -4,8 +4,10 @@
 parses options is imported for it; each command lives in a module of ``heightnet.commands``.
 """
 
+import atexit
 import os
 import sys
+from collections.abc import Callable
 from contextlib import suppress
 
 # command: (module in heightnet.commands holding a click command called `command`, one line for --help)
@@ -64,7 +66,19 @@ def main() -> None:
             stream.flush()
     except BaseException as error:
         status = _stopped(error)
+    atexit.register(_hear_no_interrupt)
     sys.exit(status)
+
+
+def _hear_no_interrupt() -> Callable[[], object]:
+    """An impatient second Ctrl-C must not undo what the first one gets to say; returns what hears again."""
+    import signal
+
+    try:
+        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    except ValueError:  # not in the main thread
+        return lambda: None
+    return lambda: signal.signal(signal.SIGINT, before or signal.SIG_DFL)
 
 
 def _run() -> int:
@@ -84,10 +98,7 @@ def _run() -> int:
 
 def _stopped(error: BaseException) -> int:
     """Say what stopped the command: in words for people, and where it is a fault with a bundle; never a traceback."""
-    import signal
-
-    with suppress(ValueError):  # not in the main thread
-        signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second Ctrl-C must not undo what the first one gets to say
+    hear_again = _hear_no_interrupt()
     status = 3
     try:
         from heightnet.exits import status_of
@@ -101,6 +112,7 @@ def _stopped(error: BaseException) -> int:
     except BaseException:  # not even that: as a last word what needs nothing
         with suppress(OSError):
             os.write(2, b"heightnet failed, and could not even write down why. This is a fault of heightnet.\n")
+    hear_again()
     return status
 
 

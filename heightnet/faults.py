@@ -180,7 +180,7 @@ def _settings(at: TracebackType | None) -> str:
 
 def _files(job: Path) -> Iterator[Path]:
     """The files of a job that reading it looks at."""
-    if job.suffix.casefold() in (".csv", ".toml"):
+    if job.is_file() and job.suffix.casefold() in (".csv", ".toml"):  # it stands for its folder
         job = job.parent
     if job.is_file():
         yield job

@@ -77,7 +77,7 @@ def readable(char: str) -> str:
     if char in READABLE:
         return READABLE[char]
     plain = unicodedata.normalize("NFKD", char).replace("⁄", "/")
-    return "".join(c for c in plain if c.isascii() and (c.isprintable() or c == "\n")) or "?"
+    return "".join(c for c in plain if c.isascii() and c.isprintable()) or "?"
 
 
 def _replace(error: UnicodeError) -> tuple[str, int]:

@@ -1,15 +1,19 @@
 """The one place that all output goes through, its rules one by one."""
 
+import ast
 import json
 import sys
 import unicodedata
+from pathlib import Path
 
 import pytest
 
+import heightnet
 from heightnet.report.columns import table_lines
 from heightnet.report.console import cells, clean, fitted, one_line, readable, say_json, wrapped
 from heightnet.report.document import Document, Part, Table, html
 
+HOME = Path(heightnet.__file__).parent
 OBEYED = (
     "Cc",
     "Cf",
@@ -28,6 +32,17 @@ def test_no_character_that_is_obeyed_gets_through_and_all_others_do():
         elif unicodedata.category(char) not in ("Co", "Cn"):
             assert clean(char) == char, hex(point)
     assert one_line("a\nb") == "a?b"
+
+
+def test_nobody_writes_past_it():
+    """No print, no echo of a library and no console of one's own anywhere else in the package."""
+    for path in HOME.rglob("*.py"):
+        if path.name == "console.py":
+            continue
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call)]
+        called = {getattr(call, "id", "") or getattr(call, "attr", "") for call in calls}
+        assert called.isdisjoint({"print", "echo", "secho", "Console", "Progress"}), path.relative_to(HOME)
 
 
 def test_what_stands_for_a_character_is_plain():
