@@ -59,4 +59,6 @@ class DenseBench(Bench):
         log_odds = log_odds_of(self._over, self.diagonals, evidence, self.candidates)
         posterior = search(self._over, self.G_reps, evidence, self.candidates, self.closing.k, self.base, clock)
         every = np.arange(self._over.shape[1])
-        return Seen(self._u, [Look(every, self._over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
+        return Seen(
+            self._u, [Look(every, self._over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each
+        )

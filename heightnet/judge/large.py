@@ -262,7 +262,7 @@ class LargeBench(BenchBase):
         v = Z - (self.net.A @ self.fit.solve(self.net.A.T @ Z)) / self.net.sd[:, None] ** 2
         every = np.concatenate([known, other])
         w = np.asarray(self.family.C[:, every].T @ v) / np.sqrt(self.diagonal[every])[:, None]
-        alike = cKDTree(w).query_ball_point(np.concatenate([w[len(known):], -w[len(known):]]), ONE_FINGERPRINT)
+        alike = cKDTree(w).query_ball_point(np.concatenate([w[len(known) :], -w[len(known) :]]), ONE_FINGERPRINT)
         for i, h in enumerate(other.tolist()):
             label[h] = label[every[min(alike[i] + alike[len(other) + i])]]
 
