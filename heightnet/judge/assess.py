@@ -256,7 +256,7 @@ class Verdicts:
     def largest(self) -> int:
         """The hypothesis of any size with the largest |w|, -1 where nothing can be tested."""
         w = np.where(np.isnan(self.bench.family.size), np.abs(np.nan_to_num(self.w, nan=0.0)), 0.0)
-        return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
+        return int(np.argmax(w.round(9))) if len(w) and w.max() > 0 else -1
 
     @cached_property
     def one_at_a_time(self) -> Ints:

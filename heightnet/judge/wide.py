@@ -532,7 +532,7 @@ class WideVerdicts:
     @property
     def largest(self) -> int:
         w = np.abs(np.nan_to_num(self.w))
-        return int(np.argmax(w)) if len(w) and w.max() > 0 else -1
+        return int(np.argmax(w.round(9))) if len(w) and w.max() > 0 else -1
 
     @property
     def one_at_a_time(self) -> Ints:

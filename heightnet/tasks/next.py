@@ -159,7 +159,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     open_ = accused | ~(detectable <= tolerance)
     if not open_.any():
         return []
-    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)), kind="stable")
+    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(detectable[open_], LARGE_M)).round(9), kind="stable")
     wanted = family.node[watched[open_]][order]
     limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
     # satellite heights are worked out when the antennas are down: nobody can tape them again
@@ -178,7 +178,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
         for i, option in enumerate(options):
             if (option.kind, option.stand, option.mark) in taken:
                 score[i] = -np.inf
-        best = int(np.argmax(score))
+        best = int(np.argmax(score.round(9)))  # of equal ones the first
         if score[best] < WORTH_A_TRIP:
             break
         out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance))
@@ -225,7 +225,8 @@ def _as_record(
     proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
     near = np.flatnonzero(facts.family.node[watched] == (option.head if option.kind == "second_tape" else option.tail))
     if option.kind == "level_tie" or not len(near):
-        near = np.array([int(np.argmax(np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))))])
+        won = np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))
+        near = np.array([int(np.argmax(won.round(9)))])
     one = int(near[0])
     return {
         "order": order,
