@@ -1,6 +1,6 @@
 """Make the reports of the demo jobs again: ``python -m tests.make_reports``.
 
-With ``--check`` nothing is written: it says every difference between what ``examples/`` shows and what the code gives
+With ``--check`` nothing is written: it says every difference between what ``reports/examples/`` shows and what the code gives
 now, and ends in status 1 where there is one.
 """
 
@@ -14,7 +14,7 @@ import heightnet
 from tests.compare_reports import differences
 
 ROOT = Path(__file__).resolve().parents[1]
-EXAMPLES = ROOT / "examples"
+EXAMPLES = ROOT / "reports" / "examples"
 SAID = 40  # differences listed; all the others are counted
 
 
@@ -43,7 +43,7 @@ def main() -> int:
         more = f"{len(found)} differences, {SAID} of them above. " if len(found) > SAID else ""
         print(f"{more}If they are meant: python -m tests.make_reports")
     else:
-        print("examples/ shows what the code gives now")
+        print("reports/examples/ shows what the code gives now")
     return 1 if found else 0
 
 
