@@ -59,6 +59,7 @@ class DenseBench(Bench):
         log_odds = log_odds_of(self._over, self.diagonals, evidence, self.candidates)
         posterior = search(self._over, self.G_reps, evidence, self.candidates, self.closing.k, self.base, clock)
         every = np.arange(self._over.shape[1])
-        return Seen(
+        look = Look(every, self._over, self.G_reps, evidence, self.base, posterior)
+        return Seen(self._u, [look], log_odds, posterior.each)
             self._u, [Look(every, self._over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each
         )

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from contextlib import redirect_stderr, redirect_stdout
+from io import StringIO
 
 import pytest
-from click.testing import CliRunner
 
 from heightnet.commands.group import cli
 from heightnet.errors import InputErrors
@@ -15,9 +16,11 @@ from heightnet.tasks.tape_arguments import read_arguments
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
-    result = CliRunner().invoke(cli, ["tape", *arguments])
-    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
-    return result.exit_code, result.stdout, result.stderr
+    """Status and both outputs; click's own runner keeps the two apart from 8.2 on only."""
+    out, err = StringIO(), StringIO()
+    with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as end:
+        cli(["tape", *arguments])
+    return end.value.code, out.getvalue(), err.getvalue()
 
 
 @pytest.mark.parametrize(
