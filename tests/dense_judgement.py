@@ -61,5 +61,3 @@ class DenseBench(Bench):
         every = np.arange(self._over.shape[1])
         look = Look(every, self._over, self.G_reps, evidence, self.base, posterior)
         return Seen(self._u, [look], log_odds, posterior.each)
-            self._u, [Look(every, self._over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each
-        )

@@ -1,7 +1,7 @@
 """Make the reports of the demo jobs again: ``python -m tests.make_reports``.
 
-With ``--check`` nothing is written: it says every difference between what ``reports/examples/`` shows and what the code gives
-now, and ends in status 1 where there is one.
+With ``--check`` nothing is written: it says every difference between what ``reports/examples/`` shows and what the
+code gives now, and ends in status 1 where there is one.
 """
 
 from __future__ import annotations

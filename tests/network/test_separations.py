@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from heightnet import HeightnetError
 from heightnet.job.model import Job, Settings
 from heightnet.network import Kind, build_network
-from heightnet.network.separation import CLOSEST_M, separations_of
+from heightnet.network.separation import CLOSEST_M, _tree, separations_of
 
 
 def job_of(east, north, sd_mm=None, **setting):

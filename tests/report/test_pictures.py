@@ -1,6 +1,7 @@
 """Pictures: layouts, walks, signs, and the two pens."""
 
 import io
+import itertools
 import math
 import random
 import re
@@ -159,7 +160,7 @@ def test_a_ring_of_equal_sights_lies_alike_whatever_the_last_digits(count):
     places = []
     for noise in (0.0, 1e-9, 1e-9):
         lengths = [60.0 + noise * rng.gauss(0, 1) for _ in names]
-        ring = dict(zip([*zip(names, names[1:], strict=False), (names[0], names[-1])], lengths, strict=True))
+        ring = dict(zip([*itertools.pairwise(names), (names[0], names[-1])], lengths, strict=True))
         places.append(layout._drawn(names, ring))
     for other in places[1:]:
         assert all(math.dist(other[name], places[0][name]) < 1e-4 for name in names)
