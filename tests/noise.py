@@ -135,7 +135,7 @@ def _heights(net: Network, job: Job, e: Floats) -> Job:
         job,
         setups=setups.assign(height=booked["setup"]),
         targets=targets.assign(height=booked["target"]),
-        tape=tape.assign(reading=reading, text=text),
+        tape=tape.assign(reading=reading, text=pd.Series(text, index=tape.index, dtype=object)),
     )
 
 

@@ -7,7 +7,7 @@ them); `tests.noise` puts errors into it.  Lengths in metres, angles in radians.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
@@ -118,32 +118,32 @@ class Party:
 
     def book(
         self, rng: np.random.Generator, run: str, stops: Sequence[str], counts: Sequence[int], far: float = 0.0,
-        names: Iterator[str] | None = None,
-    ) -> list[str]:  # fmt: skip
-        """Level from stop to stop, so many set-ups each; returns the names of the level set-ups.
+        numbered: bool = False,
+    ) -> list[tuple[str, float, str, str]]:  # fmt: skip
+        """Level from stop to stop, so many set-ups each; returns level set-up, line, place and name of every reading.
 
         far : longest sight, m; 0: distances are not recorded.
-        names : of the change points, by default those of the run.
+        numbered : the book numbers its set-ups and change points, in every run from 1 on.
         """
-        setups = []
-        points = names or (f"{run} {i}" for i in range(1, 1_000_000))
+        done: list[tuple[str, float, str, str]] = []
+        number, label = 0, "" if numbered else f"{run} "
         for (start, end), count in zip(pairwise(stops), counts, strict=True):
             step = (self.height[end] - self.height[start]) / count
-            here = start
-            for i in range(count):
-                if i == count - 1:
-                    there = end
-                else:
-                    there = next(points)
-                    self.height.setdefault(there, self.height[here] + step + rng.normal(0, 0.3))
+            here = name = start
+            for left in range(count - 1, -1, -1):
+                number += 1
+                there = following = end
+                if left:
+                    there, following = f"{run} {number}", f"{label}{number}"
+                    self.height[there] = self.height[here] + step + rng.normal(0, 0.3)
                 line = max(self.height[here], self.height[there]) + rng.uniform(0.5, 1.5)
-                name = f"{run}-{len(setups) + 1}"
                 back = rng.uniform(0.4, 1.0) * far
-                self.read(name, line, here, "BS", run, back)
-                self.read(name, line, there, "FS", run, max(0.0, back + rng.normal(0, 0.04) * far))
-                setups.append(name)
-                here = there
-        return setups
+                ahead = max(0.0, back + rng.normal(0, 0.04) * far)
+                for place, called, sight, away in ((here, name, "BS", back), (there, following, "FS", ahead)):
+                    self.read(f"{label}{number}", line, place, sight, run, away, name=called)
+                    done.append((f"{label}{number}", line, place, called))
+                here, name = there, following
+        return done
 
     def rise(self, start: str, end: str, **more: Any) -> None:
         """A satellite rise between two antennas."""

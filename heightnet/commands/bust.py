@@ -22,16 +22,17 @@ def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json:
     """A level run or loop does not close: say where, why, and what to level again.
 
     JOB is a folder of CSV tables, or a workbook: staff readings, levelled differences and sights in any mixture. Exit
-    status: 0 everything closes and nothing is suspected, 1 something does not or the book is faulty, 2 the job or an
-    option could not be read.
+    status: 0 nothing contradicts, 1 the job contradicts itself, misses more than allowed, or the book is faulty, 2 the
+    job or an option could not be read.
     """
     from heightnet.job.read import read_job
     from heightnet.network.tolerance import tolerance
     from heightnet.report.bust_words import bust_document
+    from heightnet.report.facts import as_written
     from heightnet.report.task_output import give
     from heightnet.tasks.bust import bust, exit_status
 
     rule = tolerance(asked)
-    facts = bust(read_job(job), rule, points_stand=points_stand)
+    facts = as_written(bust(read_job(job), rule, points_stand=points_stand))
     give("bust", facts, bust_document(facts), to, as_json)
     sys.exit(exit_status(facts))

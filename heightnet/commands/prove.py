@@ -21,17 +21,19 @@ def command(job: Path, setup: str, tolerance: float | None, to: Path | None, as_
     """Check shots: the instrument height of one set-up by each known mark, together, and against the tape.
 
     JOB is a folder of CSV tables, or a workbook. Exit status: 0 the taped height is accepted, or without any tape the
-    marks give it and agree; 1 rejected, undecided or untested; 2 the job could not be read or has no such set-up.
+    marks give it and agree; 1 rejected, undecided, untested, or too weak to accept; 2 the job could not be read or has
+    no such set-up.
     """
     import math
 
     from heightnet.job.read import read_job
+    from heightnet.report.facts import as_written
     from heightnet.report.prove_words import prove_document
     from heightnet.report.task_output import give
     from heightnet.tasks.prove import exit_status, prove
 
     if tolerance is not None and math.isnan(tolerance):
         raise click.BadParameter("not a number", param_hint="--tolerance")
-    facts = prove(read_job(job), setup, None if tolerance is None else tolerance / 1000)
+    facts = as_written(prove(read_job(job), setup, None if tolerance is None else tolerance / 1000))
     give("prove", facts, prove_document(facts), to, as_json)
     sys.exit(exit_status(facts))

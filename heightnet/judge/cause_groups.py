@@ -173,6 +173,7 @@ def _of_kind(kind: str) -> Cause[GroupEvidence]:
     key, text = {
         "index": ("index", "a vertical index error larger than assumed: observe both faces"),
         "refraction": ("air", "air that bends sights otherwise than assumed"),
+        "collimation": ("level", "a level out of adjustment: test it by two pegs, and keep its sights equal"),
     }[kind]
 
     def alternatives(e: GroupEvidence) -> Iterator[Alternative]:
@@ -203,4 +204,5 @@ GROUP_CAUSES: tuple[Cause[GroupEvidence], ...] = (
     Cause("separation_sign", "the sign of the separations: the geoid lies on the other side", 0.20, _separation_sign),
     _of_kind("index"),
     _of_kind("refraction"),
+    _of_kind("collimation"),
 )

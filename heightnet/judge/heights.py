@@ -191,7 +191,7 @@ class Posterior:
         ]
         divided = np.argmax(np.round(spreads, 12), axis=0)
         total_mean, total_spread = np.sum(means, axis=0), np.sum(spreads, axis=0)
-        out: Heights | None = None
+        out = Heights(np.zeros(p), np.zeros(p), np.zeros(p), np.zeros(p), {})
         for i in np.unique(divided):
             at = np.flatnonzero(divided == i)
             rest_mean = base[g, at] + (total_mean - means[i])[at]
@@ -199,14 +199,11 @@ class Posterior:
             part = _of(
                 [(w, rest_mean + shift[at], rest_variance + more[at]) for w, _, shift, more in shifts[i]], len(at)
             )
-            if out is None:
-                out = Heights(np.zeros(p), np.zeros(p), np.zeros(p), np.zeros(p), {})
             for whole, some in zip(
                 (out.mean, out.sd, out.low, out.high), (part.mean, part.sd, part.low, part.high), strict=True
             ):
                 whole[at] = some
             out.minds.update({int(at[k]): minds for k, minds in part.minds.items()})
-        assert out is not None
         return out
 
 
@@ -238,7 +235,9 @@ def _minds(weight: Floats, means: Floats, sds: Floats) -> list[Mind]:
     order = np.argsort(means, kind="stable")
     groups: list[list[int]] = []
     held = mean = spread = 0.0
-    for i, w, m, sd in zip(order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True):
+    for i, w, m, sd in zip(
+        order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True
+    ):
         if groups and m - mean < APART * max(sd, (spread / held) ** 0.5, 1e-6):
             groups[-1].append(i)
             step = m - mean

@@ -30,6 +30,8 @@ def misclosures(net: Network) -> sparse.csr_matrix:
     L = sparse.csr_matrix((sign, (row, at)), shape=(len(walks), edges))
     if edges == len(net.y):
         return L
+    if not walks:
+        return sparse.csr_matrix((0, len(net.y)))
     A_n, W = net.A[:edges, net.heights :], net.A[edges:, net.heights :]
     through = spsolve(W.T.tocsc(), (L @ A_n).T.tocsc()).reshape(W.shape[0], len(walks))
     return sparse.hstack([L, -sparse.csr_matrix(through).T], format="csr")

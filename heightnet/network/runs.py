@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil
-
-import numpy as np
-import pandas as pd
+from math import ceil, isfinite
 
 from heightnet.job.model import Job
 from heightnet.network.model import Kind, Network
+from heightnet.network.stands import stand_heights
 
 USUAL_SETUP_M = 80.0  # two sights of 40 m, common practice: set-ups of a levelled difference that does not say how many
 
@@ -100,21 +98,25 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
     """The legs of a staff book in booked order, and what is wrong with its form."""
     legs, faults = [], []
     staff, file = job.staff, job.files["staff"]
-    for (run, level), rows in staff.groupby(["run", "level_setup"], sort=False):
-        back, fore = rows[rows["sight"] == "BS"], rows[rows["sight"] == "FS"]
-        for sight, found in (("backsight", back), ("foresight", fore)):
+    run, level, sight, mark, row = (staff[column].tolist() for column in ("run", "level_setup", "sight", "mark", "row"))
+    reading, distance = (staff[column].to_numpy(float).tolist() for column in ("reading", "distance"))
+    stands: dict[tuple[str, str], list[int]] = {}
+    for i, stand in enumerate(zip(run, level, strict=True)):
+        stands.setdefault(stand, []).append(i)
+    for (of_run, at), rows in stands.items():
+        back, fore = ([i for i in rows if sight[i] == which] for which in ("BS", "FS"))
+        for which, found in (("backsight", back), ("foresight", fore)):
             if len(found) != 1:
-                kind = f"no_{sight}" if not len(found) else f"several_{sight}s"
-                faults.append(Fault(kind, str(run), str(level), int(rows["row"].iloc[0])))
+                kind = f"no_{which}" if not found else f"several_{which}s"
+                faults.append(Fault(kind, str(of_run), str(at), int(row[rows[0]])))
         if len(back) != 1 or len(fore) != 1:
             continue
-        b, f = back.iloc[0], fore.iloc[0]
-        far = np.nan_to_num([b["distance"], f["distance"]])
-        ids = tuple(f"staff:{file}:{row}" for row in (b["row"], f["row"]))
-        read_b, read_f = float(b["reading"]), float(f["reading"])
+        b, f = back[0], fore[0]
+        km = sum(far for far in (distance[b], distance[f]) if far == far) / 1000  # NaN: not recorded
+        ids = tuple(f"staff:{file}:{row[i]}" for i in (b, f))
         legs.append(
-            Leg(str(b["mark"]), str(f["mark"]), read_b - read_f, float(far.sum()) / 1000, 1.0, str(run), ids, "staff",
-                str(level), read_b, read_f)
+            Leg(str(mark[b]), str(mark[f]), reading[b] - reading[f], km, 1.0, str(of_run), ids, "staff", str(at),
+                reading[b], reading[f])
         )  # fmt: skip
     return legs, faults
 
@@ -122,36 +124,33 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
 def level_legs(job: Job) -> list[Leg]:
     """The levelled differences as legs; a blank run name chains nothing but rows that follow one another."""
     out = []
-    for _, row in job.levels.iterrows():
-        length = float(np.nan_to_num(row["length"]))
-        count = float(row["setups"])
-        setups = count if np.isfinite(count) else float(max(1, ceil(length / USUAL_SETUP_M)))
-        id_ = f"level:{job.files['levels']}:{row['row']}"
-        out.append(
-            Leg(str(row["from_mark"]), str(row["to_mark"]), float(row["rise"]), length / 1000, setups, str(row["run"]),
-                (id_,), "levels", f"row {row['row']}")
-        )  # fmt: skip
+    levels, file = job.levels, job.files["levels"]
+    columns = [levels[c].tolist() for c in ("from_mark", "to_mark", "run", "row")]
+    numbers = [levels[c].to_numpy(float).tolist() for c in ("rise", "length", "setups")]
+    for start, end, run, row, rise, length, count in zip(*columns, *numbers, strict=True):
+        far = length if isfinite(length) else 0.0
+        setups = count if isfinite(count) else float(max(1, ceil(far / USUAL_SETUP_M)))
+        ids = (f"level:{file}:{row}",)
+        out.append(Leg(str(start), str(end), rise, far / 1000, setups, str(run), ids, "levels", f"row {row}"))
     return out
 
 
 def trig_legs(net: Network) -> list[Leg]:
     """Each sight from a taped set-up to a taped target as a leg from mark to mark."""
-    rows, shots, name = net.rows(Kind.HEIGHT), net.rows(Kind.SHOT), net.nodes.name
-    taped = (
-        pd.Series(net.rise[rows]).groupby(net.head[rows]).mean() if rows.stop > rows.start else pd.Series(dtype=float)
-    )
+    shots, name = net.rows(Kind.SHOT), net.nodes.name
+    taped = stand_heights(net)[0]
+    columns = (net.job.shots[c].tolist() for c in ("setup", "target", "row"))
+    file = net.job.files["shots"]
+    ends = (net.tail[shots].tolist(), net.head[shots].tolist())
+    numbers = (net.rise[shots].tolist(), net.sights.horizontal.tolist())
     out = []
-    for i, (at, to) in enumerate(zip(net.tail[shots].tolist(), net.head[shots].tolist(), strict=True)):
+    for at, to, rise, far, setup, target, row in zip(*ends, *numbers, *columns, strict=True):
         a, b = int(net.nodes.mark[at]), int(net.nodes.mark[to])
-        if a < 0 or b < 0 or a == b or at not in taped.index or to not in taped.index:
+        between = float(taped[at] + rise - taped[to])
+        if a < 0 or b < 0 or a == b or not isfinite(between):
             continue
-        rise = float(taped[at] + net.rise[shots][i] - taped[to])
-        km = float(net.sights.horizontal[i]) / 1000
-        shot = net.job.shots.iloc[i]
-        ids = (f"shot:{net.job.files['shots']}:{shot['row']}", f"setup:{shot['setup']}", f"target:{shot['target']}")
-        out.append(
-            Leg(str(name[a]), str(name[b]), rise, km, 1.0, "", ids, TRIG, f"{shot['setup']} to {shot['target']}")
-        )
+        ids = (f"shot:{file}:{row}", f"setup:{setup}", f"target:{target}")
+        out.append(Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, TRIG, f"{setup} to {target}"))
     return out
 
 

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
+from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
-from heightnet.report.numbers import NONE, Lengths, chance, count, fixed, listing
+from heightnet.report.numbers import NONE, count, fixed, listing, of_100
+from heightnet.report.story import DOUBTFUL, SOUND, TONES, headline, state_word, where_is
+from heightnet.report.words import SIGHTS, Words
 
 Record = dict[str, Any]
 
 RIVALS_SHOWN = 12
 LOOPS_SHOWN = 12
+STEPS_SHOWN = 20
+LIKELY_CAUSE = 0.3  # probability from which a cause is told of a reading
+UNBALANCED_M = 20.0
+COLLIMATION = "group:collimation:"
 FAULTS = {
     "no_backsight": "has no backsight",
     "no_foresight": "has no foresight",
@@ -22,204 +30,286 @@ FAULTS = {
 
 def bust_document(facts: Record) -> Document:
     """The facts as a short report."""
-    lengths = Lengths(facts["job"]["length_unit"])
-    title = (facts["job"]["title"] or facts["job"]["name"]).replace("(invented)", "").strip()
-    tone = {"closes": "sound", "untested": "doubtful", "unexplained": "doubtful"}.get(facts["verdict"], "wrong")
-    if facts["faults"] and tone == "sound":
-        tone = "doubtful"
-    parts = [_book(facts, lengths), _sections(facts, lengths), _loops(facts, lengths)]
-    parts += [_rivals(facts, lengths), _plan(facts)]
+    words = Words(facts)
+    tone = TONES[facts["judgement"]["state"]]
+    if tone == SOUND and (facts["faults"] or facts["misclosed"]):
+        tone = DOUBTFUL
+    parts = [_rivals(words, finding) for finding in facts["findings"]]
+    parts += [_plan(words), _book(words), _sections(words), _loops(words)]
+    foot = f"Tolerance: {facts['tolerance']['name']}."
     return Document(
-        title, tone, _headline(facts, lengths), [p for p in parts if p], facts["job"]["invented"],
-        f"Tolerance: {facts['tolerance']['name']}.",
+        words.title, tone, _headline(words), [p for p in parts if p], facts["job"]["invented"], foot,
+        capital(state_word(words)),
     )  # fmt: skip
 
 
-def _headline(facts: Record, lengths: Lengths) -> str:
-    rivals, plan = facts["rivals"], facts["plan"]
+def _headline(words: Words) -> str:
+    facts = words.facts
+
+    def stated(text: str) -> str:
+        return claim("bust", "verdict", facts["verdict"], text)
+
     match facts["verdict"]:
         case "untested":
-            return "Nothing closes on anything: no bust in this job could show. Level back, or tie to a second mark."
+            said = stated("Nothing closes on anything: no bust in this job could show")
+            return f"{said}. Level back, or tie to a second mark."
         case "closes":
-            return "Everything that can be compared closes, and no reading is suspected."
-        case "unexplained":
-            return "Something does not close, and no single reading or section explains it: look for small errors."
-        case "located":
-            first = rivals[0]
+            said = stated("Everything that can be compared closes, and no reading is accused")
+            return f"{said}.{_faulty(facts)}"
+        case "misses":
+            more = stated("It misses by more than the tolerance")
             return (
-                f"{_capital(rival(first))} is probably wrong ({chance(first['probability'])}), {error(first, lengths)}."
+                f"{more}, but by no more than the stated precision lets expect: no reading is accused.{_faulty(facts)}"
             )
-        case "narrowed":
-            step = plan["steps"][0]
-            size = lengths.small(rivals[0]["error_mm"], rivals[0]["error_sd_mm"])
-            return (
-                f"A bust of {size} lies between {step['from_mark']} and {step['to_mark']}{_on(step)}. "
-                f"Which reading there, nothing in the book can tell; level that section again "
-                f"({count(round(step['setups']), 'set-up')})."
-            )
-    size = lengths.small(rivals[0]["error_mm"], rivals[0]["error_sd_mm"])
-    return f"A bust of {size}, and the job cannot tell where: {count(len(rivals), 'place')} would explain it."
+    findings, steps = facts["findings"], facts["plan"]["steps"]
+    if (
+        len(findings) == 1
+        and (r := _of(words, findings[0])[0])["collimation_mm_per_10m"] is not None
+        and r["id"] == (findings[0]["id"])
+    ):
+        return f"{stated('The level is out of adjustment')}: its line of sight {_slope(r)}."
+    if facts["verdict"] == "narrowed" and len(findings) == 1 and steps:
+        return f"{headline(words)} {stated('Level')} from {_stretch(steps[0])} again ({_setups(steps[0]['setups'])})."
+    return headline(words)
 
 
-def _on(step: Record) -> str:
-    return f" on run {listing(step['runs'])}" if step["runs"] else ""
+def _faulty(facts: Record) -> str:
+    """That the form of the book is at fault is as loud as that it closes."""
+    return f" But {count(len(facts['faults']), 'fault')} of its form must be mended first." if facts["faults"] else ""
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def _of(words: Words, finding: Record) -> list[Record]:
+    """The members of a finding, as rivals."""
+    return [r for r in words.facts["rivals"] if r["finding"] == finding["order"]]
 
 
-def rival(r: Record) -> str:
-    """What may be wrong."""
-    run = f", run {r['run']}" if r["run"] else ""
-    match r["kind"]:
-        case "staff":
-            sight = {"BS": "backsight", "FS": "foresight"}.get(r["sight"], "intermediate sight")
-            return f"the {sight} on {r['mark']} at {r['level_setup']}{run}, row {r['row']}"
-        case "level":
-            return f"the levelled difference {r['mark']}{run}, row {r['row']}"
-        case "known":
-            return f"the known height of {r['mark']}"
-        case "exchange":
-            return f"backsight and foresight of {r['level_setup']}{run}, in each other's place"
-        case "group" if r["id"].startswith("group:collimation"):
-            return "the level's line of sight, not level"
-    kind, _, name = r["id"].partition(":")
-    thing = "antenna" if r.get("of_antenna") else "instrument"
-    words = {
-        "setup": f"the {thing} height of set-up", "target": "the target height", "tripod": "the height of stand",
-        "shot": "the sight", "reading": "the tape reading", "swap": "instrument and target height exchanged at",
-        "group": "everything of", "gnss": "the satellite height", "separation": "the separation at",
-    }  # fmt: skip
-    return f"{words.get(kind, kind)} {name}"
+def _slope(r: Record) -> str:
+    per = r["collimation_mm_per_10m"]
+    said = f"reads {abs(per):.1f} mm too {'high' if per > 0 else 'low'} at 10 m"
+    return claim(f"rival:{r['order']}", "collimation_mm_per_10m", per, said)
 
 
-def error(r: Record, lengths: Lengths) -> str:
+def error(words: Words, r: Record) -> str:
+    """How wrong one member of a finding would be."""
     if r["collimation_mm_per_10m"] is not None:
-        per = r["collimation_mm_per_10m"]
-        return f"reading {abs(per):.1f} mm too {'high' if per > 0 else 'low'} at 10 m"
-    if r["error_mm"] is None:
-        return "by an unknown amount"
-    size = lengths.plus_minus(r["error_mm"], r["error_sd_mm"])
-    verb = "read" if r["kind"] == "staff" else "recorded"
-    return f"{verb} {size} {'too high' if r['error_mm'] > 0 else 'too low'}"
+        return _slope(r)
+    return words.error(r["id"], r["error_mm"], r["error_sd_mm"], f"rival:{r['order']}")
 
 
-def _book(facts: Record, lengths: Lengths) -> Part | None:
+# ---- what explains it ----
+
+
+def _rivals(words: Words, finding: Record) -> Part:
+    rivals, of = _of(words, finding), f"finding:{finding['order']}"
+    if finding["named"]:
+        r = rivals[0]
+        joined = ": it" if r["collimation_mm_per_10m"] is not None else ","
+        told = f"{capital(words.label(r['id']))}{joined} {error(words, r)}."
+        return Part("What explains it", [f"{told} {words.certainty(of, finding['probability'])}", *_why(words, r)])
+    number = claim(of, "count", finding["count"], f"{finding['count']:,}")
+    kinds = words.kind_of([m["id"] for m in finding["members"]])
+    sure = words.certainty(of, finding["probability"])
+    lines = [f"One of {number} {kinds}{where_is(words, finding)}. {sure}"]
+    if finding["level"] == 0:
+        lines = [f"If something is wrong, it is one of {number} {kinds}{where_is(words, finding)}. {sure}"]
+    lines += _why_one_of(rivals, finding["count"])
+    if finding["count"] > len(rivals[:RIVALS_SHOWN]):
+        told = "all are" if finding["count"] == len(rivals) else f"the first {len(rivals):,} are"
+        lines.append(f"The table has the first {len(rivals[:RIVALS_SHOWN])}; {told} in bust.json.")
+    return Part("What would explain it", lines, _table(words, rivals[:RIVALS_SHOWN]))
+
+
+def _why(words: Words, r: Record) -> list[str]:
+    """The usual slips that would make such an error, likeliest first."""
+    told: list[str] = []
+    if r["collimation_mm_per_10m"] is not None:
+        return told  # it says so itself
+    for cause in r["causes"][:2]:
+        if cause["cause"] != "none" and cause["probability"] >= LIKELY_CAUSE:
+            likely = words.chance(f"cause:{r['id']}:{cause['cause']}", cause["probability"])
+            told.append(f"{words.cause(cause, r['id'])}; {likely}")
+    if told:
+        return [f"{capital('; or '.join(told))}."]
+    return ["No usual slip has this size."] if r["causes"] else []
+
+
+def _why_one_of(rivals: list[Record], number: int) -> list[str]:
+    """A slip that fits one of several, and whether anything but the size tells them apart."""
+    weighed = [r["causes"][0] for r in rivals if r["causes"]]
+    fits = Counter(c["text"] for c in weighed if c["cause"] != "none" and c["probability"] >= LIKELY_CAUSE)
+    lines = []
+    if fits:
+        text, times = fits.most_common(1)[0]
+        whom = "each of them" if times == number else f"{times} of them"
+        lines.append(f"{capital(text.rstrip('.'))} fits {whom}.")
+    elif weighed:
+        lines.append("No usual slip has the size that any of them would need.")
+    if number > 1 and len({r["class"] for r in rivals}) == 1:
+        lines.append("Each of them would leave exactly these misclosures; the book alone cannot tell which.")
+    if number > 10:
+        lines.append("Two errors among them show only their sum, and two that are equal and opposite do not show.")
+    return lines
+
+
+def _table(words: Words, rivals: list[Record]) -> Table:
+    """The readings in question as they stand in the book, and what each would be."""
+    lengths, rows = words.lengths, []
+    all_staff = all(r["id"].startswith("staff:") for r in rivals)
+    for r in rivals:
+        of = f"rival:{r['order']}"
+        likely = claim(of, "probability", r["probability"], of_100(r["probability"]))
+        booked = lengths.height(r["recorded_m"])
+        would = NONE if r["would_be_m"] is None else claim(of, "would_be_m", r["would_be_m"], _height(words, r))
+        if all_staff:
+            at = words.records[r["id"]]
+            sight, mark = SIGHTS.get(at["sight"] or "", "staff reading"), at["name"] or at["mark"]
+            where = [name(at["level_setup"]), name(at["run"]) or NONE, sight, name(mark), str(at["row"])]
+            rows.append([*where, booked, would, likely])
+        else:
+            rows.append([words.label(r["id"]), booked, would, error(words, r), likely])
+    if all_staff:
+        return Table(["set-up ", "run ", "sight ", "on ", "row", "booked", "would be", "chance"], rows)
+    return Table(["what ", "booked", "would be", "that is ", "chance"], rows)
+
+
+def _height(words: Words, r: Record) -> str:
+    """What a reading would be, as fine as it is known."""
+    return words.lengths.height_in_words(r["would_be_m"], r["error_sd_mm"]).partition(" ")[0]
+
+
+# ---- what to level again ----
+
+
+def _between(record: Record) -> str:
+    return name(f"{record['from_mark']} to {record['to_mark']}")
+
+
+def _stretch(step: Record) -> str:
+    run = name(f", run {listing(step['runs'])},") if step["runs"] else ""
+    return f"{_between(step)}{run}"
+
+
+def _setups(number: float) -> str:
+    return count(round(number), "set-up")
+
+
+def _plan(words: Words) -> Part | None:
+    facts = words.facts
+    plan, findings = facts["plan"], facts["findings"]
+    steps = plan["steps"]
+    if findings and all(f["named"] for f in findings):
+        if all(f["id"].startswith(COLLIMATION) for f in findings):
+            return Part("What to do", ["Test the level by two pegs and adjust it; until then keep back and fore sights "
+                                       "equal. A new levelling with unequal sights would miss alike."])  # fmt: skip
+        if not any(f["id"].startswith(("staff:", "level:", "exchange:", "shot:")) for f in findings):
+            return Part("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
+    if not findings or not steps:
+        return None
+    rows = [
+        [
+            _between(s), name(listing(s["runs"], 3)) or NONE, f"{s['setups']:g}",
+            claim(f"step:{s['order']}", "probability", s["probability"], of_100(s["probability"])),
+            f"{s['setups_so_far']:g}",
+        ]
+        for s in steps[:STEPS_SHOWN]
+    ]  # fmt: skip
+    lines = ["In this order, until the new levelling differs from the old; it compares at every mark it passes."]
+    if len(steps) > STEPS_SHOWN:
+        lines.append(f"The table has the first {STEPS_SHOWN} of {len(steps):,} sections; all are in bust.json.")
+    if len(steps) > 1:
+        mean = claim("plan", "expected_setups", plan["expected_setups"], f"{plan['expected_setups']:.0f} set-ups")
+        lines.append(f"On average that takes {mean}; all of it would be {plan['all_setups']:,g}.")
+    if split := plan["split"]:
+        likely = claim("plan", "split.probability", split["probability"], of_100(split["probability"]))
+        sections = f"first {split['steps']} sections" if split["steps"] > 1 else "first section"
+        lines.append(f"The {sections}, {_setups(split['setups'])}, hold it in {likely} cases.")
+    if len(steps) == 1 and steps[0]["setups"] > 3:
+        lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
+    if round(plan["outside"], 2) > 0:
+        likely = claim("plan", "outside", plan["outside"], of_100(plan["outside"]))
+        lines.append(
+            f"That it is no reading, but a known height or the level itself, has a chance of {likely}. Then every "
+            "section agrees with the old levelling: tie to another known mark, and test the level by two pegs."
+        )
+    return Part("What to level again", lines, Table(["section ", "run ", "set-ups", "chance", "so far"], rows))
+
+
+# ---- what closes and what does not ----
+
+
+def _book(words: Words) -> Part | None:
+    facts, lengths = words.facts, words.lengths
     if not facts["book"]:
         return None
     lines = []
     for fault in facts["faults"]:
         of = f" of run {fault['run']}" if fault["run"] else ""
-        lines.append(
-            f"Set-up {fault['level_setup']}{of} {FAULTS[fault['kind']]} ({fault['file']}, row {fault['row']})."
-        )
-    rows = []
+        at = name(f"Set-up {fault['level_setup']}{of}")
+        lines.append(f"{at} {FAULTS[fault['kind']]} ({fault['file']}, row {fault['row']}).")
+    rows = [
+        [
+            name(run["run"]) or NONE, _between(run), f"{run['setups']:g}",
+            lengths.height(run["backsights_m"]), lengths.height(run["foresights_m"]), lengths.height(run["rise_m"]),
+            lengths.height(run["expected_m"]), *_missed(words, f"book:{i}", "misclosure_mm", run),
+        ]
+        for i, run in enumerate(facts["book"], start=1)
+    ]  # fmt: skip
     for run in facts["book"]:
-        back = lengths.height(run["backsights_m"])
-        rows.append(
-            [
-                run["run"] or NONE, f"{run['from_mark']} to {run['to_mark']}", f"{run['setups']:g}",
-                back, lengths.height(run["foresights_m"]), lengths.height(run["rise_m"]),
-                lengths.height(run["expected_m"]), lengths.column(run["misclosure_mm"]),
-                lengths.column(run["allowed_mm"]), _closes(run["closes"]),
-            ]
-        )  # fmt: skip
-    unbalanced = [r for r in facts["book"] if r["imbalance_m"] is not None and abs(r["imbalance_m"]) > 20]
-    for run in unbalanced:
-        lines.append(
-            f"Run {run['run'] or NONE}: backsights and foresights differ by {fixed(run['imbalance_m'], 0)} m in all; a "
-            "level whose line of sight is not level shows in that."
-        )
-    header = ["run ", "from, to ", "set-ups", "sum BS", "sum FS", "rise", "should be", lengths.small_short, "may", " "]
+        if run["imbalance_m"] is not None and abs(run["imbalance_m"]) > UNBALANCED_M:
+            where = name(f"Run {run['run']}") if run["run"] else f"From {_between(run)}"
+            lines.append(
+                f"{where}: backsights and foresights differ by {fixed(abs(run['imbalance_m']), 0)} m in all; a level "
+                "whose line of sight is not level shows in that."
+            )
+    small = lengths.small_short
+    header = ["run ", "from, to ", "set-ups", "sum BS", "sum FS", "rise", "should be", f"misses, {small}", "may", " "]
     return Part("Does the arithmetic of the book close?", lines, Table(header, rows))
 
 
-def _closes(closes: bool | None) -> str:
-    return {True: "closes", False: "DOES NOT CLOSE", None: "not tested"}[closes]
+def _missed(words: Words, of: str, fact: str, record: Record) -> list[str]:
+    """What something misses, what it may miss, and whether that closes."""
+    missed, closes = record[fact], record["closes"]
+    said = {True: "closes", False: "DOES NOT CLOSE", None: "not tested"}[closes]
+    size = NONE if missed is None else claim(of, fact, missed, words.lengths.column(missed))
+    return [size, words.lengths.column(record["allowed_mm"]), claim(of, "closes", closes, said)]
 
 
-def _sections(facts: Record, lengths: Lengths) -> Part | None:
+def _sections(words: Words) -> Part | None:
+    lengths = words.lengths
     rows = [
         [
-            f"{s['from_mark']} to {s['to_mark']}", f"{_name(s['first'])} / {_name(s['second'])}",
+            _between(s), f"{_name(s['first'])} / {_name(s['second'])}",
             lengths.height(s["first"]["rise_m"]), lengths.height(s["second"]["rise_m"]),
-            lengths.column(s["difference_mm"]), lengths.column(s["allowed_mm"]), _closes(s["closes"]),
+            *_missed(words, f"section:{i}", "difference_mm", s),
         ]
-        for s in facts["sections"]
+        for i, s in enumerate(words.facts["sections"], start=1)
     ]  # fmt: skip
     if not rows:
         return None
-    header = ["section ", "runs ", "rise", "and", lengths.small_short, "may", " "]
+    header = ["section ", "runs ", "rise", "and", f"differ, {lengths.small_short}", "may", " "]
     return Part("Sections levelled more than once", [], Table(header, rows))
 
 
 def _name(levelling: Record) -> str:
-    return levelling["run"] or levelling["kind"]
+    return name(levelling["run"]) or {"trig": "sights", "levels": "levelled", "staff": "levelled"}[levelling["kind"]]
 
 
-def _loops(facts: Record, lengths: Lengths) -> Part | None:
-    loops = sorted(facts["loops"], key=lambda loop: (loop["closes"], loop["length_km"] or 0))
+def _loops(words: Words) -> Part | None:
+    facts, lengths = words.facts, words.lengths
+    loops = sorted(
+        enumerate(facts["loops"], start=1), key=lambda one: (one[1]["closes"], one[1]["length_km"] or 0)
+    )  # fmt: skip
     if not loops:
         return None
     rows = [
         [
-            listing(loop["marks"], 5, "and"), fixed(loop["length_km"], 3), lengths.column(loop["misclosure_mm"]),
-            lengths.column(loop["allowed_mm"]), _closes(loop["closes"]),
+            name(listing(words.loop(loop), 5, "and")), fixed(loop["length_km"], 3),
+            *_missed(words, f"loop:{i}", "misclosure_mm", loop),
         ]
-        for loop in loops[:LOOPS_SHOWN]
+        for i, loop in loops[:LOOPS_SHOWN]
     ]  # fmt: skip
-    lines = [] if len(loops) <= LOOPS_SHOWN else [f"{LOOPS_SHOWN} of {len(loops)}; all are in bust.json."]
-    if any(not loop["by_length"] for loop in loops):
+    lines = [] if len(loops) <= LOOPS_SHOWN else [f"{LOOPS_SHOWN} of {len(loops):,}; all are in bust.json."]
+    if any(not loop["by_length"] for _, loop in loops):
         lines.append("Where no length is recorded, three times the scatter that the job expects is allowed.")
-    header = ["loop ", "km", lengths.small_short, "may", " "]
+    header = ["loop ", "km", f"misses, {lengths.small_short}", "may", " "]
     return Part("Loops, and known marks against each other", lines, Table(header, rows))
-
-
-def _rivals(facts: Record, lengths: Lengths) -> Part | None:
-    if not facts["rivals"]:
-        return None
-    shown = facts["rivals"][:RIVALS_SHOWN]
-    lines = []
-    for r in shown:
-        causes = [c for c in r["causes"] if c["probability"] >= 0.05][:2]
-        why = f" Fits {listing([c['text'] for c in causes], joined='or')}." if causes else ""
-        lines.append(f"{chance(r['probability'])}: {rival(r)}, {error(r, lengths)}.{why}")
-    if len(facts["rivals"]) > len(shown):
-        lines.append(f"And {len(facts['rivals']) - len(shown)} more; all are in bust.json.")
-    classes = {r["class"] for r in facts["rivals"]}
-    if len(classes) < len(facts["rivals"]):
-        lines.append(
-            "Those that would be equally wrong make the same misclosures: only how well a usual slip explains the size "
-            "parts them."
-        )
-    return Part("What would explain it", lines)
-
-
-def _plan(facts: Record) -> Part | None:
-    steps = facts["plan"]["steps"]
-    if facts["verdict"] not in ("narrowed", "open", "located") or not steps:
-        return None
-    if facts["verdict"] == "located" and facts["rivals"][0]["kind"] not in ("staff", "level", "exchange", "shot"):
-        return None  # no levelling mends it
-    rows = [
-        [f"{s['from_mark']} to {s['to_mark']}", f"{s['setups']:g}", chance(s["probability"]), f"{s['setups_so_far']:g}"]
-        for s in steps
-    ]
-    lines = ["In this order, until the new levelling differs from the old; it compares at every mark it passes."]
-    expected, whole = facts["plan"]["expected_setups"], facts["plan"]["all_setups"]
-    lines.append(f"Expected: {expected:.1f} set-ups, against {whole:g} for all of it.")
-    split = facts["plan"]["split"]
-    if split:
-        lines.append(
-            f"First half: the first {count(split['steps'], 'section')}, {split['setups']:g} set-ups, hold it with "
-            f"{chance(split['probability'])}."
-        )
-    if len(steps) == 1 and steps[0]["setups"] > 3:
-        lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
-    if facts["plan"]["outside"] >= 0.02:
-        lines.append(
-            f"With {chance(facts['plan']['outside'])} it is no reading: a known height or the level itself. Then every "
-            "section agrees with the old levelling; tie to another known mark, and test the level by two pegs."
-        )
-    return Part("What to level again", lines, Table(["section ", "set-ups", "chance", "so far"], rows))

@@ -1,4 +1,8 @@
-"""A short report as headings, sentences and tables: one content, shown as plain text, on a terminal, and as a page."""
+"""A short report as headings, sentences and tables: one content, shown as plain text, on a terminal, and as a page.
+
+Sentences and cells may hold claims (`heightnet.report.claims`): on a page each says what it states, elsewhere their
+marks fall away.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING
 
+from heightnet.report import claims
 from heightnet.report.numbers import NO_BREAK, tie
 
 if TYPE_CHECKING:
@@ -18,7 +23,6 @@ if TYPE_CHECKING:
 WIDTH = 100
 SIGN = {"wrong": "!!", "doubtful": " ?", "sound": "ok"}
 STYLE = {"wrong": "bold red", "doubtful": "bold yellow", "sound": "bold green"}
-SAYS = {"wrong": "Something is wrong", "doubtful": "Not settled", "sound": "Nothing wrong was found"}
 
 
 @dataclass(frozen=True)
@@ -42,16 +46,16 @@ class Part:
 class Document:
     """tone : "wrong", "doubtful" or "sound"; a sign and words say it, a colour only repeats it.
 
-    says : the words beside the page's headline; those of the tone where blank.
+    says : the words over the page's headline.
     """
 
     title: str
     tone: str
     headline: str
     parts: list[Part]
-    invented: bool = False
-    foot: str = ""
-    says: str = ""
+    invented: bool
+    foot: str
+    says: str
 
     @property
     def heading(self) -> str:
@@ -91,14 +95,14 @@ def show(document: Document, console: Console) -> None:
 
 def _wrap(text: str, indent: str, width: int) -> list[str]:
     lines = textwrap.wrap(
-        tie(text), width, initial_indent=indent, subsequent_indent=indent + ("   " if not indent else ""),
+        tie(claims.plain(text)), width, initial_indent=indent, subsequent_indent=indent + ("   " if not indent else ""),
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
     return [line.replace(NO_BREAK, " ") for line in lines]
 
 
 def _columns(table: Table) -> list[str]:
-    rows = [[head.rstrip() for head in table.header], *table.rows]
+    rows = [[head.rstrip() for head in table.header], *([claims.plain(cell) for cell in row] for row in table.rows)]
     wide = [max(len(row[i]) for row in rows) for i in range(len(table.header))]
     left = [head.endswith(" ") for head in table.header]
     return [
@@ -132,12 +136,12 @@ def html(document: Document) -> str:
     csp = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     body = [
         f'<p class="job">{escape(document.heading)}</p>',
-        f'<div class="banner {document.tone}"><p class="says">{escape(document.says or SAYS[document.tone])}</p>'
-        f"<h1>{escape(tie(document.headline))}</h1></div>",
+        f'<div class="banner {document.tone}"><p class="says">{_html(document.says)}</p>'
+        f"<h1>{_html(document.headline)}</h1></div>",
     ]
     for part in document.parts:
         body.append(f"<section><h2>{escape(part.heading)}</h2>")
-        body += [f"<p>{escape(tie(line))}</p>" for line in part.lines]
+        body += [f"<p>{_html(line)}</p>" for line in part.lines]
         if part.table and part.table.rows:
             body.append(_html_table(part.table))
         body.append("</section>")
@@ -147,15 +151,19 @@ def html(document: Document) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(document.title)}</title><style>{PAGE_STYLE}</style></head>\n<body><main>\n"
         + "\n".join(body)
-        + f"\n</main><footer>{escape(document.foot)}</footer></body></html>\n"
+        + f"\n</main><footer>{_html(document.foot)}</footer></body></html>\n"
     )
+
+
+def _html(text: str) -> str:
+    return claims.html(claims.shown(text, tie))
 
 
 def _html_table(table: Table) -> str:
     left = [' class="left"' if head.endswith(" ") else "" for head in table.header]
     head = "".join(f'<th scope="col"{at}>{escape(h.strip())}</th>' for h, at in zip(table.header, left, strict=True))
     rows = [
-        "<tr>" + "".join(f"<td{at}>{escape(cell)}</td>" for cell, at in zip(row, left, strict=True)) + "</tr>"
+        "<tr>" + "".join(f"<td{at}>{claims.html(cell)}</td>" for cell, at in zip(row, left, strict=True)) + "</tr>"
         for row in table.rows
     ]
     return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'

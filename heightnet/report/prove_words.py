@@ -4,99 +4,154 @@ from __future__ import annotations
 
 from typing import Any
 
+from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
-from heightnet.report.numbers import NONE, Lengths, chance, count, listing
+from heightnet.report.numbers import NONE, chance, count, listing, of_100
+from heightnet.report.story import DOUBTFUL, SOUND, WRONG, often, state_word
+from heightnet.report.words import Words
 
 Record = dict[str, Any]
 
-TONES = {"accept": "sound", "determined": "sound", "reject": "wrong", "mark_wrong": "wrong"}
-KINDS = {
-    "setup": "the instrument height", "tripod": "the stand's height", "known": "the known height of",
-    "target": "the target height", "shot": "the shot", "reading": "the tape reading",
-    "level": "the levelled difference", "staff": "the staff reading",
-    "gnss": "the satellite height", "separation": "the separation at",
-    "swap": "instrument and target height exchanged at",
+TONES = {
+    "accept": SOUND, "determined": SOUND, "reject": WRONG, "mark_wrong": WRONG, "marks_disagree": WRONG,
+    "undecidable": WRONG,
 }  # fmt: skip
-HARDLY = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction", "instrument", "equipment", "tape")
+MEMBERS_TOLD, MEMBERS_SHOWN = 4, 8
 
 
 def prove_document(facts: Record) -> Document:
     """The facts as a short report."""
-    lengths = Lengths(facts["job"]["length_unit"])
-    title = (facts["job"]["title"] or facts["job"]["name"]).replace("(invented)", "").strip()
+    words = Words(facts)
     over = f", over {facts['over']}" if facts["over"] else ", a free set-up"
-    parts = [_shots(facts, lengths), _marks(facts, lengths), _tape(facts, lengths)]
+    parts = [_shots(words), _marks(words), _tape(words)]
     return Document(
-        f"{title}: set-up {facts['setup']}{over}", TONES.get(facts["verdict"], "doubtful"),
-        _headline(facts, lengths), [p for p in parts if p], facts["job"]["invented"],
-        "± is one standard deviation. Common practice: good check shots agree in 1 to 2 mm.",
+        name(f"{words.title}: set-up {facts['setup']}{over}"), TONES.get(facts["verdict"], DOUBTFUL), _headline(words),
+        [p for p in parts if p], facts["job"]["invented"],
+        "A range holds 95 of 100. Common practice: good check shots agree in 1 to 2 mm.", capital(state_word(words)),
     )  # fmt: skip
 
 
-def thing(id_: str) -> str:
-    """``known:AB2`` -> "the known height of AB2"."""
-    kind, _, name = id_.partition(":")
-    if kind == "group":
-        return f"something common ({name.replace(':', ' ').replace('_', ' ')})"
-    if kind in ("setup", "tripod"):
-        return f"{KINDS[kind]} {name}"
-    return f"{KINDS.get(kind, kind)} {name}"
+def _headline(words: Words) -> str:
+    facts = words.facts
+    tape, marks = facts["tape"], facts["known_marks"]
+    by, setup = count(len(marks), "known mark"), name(facts["setup"])
 
+    def stated(text: str) -> str:
+        return claim("prove", "verdict", facts["verdict"], text)
 
-def _headline(facts: Record, lengths: Lengths) -> str:
-    tape, marks = facts["tape"], facts["marks"]
-    by = count(len(marks), "known mark")
     match facts["verdict"]:
         case "no_check_shots":
-            return f"No shot from {facts['setup']} goes to a known mark: nothing here proves its height."
+            said = stated(f"No shot from {setup} goes to a known mark: nothing here tests its height")
+            return f"{said}. Shoot a pole of known height on one."
         case "untested":
             if not facts["over_known"]:
-                return (
-                    f"The tape is not tested: {facts['over']} has no height but by this set-up. The line of sight is "
-                    f"known from {by} all the same."
-                )
-            return "The tape is not tested by these shots."
+                said = stated(f"The tape is not tested: {name(facts['over'])} has no height but by this set-up")
+                return f"{said}. The line of sight is known from {by} all the same."
+            return f"{stated('The tape is not tested by these shots')}."
         case "determined":
-            pooled = facts["together"]
-            if pooled and pooled["height_m"] is not None:
-                size = lengths.height_in_words(pooled["height_m"], pooled["height_sd_mm"])
-                return f"No tape needed: the instrument height is {size} by {by}."
-            size = lengths.height_in_words(pooled["axis_m"], pooled["axis_sd_mm"]) if pooled else NONE
-            return f"No tape needed: the axis stands at {size} by {by}."
+            return _determined(words, stated, by)
         case "accept":
-            caught = lengths.about(tape["smallest_detectable_mm"])
-            return f"Accept the taped height: {by} agree with it; an error of {caught} or more would have been caught."
+            return f"{stated('Accept the taped height')}: {by} {_agree(marks)} with it; {_would_have_shown(words)}."
+        case "too_weak":
+            said = stated("Too weak to accept the taped height")
+            return f"{said}: {by} {_agree(marks)} with it, but {_could_hide(words)}. Shoot another known mark."
         case "mark_wrong":
-            odd = facts["odd_mark"]
-            size = lengths.plus_minus(odd["error_mm"], odd["error_sd_mm"])
-            what = listing([thing(id_) for id_ in odd["ids"]], 3, "or")
-            return f"Not the tape: {odd['mark']} stands out by {size} ({chance(odd['probability'])}): {what}."
+            finding = next(f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who[0] in marks)
+            return f"{stated('Not the tape' if tape else 'One mark is wrong')}: {_odd(words, finding)}."
         case "marks_disagree":
-            return "The known marks disagree among themselves, and these shots cannot tell which is wrong."
-    size = lengths.plus_minus(tape["error_mm"], tape["error_sd_mm"])
-    off = f"the tape is {size} too {'high' if tape['error_mm'] > 0 else 'low'} against {by}"
-    if facts["verdict"] == "undecidable":
-        return f"Something is wrong, {off}; with one mark nothing tells a wrong tape from a wrong mark. Shoot another."
-    return f"Reject the taped height: {off}."
+            said = stated("The known marks disagree among themselves, and these shots cannot tell which is wrong")
+            return f"{said}. Shoot another known mark."
+        case "undecidable":
+            return f"{_undecided(words, stated, by)} Shoot another known mark."
+    others = [words.label(m["id"]) for m in facts["findings"][0]["members"] if m["id"] != tape["id"]]
+    unless = f", unless it is {listing(others, MEMBERS_TOLD, 'or')}" if others else ""
+    return f"{stated('Reject the taped height')}: it is {_off(words)} against {by}{unless}."
 
 
-def _shots(facts: Record, lengths: Lengths) -> Part | None:
+def _undecided(words: Words, stated: Any, by: str) -> str:
+    tape, state = words.facts["tape"], words.facts["judgement"]["state"]
+    off = f"the tape is {_off(words)} against {by}" if tape and tape["error_mm"] is not None else "the shots disagree"
+    if state == "unclear":
+        wrong = claim("judgement", "probability", words.facts["judgement"]["probability"],
+                      chance(words.facts["judgement"]["probability"]))  # fmt: skip
+        said = stated("Neither accept nor reject the taped height")
+        return f"{said}: {off}. That anything is wrong is {wrong}; else the readings scatter more than stated."
+    said = stated("Something is wrong, and these shots cannot tell what")
+    one = "with one mark nothing tells a wrong tape from a wrong mark"
+    return f"{said}: {off}{f'; {one}' if len(words.facts['known_marks']) == 1 else ''}."
+
+
+def _agree(marks: list[str]) -> str:
+    return "agrees" if len(marks) == 1 else "agree"
+
+
+def _determined(words: Words, stated: Any, by: str) -> str:
+    pooled, spare = words.facts["together"], words.facts["fit"]["redundancy"]
+    if not pooled:
+        return f"{stated('No tape, and the marks do not give the height either')}."
+    what, key = ("the instrument height is", "height") if pooled["height_m"] is not None else ("the axis is at", "axis")
+    size = words.lengths.height_in_words(pooled[f"{key}_m"], pooled[f"{key}_sd_mm"])
+    size = claim("together", f"{key}_m", pooled[f"{key}_m"], size)
+    alone = "" if spare else "; nothing checks that one shot"
+    return f"{stated('No tape needed')}: {what} {size} by {by}{alone}."
+
+
+def _would_have_shown(words: Words) -> str:
+    size = claim("tape", "smallest_found_mm", words.facts["tape"]["smallest_found_mm"],
+                 words.lengths.about(words.facts["tape"]["smallest_found_mm"]))  # fmt: skip
+    return f"an error of {size} would have shown, {often(words)}"
+
+
+def _could_hide(words: Words) -> str:
+    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+    found = words.facts["tape"]["smallest_found_mm"]
+    if found is None:
+        return "an error of any size could hide"
+    if found <= words.tolerance_mm:
+        return "something else in these shots is in doubt"
+    size = claim("tape", "smallest_found_mm", found, words.lengths.about(found))
+    return f"an error of up to {size} could hide, and the tolerance is {limit}"
+
+
+def _off(words: Words) -> str:
+    """How far the tape is from the marks: "20 mm too high (18 to 22)"."""
+    mm, sd_mm = (words.facts["tape"][key] for key in ("error_mm", "error_sd_mm"))
+    nothing = not words.lengths.small(mm, sd_mm).split(" ")[0].strip("0.")
+    return words.sized("tape", mm, sd_mm, "", "" if nothing else f" too {'high' if mm > 0 else 'low'}")
+
+
+def _odd(words: Words, finding: Record) -> str:
+    """The mark that stands out, by how much, and by what."""
+    mark, of = name(words.facts["blamed"][finding["order"] - 1][0]), f"finding:{finding['order']}"
+    size = words.sized(of, finding["error_mm"], finding["error_sd_mm"])
+    labels = [words.label(m["id"]) for m in finding["members"][:MEMBERS_TOLD]]
+    sure = words.chance(of, finding["probability"])
+    return f"{mark} stands out by {size}, {sure}: {listing(labels, MEMBERS_TOLD, 'or')}"
+
+
+# ---- the tables ----
+
+
+def _shots(words: Words) -> Part | None:
+    facts, lengths = words.facts, words.lengths
     if not facts["by_shot"]:
         return None
     pooled = facts["together"]
     over_known = facts["over_known"] and pooled is not None and pooled["height_m"] is not None
     key = "height" if over_known else "axis"
-    rows = []
-    reference = pooled[f"{key}_m"] if pooled else None
-    for shot in facts["by_shot"]:
-        apart = None if reference is None else (shot[f"{key}_m"] - reference) * 1000
-        rows.append(
-            [
-                shot["mark"], str(shot["row"]), lengths.height(shot["mark_height_m"]),
-                lengths.height(shot["target_height_m"]), lengths.height(shot["rise_m"]), lengths.height(shot["axis_m"]),
-                lengths.height(shot["height_m"]), lengths.column(shot[f"{key}_sd_mm"]), lengths.column(apart),
-            ]
-        )  # fmt: skip
+
+    def apart(of: str, fact: str, value: float | None) -> str:
+        return NONE if value is None else claim(of, fact, value, lengths.column(value))
+
+    rows = [
+        [
+            name(shot["mark"]), str(shot["row"]), lengths.height(shot["mark_height_m"]),
+            lengths.height(shot["target_height_m"]), lengths.height(shot["rise_m"]), lengths.height(shot["axis_m"]),
+            lengths.height(shot["height_m"]), lengths.column(shot[f"{key}_sd_mm"]),
+            apart(f"by_shot:{i}", "apart_mm", shot["apart_mm"]),
+        ]
+        for i, shot in enumerate(facts["by_shot"], start=1)
+    ]  # fmt: skip
     if pooled:
         rows.append(
             [
@@ -105,58 +160,75 @@ def _shots(facts: Record, lengths: Lengths) -> Part | None:
             ]
         )  # fmt: skip
     if facts["taped_m"] is not None:
-        apart = None if reference is None or not over_known else (facts["taped_m"] - reference) * 1000
         rows.append(
             [
                 "the tape", "", "", "", "", "", lengths.height(facts["taped_m"]), lengths.column(facts["taped_sd_mm"]),
-                lengths.column(apart),
+                apart("prove", "taped_apart_mm", facts["taped_apart_mm"]),
             ]
         )  # fmt: skip
     small = lengths.small_short
-    header = ["by ", "row", "mark", "+ target", "less rise", "= axis", "instr. height", f"sd {small}", f"apart {small}"]
+    header = ["by ", "row", "mark", "+ target", "less rise", "= axis", "instr. height", f"sd, {small}",
+              f"apart, {small}"]  # fmt: skip
     return Part("The height by each mark", [], Table(header, rows))
 
 
-def _marks(facts: Record, lengths: Lengths) -> Part | None:
-    lines = []
-    agreement = facts["agreement"]
-    if agreement:
-        lines.append(
-            "Without the tape the marks agree among themselves."
-            if agreement["agree"]
-            else f"Without the tape the marks disagree; the largest test is on {thing(agreement['largest_w_id'])}."
-        )
+def _marks(words: Words) -> Part | None:
+    facts, lines = words.facts, []
+    if agreement := facts["agreement"]:
+        said = f"Without the tape the marks {'agree' if agreement['agree'] else 'disagree'} among themselves."
+        lines.append(claim("agreement", "agree", agreement["agree"], said))
     elif facts["by_shot"]:
         lines.append("One shot: nothing says whether its mark is right.")
-    if facts["by_shot"] and not facts["can_tell_mark_from_tape"]:
-        lines.append("From three known marks on, a wrong mark is told from a wrong tape.")
-    for suspect in facts["suspects"][:4]:
-        size = lengths.plus_minus(suspect["error_mm"], suspect["error_sd_mm"])
-        high = "high" if suspect["error_mm"] > 0 else "low"
-        why = f": {suspect['cause_text']}" if suspect["cause_text"] else ""
-        lines.append(f"{chance(suspect['probability'])}: {thing(suspect['id'])}, {size} too {high}{why}.")
-    return Part("Do the marks agree?", lines) if lines else None
+    if len(facts["known_marks"]) == 1:
+        lines.append("From two known marks on, a wrong mark is told from a wrong tape; from three without any tape.")
+    for finding in facts["findings"]:
+        lines.append(_who(words, finding))
+    voices = len(facts["known_marks"]) + bool(facts["tape"] and facts["tape"]["error_mm"] is not None)
+    if facts["verdict"] == "mark_wrong" and voices <= 3:
+        lines.append("It is one against two: were these two wrong alike, it would look the same.")
+    return Part("Do the marks agree?", lines, _members(words)) if lines else None
 
 
-def _tape(facts: Record, lengths: Lengths) -> Part | None:
+def _who(words: Words, finding: Record) -> str:
+    """Whom a finding blames, and how sure that is."""
+    who = [name(party) for party in words.facts["blamed"][finding["order"] - 1]]
+    sure = words.certainty(f"finding:{finding['order']}", finding["probability"])
+    lies = "lies" if finding["level"] > 0 else "would lie"
+    if who == ["the tape"]:
+        return f"The error {lies} with the tape, or with what looks the same from here. {sure}"
+    return f"The error {lies} with {listing(who, MEMBERS_TOLD, 'or')}. {sure}"
+
+
+def _members(words: Words) -> Table | None:
+    """What may be wrong: each with its size, its chance, and a usual slip that makes it."""
+    causes = {s["id"]: s["cause_text"] for s in words.facts["suspects"] if s["cause"] != "none"}
+    rows = []
+    for finding in words.facts["findings"]:
+        for i, m in enumerate(finding["members"][:MEMBERS_SHOWN]):
+            of = f"finding:{finding['order']}.members.{i}"
+            size = words.error(m["id"], m["error_mm"], m["error_sd_mm"], of)
+            likely = claim(of, "probability", m["probability"], of_100(m["probability"]))
+            rows.append([words.label(m["id"]), size, likely, name(causes.get(m["id"]) or NONE)])
+    return Table(["what may be wrong ", "it would be ", "chance", "which fits "], rows) if rows else None
+
+
+def _tape(words: Words) -> Part | None:
+    facts, lengths = words.facts, words.lengths
     tape = facts["tape"]
     if tape is None or tape["error_mm"] is None:
         return None
-    limit = lengths.about(facts["tolerance_mm"])
-    lines = [
-        f"Taped less marks: {lengths.plus_minus(tape['error_mm'], tape['error_sd_mm'])} too "
-        f"{'high' if tape['error_mm'] > 0 else 'low'}; the tolerance is {limit}.",
-        f"The smallest error that this check would have caught: {lengths.about(tape['smallest_detectable_mm'])}.",
-        f"{'Accepted' if tape['accept'] else 'Rejected'}. Chance that the tape is wrong by more than {limit}: "
-        f"{chance(tape['risk_accepting'])}; that it is not: {chance(tape['risk_rejecting'])}.",
-        f"Before shooting: a right height would be rejected with {chance(tape['false_rejection'])}; an error of more "
-        f"than {lengths.about(tape['accepted_at_most_mm'])} would be accepted in fewer than 5 of 100.",
-    ]
-    same = [thing(id_) for id_ in tape["same_as"] if not _is_group(id_)]
+    limit = claim("settings", "tolerance_mm", facts["settings"]["test"]["tolerance_mm"],
+                  lengths.about(words.tolerance_mm))  # fmt: skip
+    lines = [f"Taped less marks: {_off(words)}; the tolerance is {limit}."]
+    if facts["verdict"] in ("accept", "reject", "too_weak"):
+        lines.append(f"{capital(_would_have_shown(words))}." if tape["smallest_found_mm"] is not None else "")
+        if facts["verdict"] == "reject":
+            risk = claim("tape", "risk_rejecting", tape["risk_rejecting"], chance(tape["risk_rejecting"]))
+            lines.append(f"That it is off by less than {limit} all the same: {risk}.")
+        else:
+            risk = claim("tape", "risk_accepting", tape["risk_accepting"], chance(tape["risk_accepting"]))
+            lines.append(f"That it is off by more than {limit} all the same: {risk}.")
+    same = [words.label(id_) for id_ in tape["same_as"]]
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")
-    return Part("The tape against the marks", lines)
-
-
-def _is_group(id_: str) -> bool:
-    return id_.startswith("group:") and id_.split(":")[1] in HARDLY
+    return Part("The tape against the marks", [line for line in lines if line])

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-import heightnet
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.causes import group_causes, rank_causes, rank_level_causes
-from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTESTED, Judgement
+from heightnet.judge.groups import THE_LEVEL
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import Promises
 from heightnet.network import build_network
 from heightnet.network.loops import loops_of
+from heightnet.network.model import Kind, Network
 from heightnet.network.runs import (
     Chain,
     Fault,
@@ -28,14 +30,14 @@ from heightnet.network.runs import (
 )
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 from heightnet.tasks import judgement_facts
-from heightnet.tasks.facts import JobFacts, Record, number
+from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.named import named
 
-if TYPE_CHECKING:
-    from heightnet.network.model import Network
-
-SCHEMA = "heightnet-bust/1"
+SCHEMA = "heightnet-bust/2"
 CAUSES_SHOWN = 4
+CAUSES_UP_TO = 100  # members of a finding, likeliest first, whose causes are weighed
 WITHOUT_LENGTH = 3.0  # expected standard deviations that a loop of unknown length may miss
+COLLIMATION = f"group:collimation:{THE_LEVEL}"
 
 
 def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = False) -> Record:
@@ -53,48 +55,59 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to compare. No levelled difference, staff reading or sight in it.")
+    facts = facts_without_promises(net)
     legs, faults = staff_legs(job)
     chains = chains_of(legs, faults) + chains_of(level_legs(job)) + chains_of(trig_legs(net))
-    bench = bench_for(net)
-    judgement = Judgement(bench)
-    nothing = np.full(len(bench.family), np.inf)
-    facts = JobFacts(judgement, Promises(nothing, nothing, at_most=True), bench.fit)
     marks = permanent_marks(job)
     pegs = marks | ({c.end for c in chains} | {leg.end for c in chains for leg in c.legs} if points_stand else set())
     sections = sections_of(chains, marks)
-    runs = [_run(job, chain, tolerance) for chain in chains if chain.kind != "trig"]
+    known, distance = _known(job), _signed_distances(job)
+    runs = [_run(known, distance, chain, tolerance) for chain in chains if chain.kind != "trig"]
     compared = _sections(sections, tolerance)
     loops = _loops(facts, net, tolerance)
     rivals = _rivals(facts)
-    plan = _releveling(sections_of(chains, pegs), rivals)
+    between = sections_of(chains, pegs)
+    plan = _releveling(facts, between)
     misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
-        "schema": SCHEMA,
-        "job": facts.head()["job"],
-        "heightnet": {"version": heightnet.__version__},
+        **head(job, SCHEMA),
         "tolerance": {
             "key": tolerance.key,
             "name": tolerance.name,
             "mm_sqrt_km": float(tolerance.mm_sqrt_km),
             "section_mm_sqrt_km": float(tolerance.section_mm_sqrt_km),
         },
-        "book": runs,
-        "faults": [_fault(job, fault) for fault in faults],
-        "sections": compared,
-        "loops": loops,
-        "tested": judgement.state != UNTESTED,
-        "state": judgement.state,
+        "fit": factors(facts),
+        "judgement": judgement_facts.in_short(facts),
+        "verdict": _verdict(facts, between, misclosed),
         "findings": judgement_facts.findings(facts),
-        "misclosed": misclosed,
-        "verdict": _verdict(judgement, plan, misclosed),
         "rivals": rivals,
         "plan": plan,
+        "misclosed": misclosed,
+        "faults": [_fault(job, fault) for fault in faults],
+        "book": runs,
+        "sections": compared,
+        "loops": loops,
+        **named(net, [r["id"] for r in rivals]),
     }
 
 
 def exit_status(facts: Record) -> int:
-    """0: all that can be compared closes and nothing is suspected; 1: something does not, or the book is faulty."""
-    return 0 if facts["verdict"] in ("closes", "untested") and not facts["faults"] else 1
+    """0: nothing contradicts; 1: the job does, something misses more than allowed, or the book is faulty."""
+    return int(facts["judgement"]["state"] in CONTRADICTED or facts["misclosed"] or bool(facts["faults"]))
+
+
+def facts_without_promises(net: Network) -> JobFacts:
+    """The judged job, without working out how large an error would have to be."""
+    bench = bench_for(net)
+    unknown = np.full(len(bench.family), np.inf)
+    return JobFacts(Judgement(bench), Promises(unknown, unknown, at_most=True), bench.fit)
+
+
+def factors(facts: JobFacts) -> Record:
+    """``fit`` in short: how many measurements are spare, and how much more than stated they scatter."""
+    tape, sight = facts.judgement.factors
+    return {"redundancy": int(facts.fit.dof), "tape_factor": tape, "sight_factor": sight}
 
 
 def _fault(job: Job, fault: Fault) -> Record:
@@ -109,9 +122,16 @@ def _known(job: Job) -> dict[str, float]:
     return dict(zip(listed["mark"], listed["height"].astype(float), strict=True))
 
 
-def _run(job: Job, chain: Chain, tolerance: Tolerance) -> Record:
+def _signed_distances(job: Job) -> dict[str, float]:
+    """Distance of each staff reading by its id, m, a foresight's negative; NaN where none is recorded."""
+    staff, file = job.staff, job.files["staff"]
+    far = staff["distance"].to_numpy(float)
+    signed = np.where(staff["sight"] == "BS", 1.0, -1.0) * np.where(far > 0, far, np.nan)
+    return {f"staff:{file}:{row}": d for row, d in zip(staff["row"].tolist(), signed.tolist(), strict=True)}
+
+
+def _run(known: dict[str, float], distance: dict[str, float], chain: Chain, tolerance: Tolerance) -> Record:
     """The arithmetic check: the backsights less the foresights must give the rise from the first mark to the last."""
-    known = _known(job)
     expected = 0.0 if chain.start == chain.end else None
     if chain.start in known and chain.end in known:
         expected = known[chain.end] - known[chain.start]
@@ -132,17 +152,9 @@ def _run(job: Job, chain: Chain, tolerance: Tolerance) -> Record:
         "misclosure_mm": number(missed, 1000),
         "allowed_mm": number(allowed, 1000),
         "closes": None if missed is None or allowed is None else bool(abs(missed) <= allowed),
-        "imbalance_m": _imbalance(job, chain) if staff else None,
+        # backsight distances less foresight distances, none where one is missing
+        "imbalance_m": number(sum(distance[id_] for id_ in chain.ids)) if staff else None,
     }
-
-
-def _imbalance(job: Job, chain: Chain) -> float | None:
-    """Sum of the backsight distances less the foresight distances, m; None where one is missing."""
-    wanted = {int(id_.rpartition(":")[2]) for id_ in chain.ids}
-    staff = job.staff[job.staff["row"].isin(wanted)]
-    sign = np.where(staff["sight"] == "BS", 1.0, -1.0)
-    distance = staff["distance"].to_numpy(float)
-    return float((sign * distance).sum()) if np.all(distance > 0) else None
 
 
 def _sections(sections: dict[tuple[str, str], list[Chain]], tolerance: Tolerance) -> list[Record]:
@@ -192,31 +204,31 @@ def _loops(facts: JobFacts, net: Network, tolerance: Tolerance) -> list[Record]:
 
 
 def _rivals(facts: JobFacts) -> list[Record]:
-    """What may be wrong: the members of every finding, likeliest first."""
-    judgement, family = facts.judgement, facts.family
-    antennas = set(facts.job.setups["setup"][facts.net.antennas])
+    """What may be wrong: the members of every finding as told there, with what was recorded and what would be right."""
+    family, out = facts.family, []
     rms = _rms_distance(facts.job)
-    out = []
-    for order, finding in enumerate(judgement.findings, start=1):
-        for member in finding.members:
-            h = member.hypothesis
-            b, s = judgement.size_of(h)
-            id_ = str(family.ids[h])
+    for order, finding in enumerate(facts.judgement.findings, start=1):
+        keys = judgement_facts.keys_in(facts, finding)[: judgement_facts.MEMBERS_TOLD]
+        keys.sort(key=lambda one: (-round(facts.chance(one[0]), 2), one[1]))  # equal ones as they were booked
+        for i, (key, h) in enumerate(keys):
+            b, s = facts.judgement.size_of(h)
+            id_, recorded = str(family.ids[h]), _recorded(facts, h)
             out.append(
                 {
+                    "order": len(out) + 1,
                     "id": id_,
-                    "kind": str(family.kind[h]),
-                    "of_antenna": family.kind[h] == "setup" and id_.partition(":")[2] in antennas,
                     "finding": order,
-                    "probability": facts.capped(member.probability),
+                    "class": int(facts.bench.classes.label[h]),
+                    "probability": facts.chance(key),
                     "error_mm": number(b, 1000),
                     "error_sd_mm": number(s, 1000),
-                    "collimation_mm_per_10m": b / rms * 10_000 if id_.startswith("group:collimation") else None,
-                    "causes": _causes(facts, h, b, s),
-                    **_where(facts, id_),
+                    "recorded_m": recorded,
+                    "would_be_m": None if recorded is None else number(recorded - b),
+                    "collimation_mm_per_10m": b / rms * 10_000 if id_ == COLLIMATION else None,
+                    "causes": _causes(facts, h, b, s) if i < CAUSES_UP_TO else [],
                 }
             )
-    return sorted(out, key=lambda r: (r["finding"], -round(r["probability"], 3)))  # stable: equal ones in booked order
+    return out
 
 
 def _rms_distance(job: Job) -> float:
@@ -227,73 +239,77 @@ def _rms_distance(job: Job) -> float:
     return float(np.sqrt(np.mean(far**2))) if len(far) else 1.0
 
 
+def _recorded(facts: JobFacts, h: int) -> float | None:
+    """What stands in the book for a single value, m."""
+    net, kind, o = facts.net, str(facts.family.kind[h]), int(facts.family.observation[h])
+    if kind == "staff":
+        return float(facts.job.staff["reading"].iloc[o - net.rows(Kind.STAFF).start])
+    if kind == "level":
+        return float(facts.job.levels["rise"].iloc[o - net.rows(Kind.LEVEL).start])
+    if kind == "known":
+        return float(net.nodes.height[facts.family.node[h]] if o < 0 else net.rise[o])
+    return None
+
+
 def _causes(facts: JobFacts, h: int, error: float, sd: float) -> list[Record]:
     kind, id_ = str(facts.family.kind[h]), str(facts.family.ids[h])
     if kind in ("setup", "target", "tripod", "reading"):
         found = rank_causes(facts.recorded.height(id_, error, sd))
-    elif kind in ("staff", "level", "shot", "known"):
+    elif kind in ("staff", "level", "shot", "known", "gnss", "separation"):
         found = rank_level_causes(facts.recorded.level(id_, error, sd))
-    elif kind == "group" and not id_.startswith("group:collimation"):
+    elif kind == "group":
         found = group_causes(facts.recorded.group(id_, error, sd, float(facts.family.size[h])))
     else:
         return []  # the hypothesis says it itself
     return [cause.as_dict() for cause in found[:CAUSES_SHOWN]]
 
 
-def _where(facts: JobFacts, id_: str) -> Record:
-    """Where in the tables a rival stands: mark, level set-up, run, what was read."""
-    kind, _, name = id_.partition(":")
-    none: Record = {"mark": None, "level_setup": None, "run": None, "sight": None, "recorded_m": None, "row": None}
-    if kind in ("staff", "level"):
-        table = facts.job.staff if kind == "staff" else facts.job.levels
-        row = table[table["row"] == int(name.rpartition(":")[2])].iloc[0]
-        none |= {"run": str(row["run"]), "row": int(row["row"])}
-        if kind == "staff":
-            none |= {"mark": str(row["name"]), "level_setup": str(row["level_setup"]), "sight": str(row["sight"])}
-            none["recorded_m"] = float(row["reading"])
-        else:
-            none |= {"mark": f"{row['from_mark']} to {row['to_mark']}", "recorded_m": float(row["rise"])}
-    elif kind == "known":
-        none["mark"] = name
-    elif kind == "exchange":
-        level, _, run = name.partition(":")
-        none |= {"level_setup": level, "run": run}
-    return none
-
-
-def _releveling(sections: dict[tuple[str, str], list[Chain]], rivals: list[Record]) -> Record:
+def _releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]]) -> Record:
     """The cheapest re-levelling: sections by probability for each set-up, likeliest first, until the bust shows.
 
-    A re-levelling compares at every mark it passes, so halves are taken in the order of p / c (set-ups c): the order
+    A re-levelling compares at every mark it passes, so sections are taken in the order of p / c (set-ups c): the order
     of a search with the least expected cost (common knowledge of search theory; an exchange of two neighbours in any
     other order lowers the sum p_i (c_1 + ... + c_i)).
     """
-    chance = {r["id"]: r["probability"] for r in rivals}
-    exchanged = {(r["level_setup"], r["run"]): r["probability"] for r in rivals if r["kind"] == "exchange"}
-    steps = []
-    for (start, end), parts in sections.items():
-        ids = {id_ for part in parts for id_ in part.ids}
-        p = sum(chance.get(id_, 0.0) for id_ in ids)
-        p += sum(exchanged.get((leg.place, leg.run), 0.0) for part in parts for leg in part.legs)
+    chance = _chances(facts, facts.judgement.findings)
+    steps: list[Record] = []
+    for (start, end), parts in between.items():
+        p = sum(chance.get(id_, 0.0) for id_ in _ids_of(parts))
         if p <= 0:
             continue
         cost = min((part.setups for part in parts if part.kind != "trig"), default=2.0)
-        runs = sorted({part.run for part in parts if any(chance.get(i, 0.0) > 0 for i in part.ids)} - {""})
+        runs = sorted({part.run for part in parts if any(id_ in chance for id_ in _ids_of([part]))} - {""})
         steps.append({"from_mark": start, "to_mark": end, "setups": cost, "probability": min(1.0, p), "runs": runs})
     steps.sort(key=lambda s: -round(s["probability"] / s["setups"], 2))  # stable: what is equal stays in booked order
     total_p = sum(s["probability"] for s in steps)
     done, expected = 0.0, 0.0
-    for step in steps:
+    for order, step in enumerate(steps, start=1):
         done += step["setups"]
-        step["setups_so_far"] = done
+        step["order"], step["setups_so_far"] = order, done
         expected += step["probability"] / total_p * done
+    outside = sum(p for id_, p in chance.items() if id_.partition(":")[0] in ("known", "group"))
     return {
         "steps": steps,
         "expected_setups": expected if steps else None,
         "all_setups": done if steps else None,
-        "outside": float(sum(r["probability"] for r in rivals if r["kind"] in ("known", "group"))),
+        "outside": min(1.0, outside),
         "split": _split(steps),
     }
+
+
+def _chances(facts: JobFacts, findings: Iterable[Finding]) -> dict[str, float]:
+    """Probability of each thing that some findings hold, by its id."""
+    out: dict[str, float] = {}
+    for finding in findings:
+        out.update((str(facts.family.ids[h]), facts.chance(key)) for key, h in judgement_facts.keys_in(facts, finding))
+    return out
+
+
+def _ids_of(parts: Iterable[Chain]) -> set[str]:
+    """Ids of all that may be wrong in some chains, readings exchanged at a level set-up among them."""
+    ids = {id_ for part in parts for id_ in part.ids}
+    legs = [leg for part in parts for leg in part.legs if leg.kind == "staff"]
+    return ids | {f"exchange:{leg.place}:{leg.run}" if leg.run else f"exchange:{leg.place}" for leg in legs}
 
 
 def _split(steps: list[Record]) -> Record | None:
@@ -309,17 +325,31 @@ def _split(steps: list[Record]) -> Record | None:
     return None
 
 
-def _verdict(judgement: Judgement, plan: Record, misclosed: bool) -> str:
-    """untested, closes, located (one thing), narrowed (one section), open (several places) or unexplained."""
-    if judgement.state == UNTESTED:
+def _verdict(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], misclosed: bool) -> str:
+    """Where it is: located (every blunder is one thing), narrowed (each in one section), open (in several places),
+    unexplained; or untested, misses (more than the tolerance, though no more than its precision expects), closes."""
+    state = facts.judgement.state
+    if state == UNTESTED:
         return "untested"
-    if judgement.state not in CONTRADICTED:
-        return "unexplained" if misclosed else "closes"
-    found = judgement.findings
-    if judgement.state == UNEXPLAINED or not found:
+    if state not in CONTRADICTED:
+        return "misses" if misclosed else "closes"
+    found = facts.judgement.findings
+    if state == UNEXPLAINED or not found:
         return "unexplained"
-    if len(found) == 1 and found[0].named:
+    if state == UNCLEAR:
+        return "open"
+    if all(finding.named for finding in found):
         return "located"
-    leading = plan["steps"][0]["probability"] if plan["steps"] else 0.0
-    whole = sum(s["probability"] for s in plan["steps"]) + plan["outside"]
-    return "narrowed" if whole and leading / whole >= CERTAIN else "open"
+    section: dict[str, int] = {}
+    for i, parts in enumerate(between.values()):
+        section.update(dict.fromkeys(_ids_of(parts), i))
+    return "narrowed" if all(f.named or _in_one(_chances(facts, [f]), section) for f in found) else "open"
+
+
+def _in_one(chance: dict[str, float], section: dict[str, int]) -> bool:
+    """Whether one section holds nine tenths of a finding."""
+    held: dict[int, float] = defaultdict(float)
+    for id_, p in chance.items():
+        held[section.get(id_, -1)] += p
+    best = max(held, key=lambda i: held[i])
+    return best >= 0 and held[best] >= CERTAIN * sum(held.values())

@@ -14,6 +14,7 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
+from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
 from heightnet.judge.critical import tau_critical
@@ -26,6 +27,7 @@ from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Rows
 
@@ -37,6 +39,23 @@ MOVES_SHOWN = 8
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
+
+
+def head(job: Job, schema: str = SCHEMA) -> Record:
+    """What stands at the beginning of a result."""
+    settings = job.settings
+    return {
+        "schema": schema,
+        "job": {
+            "name": job.name,
+            "title": settings.title,
+            "length_unit": settings.units.length,
+            "angle_unit": settings.units.angle,
+            "invented": "invented" in settings.title.lower(),
+        },
+        "heightnet": {"version": heightnet.__version__},
+        "settings": asdict(settings),
+    }
 
 
 def number(value: float | None, factor: float = 1.0) -> float | None:
@@ -203,19 +222,7 @@ class JobFacts:
     # ---- the parts of the result ----
 
     def head(self) -> Record:
-        settings = self.job.settings
-        return {
-            "schema": SCHEMA,
-            "job": {
-                "name": self.job.name,
-                "title": settings.title,
-                "length_unit": settings.units.length,
-                "angle_unit": settings.units.angle,
-                "invented": "invented" in settings.title.lower(),
-            },
-            "heightnet": {"version": heightnet.__version__},
-            "settings": asdict(settings),
-        }
+        return head(self.job)
 
     def fit_facts(self) -> Record:
         fit, test, j = self.fit, self.job.settings.test, self.judgement
@@ -537,15 +544,8 @@ class JobFacts:
 
     @cached_property
     def stand_mean(self) -> tuple[Floats, Floats]:
-        """(nodes,) weighted mean of each stand's reduced readings above its mark, and its sd; NaN where it has none."""
-        rows = self.net.rows(Kind.HEIGHT)
-        weight = 1 / self.net.sd[rows] ** 2
-        node = self.net.head[rows]
-        size = len(self.net.nodes)
-        total = np.bincount(node, weights=weight, minlength=size).astype(float)
-        total[total == 0] = np.nan
-        value = np.bincount(node, weights=weight * self.net.rise[rows], minlength=size)
-        return value / total, 1 / np.sqrt(total)
+        """As `heightnet.network.stands.stand_heights` has them."""
+        return stand_heights(self.net)
 
     def recorded_height(self, node: int, axis: float) -> float | None:
         """Recorded height of an instrument or target above its mark, None where none was."""

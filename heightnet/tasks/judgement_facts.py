@@ -31,16 +31,10 @@ BEARS = 5.0
 INTERVAL = 1.96  # sds of a range that holds 95 of 100
 
 
-def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
-    """``judgement`` of results.json.
-
-    Parameters
-    ----------
-    checks : independent checks of every height that has one.
-    """
+def in_short(facts: JobFacts) -> Record:
+    """What is decided of the job, without what it could have shown."""
     j, bench = facts.judgement, facts.bench
     stopped = {look.posterior.stopped for look in j.looks} - {""}
-    searched = 1 - max((look.posterior.unsearched for look in j.looks), default=0.0)
     return {
         "state": j.state,
         "relative": not any(piece.tied for piece in facts.net.pieces),
@@ -49,13 +43,25 @@ def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
         "explained": j.explained,
         "blunders": j.blunders,
         "bears": max(1, int(bench.redundancy // BEARS)) if bench.redundancy < BEARS_UP_TO else None,
+        "searched": 1 - max((look.posterior.unsearched for look in j.looks), default=0.0),
+        "stopped": next(iter(sorted(stopped)), ""),
+        "second_search": "made" if j.looks else "not made",
+    }
+
+
+def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
+    """``judgement`` of results.json.
+
+    Parameters
+    ----------
+    checks : independent checks of every height that has one.
+    """
+    return {
+        **in_short(facts),
         "survives": int(checks.min() // 2) if len(checks) else None,
         "checked_under_two": int(np.sum(checks < 2)),
         "checked_under_four": int(np.sum(checks < 4)),
-        "neighbourhoods": len(j.looks) if isinstance(bench, LargeBench) else 1,
-        "searched": searched,
-        "stopped": next(iter(sorted(stopped)), ""),
-        "second_search": "made" if j.looks else "not made",
+        "neighbourhoods": len(facts.judgement.looks) if isinstance(facts.bench, LargeBench) else 1,
         "found_at_most": facts.promises.at_most,
         "named_sizes": not np.isnan(facts.promises.named[facts.family.of(*HEIGHTS)]).any(),
     }

@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import replace
 from math import erf, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-import heightnet
 from heightnet.adjust import adjust
 from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
-from heightnet.judge.bench import Bench
-from heightnet.judge.judgement import Judgement
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTESTED, Finding, Judgement
+from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
+from heightnet.judge.reduction import UNTESTABLE
 from heightnet.network import build_network
-from heightnet.network.model import Kind
-from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.judgement_facts import suspects
+from heightnet.network.model import Kind, Network
+from heightnet.network.stands import stand_heights
+from heightnet.tasks import judgement_facts
+from heightnet.tasks.bust import factors
+from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.named import named
 
-if TYPE_CHECKING:
-    from heightnet.network.model import Network
-
-SCHEMA = "heightnet-prove/1"
-MARKS_TO_DECIDE = 3  # known marks from which a wrong one is told from a wrong tape
+SCHEMA = "heightnet-prove/2"
+TAPE, OTHER = "the tape", "something else"  # whom a finding blames, beside marks
+NOTHING = {
+    "state": UNTESTED, "relative": False, "said": False, "probability": 0.0, "explained": True, "blunders": 0,
+    "bears": None, "searched": 1.0, "stopped": "", "second_search": "not made",
+}  # fmt: skip
 
 
 def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
@@ -45,58 +49,60 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     if not len(setups):
         names = ", ".join(job.setups["setup"].astype(str).head(12))
         raise HeightnetError(f"--setup {setup}: no such set-up in {job.name}. Set-ups: {names or 'none'}.")
-    limit = job.settings.test.tolerance_mm / 1000 if tolerance is None else tolerance
+    if tolerance is not None:
+        job = replace(job, settings=job.settings.with_values(**{"test.tolerance_mm": tolerance * 1000}))
     heights = known_heights(job)
     part = check_shots_of(job, setup, set(heights))
     net = build_network(part)
-    bench = Bench(net) if net.edge_count else None
-    facts = JobFacts(Judgement(bench), promises(bench), bench.fit) if bench else None
+    facts = _judged(net)
     mark = str(setups["mark"].iloc[0])
-    by_shot = _by_shot(net, heights, mark)
     taped, taped_sd = _taped(net)
     pooled = _pooled(part, heights, mark)
+    by_shot = _by_shot(net, heights, mark)
+    apart = _apart(by_shot, pooled, taped)
     marks = list(dict.fromkeys(r["mark"] for r in by_shot))
-    tape = _tape(facts, setup, limit) if taped is not None else None
+    tape = _tape(facts, part.settings.test.tolerance_mm / 1000) if taped is not None else None
     agreement = _agreement(part, len(by_shot))
-    suspects = _suspects(facts)
-    odd = _odd_mark(facts, suspects, mark)
-    tests_tape = tape is not None and tape["redundancy"] > 1e-8
+    findings = judgement_facts.findings(facts) if facts else []
+    blamed = _blamed(facts, mark) if facts else []
+    suspects = judgement_facts.suspects(facts) if facts else []
+    spoken = [m["id"] for f in findings for m in f["members"]] + (tape["same_as"] if tape else [])
+    if agreement and agreement["largest_w_id"]:
+        spoken.append(agreement["largest_w_id"])
     return {
-        "schema": SCHEMA,
-        "job": _head(job),
-        "heightnet": {"version": heightnet.__version__},
+        **head(job, SCHEMA),
         "setup": setup,
         "over": mark or None,
         "over_known": mark in heights,
         "taped_m": number(taped),
         "taped_sd_mm": number(taped_sd, 1000),
-        "tolerance_mm": limit * 1000,
-        "marks": marks,
+        "taped_apart_mm": apart,
+        "known_marks": marks,
         "by_shot": by_shot,
         "together": pooled,
         "agreement": agreement,
         "tape": tape,
-        "can_tell_mark_from_tape": len(marks) >= MARKS_TO_DECIDE,
+        "fit": factors(facts) if facts else {"redundancy": 0, "tape_factor": 1.0, "sight_factor": 1.0},
+        "judgement": judgement_facts.in_short(facts) if facts else NOTHING,
+        "verdict": _verdict(facts, blamed, tape, marks, by_shot, agreement),
+        "findings": findings,
+        "blamed": blamed,
         "suspects": suspects,
-        "odd_mark": odd,
-        "verdict": _verdict(by_shot, tape if tests_tape else None, agreement, odd, len(marks), taped is not None),
+        **named(net, [*spoken, *(s["id"] for s in suspects)]),
     }
 
 
 def exit_status(facts: Record) -> int:
-    """0: accepted, or found from marks that agree without any tape; 1: rejected, undecided or untested."""
+    """0: accepted, or found from marks that agree without any tape; 1: contradicted, too weak or untested."""
     return 0 if facts["verdict"] in ("accept", "determined") else 1
 
 
-def _head(job: Job) -> Record:
-    title = job.settings.title
-    return {
-        "name": job.name,
-        "title": title,
-        "length_unit": job.settings.units.length,
-        "angle_unit": job.settings.units.angle,
-        "invented": "invented" in title.lower(),
-    }
+def _judged(net: Network) -> JobFacts | None:
+    """The check shots judged, None where nothing ties two places together."""
+    if not net.edge_count:
+        return None
+    bench = bench_for(net)
+    return JobFacts(Judgement(bench), promises(bench), bench.fit)
 
 
 def known_heights(job: Job) -> dict[str, tuple[float, float]]:
@@ -141,32 +147,25 @@ def _without_tape(part: Job) -> Job:
 
 def _taped(net: Network) -> tuple[float | None, float | None]:
     """The set-up's height by its own tape readings, weighted, and its sd."""
-    rows = net.rows(Kind.HEIGHT)
-    own = np.flatnonzero(net.head[rows] == net.setup_node[0])
-    if not len(own):
-        return None, None
-    weight = 1 / net.sd[rows][own] ** 2
-    mean = float((weight * net.rise[rows][own]).sum() / weight.sum())
-    return mean + float(net.setup_axis[0]), float(weight.sum() ** -0.5)
+    mean, sd = (values[net.setup_node[0]] for values in stand_heights(net))
+    return (float(mean + net.setup_axis[0]), float(sd)) if np.isfinite(mean) else (None, None)
 
 
 def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -> list[Record]:
     """The axis, and over a known mark the instrument height, by each shot:  Z = H + HT - rise of the shot."""
     out = []
-    heights_rows, shots = net.rows(Kind.HEIGHT), net.rows(Kind.SHOT)
+    shots, stands = net.rows(Kind.SHOT), stand_heights(net)
     under = heights.get(mark)
     for i, row in enumerate(range(shots.start, shots.stop)):
         node = int(net.head[row])
         on = str(net.nodes.name[net.nodes.mark[node]])
-        at = heights_rows.start + np.flatnonzero(net.head[heights_rows] == node)
-        if not len(at):
+        target, sd_target = (float(values[node]) for values in stands)
+        if not np.isfinite(target):
             continue
-        weight = 1 / net.sd[at] ** 2
-        target = float((weight * net.rise[at]).sum() / weight.sum())
         height, sd_mark = heights[on]
         axis = height + target - float(net.rise[row]) + float(net.setup_axis[0])
         bend = float(net.sights.bow[i]) * net.job.settings.air.refraction_sd
-        variance = sd_mark**2 + 1 / float(weight.sum()) + float(net.sd[row]) ** 2 + bend**2
+        variance = sd_mark**2 + sd_target**2 + float(net.sd[row]) ** 2 + bend**2
         shot = net.job.shots.iloc[i]
         out.append(
             {
@@ -184,6 +183,14 @@ def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -
             }
         )
     return out
+
+
+def _apart(by_shot: list[Record], pooled: Record | None, taped: float | None) -> float | None:
+    """Put into each shot how far it is from all together, mm; returns the same of the tape."""
+    key = "height_m" if pooled and pooled["height_m"] is not None else "axis_m"
+    for shot in by_shot:
+        shot["apart_mm"] = (shot[key] - pooled[key]) * 1000 if pooled else None
+    return None if taped is None or pooled is None or key == "axis_m" else (taped - pooled[key]) * 1000
 
 
 def _pooled(part: Job, heights: dict[str, tuple[float, float]], mark: str) -> Record | None:
@@ -216,55 +223,52 @@ def _agreement(part: Job, shots: int) -> Record | None:
     """Whether the marks agree among themselves, the tape left out; None with fewer than two shots."""
     if shots < 2:
         return None
-    net = build_network(_without_tape(part))
-    bench = Bench(net)
+    bench = bench_for(build_network(_without_tape(part)))
     judgement = Judgement(bench)
-    largest, fit = judgement.largest, bench.fit
-    w = float(judgement.w[largest]) if largest >= 0 else None
+    largest = judgement.largest
     return {
-        "redundancy": int(fit.dof),
-        "chi2": float(fit.chi2),
-        "largest_w": w,
+        "redundancy": int(bench.fit.dof),
+        "chi2": float(bench.fit.chi2),
+        "largest_w": float(judgement.w[largest]) if largest >= 0 else None,
         "largest_w_id": str(bench.family.ids[largest]) if largest >= 0 else None,
         "critical_w": number(bench.closing.k),
         "agree": not judgement.said,
     }
 
 
-def _tape(facts: JobFacts | None, setup: str, limit: float) -> Record:
-    """The tape against the marks: the error found in it, what would have been caught, and the risks."""
-    none: Record = {
-        "error_mm": None, "error_sd_mm": None, "redundancy": 0.0, "smallest_found_mm": None,
-        "accept": None, "risk_accepting": None, "risk_rejecting": None, "false_rejection": None,
-        "accepted_at_most_mm": None, "same_as": [],
-    }  # fmt: skip
-    if facts is None:
-        return none
-    wanted = np.flatnonzero(np.isin(facts.family.kind, ("setup", "tripod")))
-    if not len(wanted):
-        return none
-    h = int(wanted[0])
-    for one in wanted.tolist():
-        if facts.family.node[one] == facts.net.setup_node[0]:
-            h = one
-    redundancy = float(facts.bench.classes.redundancy[h])
-    if redundancy <= 1e-8:
-        return none | {"same_as": []}
-    error, sd, _ = facts.judgement.freed
-    d, s = float(error[h]), float(sd[h])
-    over = _beyond(d, s, limit)
+def _tape(facts: JobFacts | None, limit: float) -> Record:
+    """The tape against the marks: the error found in it, how large one would have shown, and the risks.
+
+    risk_accepting : chance that it is off by more than the tolerance; risk_rejecting : that it is not.
+    """
+    h = _hypothesis(facts) if facts else None
+    redundancy = float(facts.bench.classes.redundancy[h]) if facts and h is not None else 0.0
+    if facts is None or h is None or redundancy <= UNTESTABLE:
+        return {
+            "id": None, "error_mm": None, "error_sd_mm": None, "w": None, "redundancy": 0.0, "smallest_found_mm": None,
+            "verdict": "unproved", "probability": None, "risk_accepting": None, "risk_rejecting": None, "same_as": [],
+        }  # fmt: skip
+    error, sd, w = (values[h] for values in facts.tests)
+    over = _beyond(float(error), float(sd), limit)
     return {
-        "error_mm": d * 1000,
-        "error_sd_mm": s * 1000,
+        "id": str(facts.family.ids[h]),
+        "error_mm": number(error, 1000),
+        "error_sd_mm": number(sd, 1000),
+        "w": number(w),
         "redundancy": redundancy,
         "smallest_found_mm": number(facts.promises.found[h], 1000),
-        "accept": abs(d) <= limit,
+        "verdict": str(facts.verdicts[h]),
+        "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,
         "risk_rejecting": 1 - over,
-        "false_rejection": _beyond(0.0, s, limit),
-        "accepted_at_most_mm": (limit + 1.645 * s) * 1000,
-        "same_as": facts.same_as(h),
+        "same_as": [id_ for id_ in facts.same_as(h) if not id_.startswith("group:")],
     }
+
+
+def _hypothesis(facts: JobFacts) -> int | None:
+    """The one about the set-up's height as a whole."""
+    about = facts.family.of("setup", "tripod") & (facts.family.node == facts.net.setup_node[0])
+    return int(np.flatnonzero(about)[0]) if about.any() else None
 
 
 def _beyond(mean: float, sd: float, limit: float) -> float:
@@ -280,65 +284,79 @@ def _beyond(mean: float, sd: float, limit: float) -> float:
     return 1 - below(limit) + below(-limit)
 
 
-def _suspects(facts: JobFacts | None) -> list[Record]:
-    if facts is None:
-        return []
-    return [
-        {key: s[key] for key in ("id", "error_mm", "error_sd_mm", "probability", "cause_text", "verdict")}
-        for s in suspects(facts)
-    ]
+# ---- whom the findings blame ----
 
 
-def _odd_mark(facts: JobFacts | None, suspects: list[Record], under: str) -> Record | None:
-    """The mark whose known height, pole or shot is probably wrong, taken together; "tape" stands for the set-up's own.
+def _blamed(facts: JobFacts, under: str) -> list[list[str]]:
+    """For each finding whom it blames, likeliest first, until nine tenths of it are told: marks, the tape (with the
+    mark under it, which looks the same), or something else.
 
-    A mark shot once, its pole and its shot are one class: nothing tells them apart, but together they may be certain.
+    A mark's known height, the pole on it and the sight to it are one: nothing tells them apart.  Errors common to all
+    shots look like one of the tape; they are listed, and clear nobody.
     """
-    if facts is None or not suspects:
-        return None
-    job = facts.job
-    total: dict[str, list[Record]] = {}
-    on = dict(zip(job.targets["target"], job.targets["mark"], strict=True))
-    shot_to = {str(row): on[target] for row, target in zip(job.shots["row"], job.shots["target"], strict=True)}
-    own = (f"setup:{job.setups['setup'].iloc[0]}", *(f"tripod:{t}" for t in job.setups["tripod"] if t))
-    for s in suspects:
-        kind, _, name = s["id"].partition(":")
-        mark = {"known": name, "target": on.get(name), "shot": shot_to.get(name.rpartition(":")[2])}.get(kind)
-        if s["id"] in own or kind == "reading":
-            mark = "tape"
-        if mark:
-            total.setdefault(mark, []).append(s)
-    if not total:
-        return None
-    mark, members = max(total.items(), key=lambda item: sum(s["probability"] for s in item[1]))
-    return {
-        "mark": None if mark == "tape" else mark,
-        "is_tape": mark in ("tape", under),
-        "ids": [s["id"] for s in members],
-        "probability": min(1.0, sum(s["probability"] for s in members)),
-        "error_mm": members[0]["error_mm"],
-        "error_sd_mm": members[0]["error_sd_mm"],
-    }
+    return [_parties(facts, finding, under) for finding in facts.judgement.findings]
+
+
+def _parties(facts: JobFacts, finding: Finding, under: str) -> list[str]:
+    single = [m for m in finding.members if facts.family.kind[m.hypothesis] != "group"]
+    held: dict[str, float] = defaultdict(float)
+    for member in single or finding.members:
+        held[_party(facts, member.hypothesis, under)] += member.probability
+    out: list[str] = []
+    told = 0.0
+    for party in sorted(held, key=lambda p: -round(held[p], 9)):
+        if told >= CERTAIN * sum(held.values()):
+            break
+        out.append(party)
+        told += held[party]
+    return out
+
+
+def _party(facts: JobFacts, h: int, under: str) -> str:
+    net, family = facts.net, facts.family
+    kind, node = str(family.kind[h]), int(family.node[h])
+    own = int(net.setup_node[0])
+    if kind == "known":
+        name = str(net.nodes.name[node])
+        return TAPE if name == under else name
+    touched = {int(n) for n in net.head[family.members(h)]}
+    if own in touched and kind != "shot":
+        return TAPE
+    if kind in ("target", "tripod", "reading"):
+        return str(net.nodes.name[net.nodes.mark[node]])
+    if kind == "shot":
+        return str(net.nodes.name[net.nodes.mark[touched.pop()]])
+    return OTHER
 
 
 def _verdict(
-    by_shot: list[Record], tape: Record | None, agreement: Record | None, odd: Record | None, marks: int, taped: bool
+    facts: JobFacts | None,
+    blamed: list[list[str]],
+    tape: Record | None,
+    marks: list[str],
+    by_shot: list[Record],
+    agreement: Record | None,
 ) -> str:
-    """accept, reject, mark_wrong, undecidable, marks_disagree, determined, untested or no_check_shots."""
-    if not by_shot:
+    """accept, too_weak, reject, mark_wrong, undecidable, marks_disagree, determined, untested or no_check_shots."""
+    if not by_shot or facts is None:
         return "no_check_shots"
+    judgement = facts.judgement
+    contradicted = judgement.state in CONTRADICTED
+    tested = tape is not None and tape["redundancy"] > UNTESTABLE
+    if not contradicted:
+        if not tested:
+            return "determined" if tape is None else "untested"
+        assert tape is not None
+        return "accept" if tape["verdict"] == "proved" else "too_weak"
+    told = [parties for parties, f in zip(blamed, judgement.findings, strict=True) if f.level > 0]
     disagree = agreement is not None and not agreement["agree"]
-    certain = odd is not None and odd["probability"] >= 0.5
-    if certain and odd and not odd["is_tape"] and marks >= MARKS_TO_DECIDE:
-        return "mark_wrong"
-    if tape is None:
-        if disagree:
-            return "marks_disagree"
-        return "untested" if taped else "determined"
-    if not disagree and tape["accept"] and odd is None:
-        return "accept"
-    if marks == 1:
+    if len(marks) == 1 and tested:
         return "undecidable"
-    if disagree and not (certain and odd and odd["is_tape"]):
-        return "marks_disagree"
-    return "accept" if tape["accept"] and not certain else "reject"
+    if told and judgement.state != UNEXPLAINED and not (len(told) > 1 and disagree):
+        if [TAPE] in told:
+            return "reject"
+        if len(told) == 1 and len(told[0]) == 1:
+            if told[0][0] != OTHER:
+                return "mark_wrong"
+            return "accept" if tape is not None and tape["verdict"] == "proved" else "too_weak"
+    return "marks_disagree" if disagree or not tested else "undecidable"

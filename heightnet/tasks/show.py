@@ -18,6 +18,7 @@ from heightnet.network import build_network
 from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.stands import stand_heights
 
 Record = dict[str, Any]
 Floats = npt.NDArray[np.float64]
@@ -220,7 +221,7 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
     axis = net.setup_axis if kind == "setup" else net.target_axis
     here = net.shot_setup if kind == "setup" else net.shot_target
     there = net.shot_target if kind == "setup" else net.shot_setup
-    seats = (net.readings["height"] - net.readings["axis"]).groupby(net.readings["node"].to_numpy()).mean()
+    seat = stand_heights(net)[0][node]
     seen = pd.Series(there).groupby(here).agg(list) if len(here) else pd.Series(dtype=object)
     names = other[other_kind].to_numpy(object)
     marks = other["mark"].to_numpy(object)
@@ -228,12 +229,11 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
     out = []
     for i, row in enumerate(table[[kind, "mark", thing, "tripod", "row"]].to_dict("records")):
         ends = list(dict.fromkeys(seen.get(i, [])))
-        seat = seats.get(node[i])
         out.append(
             {
                 kind: row[kind],
                 "mark": row["mark"],
-                "height_m": None if seat is None else float(seat + axis[i]),
+                "height_m": float(seat[i] + axis[i]) if np.isfinite(seat[i]) else None,
                 thing: row[thing],
                 "tripod": row["tripod"],
                 "shots": len(seen.get(i, [])),

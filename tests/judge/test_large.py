@@ -116,6 +116,7 @@ def test_many_neighbourhoods_tell_what_one_tells(planted):
         for j in (one, many)
     ]
     assert sorted(map(sorted, names[0])) == sorted(map(sorted, names[1]))
+
     def lead(judgement):
         return lambda f: str(judgement.bench.family.ids[f.members[0].hypothesis])
 

@@ -131,6 +131,12 @@ def test_both_pens_draw_well_formed_svg_the_same_every_time(name):
         assert not root.xpath("//*[@style or @onclick]")
 
 
+def test_names_in_any_script_are_written_without_a_warning():
+    facts = sample_facts.clean()
+    facts["marks"][0]["mark"] = "水準点"
+    assert any("水準点" in text for text in figures.figure_files(facts).values())  # warnings are errors in tests
+
+
 def test_what_has_nothing_to_show_is_left_out():
     facts = sample_facts.clean()
     facts["loops"] = []

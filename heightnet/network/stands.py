@@ -1,0 +1,23 @@
+"""The height of a stand above its mark, from all readings of it: one number, whoever asks."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from heightnet.network.model import Kind, Network
+
+Floats = npt.NDArray[np.float64]
+
+
+def stand_heights(net: Network) -> tuple[Floats, Floats]:
+    """(nodes,) mean of each stand's reduced readings, weighted by their precision, and its sd, m; NaN where none was.
+
+    Without the axis of what stands there: ``setup_axis`` and ``target_axis`` of the network are added to it.
+    """
+    rows = net.rows(Kind.HEIGHT)
+    node, weight, nodes = net.head[rows], net.sd[rows] ** -2.0, len(net.nodes)
+    total = np.bincount(node, weights=weight, minlength=nodes).astype(float)
+    total[total == 0] = np.nan
+    value = np.bincount(node, weights=weight * net.rise[rows], minlength=nodes)
+    return value / total, total**-0.5
