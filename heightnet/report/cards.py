@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
+from heightnet.report.method import Number
 from heightnet.report.numbers import NONE, fixed, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.story import often
@@ -42,14 +43,6 @@ class SightLine:
     about: str
     of: str
     verdict: str
-
-
-class Number(NamedTuple):
-    """A number of the statistics with a line that explains it."""
-
-    name: str
-    value: str
-    meaning: str
 
 
 @dataclass(frozen=True)
@@ -204,7 +197,7 @@ def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     size = stand["smallest_found_mm"]
     moves = [(i, m) for i, m in enumerate(stand["moves"]) if m["per_mm"]][:4]
     if moves and size is not None:
-        felt = [(i, m["mark"], m["per_mm"] * size) for i, m in moves]
+        felt = [(i, m["mark"], round(m["per_mm"] * size, 4)) for i, m in moves]
         parts = [f"{mark} by {claim(of, f'moves.{i}.found_mm', mm, words.lengths.about(mm))}" for i, mark, mm in felt]
         shown = claim(of, "smallest_found_mm", size, words.lengths.about(size))
         lines.append(f"An error just too small to show ({shown}) would move {listing(parts)}.")
@@ -213,7 +206,7 @@ def _checks(words: Words, kind: str, stand: Record) -> list[str]:
         parts = [f"{mark} by {part} of it" for mark, part in each]
         lines.append(f"An error here would move {listing(parts)}, and nothing would show it.")
     if stand["booked_m"] is not None and stand["recorded_m"] is not None and stand["readings"]:
-        apart = (stand["booked_m"] - stand["recorded_m"]) * 1000
+        apart = round((stand["booked_m"] - stand["recorded_m"]) * 1000, 4)
         if abs(apart) >= 0.5:
             booked = f"{words.lengths.height(stand['booked_m'])} {words.lengths.name}"
             told = claim(of, "booked_m", stand["booked_m"], booked)

@@ -85,6 +85,11 @@ def is_claim(text: str) -> bool:
     return OPEN in text
 
 
+def is_one(text: str) -> bool:
+    """Whether a text is one claim and nothing else."""
+    return _CLAIM.fullmatch(text) is not None
+
+
 def capital(text: str) -> str:
     """The text with its first letter large, be it in a claim or not.
 

@@ -96,7 +96,7 @@ def _table(words: Words, keys: Keys, finding: Record) -> Listing:
     for number, (member, entry) in enumerate(zip(members, entries, strict=True)):
         booked, would = entry.booked, None
         if booked is not None and booked.value is not None and member["error_mm"] is not None:
-            would = _less(words, booked, member["error_mm"] / 1000)
+            would = round(_less(words, booked, member["error_mm"] / 1000), 6)
         told = NONE if booked is None else claim(*booked, words.lengths.height(booked.value))
         record = member | entry._asdict() | {"booked": told, "would_be_m": would}
         table.add(record, f"finding:{order}.members.{number}", "", keys.about(member["id"]))

@@ -25,6 +25,7 @@ TONES = {
 CERTAIN = 0.9
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
+TO_DO = "What to do in the field"
 SHORT_LIST = 6
 
 
@@ -50,7 +51,7 @@ def tell(words: Words) -> Story:
     if findings and state != "unexplained":
         answers.append(Answer("Why?", _why(words)))
         answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
-    answers.append(Answer("What to do in the field", _what_to_do(words)))
+    answers.append(Answer(TO_DO, _what_to_do(words)))
     answers.append(Answer("What was tested", _tested(words)))
     answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
     tone = TONES[state]

@@ -538,9 +538,12 @@ class Words:
 
     def loop_end(self, number: int, loop: Record) -> str:
         """Whether a loop keeps its tolerance; that is another question than whether something contradicts."""
-        told = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}[loop["closes"]]
-        said = claim(f"loop:{number}", "closes", loop["closes"], told)
+        said = self.loop_word(number, loop)
         return f"{said}, but no further than the stated precision leads to expect" if self.expected(loop) else said
+
+    def loop_word(self, number: int, loop: Record) -> str:
+        told = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}[loop["closes"]]
+        return claim(f"loop:{number}", "closes", loop["closes"], told)
 
     def expected(self, loop: Record) -> bool:
         """Whether a loop beyond its tolerance lies within what the job's own precision leads to expect."""

@@ -1,7 +1,7 @@
 // --- tables
 
 const value = (text) => {
-  const number = parseFloat(text.replace("−", "-").replaceAll(",", "").replace("more than", "").replace("under", ""));
+  const number = parseFloat(text.replace("−", "-").replaceAll(",", "").replace(/^[<>]/, ""));
   return Number.isNaN(number) ? null : number;
 };
 
@@ -21,6 +21,24 @@ function element(tag, properties, ...children) {
   return made;
 }
 
+// a text may hold claims: which thing, fact and value, and the words a reader sees
+const CLAIM = /\ue000([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue002]*)\ue002/g;
+const plain = (text) => text.replace(CLAIM, "$4");
+
+function stating(part, of, fact, value) {
+  Object.assign(part.dataset, { of, fact, value });
+  return part;
+}
+
+function fill(part, text) {
+  let at = 0;
+  for (const found of text.matchAll(CLAIM)) {
+    part.append(text.slice(at, found.index), stating(element("span", { textContent: found[4] }), found[1], found[2], found[3]));
+    at = found.index + found[0].length;
+  }
+  part.append(text.slice(at));
+}
+
 class Listing {
   constructor(table) {
     this.table = table;
@@ -28,7 +46,11 @@ class Listing {
     this.heads = [...table.tHead.rows[0].cells];
     this.kinds = this.heads.map((head) => head.dataset.kind);
     this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map((cell) => this.read(cell)) }));
-    for (const cells of more[table.id.slice(6)] || []) this.rows.push({ row: null, key: cells.at(-2), about: cells.at(-1), cells: cells.slice(0, -2) });
+    for (const row of more[table.id.slice(6)] || []) {
+      const [key, about, of, values] = row.slice(this.heads.length);
+      const texts = row.slice(0, this.heads.length);
+      this.rows.push({ row: null, key, about, of, values, texts, cells: texts.map(plain) });
+    }
     this.kept = this.rows;
     this.limit = Math.max(STEP, this.body.rows.length);
     this.heads.forEach((head, column) => {
@@ -103,7 +125,8 @@ class Listing {
     const row = element("tr", {});
     if (model.key) row.dataset.key = model.key;
     if (model.about) row.dataset.about = model.about;
-    model.cells.forEach((text, column) => {
+    let stated = 0;
+    model.texts.forEach((text, column) => {
       const kind = this.kinds[column];
       const cell = element(kind === "name" ? "th" : "td", { className: this.heads[column].className });
       if (kind === "name") {
@@ -114,7 +137,10 @@ class Listing {
       } else if (kind === "verdict") {
         cell.className = "";
         cell.append(said(text));
-      } else cell.textContent = text;
+      } else fill(cell, text);
+      const fact = this.heads[column].dataset.column;
+      const states = fact && (kind === "verdict" ? text : model.values[stated++]);
+      if (fact && plain(text) === text) stating(cell, model.of, fact, JSON.stringify(states));
       row.append(cell);
     });
     return row;
