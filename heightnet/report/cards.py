@@ -265,7 +265,7 @@ def _statistics(words: Words, kind: str, stand: Record) -> list[Number]:
         one("Error over its sd (w)", "w", fixed(stand["w"], 2),
             "at the stated precision; without any error it lies between −2 and 2 nineteen times in twenty"),
         one("Share that shows (redundancy number)", "redundancy", fixed(stand["redundancy"], 3),
-            "the part of an error that the residuals show; 0: nothing tests it"),
+            "the part of an error that the residuals show; 0: none"),
         one(f"Shows from, {m}", "smallest_found_mm", column(stand["smallest_found_mm"]),
             f"an error of this size is spoken of {often(words)}"),
         one(f"Named from, {m}", "smallest_named_mm", "never" if never else column(named),

@@ -13,6 +13,7 @@ from heightnet.report.claims import capital, claim
 from heightnet.report.explained import CHOICES, Part, parts, settled
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import chance, fixed, listing
+from heightnet.report.story import size_of
 from heightnet.report.words import Words
 
 Record = dict[str, Any]
@@ -45,10 +46,12 @@ class Choice:
 
 
 def choices(words: Words, keys: Keys) -> list[Choice]:
-    """The explanations, likeliest first, no more than the page can show."""
+    """The explanations, likeliest first, no more than the page can show; none where there is nothing to explain."""
     facts = words.facts
-    worst = _worst(facts)
     shown = facts["explanations"][:CHOICES]
+    if not any(e["members"] for e in shown):
+        return []
+    worst = _worst(facts)
     return [_choice(words, keys, number, e, worst) for number, e in enumerate(shown, start=1)]
 
 
@@ -69,7 +72,7 @@ def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: l
     of = f"explanation:{number}"
     told = parts(words, explanation)
     names = [part.name for part in told]
-    name = f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing is wrong"
+    name = f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing that would show is wrong"
     single = settled(words, explanation)
     marks, more = _marks(words, keys, of, explanation) if single else ([], 0)
     return Choice(
@@ -95,6 +98,8 @@ def _line(words: Words, of: str, member: Record, part: Part) -> str:
     elif part.id and part.finding:
         told = part.finding
         said = words.error(part.id, told["error_mm"], told["error_sd_mm"], f"finding:{told['order']}")
+    elif part.finding:
+        said = size_of(words, part.finding)
     else:
         size = claim(of, "error_mm", member["error_mm"], words.lengths.about(member["error_mm"]))
         said = f"by {size} if it is {words.label(member['id'])}; nothing here tells which"

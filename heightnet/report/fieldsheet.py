@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import hypot, sqrt
 from typing import Any, NamedTuple
 
-from heightnet.report.claims import capital, claim, plain
+from heightnet.report.claims import capital, claim
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.numbers import NONE, in_100, listing
@@ -88,8 +88,8 @@ def _table(words: Words, keys: Keys, finding: Record) -> Listing:
     ]  # fmt: skip
     table = Listing(
         f"lookup-{order}",
-        capital(plain(place_of(words, finding))),
-        "Only the field book, or a new measurement, tells which of these it is.",
+        "What to look up" if order == 1 else f"What to look up, {order}",
+        f"{capital(place_of(words, finding))}: only the field book, or a new measurement, tells which.",
         columns,
         total=finding["count"],
     )

@@ -134,7 +134,7 @@ class Tables:
     def residuals(self) -> list[Column]:
         """Residuals as recorded and, where something is wrong, once it is left out."""
         now = Column(f"Residual, {self.m}", self.spoilt.residual, "number", "residual_mm",
-                     "observed less adjusted, nothing left out")  # fmt: skip
+                     "observed less adjusted, nothing left out; spoilt: by what is wrong elsewhere")  # fmt: skip
         if not self.spoilt.then:
             return [now]
         return [now, self.small("Then", "residual_then_mm", "the residual once what is likeliest wrong is left out")]
@@ -324,7 +324,7 @@ class Tables:
             text("Mark", "mark", kind="name"),
             self.height("Separation", "separation_m"),
             self.small("Stated sd", "sd_mm"),
-            *self.residuals(),
+            *self.residuals()[:1],
         ]
         error = self.tested("Error", "by how much it seems too high (minus: too low)")
         says = "The geoid's height above the ellipsoid at each mark with an antenna, against the rest of the job."
@@ -360,7 +360,7 @@ class Tables:
             "loops-table",
             "Loops",
             "Every closed way through the job, with its misclosure. Whether a loop keeps a tolerance is another "
-            "question than whether something is wrong in it.",
+            "question than whether a value in it is wrong.",
             [
                 Column("Marks", lambda r: listing(words.loop(r), 6), "name"),
                 Column("Length, km", lambda r: fixed(r["length_km"], 2), "number", "length_km"),

@@ -71,11 +71,9 @@ def _fit(words: Words) -> Passage:
         lines.append("Taken all together they fit the stated precision.")
     elif fit["passed"] is False:
         lines.append("Taken all together they fit worse than the stated precision lets expect; nothing rests on this.")
-    for key, name in (("tape_factor", "Tape readings"), ("sight_factor", "Sights and levels")):
-        factor = fit[key]
-        if factor is not None:
-            times = claim("fit", key, factor, f"{factor:.1f} times")
-            lines.append(f"{name} scatter about {times} as much as stated, as far as the job can tell.")
+    for key, name, factor in words.scatter():
+        times = claim("fit", key, factor, f"{factor:.1f} times")
+        lines.append(f"{capital(name)} scatter about {times} as much as stated, as far as the job can tell.")
     one = _of("fit", fit)
     return Passage(
         "How well it fits",

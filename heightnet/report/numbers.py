@@ -127,6 +127,15 @@ class Lengths:
             return self.small(mm)
         return f"{abs(mm):.{1 if abs(mm) < 9.95 else 0}f} mm"
 
+    def between(self, low_mm: float, high_mm: float) -> str:
+        """Two sizes, as fine as the larger one deserves.
+
+        >>> Lengths("m").between(4.83, 11.2), Lengths("ft").between(4.83, 11.2)
+        ('5 to 11 mm', '0.016 to 0.037 ft')
+        """
+        low = f"{low_mm:.{1 if high_mm < 9.95 else 0}f}" if self.metric else self.small(low_mm).split(" ", 1)[0]
+        return f"{low} to {self.about(high_mm)}"
+
 
 LIKELIHOODS = (
     (0.99, "almost certain"), (0.9, "very likely"), (0.5, "likely"), (0.1, "possible"), (0.01, "unlikely"),

@@ -27,17 +27,17 @@ class Spoilt:
         self._touching = {id: _stands(keys.about(id)) for id in named}
 
     def by(self, record: Record) -> str:
-        """ "spoilt by S4", or "" for an observation that is accused itself or fits."""
+        """ "spoilt by S4", "spoilt" where it could be by several, or "" for an observation that is accused itself or fits."""
         now, then, sd = record["residual_mm"], self.then.get(record["id"]), record["sd_mm"]
         if now is None or then is None or not sd or record["verdict"] in ACCUSED:
             return ""
         if abs(now) <= FAR * sd or abs(then) > FELT * abs(now):
             return ""
         if not self._touching:
-            return "spoilt by what is in doubt"
+            return "spoilt"
         own = _stands(self.keys.about(record["id"]))
         touching = [id for id, stands in self._touching.items() if stands & own] or list(self._touching)
-        return f"spoilt by {self._name(touching[0])}" if len(touching) == 1 else "spoilt by what is wrong"
+        return f"spoilt by {self._name(touching[0])}" if len(touching) == 1 else "spoilt"
 
     def _name(self, id: str) -> str:
         if id.startswith("reading:"):
@@ -45,12 +45,12 @@ class Spoilt:
         return self.words.short(id)
 
     def residual(self, record: Record) -> str:
-        """The residual as a cell: "−73.2 spoilt by S4"."""
+        """The residual as a cell: "spoilt by S4 −73.2"."""
         column = self.words.lengths.column
         by = self.by(record)
         if not by:
             return column(record["residual_mm"])
-        return f"{claim(record['id'], 'residual_mm', record['residual_mm'], column(record['residual_mm']))} {by}"
+        return f"{by} {claim(record['id'], 'residual_mm', record['residual_mm'], column(record['residual_mm']))}"
 
     def afterwards(self, record: Record) -> float | None:
         return self.then.get(record["id"])

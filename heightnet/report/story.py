@@ -105,8 +105,8 @@ def _gaps(words: Words) -> list[str]:
         number = sum(map(len, rows.values()))
         named = listing([words.short(id) for ids in rows.values() for id in ids], 3)
         kind = words.kind_of([ids[0] for ids in rows.values()])
-        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}: {named}"
-        out.append(claim("rows", "unproved", number, said))
+        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}"
+        out.append(f"{claim('rows', 'unproved', number, said)}: {named}")
     if bare := without_height(words):
         said = f"no height was recorded at {count(len(bare), 'set-up')}"
         out.append(f"{claim('setups', 'missing', len(bare), said)}: {listing(bare, 4)}")
@@ -160,8 +160,8 @@ def headline(words: Words) -> str:
         said = stated("Nothing tests this job: no measurement is more than needed, so none contradicts another")
         return f"{said}.{tail}"
     if state == "scatters":
-        said = stated(f"It closes, but its readings scatter about {_times(words)} as stated")
-        return f"{said}: check the stated precision.{tail}"
+        said = stated("It closes, but its readings scatter")
+        return f"{said} about {_times(words)} as stated: check the stated precision.{tail}"
     if state == "unclear":
         first = _most_likely(words, findings)
         wrong = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
@@ -177,8 +177,9 @@ def headline(words: Words) -> str:
         return f"{stated('Many things are wrong in this job')}, probably {told}."
     if len(findings) > 1:
         told = listing([place_of(words, f) for f in findings], 4)
-        return f"{stated(f'{len(findings)} things are wrong in this job')}: {told}."
-    return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {_size(words, findings[0])}.{tail}"
+        number = claim("findings", "count", len(findings), f"{len(findings)} things")
+        return f"{number} {stated('are wrong in this job')}: {told}."
+    return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {size_of(words, findings[0])}.{tail}"
 
 
 def _joined(parts: list[str]) -> str:
@@ -187,9 +188,7 @@ def _joined(parts: list[str]) -> str:
 
 def _times(words: Words) -> str:
     """How much more than stated the readings scatter: "1.6 times as much"."""
-    fit = words.facts["fit"]
-    key = max(("tape_factor", "sight_factor"), key=lambda k: fit[k] or 1.0)
-    factor = fit[key] or 1.0
+    key, _, factor = max(words.scatter(), key=lambda one: one[2])
     return claim("fit", key, factor, f"{factor:.1f} times as much")
 
 
@@ -210,7 +209,7 @@ def _sure(finding: Record) -> str:
     return "is wrong" if finding["level"] >= CERTAIN else "is probably wrong"
 
 
-def _size(words: Words, finding: Record) -> str:
+def size_of(words: Words, finding: Record) -> str:
     of = f"finding:{finding['order']}"
     if finding["named"]:
         return words.error(finding["id"], finding["error_mm"], finding["error_sd_mm"], of)
@@ -326,10 +325,10 @@ def _told(words: Words, finding: Record) -> list[str]:
     of = f"finding:{finding['order']}"
     certainty = words.certainty(of, finding["probability"])
     if finding["named"]:
-        return [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+        return [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
-        told = [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+        told = [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
         if finding["level"] == 0:
             told = [f"If a value is wrong, it is {place_of(words, finding)}. {certainty}"]
         return [*told, *_of_large_classes(finding)]
@@ -592,10 +591,9 @@ def _tested(words: Words) -> list[str]:
         lines.append(
             f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often(words)}.{each}"
         )
-    factors = words.facts["fit"]
-    for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
-        if factors[key] is not None and factors[key] >= 1.35:
-            times = claim("fit", key, factors[key], f"{factors[key]:.1f} times")
+    for key, name, factor in words.scatter():
+        if factor >= 1.35:
+            times = claim("fit", key, factor, f"{factor:.1f} times")
             lines.append(f"The {name} scatter about {times} as much as stated: check the stated precision.")
     return lines or ["Nothing: the job holds no height to test."]
 

@@ -32,7 +32,7 @@ MEANINGS = {
     "suspect": "the rest of the job contradicts it",
     "either": "this or another one is wrong, and the job cannot tell which",
     "unproved": "nothing in the job tests it: an error of any size could hide",
-    "missing": "set up over a mark, and no height was recorded",
+    "missing": "it stood over a mark, and its height was not recorded",
     "doubted": "tested, and not accused; but the job does not clear it of an error that is there",
     "weak": "tested, but an error larger than the tolerance could still hide",
     "proved": "tested, and an error as large as the tolerance would have shown",
@@ -505,14 +505,15 @@ class Words:
 
     def measurement_gain(self, record: Record) -> str:
         """What a measurement would prove."""
-        of = f"step:{record['order']}"
-        before, after = record["found_before_mm"], record["found_after_mm"]
+        of, after = f"step:{record['order']}", record["found_after_mm"]
         proves = listing([self.label(id) for id in record["proves"]], 2)
-        if after is None:
-            return f"It tests {proves}." if proves else ""
+        about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
+        before = (self.records.get(about) or {}).get("smallest_found_mm")
+        if after is None or (before is not None and before <= after):
+            return f"It tests {proves or self.label(about)}."
         now = "today one of any size could hide"
         if before is not None:
-            now = f"today one of {claim(of, 'found_before_mm', before, self.lengths.about(before))} could hide"
+            now = f"today one of {self.size(about, 'smallest_found_mm', before)} could hide"
         shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
         shown = f" in {shown or self.label(record['tests'])}"
         after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
@@ -599,7 +600,7 @@ class Words:
         sd = (self.records.get(of) or {}).get("error_sd_mm")  # what is found is told as fine as the error itself
         if cause.get("spread_mm"):
             low, high = (abs(cause["expected_mm"]) + side * cause["spread_mm"] for side in (-1, 1))
-            usual = f"{self.lengths.about(max(low, 0.0)).rpartition(' ')[0]} to {self.lengths.about(high)}"
+            usual = self.lengths.between(max(low, 0.0), high)
             said = f"{text}; that is usually {claim(key, 'expected_mm', cause['expected_mm'], usual)}, assumed"
         else:
             high_ = f" too {'high' if cause['expected_mm'] > 0 else 'low'}"
@@ -611,6 +612,12 @@ class Words:
             return said
         found = claim(key, "found_mm", cause["found_mm"], self.lengths.small(cause["found_mm"], sd))
         return f"{said}; the job shows {found}"
+
+    def scatter(self) -> list[tuple[str, str, float]]:
+        """How many times as much as stated the readings scatter: key of `fit`, what, factor; tapes where there are any."""
+        taped = [("tape_factor", "tape readings")] if len(self.facts["setups"]) + len(self.facts["targets"]) else []
+        both = [*taped, ("sight_factor", "sights and levels")]
+        return [(key, what, factor) for key, what in both if (factor := self.facts["fit"][key]) is not None]
 
     def verdict_counts(self, table: str) -> list[tuple[str, int]]:
         """How many heights have each verdict, worst first, those that occur."""

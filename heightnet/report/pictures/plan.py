@@ -87,7 +87,7 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
             with sheet.group(about=keys.setup(setup), cls="sight"):
                 sheet.add(Line([[start_at, at[end]] for end in ends], "many-sights"))
     for leg in legs(facts, keys):
-        if leg.start in at and leg.end in at:
+        if leg.start in at and leg.end in at and leg.accused is None:
             with sheet.group(about=leg.about, cls="sight"):
                 sheet.line([at[leg.start], at[leg.end]], "level")
 
