@@ -17,6 +17,7 @@ KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.t
     "antenna_reoccupation": (40.0, "putting an antenna up again and observing"),
     "level_tie": (15.0, "levelling between two marks"),
     "reoccupation": (20.0, "setting up again over a mark"),
+    "relevel": (5.0, "each set-up of a stretch levelled again"),
 }
 
 
@@ -65,20 +66,23 @@ def command(
     """Which measurements prove every height for the fewest minutes: before going back, or before going out.
 
     JOB is a folder of CSV tables, or a workbook. Exit status: 0 after these steps every height is proved, 1 some is
-    not, 2 the job could not be read.
+    not or the job contradicts itself, 2 the job could not be read.
     """
     from heightnet.job.read import read_job
+    from heightnet.report.facts import as_written
     from heightnet.report.plan_words import plan_document
     from heightnet.report.task_output import give
     from heightnet.tasks.plan import Minutes, exit_status, plan
 
-    facts = plan(
-        read_job(job),
-        tolerance=None if tolerance is None else tolerance / 1000,
-        budget=budget,
-        minutes=Minutes(**minutes),
-        planned=planned,
-        gone=gone,
+    facts = as_written(
+        plan(
+            read_job(job),
+            tolerance=None if tolerance is None else tolerance / 1000,
+            budget=budget,
+            minutes=Minutes(**minutes),
+            planned=planned,
+            gone=gone,
+        )
     )
     give("plan", facts, plan_document(facts), to, as_json)
     sys.exit(exit_status(facts))

@@ -18,7 +18,7 @@ from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
-from heightnet.judge.search import Clock, fixed_size_sd
+from heightnet.judge.search import FIXED_SIZE_SD_M, Clock
 from heightnet.judge.slots import Slot, slots_of
 from heightnet.judge.stepwise import one_at_a_time
 from heightnet.judge.tails import blunder_among_strays, long_tails
@@ -512,7 +512,7 @@ class Judgement:
         g = look.likeliest
         size = self.bench.family.size[self.bench.classes.representative[look.classes[at]]]
         fixed = np.isfinite(size)
-        precision = np.where(fixed, fixed_size_sd(np.where(fixed, size, 1.0)) ** -2.0, FREE_PRECISION)
+        precision = np.where(fixed, FIXED_SIZE_SD_M**-2.0, FREE_PRECISION)
         covariance = np.linalg.inv(look.G[g][np.ix_(at, at)] + np.diag(precision)) if at else np.zeros((0, 0))
         return covariance @ (look.u[g][at] + np.where(fixed, size, 0.0) * precision), covariance
 

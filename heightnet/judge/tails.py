@@ -60,7 +60,7 @@ def long_tails(w: Floats, r: Floats, blunders: list[tuple[float, float, float]])
 
 
 def blunder_among_strays(log_odds: float, b: float, s: float, scale: float) -> float:
-    """Probability that an estimate b +- s (m) is a blunder's, in a job of long tails; ``scale`` as `long_tails` has it."""
+    """Probability that an estimate b +- s (m) is a blunder's in a job of long tails; ``scale`` as of `long_tails`."""
     blunder = log_odds + log(max(broad_density(b, s) * s, 1e-300))
     stray = float(log_stray(np.array(b / s / scale))) - log(scale)
     return float(1 / (1 + np.exp(min(max(stray - blunder, -700.0), 700.0))))

@@ -2,49 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from typing import Any
 
+from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
-from heightnet.report.numbers import Lengths, count, listing
+from heightnet.report.numbers import count, listing, of_100
+from heightnet.report.story import DOUBTFUL, SOUND, WRONG, about, headline, state_word
+from heightnet.report.words import VERDICTS, Words
 
 Record = dict[str, Any]
 
-STAND_KINDS = {"setup": "instrument height", "target": "target height", "tripod": "height of"}
 HEIGHTS_SHOWN = 40
-
-
-def name(id_: str, antennas: Collection[str] = ()) -> str:
-    """``setup:S4`` -> "instrument height S4"."""
-    kind, _, stand = id_.partition(":")
-    if kind == "setup" and stand in antennas:
-        return f"antenna height {stand}"
-    return f"{STAND_KINDS.get(kind, kind)} {stand}"
-
-
-def instruction(step: Record, antennas: Collection[str] = ()) -> str:
-    """What to do."""
-    stand, at, mark = step["stand"].partition(":")[2], step["from_mark"], step["mark"]
-    over = f" over {at}" if at != stand else ""
-    match step["kind"]:
-        case "other_scale":
-            return f"{stand}{over}: read the height again in the tape's other scale."
-        case "other_person":
-            return f"{stand}{over}: another person tapes the height, told nothing before."
-        case "in_parts":
-            to = "the antenna's reference point" if stand in antennas else "axis"
-            return f"{stand}{over}: tape the height in two parts, mark to tripod head and head to {to}."
-        case "check_shot":
-            return f"From {stand}{over}: shoot a pole of known length on the known mark {mark}."
-        case "pole_shot":
-            return f"From {stand}{over}: shoot a pole of known length on mark {mark}."
-        case "reoccupation":
-            return f"Set up again over {at}, tape anew, and shoot a pole on {mark}."
-        case "antenna_reoccupation":
-            beside = f" together with one over {mark}" if mark != at else ""
-            return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
-    return f"Level from {at} to {mark}."
-
+NAMES_SHOWN = 8
+STAND_NEEDED = ("other_scale", "other_person", "in_parts", "check_shot", "pole_shot")
 
 BOXES = {
     "other_scale": "reading ______ scale ____ by ____",
@@ -55,107 +25,216 @@ BOXES = {
     "reoccupation": "height ______ pole ______ distance ________ zenith L ________ R ________",
     "antenna_reoccupation": "before ______ point ______ after ______ by ____",
     "level_tie": "BS ______ FS ______ second time BS ______ FS ______",
+    "relevel": "rise ______ by ____",
 }
 
 
 def plan_document(facts: Record) -> Document:
     """The facts as a field sheet."""
-    lengths = Lengths(facts["job"]["length_unit"])
-    title = (facts["job"]["title"] or facts["job"]["name"]).replace("(invented)", "").strip()
-    heights, steps = facts["heights"], facts["steps"]
-    left = [h for h in heights if not h["proved_after"]]
-    tone = "sound" if heights and not left else "doubtful"
-    parts = [p for p in (_sheet(facts, lengths), _left(facts, lengths), _heights(facts, lengths)) if p]
+    words = Words(facts)
+    contradicted = bool(facts["findings"]) or _unexplained(facts)
+    tone = WRONG if contradicted else SOUND if facts["reached"] and facts["heights"] else DOUBTFUL
+    parts = [p for p in (_sheet(words), _waits(words), _left(words), _heights(words)) if p]
     foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in facts["minutes"].items())
-    head = _headline(facts, lengths, len(heights), len(left), len(steps))
     says = "What to measure" if facts["steps"] else "Nothing to measure"
-    return Document(title, tone, head, parts, facts["job"]["invented"], f"{foot}.", says)
+    if contradicted:
+        says = capital(state_word(words))
+    return Document(words.title, tone, _headline(words), parts, facts["job"]["invented"], f"{foot}.", says)
 
 
-def _headline(facts: Record, lengths: Lengths, all_: int, left: int, steps: int) -> str:
-    limit = lengths.about(facts["tolerance_mm"])
-    if not all_:
-        return "There is no taped height in this job: nothing to prove."
+def _unexplained(facts: Record) -> bool:
+    return facts["judgement"]["state"] in ("unclear", "unexplained")
+
+
+def _headline(words: Words) -> str:
+    facts = words.facts
+    heights, steps, findings = facts["heights"], facts["steps"], facts["findings"]
+    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+    done = _done(words)
+    if findings and facts["judgement"]["state"] != "unexplained":
+        measure = f": {done}" if steps else ", in the field book"
+        return f"First find out about {about(words, findings)}{measure}. Planning the rest waits for it."
+    if findings or _unexplained(facts):
+        return f"{headline(words)} Planning measurements waits for it."
+    if not heights:
+        return "There is no taped height in this job: nothing to plan for."
+
+    def stated(text: str) -> str:
+        return claim("plan", "reached", facts["reached"], text)
+
+    left = [h for h in heights if not h["proved_after"]]
     if not steps and not left:
-        return f"Every height is proved to {limit} already: no more measurements are needed."
+        return f"{stated('Every height is proved already')}, to {limit}: no more measurements are needed."
     if not steps:
-        return f"{count(left, 'height')} cannot be proved to {limit} by any measurement that this job allows."
-    done = f"{count(steps, 'measurement')}, {facts['total_min']:g} minutes"
+        said = stated(f"{count(len(left), 'height')} cannot be proved")
+        return f"{said} to {limit} by any measurement that this job allows."
     if left:
-        return f"{done}: then {count(all_ - left, 'height')} of {all_} {_are(all_ - left)} proved to {limit}."
-    return f"{done}: then every height is proved to {limit}."
+        number = len(heights) - len(left)
+        then = stated(f"then {count(number, 'height')} of {len(heights)} {'is' if number == 1 else 'are'} proved")
+        return f"{done}: {then} to {limit}."
+    return f"{done}: {stated('then every height is proved')} to {limit}."
 
 
-def _are(number: int) -> str:
-    return "is" if number == 1 else "are"
+def _done(words: Words) -> str:
+    minutes = words.facts["total_min"]
+    return f"{count(len(words.facts['steps']), 'measurement')}, {minutes:g} minute{'' if minutes == 1 else 's'}"
 
 
-def _sheet(facts: Record, lengths: Lengths) -> Part | None:
+def thing(words: Words, id_: str) -> str:
+    """ "instrument height of set-up S4 (over H3)"."""
+    return words.label(id_).removeprefix("the ")
+
+
+def instruction(words: Words, step: Record) -> str:
+    """What to do."""
+    at, mark = name(step["from_mark"]), name(step["mark"])
+    match step["kind"]:
+        case "relevel":
+            return f"Level from {at} to {mark} again ({count(round(step['setups']), 'set-up')})."
+        case "level_tie":
+            return f"Level from {at} to {mark}."
+        case "reoccupation":
+            return f"Set up again over {at}, tape anew, and shoot a pole on {mark}."
+        case "antenna_reoccupation":
+            beside = f" together with one over {mark}" if mark != at else ""
+            return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
+    kind, _, stand = step["stand"].partition(":")
+    antenna = kind == "setup" and stand in words.antennas
+    named = (
+        words.target(stand)
+        if kind == "target"
+        else f"set-up {stand}"
+        if kind == "setup"
+        else words.label(step["stand"])
+    )
+    over = f" over {at}" if kind == "setup" and at != stand else ""
+    where = name(f"{named}{over}")
+    match step["kind"]:
+        case "other_scale":
+            return f"{capital(where)}: read the height again in the tape's other scale."
+        case "other_person":
+            return f"{capital(where)}: another person tapes the height, told nothing before."
+        case "in_parts":
+            to = "the antenna's reference point" if antenna else "axis"
+            return f"{capital(where)}: tape the height in two parts, mark to tripod head and head to {to}."
+        case "check_shot":
+            return f"From {where}: shoot a pole of known length on the known mark {mark}."
+    return f"From {where}: shoot a pole of known length on mark {mark}."
+
+
+def _sheet(words: Words) -> Part | None:
+    facts = words.facts
     if not facts["steps"]:
         return None
     lines = []
     for step in facts["steps"]:
-        says = []
-        for gain in [g for g in step["improves"] if g["id"] in step["proves"]] or step["improves"][:2]:
-            now = "an error of any size" if gain["before_mm"] is None else lengths.about(gain["before_mm"])
-            then = "any size" if gain["after_mm"] is None else lengths.about(gain["after_mm"])
-            says.append(f"{name(gain['id'], facts['antennas'])} ({now} could hide, then {then})")
-        proof = "Proves" if step["proves"] else "A step towards proving"
-        what = instruction(step, facts["antennas"])
-        lines.append(f"[ ] {step['order']}. {what} {step['minutes']:g} min ({step['minutes_so_far']:g}).")
-        lines.append(f"    {proof} {listing(says, 3)}.")
+        lines.append(
+            f"[ ] {step['order']}. {instruction(words, step)} {step['minutes']:g} min ({step['minutes_so_far']:g})."
+        )
+        lines.append(f"    {_gain(words, step)}")
         lines.append(f"    {BOXES[step['kind']]}")
+    if not facts["gone"] and not facts["planned"] and any(s["kind"] in STAND_NEEDED for s in facts["steps"]):
+        lines.append(
+            "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
+        )
     for why in dict.fromkeys(step["why"] for step in facts["steps"]):
         lines.append(f"Why: {why}.")
     return Part("Field sheet", lines)
 
 
-def _left(facts: Record, lengths: Lengths) -> Part | None:
+def _gain(words: Words, step: Record) -> str:
+    """What a step brings."""
+    of = f"step:{step['order']}"
+    if step["kind"] == "relevel":
+        likely = claim(of, "probability", step["probability"], of_100(step["probability"]))
+        return f"The error lies there with a chance of {likely}."
+
+    def size(i: int, fact: str, nothing: str) -> str:
+        mm = step["improves"][i][fact]
+        return claim(of, f"improves.{i}.{fact}", mm, nothing if mm is None else words.lengths.about(mm))
+
+    proved = [i for i, gain in enumerate(step["improves"]) if gain["id"] in step["proves"]]
+    says = [
+        f"{thing(words, step['improves'][i]['id'])} ({size(i, 'before_mm', 'an error of any size')} could hide, "
+        f"then {size(i, 'after_mm', 'any size')})"
+        for i in proved or range(min(2, len(step["improves"])))
+    ]
+    if not says:
+        return "It is another way to that height, whatever was taped."
+    return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}."
+
+
+def _waits(words: Words) -> Part | None:
+    """What a contradiction asks for that is no measurement of the plan."""
+    facts = words.facts
+    told = {step["finding"] for step in facts["steps"]}
+    lines = []
+    for finding in facts["findings"]:
+        members = [m["id"] for m in finding["members"]]
+        planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))
+        if not planned:
+            rows = words.rows(members) or listing([words.label(id_) for id_ in members], NAMES_SHOWN)
+            lines.append(f"Look up in the field book: {rows}.")
+    return Part("Before any measurement", lines) if lines else None
+
+
+def _is_height(id_: str) -> bool:
+    return id_.partition(":")[0] in ("setup", "target", "tripod", "reading")
+
+
+def _left(words: Words) -> Part | None:
+    facts = words.facts
     left = [h for h in facts["heights"] if not h["proved_after"]]
-    if not left:
+    if not left or facts["findings"] or _unexplained(facts):
         return None
     lines = []
-    short = [name(h["id"], facts["antennas"]) for h in left if h["reachable"]]
-    never = [name(h["id"], facts["antennas"]) for h in left if not h["reachable"]]
+
+    def names(some: list[Record]) -> str:
+        return listing([thing(words, h["id"]) for h in some], NAMES_SHOWN)
+
+    short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
-        lines.append(f"For lack of minutes: {listing(short, 8)}.")
-    gone = [h["id"] for h in left if not h["reachable"] and h["accused"] and _is_antenna(h["id"], facts)]
-    if gone:
-        names = listing([name(id_, facts["antennas"]) for id_ in gone], 8)
-        lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names}.")
+        lines.append(f"For lack of minutes: {names(short)}.")
+    again = [h for h in never if h["accused"] and _is_antenna(words, h["id"])]
+    if again:
+        lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names(again)}.")
     if never:
-        lines.append(f"No measurement between marks and stands of this job proves: {listing(never, 8)}.")
+        lines.append(f"No measurement between marks and stands of this job proves: {names(never)}.")
     if facts["cut"]:
         many = f"{facts['candidates']:,}"
         lines.append(
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
-    return Part("What stays unproved", lines)
+    return Part("What these do not prove", lines)
 
 
-def _is_antenna(id_: str, facts: Record) -> bool:
-    return id_.startswith("setup:") and id_.partition(":")[2] in facts["antennas"]
+def _is_antenna(words: Words, id_: str) -> bool:
+    return id_.startswith("setup:") and id_.partition(":")[2] in words.antennas
 
 
-def _heights(facts: Record, lengths: Lengths) -> Part | None:
+def _heights(words: Words) -> Part | None:
+    facts, lengths = words.facts, words.lengths
     heights = facts["heights"]
     if not heights:
         return None
 
-    def size(mm: float | None) -> str:
-        return "no limit" if mm is None else lengths.column(mm)
+    def size(h: Record, fact: str) -> str:
+        return claim(h["id"], fact, h[fact], "no limit" if h[fact] is None else lengths.column(h[fact]))
 
-    order = sorted(heights, key=lambda h: (h["proved_before"], -(h["before_mm"] or 1e9)))
+    order = sorted(heights, key=lambda h: (h["proved_before"], not h["accused"], -(h["before_mm"] or 1e9)))
+    waits = bool(facts["findings"]) or _unexplained(facts)
     rows = [
         [
-            name(h["id"], facts["antennas"]), size(h["before_mm"]), size(h["after_mm"]), lengths.column(h["goal_mm"]),
-            ("accused; " if h["accused"] else "") + ("proved" if h["proved_after"] else "NOT PROVED"),
+            thing(words, h["id"]), claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
+            size(h, "before_mm"), size(h, "after_mm"), lengths.column(h["goal_mm"]),
+            "waits" if waits and not h["proved_after"] else
+            claim(h["id"], "proved_after", h["proved_after"], "proved" if h["proved_after"] else "NOT PROVED"),
         ]
         for h in order[:HEIGHTS_SHOWN]
     ]  # fmt: skip
     small = lengths.small_short
-    more = len(heights) - len(rows)
     lines = ["The smallest error that would show, now and after these steps."]
-    if more > 0:
-        lines.append(f"{HEIGHTS_SHOWN} of {len(heights)}; all are in plan.json.")
-    return Part("Heights", lines, Table(["height ", f"now {small}", f"then {small}", f"goal {small}", " "], rows))
+    if len(heights) > len(rows):
+        lines.append(f"{HEIGHTS_SHOWN} of {len(heights):,}; all are in plan.json.")
+    header = ["height ", "is now ", f"now, {small}", f"then, {small}", f"goal, {small}", "then "]
+    return Part("Heights", lines, Table(header, rows))

@@ -173,12 +173,10 @@ def headline(words: Words) -> str:
         few = claim("judgement", "blunders", judgement["blunders"], count(judgement["blunders"], "error"))
         return f"{stated('This job contradicts itself')}, and {few} would not explain it: look at it part by part."
     if state == "many":
-        told = listing([place_of(words, f) for f in findings], 4)
-        return f"{stated('Many things are wrong in this job')}, probably {told}."
+        return f"{stated('Many things are wrong in this job')}, probably {about(words, findings)}."
     if len(findings) > 1:
-        told = listing([place_of(words, f) for f in findings], 4)
         number = claim("findings", "count", len(findings), f"{len(findings)} things")
-        return f"{number} {stated('are wrong in this job')}: {told}."
+        return f"{number} {stated('are wrong in this job')}: {about(words, findings)}."
     return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {size_of(words, findings[0])}.{tail}"
 
 
@@ -244,6 +242,11 @@ def place_of(words: Words, finding: Record) -> str:
     rows = words.rows(ids) if number == len(ids) else ""
     listed = f" ({rows})" if rows else ""
     return f"one of {of} {kinds}{where}{listed}"
+
+
+def about(words: Words, findings: list[Record]) -> str:
+    """What some findings are about, in a sentence."""
+    return listing([place_of(words, f) for f in findings], 4)
 
 
 def where_is(words: Words, finding: Record) -> str:

@@ -67,7 +67,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     loops = _loops(facts, net, tolerance)
     rivals = _rivals(facts)
     between = sections_of(chains, pegs)
-    plan = _releveling(facts, between)
+    plan = releveling(facts, between, facts.judgement.findings)
     misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
         **head(job, SCHEMA),
@@ -264,14 +264,14 @@ def _causes(facts: JobFacts, h: int, error: float, sd: float) -> list[Record]:
     return [cause.as_dict() for cause in found[:CAUSES_SHOWN]]
 
 
-def _releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]]) -> Record:
+def releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], findings: Iterable[Finding]) -> Record:
     """The cheapest re-levelling: sections by probability for each set-up, likeliest first, until the bust shows.
 
     A re-levelling compares at every mark it passes, so sections are taken in the order of p / c (set-ups c): the order
     of a search with the least expected cost (common knowledge of search theory; an exchange of two neighbours in any
     other order lowers the sum p_i (c_1 + ... + c_i)).
     """
-    chance = _chances(facts, facts.judgement.findings)
+    chance = _chances(facts, findings)
     steps: list[Record] = []
     for (start, end), parts in between.items():
         p = sum(chance.get(id_, 0.0) for id_ in _ids_of(parts))

@@ -15,7 +15,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.reduction import UNTESTABLE
+from heightnet.tasks.next import Sizes
 
 Floats = npt.NDArray[np.float64]
 
@@ -33,19 +33,19 @@ class Design:
     """The candidates and what they are for.
 
     f, spread, variance : (p, h), (p, p), (p,) as in `heightnet.judge.gain.Gain`.
-    diagonal, own : (h,) reduced and whole information of the heights.
+    diagonal : (h,) reduced information of the heights.
     goal : (h,) error that must not be able to hide in each, m.
     minutes : (p,) cost of each candidate.
+    sizes : of errors that are found, by information.
     """
 
     f: Floats
     spread: Floats
     variance: Floats
     diagonal: Floats
-    own: Floats
     goal: Floats
     minutes: Floats
-    delta: float
+    sizes: Sizes
 
     def information(self, chosen: list[int]) -> Floats:
         """(h,) diagonal of G with these candidates made."""
@@ -56,12 +56,8 @@ class Design:
         return self.diagonal + np.einsum("ph,ph->h", f, np.linalg.solve(total, f))
 
     def detectable(self, chosen: list[int]) -> Floats:
-        """(h,) smallest detectable error of each height, m; inf where nothing tests it."""
-        return self._sizes(self.information(chosen))
-
-    def _sizes(self, information: Floats) -> Floats:
-        tested = information > UNTESTABLE * self.own
-        return np.where(tested, self.delta / np.sqrt(np.where(tested, information, 1.0)), np.inf)
+        """(h,) size of error that is found in each height, m; inf where nothing tests it."""
+        return self.sizes.of(self.information(chosen))
 
     def shortfall(self, chosen: list[int]) -> float:
         """How far the heights are from their goals: the sum of ln(detectable / goal) where it is above 0."""
@@ -80,11 +76,11 @@ class Design:
         for p in chosen:
             f, spread, diagonal = self._taken(p, f, spread, diagonal)
         while True:
-            now = float(self._short(self._sizes(diagonal)).sum())
+            now = float(self._short(self.sizes.of(diagonal)).sum())
             if now <= EPS:
                 return chosen
             after = diagonal + f**2 / (self.variance + np.maximum(np.diag(spread), 0.0))[:, None]
-            gain = now - self._short(self._sizes(after)).sum(axis=1)
+            gain = now - self._short(self.sizes.of(after)).sum(axis=1)
             fits = self.minutes <= budget - self.cost(chosen) + EPS
             fits[[*chosen, *exclude]] = False
             score = np.where(fits & (gain > EPS), gain / self.minutes**exponent, -np.inf)
@@ -147,7 +143,7 @@ class Design:
     def _helpful(self, chosen: list[int]) -> list[int]:
         """Candidates that alone would bring most."""
         alone = self.diagonal + self.f**2 / (self.variance + np.diag(self.spread))[:, None]
-        gain = -self._short(self._sizes(alone)).sum(axis=1)
+        gain = -self._short(self.sizes.of(alone)).sum(axis=1)
         return [int(p) for p in np.argsort(-gain, kind="stable")[:TRIES] if int(p) not in chosen]
 
     def best(self, budget: float = np.inf) -> list[int]:

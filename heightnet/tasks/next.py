@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
+from scipy.special import ndtri
 
+from heightnet.judge.bench import BenchBase
+from heightnet.judge.critical import sidak_value
+from heightnet.judge.family import HEIGHTS
 from heightnet.judge.gain import Gain
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.network.loops import satellite_lengths
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
+from heightnet.tasks.judgement_facts import LEAST_TOLD
 
 Floats = npt.NDArray[np.float64]
 
 SUGGESTED = 3
 ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this many that are merely unproved
+HELPS = 0.05  # of the logarithm of a size, from which a measurement is told as one about that height
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 WORTH_A_TRIP = 0.2  # of the logarithm of the detectable size, summed over the heights
 CANDIDATES_UP_TO = 600
@@ -33,7 +40,9 @@ WHY = {
     "check_shot": "sight a pole of known length on the known mark: it gives the instrument height without the tape",
     "antenna_reoccupation": "put the antenna up anew, tape it anew and observe again: two tapings that share nothing",
     "level_tie": "level between the two marks: it bypasses the tape, and works after the set-up is gone",
+    "reoccupation": "set up there again, tape anew and sight the mark: it works after the set-up is gone",
 }
+DAY = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 
 
 @dataclass(frozen=True)
@@ -53,12 +62,28 @@ class Candidate:
     again: int = -1
 
 
-def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
+def taken_down(net: Network) -> set[int]:
+    """Nodes of stands that were there on an earlier day than the job's last: nobody tapes them or sights from them now.
+
+    Where no day is recorded a stand may still be there.
+    """
+    day: dict[int, str] = {}
+    of_stand = zip(
+        (*net.setup_node, *net.target_node), (*net.job.setups["when"], *net.job.targets["when"]), strict=True
+    )
+    for node, when in (*of_stand, *zip(net.readings["node"], net.readings["when"], strict=True)):
+        if found := DAY.search(str(when)):
+            day[int(node)] = max(day.get(int(node), ""), found[1])
+    last = max(day.values(), default="")
+    return {node for node, on in day.items() if on < last}
+
+
+def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int] = ()) -> list[Candidate]:
     """Measurements that could be made about the stands wanted (nodes), the tie of a set-up to a mark first.
 
     A second taping of each; from each set-up a shot to a pole on every mark it saw or was seen from; a level tie
-    from the mark under it to those marks.  An antenna sights nothing: over its mark it can be put up again, as often as
-    it was observed.
+    from the mark under it to those marks.  Where a stand is gone, a new set-up over its mark takes the place of both.
+    An antenna sights nothing: over its mark it can be put up again, as often as it was observed.
     """
     precision = net.job.settings.precision
     known = set(net.held.tolist()) | set(net.head[net.rows(Kind.KNOWN)].tolist())
@@ -72,19 +97,32 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64]) -> list[Candidate]:
         if at < 0:
             continue
         under = str(names[at])
-        out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000))
+        if node not in gone:
+            out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000))
         is_setup = bool(np.any(net.setup_node == node)) and node not in antennas
         if node in antennas:
             out += _occupations(net, node, stand, under)
         for mark, distance in neighbours.get(node, {}).items():
             if is_setup:
-                sight = np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000)
-                kind = "check_shot" if mark in known else "pole_shot"
-                out.append(Candidate(kind, stand, under, str(names[mark]), node, mark, float(sight)))
+                sight = float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+                if node not in gone:
+                    kind = "check_shot" if mark in known else "pole_shot"
+                    out.append(Candidate(kind, stand, under, str(names[mark]), node, mark, sight))
+                elif mark != at:
+                    out.append(occupied_again(net, Candidate("", stand, under, str(names[mark]), node, mark, sight)))
             level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
             if mark != at:
                 out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level)))
     return out
+
+
+def occupied_again(net: Network, shot: Candidate) -> Candidate:
+    """A sight to a mark from a new set-up over the old one's mark, taped anew."""
+    tape = net.job.settings.precision.tape_mm / 1000
+    at = int(net.nodes.mark[shot.tail])
+    return Candidate(
+        "reoccupation", shot.stand, shot.from_mark, shot.mark, at, shot.head, float(np.hypot(shot.sd, tape))
+    )
 
 
 def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candidate]:
@@ -149,14 +187,37 @@ def _satellite_neighbours(net: Network, wanted: set[int]) -> Iterator[tuple[int,
                 yield one, int(net.nodes.mark[other]), float(distance[i])
 
 
+def in_question(facts: JobFacts, watched: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """(watched,) heights that a finding is about, be it that no place holds half of it."""
+    verdict = facts.verdicts[watched]
+    out = np.isin(verdict, ("suspect", "either"))
+    for finding in facts.judgement.findings:
+        nodes = [
+            int(facts.family.node[m.hypothesis]) for m in finding.members
+            if m.probability >= LEAST_TOLD and facts.family.kind[m.hypothesis] in (*HEIGHTS, "reading")
+        ]  # fmt: skip
+        out |= np.isin(facts.family.node[watched], nodes)
+    return np.asarray(out)
+
+
+def delta_afterwards(bench: BenchBase) -> float:
+    """How many sds of its test an error must have to be found once more is measured: an upper bound.
+
+    More measurements make more tests, of which the largest must stay usual: at most one for each hypothesis.
+    """
+    test, tests = bench.net.job.settings.test, int(np.isnan(bench.family.size).sum())
+    return max(bench.delta, sidak_value(max(tests, 1), test.false_alarm) + float(ndtri(test.power)))
+
+
 def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Record]:
     """The few measurements that prove most, best first; [] where every height is proved and none is accused."""
     net, family, bench = facts.net, facts.family, facts.bench
-    watched = np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod")))
+    watched = np.flatnonzero(family.of(*HEIGHTS))
     tolerance = net.job.settings.test.tolerance_mm / 1000
     found = facts.promises.found[watched]
-    accused = np.array([verdict in ("suspect", "either") for verdict in facts.verdicts[watched]], dtype=bool)
-    open_ = accused | ~(found <= tolerance)
+    accused = in_question(facts, watched)
+    doubted = accused | (facts.verdicts[watched] == "doubted")
+    open_ = doubted | ~(found <= tolerance)
     if not open_.any():
         return []
     order = np.argsort(-(accused[open_] * 1e3 + np.minimum(found[open_], LARGE_M)), kind="stable")
@@ -164,34 +225,46 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
     # satellite heights are worked out when the antennas are down: nobody can tape them again
     antennas = set(net.setup_node[net.antennas].tolist()) if len(net.job.gnss) else set()
-    options = [o for o in candidates(net, wanted[:limit]) if o.kind != "second_tape" or o.head not in antennas][:limit]
+    options = candidates(net, wanted[:limit], taken_down(net) | antennas)[:limit]
     if not options:
         return []
     gain = Gain(bench, facts.fit, design_rows(net, options), np.array([o.sd**2 for o in options]), watched)
+    sizes = Sizes(gain.own, found, delta_afterwards(bench))
     weight = np.where(accused, ACCUSED_WEIGHT, np.where(open_, 1.0, 0.0))
     out: list[Record] = []
     taken: set[tuple[str, str, str]] = set()
     for number_ in range(1, suggested + 1):
-        before = _limited(gain.diagonal, gain.own, bench.delta, tolerance, accused)
-        after = _limited(gain.after(), gain.own, bench.delta, tolerance, accused)
+        least = np.where(doubted, tolerance / 10, tolerance)  # a height in doubt is worth knowing beyond it
+        before, after = (np.clip(sizes.of(G), least, LARGE_M) for G in (gain.diagonal, gain.after()))
         score = ((np.log(before) - np.log(after)) * weight).sum(axis=1)
         for i, option in enumerate(options):
             if (option.kind, option.stand, option.mark) in taken:
                 score[i] = -np.inf
-        best = int(np.argmax(score))
+        best = int(np.argmax(np.round(score, 9)))
         if score[best] < WORTH_A_TRIP:
             break
-        out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance))
+        out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance, sizes))
         taken.add((options[best].kind, options[best].stand, options[best].mark))
         gain.take(best)
     return out
 
 
-def _limited(diagonal: Floats, own: Floats, delta: float, tolerance: float, accused: npt.NDArray[np.bool_]) -> Floats:
-    """Detectable sizes, no smaller than the tolerance counts (an accused height is worth knowing beyond it)."""
-    tested = diagonal > UNTESTABLE * own
-    size = np.where(tested, delta / np.sqrt(np.where(tested, diagonal, 1.0)), LARGE_M)
-    return np.clip(size, np.where(accused, tolerance / 10, tolerance), LARGE_M)
+@dataclass(frozen=True)
+class Sizes:
+    """Sizes of errors that are found: with more information than today an upper bound, never above today's promise.
+
+    own, found : (h,) whole information of each height, size found today, m; delta : see `delta_afterwards`.
+    """
+
+    own: Floats
+    found: Floats
+    delta: float
+
+    def of(self, information: Floats) -> Floats:
+        """(..., h) sizes with this reduced information; inf where nothing tests a height."""
+        tested = information > UNTESTABLE * self.own
+        size = np.where(tested, self.delta / np.sqrt(np.where(tested, information, 1.0)), np.inf)
+        return np.minimum(size, self.found)
 
 
 def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
@@ -213,20 +286,20 @@ def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
 
 
 def _as_record(
-    facts: JobFacts, order: int, option: Candidate, gain: Gain, p: int, watched: npt.NDArray[np.int64], tolerance: float
+    facts: JobFacts,
+    order: int,
+    option: Candidate,
+    gain: Gain,
+    p: int,
+    watched: npt.NDArray[np.int64],
+    tolerance: float,
+    sizes: Sizes,
 ) -> Record:
-    delta = facts.bench.delta
-
-    def size(diagonal: Floats) -> Floats:
-        tested = diagonal > UNTESTABLE * gain.own
-        return np.where(tested, delta / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
-
-    before, after = size(gain.diagonal), size(gain.after()[p])
+    before, after = sizes.of(gain.diagonal), sizes.of(gain.after()[p])
     proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
     near = np.flatnonzero(facts.family.node[watched] == (option.head if option.kind == "second_tape" else option.tail))
-    if option.kind == "level_tie" or not len(near):
-        near = np.array([int(np.argmax(np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))))])
-    one = int(near[0])
+    helped = np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))
+    one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax(helped))
     return {
         "order": order,
         "kind": option.kind,

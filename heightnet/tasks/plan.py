@@ -3,35 +3,50 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-import heightnet
-from heightnet.adjust import Fit
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
+from heightnet.judge.family import HEIGHTS
 from heightnet.judge.gain import Gain
-from heightnet.judge.judgement import CONTRADICTED, Judgement
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding, Judgement
 from heightnet.judge.large import bench_for
-from heightnet.judge.promises import Promises, promises
+from heightnet.judge.promises import promises
 from heightnet.network import build_network
-from heightnet.network.model import Kind
+from heightnet.network.model import Kind, Network
+from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
+from heightnet.tasks import judgement_facts
+from heightnet.tasks.bust import factors, releveling
 from heightnet.tasks.design import Design
-from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.next import CANDIDATES_UP_TO, LARGE_M, NUMBERS_HELD, WHY, Candidate, candidates, design_rows
+from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.named import named
+from heightnet.tasks.next import (
+    CANDIDATES_UP_TO,
+    LARGE_M,
+    NUMBERS_HELD,
+    WHY,
+    Candidate,
+    Sizes,
+    candidates,
+    delta_afterwards,
+    design_rows,
+    in_question,
+    occupied_again,
+    taken_down,
+)
 
-if TYPE_CHECKING:
-    from heightnet.network.model import Network
-
-SCHEMA = "heightnet-plan/1"
+SCHEMA = "heightnet-plan/2"
 PLANNED_HEIGHT_M = 1.5  # of what a planned job has not measured yet
-TESTED_ANEW = 0.75  # of the detectable size of an accused height: what is left of it once it has been tested anew
+TESTED_ANEW = 0.75  # of the size found of a height in doubt: what is left of it once it has been tested anew
+LEAST_GAIN = 0.01  # of the logarithm of a size, from which a measurement is said to improve it
+SECTIONS_AT_MOST = 3  # levelled again to find out about one finding
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
 PER_STAND = 2  # candidates kept for each stand that is looked at, on average
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -46,6 +61,7 @@ class Minutes:
     level_tie: float = 15.0
     reoccupation: float = 20.0
     antenna_reoccupation: float = 40.0
+    relevel: float = 5.0  # for each set-up of the level
 
 
 @dataclass(frozen=True)
@@ -61,7 +77,7 @@ WHY_MORE = {
     "other_scale": "read the tape's other scale: it shows a misread figure or a mixed-up scale, not a wrong point",
     "other_person": "another person tapes anew: it shows a misreading and a wrong point, if nothing is said before",
     "in_parts": "tape mark to tripod head and head to axis apart: it shows a wrong point, a slant and a wrong hook",
-    "reoccupation": "set up there again, tape anew and sight the mark: it works after the set-up is gone",
+    "relevel": "level that stretch again: it differs from the old levelling where that is wrong",
 }
 
 
@@ -88,54 +104,60 @@ def plan(
     CannotAdjust : nothing in the job ties two places together.
     """
     minutes = minutes or Minutes()
+    if tolerance is not None:
+        job = replace(job, settings=job.settings.with_values(**{"test.tolerance_mm": tolerance * 1000}))
     if planned:
         job = as_planned(job)
     net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to plan with. No height, sight, levelled difference or known mark.")
-    limit = job.settings.test.tolerance_mm / 1000 if tolerance is None else tolerance
+    limit = job.settings.test.tolerance_mm / 1000
     bench = bench_for(net)
-    fit, found = bench.fit, promises(bench).found
-    watched = np.flatnonzero(np.isin(bench.family.kind, ("setup", "target", "tripod")))
-    accused = np.zeros(len(watched), dtype=bool)
-    state = None
-    if not planned:
-        judgement = Judgement(bench)
-        state = judgement.state
-        facts = JobFacts(judgement, Promises(found, found, at_most=True), fit)
-        accused = np.array([verdict in ("suspect", "either") for verdict in facts.verdicts[watched]], dtype=bool)
-    before = found[watched]
-    goal = np.where(accused, np.minimum(limit, before * TESTED_ANEW), limit)
-    open_ = ~(before <= goal)
-    nodes = bench.family.node[watched]
-    distrusted = set(nodes[accused].tolist())
-    options = options_of(net, nodes[open_], before[open_], minutes, gone, distrusted) if open_.any() else []
+    found = promises(bench)
+    watched = np.flatnonzero(bench.family.of(*HEIGHTS))
+    before, nodes = found.found[watched], bench.family.node[watched]
+    facts = None if planned else JobFacts(Judgement(bench), found, bench.fit)
+    accused = in_question(facts, watched) if facts else np.zeros(len(watched), dtype=bool)
+    verdict = facts.verdicts[watched] if facts else by_size(before, limit)
+    contradicted = facts is not None and facts.judgement.state in CONTRADICTED
+    doubted = accused | (verdict == "doubted")
+    goal = np.where(doubted, np.minimum(limit, before * TESTED_ANEW), limit)
+    # a job that contradicts itself wants to know about that first: planning the rest waits
+    wanted = accused if contradicted else ~(before <= goal)
+    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
+    options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[accused].tolist()))
     design, chosen = None, []
     if options:
-        design = design_of(bench, fit, options, watched, goal)
+        aims = np.where(wanted, goal, LARGE_M)
+        design = design_of(bench, options, watched, aims, before, doubted & wanted)
         chosen = design.best(np.inf if budget is None else budget)
     ids = [str(bench.family.ids[h]) for h in watched]
     everything = design.detectable(list(range(len(options)))) if design else before
     after = design.detectable(chosen) if design else before
+    told = wanted if contradicted else np.ones_like(wanted)
+    steps = _steps(design, chosen, options, ids, goal, told) if design else []
+    findings = judgement_facts.findings(facts) if facts and contradicted else []
+    if facts and contradicted:
+        steps += _relevelled(facts, minutes, len(steps), design.cost(chosen) if design else 0.0, budget)
     return {
-        "schema": SCHEMA,
-        "job": {
-            "name": job.name, "title": job.settings.title, "length_unit": job.settings.units.length,
-            "angle_unit": job.settings.units.angle, "invented": "invented" in job.settings.title.lower(),
-        },
-        "heightnet": {"version": heightnet.__version__},
+        **head(job, SCHEMA),
         "planned": planned,
-        "state": state,
+        "fit": factors(facts) if facts else {},
+        "judgement": judgement_facts.in_short(facts) if facts else {"state": None},
+        "findings": findings,
         "gone": gone,
         "tolerance_mm": limit * 1000,
         "budget_min": budget,
         "minutes": asdict(minutes),
-        "antennas": [str(s) for s in job.setups["setup"][net.antennas]],
         "candidates": len(options),
         "cut": len(options) >= PER_STAND * _stands_up_to(net),
+        "reached": bool(not contradicted and np.all(after <= goal * (1 + 1e-9))),
+        "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
+        "steps": steps,
         "heights": [
             {
                 "id": id_,
+                "verdict": str(v),
                 "accused": bool(a),
                 "goal_mm": float(g * 1000),
                 "before_mm": number(b, 1000),
@@ -144,17 +166,21 @@ def plan(
                 "proved_after": bool(f <= g * (1 + 1e-9)),
                 "reachable": bool(e <= g * (1 + 1e-9)),
             }
-            for id_, a, g, b, f, e in zip(ids, accused, goal, before, after, everything, strict=True)
+            for id_, v, a, g, b, f, e in zip(ids, verdict, accused, goal, before, after, everything, strict=True)
         ],
-        "steps": _steps(design, chosen, options, ids, goal) if design else [],
-        "total_min": design.cost(chosen) if design else 0.0,
+        **named(net, [*ids, *(m["id"] for finding in findings for m in finding["members"])]),
     }  # fmt: skip
 
 
 def exit_status(facts: Record) -> int:
     """0: after these steps every height is proved; 1: some is not, for lack of minutes or of any way to it, or the job
     contradicts itself as it stands."""
-    return 0 if all(h["proved_after"] for h in facts["heights"]) and facts["state"] not in CONTRADICTED else 1
+    return 0 if facts["reached"] else 1
+
+
+def by_size(before: Floats, limit: float) -> npt.NDArray[np.object_]:
+    """Verdicts of heights that are not observed yet: by the size that would be found."""
+    return np.where(before <= limit, "proved", np.where(np.isfinite(before), "weak", "unproved")).astype(object)
 
 
 def as_planned(job: Job) -> Job:
@@ -172,19 +198,20 @@ def as_planned(job: Job) -> Job:
 
 
 def options_of(
-    net: Network, nodes: Ints, before: npt.NDArray[np.float64], minutes: Minutes, gone: bool, distrusted: set[int]
+    net: Network, nodes: Ints, before: Floats, minutes: Minutes, gone: set[int], distrusted: set[int]
 ) -> list[Option]:
     """Every candidate about these stands with its kind and minutes, the stands with most to hide first.
 
-    A stand whose height is accused, or that was read twice already, gains nothing by one more look at the same tape:
-    only another way to its height counts.
+    A stand whose height is in question, or that was read twice already, gains nothing by one more look at the same
+    tape: only another way to its height counts.  Stands that are gone are neither taped nor sighted from.
     """
+    if not len(nodes):
+        return []
     rows = net.rows(Kind.HEIGHT)
     read = np.bincount(net.head[rows], minlength=len(net.nodes))
     order = np.argsort(-np.minimum(before, LARGE_M), kind="stable")
     limit = _stands_up_to(net)
     cost = asdict(minutes)
-    tape = net.job.settings.precision.tape_mm / 1000
     out: list[Option] = []
     seen: set[tuple[str, int, int]] = set()
 
@@ -194,22 +221,18 @@ def options_of(
             seen.add(ends)  # type: ignore[arg-type]
             out.append(Option(kind, base, cost[kind]))
 
-    for base in candidates(net, nodes[order][:limit]):
+    for base in candidates(net, nodes[order][:limit], gone):
         if base.kind == "second_tape":
-            if not gone:
-                if base.head not in distrusted:
-                    if read[base.head] < 2:
-                        add("other_scale", base)
-                    add("other_person", base)
-                add("in_parts", replace(base, sd=base.sd * np.sqrt(2)))
-        elif base.kind in ("level_tie", "antenna_reoccupation"):
-            add(base.kind, base)
+            if base.head not in distrusted:
+                if read[base.head] < 2:
+                    add("other_scale", base)
+                add("other_person", base)
+            add("in_parts", replace(base, sd=base.sd * np.sqrt(2)))
         else:
-            if not gone:
-                add(base.kind, base)
+            add(base.kind, base)
             at = int(net.nodes.mark[base.tail])
-            if at >= 0 and at != base.head:
-                add("reoccupation", replace(base, tail=at, sd=float(np.hypot(base.sd, tape))))
+            if base.kind in ("check_shot", "pole_shot") and at >= 0 and at != base.head:
+                add("reoccupation", occupied_again(net, base))
     return out[: PER_STAND * limit]
 
 
@@ -219,27 +242,38 @@ def _stands_up_to(net: Network) -> int:
 
 
 def design_of(
-    bench: BenchBase,
-    fit: Fit,
-    options: list[Option],
-    watched: Ints,
-    goal: npt.NDArray[np.float64],
+    bench: BenchBase, options: list[Option], watched: Ints, goal: Floats, found: Floats, anew: npt.NDArray[np.bool_]
 ) -> Design:
-    """The candidates weighed against the job; a goal that all of them together miss becomes what they nearly reach."""
+    """The candidates weighed against the job; a goal that all of them together miss becomes what they nearly reach.
+
+    Parameters
+    ----------
+    found : (h,) sizes of errors that are found today, m.
+    anew : (h,) heights that must be tested anew, better than today.
+    """
     rows = design_rows(bench.net, [o.base for o in options])
     variance = np.array([o.base.sd**2 for o in options])
-    gain = Gain(bench, fit, rows, variance, watched)
+    gain = Gain(bench, bench.fit, rows, variance, watched)
     minutes = np.array([o.minutes for o in options])
-    design = Design(gain.f, gain.spread, variance, gain.diagonal, gain.own, goal, minutes, bench.delta)
+    sizes = Sizes(gain.own, found, delta_afterwards(bench))
+    design = Design(gain.f, gain.spread, variance, gain.diagonal, goal, minutes, sizes)
     # a goal out of reach must not buy everything that helps a little
     everything = design.detectable(list(range(len(options))))
-    within_reach = np.where(everything <= goal, goal, NEAR_ENOUGH * everything)
+    near = NEAR_ENOUGH * everything
+    near = np.where(anew, np.minimum(near, np.sqrt(design.detectable([]) * everything)), near)
+    within_reach = np.where(everything <= goal, goal, near)
     return replace(design, goal=np.minimum(within_reach, LARGE_M))
 
 
 def _steps(
-    design: Design, chosen: list[int], options: list[Option], ids: list[str], goal: npt.NDArray[np.float64]
+    design: Design,
+    chosen: list[int],
+    options: list[Option],
+    ids: list[str],
+    goal: Floats,
+    told: npt.NDArray[np.bool_],
 ) -> list[Record]:
+    """What each measurement proves, and what it improves of the heights that are told of."""
     out: list[Record] = []
     before = design.detectable([])
     for order, p in enumerate(chosen, start=1):
@@ -247,11 +281,13 @@ def _steps(
         base, kind = options[p].base, options[p].kind
         newly = np.flatnonzero((before > goal) & (after <= goal * (1 + 1e-9)))
         better = np.log(np.minimum(before, LARGE_M) / np.minimum(after, LARGE_M))
-        felt = [int(i) for i in np.argsort(-better, kind="stable") if better[i] > 0.05 or i in newly][:6]
+        gains = [i for i in np.argsort(-better, kind="stable").tolist() if told[i]]
+        felt = [i for i in gains if better[i] > LEAST_GAIN or i in newly][:6]
         out.append(
             {
                 "order": order,
                 "kind": kind,
+                "finding": None,
                 "stand": base.stand,
                 "setup": base.stand.partition(":")[2] if base.stand.startswith("setup:") else None,
                 "from_mark": base.from_mark,
@@ -268,4 +304,56 @@ def _steps(
             }
         )
         before = after
+    return out
+
+
+def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budget: float | None) -> list[Record]:
+    """Stretches to level again, for findings that are about levelling: the likeliest for its work first."""
+    job = facts.job
+    chains = chains_of(staff_legs(job)[0]) + chains_of(level_legs(job))
+    sections = sections_of(chains, permanent_marks(job))
+    out: list[Record] = []
+    for order, finding in enumerate(facts.judgement.findings, start=1):
+        found = _stretches(releveling(facts, sections, [finding])["steps"]) if _of_levelling(facts, finding) else []
+        for stretch in found:
+            cost = minutes.relevel * max(1.0, float(stretch["setups"]))
+            if budget is not None and spent + cost > budget:
+                break
+            spent += cost
+            out.append(
+                {
+                    "order": done + len(out) + 1,
+                    "kind": "relevel",
+                    "finding": order,
+                    "stand": None,
+                    "setup": None,
+                    "from_mark": stretch["from_mark"],
+                    "mark": stretch["to_mark"],
+                    "setups": stretch["setups"],
+                    "probability": stretch["probability"],
+                    "why": WHY_MORE["relevel"],
+                    "sd_mm": None,
+                    "minutes": cost,
+                    "minutes_so_far": spent,
+                    "proves": [],
+                    "improves": [],
+                }
+            )
+    return out
+
+
+def _of_levelling(facts: JobFacts, finding: Finding) -> bool:
+    levelled = ("staff", "level", "exchange")
+    return any(facts.family.kind[m.hypothesis] in levelled for m in finding.members)
+
+
+def _stretches(steps: list[Record]) -> list[Record]:
+    """The first ones, until they hold nine tenths."""
+    out: list[Record] = []
+    held = 0.0
+    for step in steps[:SECTIONS_AT_MOST]:
+        if held >= CERTAIN * sum(s["probability"] for s in steps):
+            break
+        out.append(step)
+        held += step["probability"]
     return out

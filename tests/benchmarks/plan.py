@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from heightnet.judge.assess import Bench, fit_of, reliability
+from heightnet.judge.bench import Bench
+from heightnet.judge.promises import promises
 from heightnet.network import build_network
 from heightnet.tasks.design import Design
 from heightnet.tasks.plan import Minutes, design_of, options_of
@@ -44,21 +45,23 @@ def design(seed: int) -> Design | None:
     """A small problem with costs of its own, None where there is nothing to choose."""
     rng = np.random.default_rng(seed + 10_000)
     net = build_network(traverse(seed).job())
-    bench, fit = Bench(net), fit_of(net)
-    rel = reliability(bench)
+    bench = Bench(net)
+    found = promises(bench).found
     watched = np.flatnonzero(np.isin(bench.family.kind, ("setup", "target")))
-    before = rel.detectable[watched]
+    before = found[watched]
     limit = float(rng.choice([0.006, 0.008, 0.010]))
     goal = np.full(len(watched), limit)
     open_ = before > goal
     if not open_.any():
         return None
     cost = Minutes(*(float(x) for x in rng.uniform(1, 10, 7)))
-    options = options_of(net, bench.family.node[watched[open_]], before[open_], cost, bool(rng.random() < 0.5), set())
+    gone = set(bench.family.node[watched].tolist()) if rng.random() < 0.5 else set()
+    options = options_of(net, bench.family.node[watched[open_]], before[open_], cost, gone, set())
     if not options:
         return None
     keep = sorted(rng.permutation(len(options))[:MOST].tolist())
-    return design_of(bench, fit, [options[i] for i in keep], watched, goal, rel.delta0)
+    anew = np.zeros(len(watched), dtype=bool)
+    return design_of(bench, [options[i] for i in keep], watched, goal, before, anew)
 
 
 def compare(seeds: range) -> list[tuple[float, float, float, float]]:

@@ -3,12 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
-from heightnet.judge.bench import Bench
-from heightnet.judge.judgement import Judgement
-from heightnet.judge.large import LargeBench
 
 import heightnet
 from heightnet.job.read import read_job
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job

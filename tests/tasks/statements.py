@@ -69,10 +69,10 @@ def record(facts, of):
         return next(c for c in of_thing["causes"] if c["cause"] == key)
     if kind == "settings":
         return facts["settings"]["test"]
-    if kind in ("bust", "prove", "plan_of", "heights") and not name:
-        return facts
     if kind in facts and not name:
         return facts[kind]
+    if kind in ("bust", "prove", "plan") and not name:
+        return facts
     return next(r for table in ("heights", "suspects", "rivals") for r in facts.get(table, ()) if r["id"] == of)
 
 
