@@ -17,6 +17,7 @@ from heightnet.archive.index import write_index
 from heightnet.archive.one import RECORD, REPORTS, Order
 from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
+from heightnet.result import CONTRADICTED
 
 Tell = Callable[[str, int, int], None]
 """Told the stage ("finding", "checking", "writing"), how many are done and how many there are (0: not known)."""
@@ -39,11 +40,12 @@ class Screened:
     written: list[Path]
 
     def exit_status(self, strict: bool = False) -> int:
-        """The highest that ``check`` gives for any of the jobs: 0 nothing suspect, 1 something, 2 one not readable."""
-        if self.counts["error"]:
+        """The highest that ``check`` gives for any job: 0 nothing contradicts, 1 something does, 2 one not readable."""
+        counts = self.counts
+        if counts["error"]:
             return 2
-        found = self.counts["suspect"] + self.counts["either"]
-        return int(found + (self.counts["unproved"] + self.counts["weak"] if strict else 0) > 0)
+        found = sum(counts[state] for state in CONTRADICTED)
+        return int(found + (counts["gaps"] + counts["untested"] + counts["scatters"] if strict else 0) > 0)
 
 
 def screen_archive(

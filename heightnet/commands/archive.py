@@ -41,7 +41,7 @@ def command(
     Jobs are folders of CSV tables, workbooks and LandXML files. A job that cannot be read is listed with its error and
     stops nothing. A second run checks only what is new or changed. Ctrl-C keeps what is done.
 
-    Exit status, the highest that `check` would give for any of the jobs: 0 nothing suspect, 1 something suspect, 2 a
+    Exit status, the highest that `check` would give for any of the jobs: 0 nothing contradicts, 1 one does, 2 a
     job could not be read or adjusted; 130 stopped by Ctrl-C.
     """
     from rich.console import Console
@@ -144,11 +144,11 @@ def _say(done: Screened, console: Console, parquet: bool | None) -> None:
     """The archive in a few lines."""
     from rich.text import Text
 
-    from heightnet.report.archive_words import VERDICTS, headline
+    from heightnet.report.archive_words import STATES, headline
 
     counts = done.counts
     out = [headline(counts)]
-    out += [f"   {counts[verdict]:>8,}  {word}" for verdict, word in VERDICTS.items() if counts[verdict]]
+    out += [f"   {counts[state]:>8,}  {word}" for state, word in STATES.items() if counts[state]]
     out.append(f"{done.checked:,} checked now, {counts['checked'] - done.checked:,} as they were.")
     if counts["dropped"]:
         out.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")
