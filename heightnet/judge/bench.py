@@ -130,7 +130,7 @@ class BenchBase(ABC):
 
     @abstractmethod
     def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
-        """With some hypotheses freed, at the stated standard deviations: u and the diagonal of G (h,); G (s, s) of them."""
+        """With some hypotheses freed, at the stated sds: u and the diagonal of G (h,); G (s, s) of these."""
 
     @abstractmethod
     def inflation(self, looks: list[Look]) -> Floats:

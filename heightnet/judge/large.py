@@ -49,6 +49,8 @@ FELT = 0.01  # correlation from which what was let go elsewhere is free beside a
 STILL_TESTED = 1e-6  # 1 / m^2: information of a class below which nothing is left to test it
 NEAREST = 60  # of what was let go, taken as free beside a class when its rivals are looked for
 MOST_LET_GO = 400
+AT_ONCE = 32  # right-hand sides
+FELT_MOVE = 1e-5  # of an error: an estimate that moves less does not move
 LARGE_BUDGET = 1e10  # steps of all searches of a large job
 ROUNDS = 3
 SURE = 30.0  # logarithm of the Bayes factor of what was let go
@@ -231,7 +233,7 @@ class LargeBench(BenchBase):
         is_bridge, series = bridges(i, j, len(held)), series_classes(i, j, len(held))
         label = np.full(len(family), -1, dtype=np.int64)
         label[drawn] = np.where(is_bridge, -1, series)
-        redundancy = np.clip(self.diagonal / np.maximum(self.own, 1e-300), 0.0, 1.0)
+        redundancy = np.clip(self.diagonal / np.where(self.own > 0, self.own, 1.0), 0.0, 1.0)
         redundancy[drawn[is_bridge]] = 0.0
         other = np.setdiff1d(np.flatnonzero(redundancy > UNTESTABLE), drawn)
         label[other] = label.max(initial=-1) + 1 + np.arange(len(other))
@@ -320,10 +322,8 @@ class LargeBench(BenchBase):
         """
         family, tested = self.family, self.classes.tested
         rate = family.rate.copy()
-        prior = Candidates.of(family.rate, family.size)
-        members, u, rest = self._cleared()
-        bayes = np.where(tested, log_bayes(*self._scaled(u, rest), prior), 0.0)
-        bayes[members] = SURE
+        bayes = np.append(log_bayes(*self._cleared(), self.candidates), 0.0)[self.classes.label]
+        bayes = np.where(tested, np.minimum(bayes, SURE), 0.0)
         for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION):
             of_kind = family.of(kind)
             at = np.flatnonzero(tested & of_kind)
@@ -336,25 +336,30 @@ class LargeBench(BenchBase):
             rate[of_kind] = present
         return rate
 
-    def _cleared(self) -> tuple[Ints, Floats, Floats]:
-        """The clear blunders, and u and the diagonal of G (h,) with them let go: they make others look wrong."""
+    def _cleared(self) -> tuple[Floats, Floats]:
+        """u and the diagonal of G (c,) by the factors that the job shows, with the clear blunders let go, because they
+        make others look wrong; of these themselves as they were found."""
         reps = self.classes.representative
         if self.net.edge_count <= WHOLE_UP_TO:
             frame = self._frame(self.net.y)
-            members = reps[let_go(frame, self.candidates, 1.0, 1.0).members]
-            u = np.asarray(self.family.C.T @ (self.fit.v / self.net.sd**2))
-            return members, *self.freed(u, members)[:2]
+            gone = let_go(frame, self.candidates, *self._point)
+            u, diagonal = frame.tests(*self._point)
+            gone.u[gone.members], gone.rest[gone.members] = u[gone.members], diagonal[gone.members]
+            return gone.u, np.maximum(gone.rest, 0.0)
         found: list[int] = []
-        v = self.fit.v
+        v, first = self.fit.v, np.zeros(len(reps))
         for _ in range(ROUNDS):  # of what stands out, what stands out most among its neighbours
-            u = np.asarray(self.family.C.T @ (v / self.net.sd**2))
-            fresh = self._standing_out(u[reps] / np.sqrt(np.maximum(self.diagonal[reps], 1e-300)), found)
+            u = np.asarray(self.family.C.T @ (v / self.net.sd**2))[reps]
+            fresh = self._standing_out(u / np.sqrt(np.maximum(self.diagonal[reps], 1e-300)), found)
             if not len(fresh):
                 break
             found += fresh.tolist()
-            b = u[reps[fresh]] / self.diagonal[reps[fresh]]
+            first[fresh] = u[fresh]
+            b = u[fresh] / self.diagonal[reps[fresh]]
             v = self.fit.residuals_without(self.family.C[:, reps[fresh]] @ b, v)
-        return reps[found], np.asarray(self.family.C.T @ (v / self.net.sd**2)), self.diagonal
+        u = np.asarray(self.family.C.T @ (v / self.net.sd**2))[reps]
+        u[found] = first[found]
+        return self._scaled(u, self.diagonal[reps])
 
     def _standing_out(self, w: Floats, found: list[int]) -> Ints:
         """Classes whose |w| is beyond the critical value and the largest of all that share a place with them."""
@@ -704,6 +709,17 @@ class LargeBench(BenchBase):
         out_u[tested] = left[label[tested]] * scale * self.classes.sign[tested]
         out[tested] = rest[label[tested]] * scale**2
         return out_u, out, columns[at]
+
+    def moved(self, g: int, hypotheses: Ints) -> sparse.csr_array:  # type: ignore[override]
+        """(n, s) sparse: an error of one moves few of so many estimates by anything that is felt."""
+        tape, sight = float(self.factors.tape[g]), float(self.factors.sight[g])
+        P = scaled_sd(self.net.kind, self.net.sd, tape, sight) ** -2.0
+        blocks = []
+        for some in np.array_split(hypotheses, 1 + len(hypotheses) // AT_ONCE):
+            found = self.fit_at(g).solve((self.net.A.T @ self.family.C[:, some].multiply(P[:, None])).toarray())
+            found[np.abs(found) < FELT_MOVE] = 0.0
+            blocks.append(sparse.csr_array(found))
+        return sparse.hstack(blocks, format="csr")
 
     def inflation(self, looks: list[Look]) -> Floats:
         """(h,) by how much the standard deviation of each hypothesis' estimate grows with the factors of the job."""

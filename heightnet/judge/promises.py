@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from heightnet.judge.bench import Bench, BenchBase
-from heightnet.judge.closing import Odds, canonical_order
+from heightnet.judge.closing import LARGEST_EXPONENT, Odds, canonical_order
 from heightnet.judge.family import HEIGHTS
 from heightnet.judge.large import LargeBench
 from heightnet.judge.naming import EVIDENCE
@@ -32,7 +32,6 @@ RESEMBLES = 0.3  # correlation from which a class is felt along another's line
 FELT_BY, RIVALS = 24, 10  # such classes, the nearest, that are followed to see what is said, and what is named
 FELT = 1e-6  # correlation below which a class is not moved at all
 LIGHT = 1e-3  # points of the factor grid with less weight everywhere on a line are left out of it
-LARGEST_EXPONENT_32 = 80.0
 FOUND_AT = np.linspace(-2.0, 1.1, 5)  # points of the line about k
 NAMED_AT = np.array([-1.0, 0.0, 0.7, 1.5, 2.5])
 NAMED_BEYOND = 7  # further points, up to NAMED_TO
@@ -133,7 +132,7 @@ class _Line:
         s = k + FOUND_AT
         matter, weight, odds = self.along(s)
         weight = np.exp(weight - weight.max(axis=0))
-        near = np.exp(np.minimum(odds, LARGEST_EXPONENT_32)).sum(axis=1)
+        near = np.exp(np.minimum(odds, LARGEST_EXPONENT)).sum(axis=1)
         total = np.log((weight * (near + self.rest(matter)[:, :, None])).sum(axis=0) / weight.sum(axis=0))
         return _first_crossing(s, total - theta)
 

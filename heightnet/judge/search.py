@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 TAUS_M = (0.006, 0.030, 0.150, 1.000)
-FIXED_SIZE_SD_M = 0.002
+FIXED_SIZE_SD_M = 0.002  # how close to the size that the records fix a blunder must come
 BEAM = 100
 MOST_AT_ONCE = 6  # blunders, and more as long as one more explains more
 MOST_EVER = 12
@@ -37,11 +37,6 @@ GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
 ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds first
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
-
-
-def fixed_size_sd(size: Floats) -> Floats:
-    """How close to the size that the records fix a blunder must come, m."""
-    return np.maximum(FIXED_SIZE_SD_M, 0.1 * np.abs(size))
 
 
 @dataclass(frozen=True)
@@ -68,7 +63,7 @@ class Candidates:
         count = len(rate)
         taus = np.tile(TAUS_M, (count, 1))
         weight = np.full((count, len(TAUS_M)), -np.log(len(TAUS_M)))
-        taus[fixed] = fixed_size_sd(size[fixed])[:, None]
+        taus[fixed] = FIXED_SIZE_SD_M
         return cls(np.log(rate / (1 - rate)), np.where(fixed, size, 0.0), taus, weight)
 
 

@@ -47,7 +47,7 @@ def tell(words: Words) -> Story:
     """The whole story of a job."""
     findings, state = words.facts["findings"], words.facts["judgement"]["state"]
     answers = [Answer("Is something wrong?", _is_something_wrong(words))]
-    if findings:
+    if findings and state != "unexplained":
         answers.append(Answer("Why?", _why(words)))
         answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
     answers.append(Answer("What to do in the field", _what_to_do(words)))
@@ -288,24 +288,40 @@ def _is_something_wrong(words: Words) -> list[str]:
             f"{count(total, 'measurement')} where {needed:,} would do; the {spare} ones disagree by more than the "
             f"stated precision allows, but everywhere alike: that something is wrong is no likelier than {fewer}."
         ]
+    if state == "unexplained":
+        return _nothing_explains(words)
     lines = [line for finding in findings[:TOLD] for line in _told(words, finding)]
     if len(findings) > TOLD:
         lines.append(f"Also: {listing([_place(words, f) for f in findings[TOLD:]], 4)}.")
-    if state == "unexplained":
-        lines.append(
-            "These do not explain it: once they are left out, the rest still contradicts itself, or they are more than "
-            "so few spare measurements can bear. None of the heights below is cleared."
-        )
     if state == "many":
         lines.append("So many at once can hardly be told apart: believe none of them before it is measured again.")
-    if judgement["bears"] is not None and state in ("many", "unexplained"):
-        bears = claim("judgement", "bears", judgement["bears"], count(judgement["bears"], "error"))
-        lines.append(f"A job with so few spare measurements bears no more than {bears}.")
+        lines += _bears(words)
     lines += _sets(words)
     if not facts["cross_check"]["agrees"] and judgement["second_search"] == "made" and state == "wrong":
         other = listing([words.label(id) for id in facts["cross_check"]["best_subset"]], 3) or "nothing"
         lines.append(f"A second way of searching blames {other}: read the other explanations before deciding.")
     return lines + _not_looked_at(words)
+
+
+def _nothing_explains(words: Words) -> list[str]:
+    """Of a job that no few errors explain: what would explain most of it, as a lead."""
+    findings = words.facts["findings"]
+    lines = [
+        "No few errors explain it: with the likeliest left out the rest still contradicts itself, or they are more "
+        "than so few spare measurements can bear. Nothing in it is cleared, and nothing is accused."
+    ]
+    if findings:
+        leads = listing([words.short(f["members"][0]["id"]) for f in findings], 6)
+        lines.append(f"Begin where most would be explained: {leads}.")
+    return lines + _bears(words) + _not_looked_at(words)
+
+
+def _bears(words: Words) -> list[str]:
+    judgement = words.facts["judgement"]
+    if judgement["bears"] is None:
+        return []
+    bears = claim("judgement", "bears", judgement["bears"], count(judgement["bears"], "error"))
+    return [f"A job with so few spare measurements bears no more than {bears}."]
 
 
 def _told(words: Words, finding: Record) -> list[str]:
@@ -498,7 +514,7 @@ def _what_to_do(words: Words) -> list[str]:
     facts = words.facts
     steps, findings = facts["next_measurements"], facts["findings"]
     lines = []
-    for finding in findings[:TOLD]:
+    for finding in findings[:TOLD] if facts["judgement"]["state"] != "unexplained" else []:
         if stretch := _stretch(words, finding):
             lines.append(f"Level {stretch} again before its heights are used.")
         elif finding["parted_by"]:
@@ -517,6 +533,8 @@ def _what_to_do(words: Words) -> list[str]:
         ]
     if findings:
         return ["Look these rows up in the field book, and observe them again before their heights are used."]
+    if facts["judgement"]["state"] == "unexplained":
+        return ["Measure it again in parts that close by themselves, each part checked before the next one is begun."]
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]

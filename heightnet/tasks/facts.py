@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import sparse
 from scipy.special import chdtri
 
 import heightnet
@@ -29,7 +30,7 @@ from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
-from heightnet.rows import Rows
+from heightnet.rows import Nested, Rows
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
@@ -75,23 +76,28 @@ def told_heights(
     above : what the heights found are above, m.
     there : which of them exist.
     """
-    divided = np.array([bool(found.divided(i)) for i in range(len(found.mean))], dtype=bool)
+    divided = np.zeros(len(found.mean), dtype=bool)
+    divided[[i for i in found.minds if found.divided(i)]] = True
+    told = [(i, mind) for i in sorted(found.minds) for mind in found.minds[i] if mind.probability >= LEAST_TOLD]
+    count = (
+        np.bincount([i for i, _ in told], minlength=len(divided)) if told else np.zeros(len(divided), dtype=np.int64)
+    )
     single = there & ~divided
     return {
         name: np.where(single, above + found.mean, np.nan),
         sd_name: np.where(single, found.sd * 1000, np.nan),
         "low_m": np.where(single, above + found.low, np.nan),
         "high_m": np.where(single, above + found.high, np.nan),
-        "heights": [
-            [
-                {
-                    "height_m": float(above[i] + mind.mean), "sd_mm": mind.sd * 1000, "probability": mind.probability,
-                    "low_m": float(above[i] + mind.low), "high_m": float(above[i] + mind.high),
-                }
-                for mind in found.minds.get(i, []) if mind.probability >= LEAST_TOLD
-            ]
-            for i in range(len(found.mean))
-        ],
+        "heights": Nested(
+            Rows({
+                "height_m": [float(above[i] + mind.mean) for i, mind in told],
+                "sd_mm": [mind.sd * 1000 for _, mind in told],
+                "probability": [mind.probability for _, mind in told],
+                "low_m": [float(above[i] + mind.low) for i, mind in told],
+                "high_m": [float(above[i] + mind.high) for i, mind in told],
+            }),
+            np.concatenate([[0], np.cumsum(count)]).tolist(),
+        ),
     }  # fmt: skip
 
 
@@ -336,20 +342,25 @@ class JobFacts:
     @cached_property
     def corrected(self) -> Heights:
         """Heights of the marks, less their approximate ones, as the whole posterior has them."""
-        wrong = sorted({h for part in self.posterior.parts for c in part for h in c.hypotheses})
-        points = sorted({c.g for part in self.posterior.parts for c in part} | set(self.points))
-        count = len(self.bench.factors.tape)
-        base, variance = np.zeros((2, count, len(self.mark_nodes)))
-        effect = {h: np.zeros((count, len(self.mark_nodes))) for h in wrong}
-        for g in points:
-            fit = self.bench.fit_at(g)
-            base[g] = self.of_marks(self.bench.adjusted(g, self.judgement.y))
-            variance[g] = self.of_marks(fit.sd_x) ** 2
-            some = np.array(wrong, dtype=np.int64)
-            found = self._with_held(self.of_marks(self.bench.moved(g, some)), some)
-            for i, h in enumerate(wrong):
-                effect[h][g] = found[:, i]
-        return self.posterior.mixed(base, variance, effect)
+        points, y = self.posterior.points, self.judgement.y
+        base = np.array([self.of_marks(self.bench.adjusted(g, y)) for g in points])
+        variance = np.array([self.of_marks(self.bench.fit_at(g).sd_x) ** 2 for g in points])
+        return self.posterior.mixed(base, variance, self._effect_on_marks)
+
+    def _effect_on_marks(self, g: int, hypotheses: list[int]) -> Any:
+        """(marks, s) what unit errors do to the marks at one point of the factor grid."""
+        some = np.array(hypotheses, dtype=np.int64)
+        moved = self.bench.moved(g, some)
+        if not sparse.issparse(moved):
+            return self._with_held(self.of_marks(moved), some)
+        column = self.net.nodes.column[self.mark_nodes]
+        there = np.flatnonzero(column >= 0)
+        place = sparse.csr_array(
+            (np.ones(len(there)), (there, column[there])), shape=(len(column), self.net.A.shape[1])
+        )
+        held = self._with_held(np.zeros((len(column), len(some))), some) if len(self.net.held) else None
+        found = place @ moved
+        return found if held is None else found + sparse.csr_array(held)
 
     def _hidden(self) -> tuple[Floats, npt.NDArray[np.int64]]:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
@@ -386,10 +397,10 @@ class JobFacts:
             here = order[(mark[order] >= 0)]
             larger = reach[here] > most[mark[here]]
             most[mark[here][larger]], by[mark[here][larger]] = reach[here][larger], single[here][larger]
-        column = nodes.column[self.mark_nodes]
         sd = self.of_marks(self.fit.sd_x)
-        hidden = np.where(most[self.mark_nodes] > 0, most[self.mark_nodes] * sd, 0.0)
-        hidden[column < 0] = 0.0
+        moves = (most[self.mark_nodes] > 0) & (nodes.column[self.mark_nodes] >= 0)  # a held mark does not move
+        hidden = np.zeros(len(sd))
+        hidden[moves] = most[self.mark_nodes][moves] * sd[moves]
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
     def shots(self) -> Rows:

@@ -163,21 +163,23 @@ class HeightFacts:
     def _corrected(self, node: Ints, recorded: Floats) -> Heights:
         """Heights as the whole posterior has them: the recorded ones where nothing puts them in question."""
         facts = self.facts
-        count = len(self.bench.factors.tape)
+        points = facts.posterior.points
         own = np.nan_to_num(facts.stand_mean[1][node])
-        base = np.tile(np.nan_to_num(recorded), (count, 1))
-        variance = (self.bench.factors.tape[:, None] * own[None, :]) ** 2
-        wrong = sorted({h for part in facts.posterior.parts for c in part for h in c.hypotheses})
+        base = np.tile(np.nan_to_num(recorded), (len(points), 1))
+        variance = (self.bench.factors.tape[points, None] * own[None, :]) ** 2
         rows = self.net.rows(Kind.HEIGHT)
         weight = sparse.csr_matrix(
             (self.net.sd[rows] ** -2.0, (self.net.head[rows], np.arange(rows.stop - rows.start))),
             shape=(len(self.net.nodes), rows.stop - rows.start),
         )
-        pull = (weight @ self.bench.family.C[rows][:, wrong]).toarray()  # what a unit of each puts into a mean
         total = np.asarray(weight.sum(axis=1)).ravel()
-        pull = pull[node] / np.where(total > 0, total, 1.0)[node][:, None]
-        effect = {h: np.tile(pull[:, i], (count, 1)) for i, h in enumerate(wrong)}
-        return facts.posterior.mixed(base, variance, effect, replaces=True)
+        scaled = sparse.diags_array(1 / np.where(total > 0, total, 1.0)) @ weight
+
+        def pull(_: int, hypotheses: list[int]) -> Any:
+            """What a unit of each puts into the mean of a stand's readings."""
+            return sparse.csr_array((scaled @ self.bench.family.C[rows][:, hypotheses])[node])
+
+        return facts.posterior.mixed(base, variance, pull, replaces=True)
 
     def found(self) -> dict[tuple[str, str], tuple[float, float]]:
         """Height and sd (m) of each stand from all but its own readings, where something else determines it."""

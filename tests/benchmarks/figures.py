@@ -1,4 +1,4 @@
-"""How often the judgement is right, by simulation, beside what a user would otherwise do.
+"""How well blunders are identified, by simulation, beside what a user would otherwise do; see also decide.py.
 
     python -m tests.benchmarks.figures [-n 4000] [--cell TEXT] [--to FILE]
 
@@ -21,11 +21,13 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr
 
-from heightnet.judge.assess import Bench, Verdicts, reliability
+from heightnet.judge.bench import Bench
 from heightnet.judge.family import Family, build_family
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.promises import promises
 from heightnet.judge.reduction import scaled_sd
 from heightnet.judge.search import TAUS_M
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from heightnet.simulate import simulate
 from tests.benchmarks.other_ways import OTHER_WAYS, Observer
 
@@ -63,9 +65,9 @@ def observer(kind: str, seed: int) -> Observer:
 
 @cache
 def attributable_heights(kind: str, seed: int) -> np.ndarray:
-    """Set-up heights with two independent checks or more: those whose errors can be told from everybody else's."""
+    """Set-up heights whose errors can be told from everybody else's: those that are ever named alone."""
     b = bench(kind, seed)
-    return np.flatnonzero(np.isfinite(reliability(b).attributable) & np.isin(b.family.kind, ("setup", "tripod")))
+    return np.flatnonzero(np.isfinite(promises(b).named) & np.isin(b.family.kind, ("setup", "tripod")))
 
 
 class Draw:
@@ -113,11 +115,11 @@ class Draw:
     def truth(self) -> set[int]:
         return {int(self.b.classes.label[h]) for h in self.sizes}
 
-    def judge(self) -> Verdicts:
-        return self.b.judge(self.y)
+    def judge(self) -> Judgement:
+        return Judgement(self.b, self.y)
 
 
-def accused(v: Verdicts, least: float = 0.5) -> set[int]:
+def accused(v: Judgement, least: float = 0.5) -> set[int]:
     return {int(c) for c in np.flatnonzero(v.class_probability >= least)}
 
 
@@ -137,24 +139,13 @@ def draws(kind: str, n: int, salt: int, tape: float = 1.0, sight: float = 1.0) -
 # ---- cells ----
 
 
-def clean(kind: str, n: int, tape: float = 1.0, sight: float = 1.0) -> Record:
-    """No blunder, true standard deviations a multiple of the assumed ones."""
-    alarms = over9 = over5 = 0
-    for d in draws(kind, n, 1, tape, sight):
-        v = d.judge()
-        alarms += bool(abs(v.w[v.largest]) > d.b.critical[0])
-        over9 += bool(accused(v, 0.9))
-        over5 += bool(accused(v, 0.5))
-    return {"max |w| beyond critical": rate(alarms, n), "P > .9": rate(over9, n), "P > .5": rate(over5, n)}
-
-
 def detection(kind: str, n: int) -> Record:
     """One wrong height of 2 to 7 sds: how often its own test is beyond the critical value, less Phi(delta - k)."""
     found = expected = square = 0.0
     for d in draws(kind, n, 2):
         d.plant_heights(1, (2.0, 7.0))
         ((h, size),) = d.sizes.items()
-        scale, k = np.sqrt(d.b.diagonal[h]), d.b.critical[0]
+        scale, k = np.sqrt(d.b.diagonal[h]), d.b.closing.k
         w = d.b.reduction.M[:, h] @ (d.b.reduction.K.T @ (d.y / d.b.net.sd)) / scale
         p = float(ndtr(abs(size) * scale - k))
         found, expected, square = found + (abs(w) > k), expected + p, square + p * (1 - p)
@@ -172,8 +163,9 @@ def identification(
     for i, d in enumerate(draws(kind, n, 10 + count)):
         d.plant_heights(count, delta, size)
         v, truth = d.judge(), d.truth
-        exact += set(v.posterior.sets[0]) == truth
-        shown += any(set(s) == truth for s in v.posterior.sets[: v.posterior.shown])
+        sets = v.looks[0].posterior.sets
+        exact += set(sets[0]) == truth
+        shown += any(set(s) == truth for s in sets[: v.looks[0].posterior.shown])
         suspects += accused(v) == truth
         innocent += len(accused(v) - truth)
         if i < compared:
@@ -199,7 +191,7 @@ class Tally:
         self.stated: list[np.ndarray] = []
         self.true: list[np.ndarray] = []
 
-    def add(self, v: Verdicts, d: Draw) -> None:
+    def add(self, v: Judgement, d: Draw) -> None:
         truth, p, label = d.truth, v.class_probability, d.b.classes.label
         for least in self.said:
             said = accused(v, least)
@@ -249,13 +241,13 @@ def families(kind: str, n: int) -> Record:
         truth |= {str(i) for h in d.sizes for i in d.b.family.ids[d.b.classes.label == d.b.classes.label[h]]}
         for name in right:
             b = bench(kind, d.seed, name)
-            v = b.judge(d.y)
+            v = Judgement(b, d.y)
             for c in accused(v):
                 said[name] += 1
                 right[name] += bool(truth & {str(i) for i in b.family.ids[b.classes.label == c]})
     for name in right:
         out[f"precision, family: {name}"] = rate(right[name], said[name])
-        out[f"critical value, family: {name}"] = round(bench(kind, 0, name).critical[0], 2)
+        out[f"critical value, family: {name}"] = round(bench(kind, 0, name).closing.k, 2)
     return out
 
 
@@ -271,40 +263,18 @@ def group(kind: str, n: int, members: int, size: float = 0.005) -> Record:
         v = d.judge()
         named += bool(v.class_probability[label[h]] >= 0.5)
         alone += accused(v) == d.truth
-        innocent += len(accused(bench(kind, d.seed, "alone").judge(d.y)))
+        innocent += len(accused(Judgement(bench(kind, d.seed, "alone"), d.y)))
     return {"named": rate(named, n), "named and nothing else": rate(alone, n),
             "accused a job, without groups": round(innocent / n, 2)}  # fmt: skip
-
-
-def sixty() -> Record:
-    """Seconds on one core for the whole family and the variance grid of a job of 60 set-ups, by stage."""
-    job = simulate("M1", 5, {"setup:S17": 0.05, "target:P33a": -0.02})[0]
-    times = [time.process_time()]
-    net = build_network(job)
-    times.append(time.process_time())
-    b = Bench(net)
-    times.append(time.process_time())
-    b.critical  # noqa: B018
-    times.append(time.process_time())
-    b.judge()
-    times.append(time.process_time())
-    spent = {f"{stage} s": round(b - a, 2) for stage, (a, b) in
-             zip(("network", "reduction", "critical value", "search"), pairwise(times), strict=True)}  # fmt: skip
-    return {**spent, "all s": round(times[-1] - times[0], 2), "hypotheses": len(b.family),
-            "observations": int((net.kind < Kind.REFRACTION).sum())}  # fmt: skip
 
 
 def cells(n: int) -> dict[str, Callable[[], Record]]:
     """Name and run of every cell; jobs of 60 set-ups and what no figure is wanted for are run a quarter as often."""
     quarter = max(n // 4, 1)
     few = {"S1": n, "S2": n, "S3": n, "M1": quarter}
-    out: dict[str, Callable[[], Record]] = {"60 set-ups": sixty}
+    out: dict[str, Callable[[], Record]] = {}
     for kind in ("S1", "S2", "S3"):
         out[f"detection {kind}"] = lambda k=kind: detection(k, 5 * n)
-    for kind, m in few.items():
-        out[f"clean {kind}"] = lambda k=kind, m=m: clean(k, m)
-        out[f"clean {kind}, all sigmas x 1.6"] = lambda k=kind, m=m: clean(k, m, 1.6, 1.6)
-        out[f"clean {kind}, tapes x 2"] = lambda k=kind, m=m: clean(k, m, 2.0, 1.0)
     for kind, m in few.items():
         out[f"at the rates {kind}"] = lambda k=kind, m=m: at_the_rates(k, m)
     out["group M1"] = lambda: group("M1", quarter, 20)

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import statsmodels.api as sm
 
-from heightnet.judge.assess import Bench, Verdicts
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 
 Floats = npt.NDArray[np.float64]
 
@@ -40,7 +41,7 @@ class Observer:
         return {int(c) for c in self.label[at] if c >= 0}
 
 
-def largest_residual(o: Observer, z: Floats, v: Verdicts) -> set[int]:
+def largest_residual(o: Observer, z: Floats, v: Judgement) -> set[int]:
     """Strike the observation with the largest residual in mm if it is beyond three of its sds, adjust again, repeat."""
     weight = np.ones(len(z))
     out: set[int] = set()
@@ -54,12 +55,12 @@ def largest_residual(o: Observer, z: Floats, v: Verdicts) -> set[int]:
     return out
 
 
-def one_at_a_time(o: Observer, z: Floats, v: Verdicts) -> set[int]:
+def one_at_a_time(o: Observer, z: Floats, v: Judgement) -> set[int]:
     """Free the largest test of the whole family beyond its critical value, adjust again, repeat; step back."""
     return {int(v.bench.classes.label[h]) for h in v.one_at_a_time}
 
 
-def huber(o: Observer, z: Floats, v: Verdicts) -> set[int]:
+def huber(o: Observer, z: Floats, v: Judgement) -> set[int]:
     """Huber's estimate by reweighting; what lies beyond three sds of it."""
     weight = np.ones(len(z))
     for _ in range(40):
@@ -68,14 +69,14 @@ def huber(o: Observer, z: Floats, v: Verdicts) -> set[int]:
     return o.classes(np.abs(r) > BEYOND)
 
 
-def studentised(o: Observer, z: Floats, v: Verdicts) -> set[int]:
+def studentised(o: Observer, z: Floats, v: Judgement) -> set[int]:
     """statsmodels' externally studentised residuals with Bonferroni at 5 %."""
     with np.errstate(all="ignore"):
         p = sm.OLS(z, o.A).fit().outlier_test(method="bonf", alpha=0.05)[:, 2]
     return o.classes(p < 0.05)
 
 
-OTHER_WAYS: dict[str, Callable[[Observer, Floats, Verdicts], set[int]]] = {
+OTHER_WAYS: dict[str, Callable[[Observer, Floats, Judgement], set[int]]] = {
     "largest residual": largest_residual,
     "one at a time": one_at_a_time,
     "Huber": huber,

@@ -10,12 +10,18 @@ from heightnet.simulate import simulate
 from tests.benchmarks.decide import Draw, able, marks_of, prepared
 
 
+def mixture(parts):
+    """One value with normal parts (weight, mean, sd)."""
+    weight, mean, sd = (np.array(x) for x in zip(*parts, strict=True))
+    return _of(weight, mean[:, None], sd[:, None] ** 2)
+
+
 def test_mixture_against_scipy():
     """General-purpose library: quantiles of a normal mixture by scipy's normal distribution and root finding."""
     from scipy.optimize import brentq
 
     weight, mean, sd = (0.5, 0.3, 0.2), (0.0, 0.5, -0.3), (1.0, 1.4, 0.8)
-    found = _of([(w, np.array([m]), np.array([s**2])) for w, m, s in zip(weight, mean, sd, strict=True)], 1)
+    found = mixture(zip(weight, mean, sd, strict=True))
     assert not found.minds
     for q, ours in ((0.025, found.low[0]), (0.975, found.high[0])):
         exact = brentq(
@@ -26,12 +32,10 @@ def test_mixture_against_scipy():
 
 
 def test_means_that_fall_apart_are_two_minds():
-    parts = [(0.6, np.array([0.0]), np.array([1e-6])), (0.37, np.array([0.2]), np.array([1e-6])),
-             (0.03, np.array([-0.4]), np.array([1e-6]))]  # fmt: skip
-    found = _of(parts, 1)
+    found = mixture([(0.6, 0.0, 1e-3), (0.37, 0.2, 1e-3), (0.03, -0.4, 1e-3)])
     assert [m.probability for m in found.divided(0)] == [pytest.approx(0.6), pytest.approx(0.37)]
     assert len(found.minds[0]) == 3
-    one = _of([(1 - A_MIND / 2, np.array([0.0]), np.array([1e-6])), (A_MIND / 2, np.array([0.2]), np.array([1e-6]))], 1)
+    one = mixture([(1 - A_MIND / 2, 0.0, 1e-3), (A_MIND / 2, 0.2, 1e-3)])
     assert not one.divided(0)
     assert one.mean[0] == pytest.approx(0.0)  # the unlikely height is told beside it, and pulls nothing
     assert one.minds[0][1].probability == pytest.approx(A_MIND / 2)

@@ -3,12 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
-from heightnet.judge.bench import Bench
-from heightnet.judge.judgement import Judgement
-from heightnet.judge.large import LargeBench
 
 import heightnet
 from heightnet.job.read import read_job
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job
@@ -116,6 +116,7 @@ def test_many_neighbourhoods_tell_what_one_tells(planted):
         for j in (one, many)
     ]
     assert sorted(map(sorted, names[0])) == sorted(map(sorted, names[1]))
+
     def lead(judgement):
         return lambda f: str(judgement.bench.family.ids[f.members[0].hypothesis])
 

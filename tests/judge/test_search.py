@@ -17,7 +17,7 @@ def normal(b, sd, mean=0.0):
 def prior(b, size):
     """Density of a blunder's size: the mixture, or close to the size that the records fix."""
     if np.isfinite(size):
-        return normal(b, max(FIXED_SIZE_SD_M, 0.1 * abs(size)), size)
+        return normal(b, FIXED_SIZE_SD_M, size)
     return sum(normal(b, tau) for tau in TAUS_M) / len(TAUS_M)
 
 

@@ -9,9 +9,11 @@ from heightnet.network.misclosures import misclosures
 from heightnet.simulate import KINDS, simulate
 from tests.shapes import shape
 
+JOBS = [lambda kind=kind: simulate(kind, 2)[0] for kind in KINDS]
+SHAPES = [lambda name=name: shape(name, 2).job for name in ("book14", "mixed", "satellites", "loops3")]
 
-@pytest.mark.parametrize("make", [*(lambda k=k: simulate(k, 2)[0] for k in KINDS),
-                                  *(lambda n=n: shape(n, 2).job for n in ("book14", "mixed", "satellites", "loops3"))])  # fmt: skip
+
+@pytest.mark.parametrize("make", [*JOBS, *SHAPES])
 def test_they_are_the_null_space_of_the_design_matrix(make):
     """As many as the redundancy, independent, and none moved by an unknown; scipy's null space of A' is the same."""
     net = build_network(make())
