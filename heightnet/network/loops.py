@@ -76,7 +76,10 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
 
 
 def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 2000) -> list[Loop]:
-    """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones."""
+    """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones.
+
+    Two readings of one height are no loop: they are compared as what they are.
+    """
     count = net.edge_count
     tail = np.concatenate([net.tail[:count], np.full(len(net.held), DATUM)])
     head = np.concatenate([net.head[:count], net.held])
@@ -84,7 +87,10 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     variance = np.concatenate([net.sd[:count] ** 2, np.zeros(len(net.held))])
     length = np.concatenate([edge_lengths(net), np.zeros(len(net.held))])
     found = fundamental_loops(tail, head, len(net.nodes))
-    order = np.argsort(found.length, kind="stable")[:at_most]
+    rows = net.rows(Kind.HEIGHT)
+    pair = (found.length == 2) & (found.closing >= rows.start) & (found.closing < rows.stop)  # two readings of one stand
+    order = np.argsort(found.length, kind="stable")
+    order = order[~pair[order]][:at_most]
     misclosure, total = found.misclosure(rise), found.total(length) / 1000
     sd = np.sqrt(np.maximum(found.total(variance), 0.0))
     out = []

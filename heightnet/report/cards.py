@@ -7,8 +7,12 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import Any
 
+from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import chance, fixed, listing
+from heightnet.report.method import Number
+from heightnet.report.numbers import NONE, fixed, listing
+from heightnet.report.spoilt import Spoilt
+from heightnet.report.story import often
 from heightnet.report.words import VERDICTS, Words
 
 Record = dict[str, Any]
@@ -16,6 +20,7 @@ Record = dict[str, Any]
 FULL = 60  # so many heights get a full card, those that need attention first; the others a short one
 SHORT = 2000  # beyond, only full cards: results.json has the rest
 SIGHTS = 24
+ASKING = ("suspect", "either", "unproved", "missing", "doubted", "weak")
 
 
 @dataclass(frozen=True)
@@ -34,7 +39,9 @@ class SightLine:
     to: str
     distance: str
     residual: str
+    then: str
     about: str
+    of: str
     verdict: str
 
 
@@ -53,7 +60,7 @@ class Card:
     sights: list[SightLine]
     more_sights: int
     loops: list[str]
-    statistics: list[tuple[str, str]]
+    statistics: list[Number]
     full: bool
     antenna: bool
 
@@ -61,12 +68,17 @@ class Card:
     def open(self) -> bool:
         return self.verdict in ("suspect", "either")
 
+    @property
+    def then(self) -> bool:
+        """Whether residuals change once what is wrong is left out."""
+        return any(sight.then for sight in self.sights)
+
 
 def cards(words: Words, keys: Keys) -> list[Card]:
     """Cards of the set-ups in the order of the job, then of the targets that need attention."""
     order = list(VERDICTS)
     setups, targets = words.facts["setups"], words.facts["targets"]
-    asking = [t for t in targets if t["verdict"] in ("suspect", "either", "unproved", "weak")]
+    asking = [t for t in targets if t["verdict"] in ASKING]
     stands = [("setup", s) for s in setups] + [
         ("target", t) for t in sorted(asking, key=lambda t: order.index(t["verdict"]))[:FULL]
     ]
@@ -83,17 +95,17 @@ def cards(words: Words, keys: Keys) -> list[Card]:
         for end in ("from", "to"):
             if satellite[end]:
                 shots["setup", satellite[end]].append(satellite)
-    loops = _loops_of(words)
+    loops, spoilt = _loops_of(words), Spoilt(words, keys)
     return [
-        _card(words, keys, kind, stand, shots[kind, stand[kind]], loops.get((kind, stand[kind]), []), i in full)
+        _card(words, keys, spoilt, kind, stand, shots[kind, stand[kind]], loops.get((kind, stand[kind]), []), i in full)
         for i, (kind, stand) in enumerate(stands)
     ]
 
 
-def _loops_of(words: Words) -> dict[tuple[str, str], list[Record]]:
+def _loops_of(words: Words) -> dict[tuple[str, str], list[tuple[int, Record]]]:
     """Which loops run through each set-up and target, by the sights and satellite heights in them."""
-    found: dict[tuple[str, str], list[Record]] = defaultdict(list)
-    for loop in words.facts["loops"]:
+    found: dict[tuple[str, str], list[tuple[int, Record]]] = defaultdict(list)
+    for number, loop in words.numbered("loops"):
         through: set[tuple[str, str]] = set()
         for id in loop["ids"]:
             if not id.startswith(("shot:", "gnss:")) or (record := words.records.get(id)) is None:
@@ -103,13 +115,14 @@ def _loops_of(words: Words) -> dict[tuple[str, str], list[Record]]:
             else:
                 through |= {("setup", record[end]) for end in ("from", "to") if record[end]}
         for stand in through:
-            found[stand].append(loop)
+            found[stand].append((number, loop))
     return found
 
 
 def _card(
-    words: Words, keys: Keys, kind: str, stand: Record, shots: list[Record], loops: list[Record], full: bool
-) -> Card:
+    words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, shots: list[Record],
+    loops: list[tuple[int, Record]], full: bool,
+) -> Card:  # fmt: skip
     key = keys.setup(stand["setup"]) if kind == "setup" else keys.target(stand["target"])
     word = "Set-up" if kind == "setup" else "Target"
     over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
@@ -124,30 +137,36 @@ def _card(
         says=words.verdict(stand),
         when=", ".join(part for part in who if part),
         readings=[_reading(words, stand, reading) for reading in stand["readings"]] if full else [],
-        causes=[f"{words.cause(cause)} (chance {chance(cause['probability'])})" for cause in stand["causes"]],
-        checks=_checks(words, stand) if full else [],
-        sights=[_line(words, keys, kind, stand, shot) for shot in shots[:SIGHTS]] if full else [],
+        causes=[_cause(words, stand, cause) for cause in stand["causes"]],
+        checks=_checks(words, kind, stand) if full else [],
+        sights=[_line(words, keys, spoilt, kind, stand, shot) for shot in shots[:SIGHTS]] if full else [],
         more_sights=max(0, len(shots) - SIGHTS) if full else 0,
-        loops=[_loop(words, loop) for loop in loops[:6]] if full else [],
-        statistics=_statistics(words, stand) if full else [],
+        loops=[_loop(words, number, loop) for number, loop in loops[:6]] if full else [],
+        statistics=_statistics(words, kind, stand) if full else [],
         full=full,
         antenna=kind == "setup" and stand["setup"] in words.antennas,
     )
 
 
+def _cause(words: Words, stand: Record, cause: Record) -> str:
+    of = f"cause:{stand['hypothesis']}:{cause['cause']}"
+    return f"{words.cause(cause, stand['hypothesis'])}; {words.chance(of, cause['probability'])}"
+
+
 def _reading(words: Words, stand: Record, reading: Record) -> ReadingLine:
-    lengths = words.lengths
+    lengths, of = words.lengths, reading["id"]
     difference = reading["difference_mm"]
     if difference is None or stand["found_m"] is None:
         said = "nothing to compare it with"
     else:
-        size = lengths.small(difference, reading["sd_mm"])
-        said = f"{size} {'higher' if difference > 0 else 'lower'} than the rest of the job says"
+        size = f"{lengths.small(difference, stand['error_sd_mm'])} {'higher' if difference > 0 else 'lower'}"
+        said = f"{claim(of, 'difference_mm', difference, size)} than the rest of the job says"
+    height = f"{lengths.height(reading['height_m'])} {lengths.name}"
     return ReadingLine(
         name=words.reading_name(reading),
         note=words.reading_note(reading),
         reduction=reduction(words, reading),
-        height=f"{lengths.height(reading['height_m'])} {lengths.name}",
+        height=claim(of, "height_m", reading["height_m"], height),
         difference=said,
     )
 
@@ -167,75 +186,93 @@ def reduction(words: Words, reading: Record) -> str:
     return text if same else f"{text} = {lengths.height(reading['height_m'])}"
 
 
-def _checks(words: Words, stand: Record) -> list[str]:
-    if stand["verdict"] == "free":
+def _checks(words: Words, kind: str, stand: Record) -> list[str]:
+    if stand["hypothesis"] is None:
         return []
+    of = f"{kind}:{stand[kind]}"
     lines = [words.checks(stand)]
     same = [words.label(id) for id in stand["same_as"]]
     if same:
         lines.append(f"Nothing in the job can tell an error here from one in {listing(same, 3, 'or')}.")
-    moves = [m for m in stand["moves"] if m["per_mm"]]
-    size = stand["smallest_detectable_mm"]
+    size = stand["smallest_found_mm"]
+    moves = [(i, m) for i, m in enumerate(stand["moves"]) if m["per_mm"]][:4]
     if moves and size is not None:
-        parts = [f"{m['mark']} by {words.lengths.about(m['per_mm'] * size)}" for m in moves[:4]]
-        lines.append(f"An error just too small to show ({words.lengths.about(size)}) would move {listing(parts)}.")
+        felt = [(i, m["mark"], round(m["per_mm"] * size, 4)) for i, m in moves]
+        parts = [f"{mark} by {claim(of, f'moves.{i}.found_mm', mm, words.lengths.about(mm))}" for i, mark, mm in felt]
+        shown = claim(of, "smallest_found_mm", size, words.lengths.about(size))
+        lines.append(f"An error just too small to show ({shown}) would move {listing(parts)}.")
     elif moves:
-        parts = [f"{m['mark']} by {abs(m['per_mm']):.0%} of it" for m in moves[:4]]
+        each = [(m["mark"], claim(of, f"moves.{i}.per_mm", m["per_mm"], f"{abs(m['per_mm']):.2f}")) for i, m in moves]
+        parts = [f"{mark} by {part} of it" for mark, part in each]
         lines.append(f"An error here would move {listing(parts)}, and nothing would show it.")
     if stand["booked_m"] is not None and stand["recorded_m"] is not None and stand["readings"]:
-        apart = (stand["booked_m"] - stand["recorded_m"]) * 1000
+        apart = round((stand["booked_m"] - stand["recorded_m"]) * 1000, 4)
         if abs(apart) >= 0.5:
             booked = f"{words.lengths.height(stand['booked_m'])} {words.lengths.name}"
-            lines.append(f"Booked as {booked}, {words.lengths.small(apart)} off what its readings give.")
+            told = claim(of, "booked_m", stand["booked_m"], booked)
+            off = claim(of, "booked_off_mm", apart, words.lengths.small(apart))
+            lines.append(f"Booked as {told}, {off} off what its readings give.")
     return lines
 
 
-def _line(words: Words, keys: Keys, kind: str, stand: Record, record: Record) -> SightLine:
+def _line(words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, record: Record) -> SightLine:
     """A sight, or what an antenna observed."""
-    return _satellite(words, keys, stand, record) if "from" in record else _sight(words, keys, kind, record)
-
-
-def _satellite(words: Words, keys: Keys, stand: Record, record: Record) -> SightLine:
     lengths = words.lengths
-    if not record["from"]:
-        to = "height by a service"
+    if "from" in record:
+        if not record["from"]:
+            to = "height by a service"
+        else:
+            to = f"from {record['from']}" if record["to"] == stand["setup"] else f"to {record['to']}"
+        length, about = record["length_m"], keys.about(record["id"])
     else:
-        to = f"from {record['from']}" if record["to"] == stand["setup"] else f"to {record['to']}"
-    distance = "" if record["length_m"] is None else f"{lengths.distance(record['length_m'])} {lengths.name}"
+        to = f"to {record['to_mark'] or record['target']}" if kind == "setup" else f"from set-up {record['setup']}"
+        length, about = record["horizontal_m"], keys.shot(record)
+    residual, then = spoilt.residual(record), spoilt.afterwards(record)
+    if not is_claim(residual):
+        residual = claim(record["id"], "residual_mm", record["residual_mm"], residual)
     return SightLine(
         to=f"{to}, row {record['row']}",
-        distance=distance,
-        residual=f"{lengths.column(record['residual_mm'])} {lengths.small_short}",
-        about=keys.about(record["id"]),
+        distance="" if length is None else f"{lengths.distance(length)} {lengths.name}",
+        residual=residual,
+        then="" if then is None else claim(record["id"], "residual_then_mm", then, lengths.column(then)),
+        about=about,
+        of=record["id"],
         verdict=record["verdict"],
     )
 
 
-def _sight(words: Words, keys: Keys, kind: str, shot: Record) -> SightLine:
-    other = f"to {shot['to_mark'] or shot['target']}" if kind == "setup" else f"from set-up {shot['setup']}"
-    return SightLine(
-        to=f"{other}, row {shot['row']}",
-        distance=f"{words.lengths.distance(shot['horizontal_m'])} {words.lengths.name}",
-        residual=f"{words.lengths.column(shot['residual_mm'])} {words.lengths.small_short}",
-        about=keys.shot(shot),
-        verdict=shot["verdict"],
-    )
+def _loop(words: Words, number: int, loop: Record) -> str:
+    names = listing(words.loop(loop), 5)
+    return f"{names}: {words.loop_end(number, loop)} ({words.loop_size(number, loop)})"
 
 
-def _loop(words: Words, loop: Record) -> str:
-    size, allowed = words.lengths.small(loop["misclosure_mm"]), words.lengths.small(loop["allowed_mm"])
-    end = {True: "closes", False: "does not close", None: "no tolerance"}[loop["closes"]]
-    return f"{listing(words.loop(loop), 5)}: {end} ({size}, allowed {allowed})"
+def _statistics(words: Words, kind: str, stand: Record) -> list[Number]:
+    lengths, m, of = words.lengths, words.lengths.small_short, f"{kind}:{stand[kind]}"
 
+    def one(name: str, fact: str, shown: str, meaning: str) -> Number:
+        return Number(name, claim(of, fact, stand[fact], shown), meaning)
 
-def _statistics(words: Words, stand: Record) -> list[tuple[str, str]]:
-    column, m = words.lengths.column, words.lengths.small_short
+    if stand["hypothesis"] is None:
+        return []
+    column = lengths.column
+    named = stand["smallest_named_mm"]
+    never = named is None and words.facts["judgement"]["named_sizes"] and stand["smallest_found_mm"] is not None
     return [
-        (f"Estimated error, {m}", f"{column(stand['error_mm'])} ± {column(stand['error_sd_mm'])}"),
-        ("Error over its standard deviation (w)", fixed(stand["w"], 2)),
-        ("Redundancy number", fixed(stand["redundancy"], 3)),
-        (f"Smallest error that would show, {m}", column(stand["smallest_detectable_mm"])),
-        (f"Smallest error put down to it, {m}", column(stand["smallest_attributable_mm"])),
-        ("Chance that it is wrong", chance(stand["probability"])),
-        (f"Height from the rest of the job, {words.lengths.name}", words.lengths.height(stand["found_m"])),
-    ]
+        one(f"Estimated error, {m}", "error_mm", column(stand["error_mm"]),
+            "recorded too high by so much, as the rest of the job has it (minus: too low)"),
+        one(f"Its sd, {m}", "error_sd_mm", column(stand["error_sd_mm"]),
+            "standard deviation of that error: 95 of 100 lie within 1.96 of them"),
+        one("Error over its sd (w)", "w", fixed(stand["w"], 2),
+            "at the stated precision; without any error it lies between −2 and 2 nineteen times in twenty"),
+        one("Share that shows (redundancy number)", "redundancy", fixed(stand["redundancy"], 3),
+            "the part of an error that the residuals show; 0: none"),
+        one(f"Shows from, {m}", "smallest_found_mm", column(stand["smallest_found_mm"]),
+            f"an error of this size is spoken of {often(words)}"),
+        one(f"Named from, {m}", "smallest_named_mm", "never" if never else column(named),
+            "an error of this size is laid on this height alone, nineteen times in twenty"),
+        one("Chance that it is wrong", "probability",
+            NONE if stand["probability"] is None else f"{stand['probability']:.4f}",
+            "from the search over everything that could explain the job; 1 is certain"),
+        one(f"Height from the rest of the job, {lengths.name}", "found_m", lengths.height(stand["found_m"]),
+            "without any reading of this height"),
+    ]  # fmt: skip

@@ -1,19 +1,33 @@
-"""The explanations a reader can choose between, and what heights and residuals become under each."""
+"""The explanations a reader can choose between, and what heights and residuals become under each.
+
+What nothing tells apart is one explanation: it is named as the finding names it, and heights that depend on which of
+its members it is are not given.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
+from heightnet.report.claims import capital, claim
+from heightnet.report.explained import CHOICES, Part, parts, settled
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import chance, fixed, listing
-from heightnet.report.pictures.section import CHOICES
+from heightnet.report.story import size_of
 from heightnet.report.words import Words
 
 Record = dict[str, Any]
 
 MARKS, RESIDUALS = 40, 10
 FELT_MM = 0.05  # a smaller change rounds to nothing
+
+
+class Line(NamedTuple):
+    """A row of a small table: a name, cells with claims, and the keys that light it up."""
+
+    name: str
+    cells: list[str]
+    key: str
 
 
 @dataclass(frozen=True)
@@ -24,17 +38,21 @@ class Choice:
     name: str
     chance: str
     lines: list[str]
-    heights: list[tuple[str, str, str, str]]  # set-up, recorded, corrected, key
-    marks: list[tuple[str, str, str, str, str, str]]  # mark, as recorded, under it, change, sd, key
+    single: bool  # each of its members is one thing, so that heights follow from it
+    heights: list[Line]  # recorded, corrected
+    marks: list[Line]  # as recorded, under it, change, sd
     more_marks: int
-    residuals: list[tuple[str, str, str, str]]  # what, as recorded, under it, key
+    residuals: list[Line]  # as recorded, under it
 
 
 def choices(words: Words, keys: Keys) -> list[Choice]:
-    """The explanations, likeliest first, no more than the page can show."""
+    """The explanations, likeliest first, no more than the page can show; none where there is nothing to explain."""
     facts = words.facts
+    shown = facts["explanations"][:CHOICES]
+    if not any(e["members"] for e in shown):
+        return []
     worst = _worst(facts)
-    return [_choice(words, keys, number, e, worst) for number, e in enumerate(facts["explanations"][:CHOICES])]
+    return [_choice(words, keys, number, e, worst) for number, e in enumerate(shown, start=1)]
 
 
 def _worst(facts: Record) -> list[Record]:
@@ -51,60 +69,89 @@ def _worst(facts: Record) -> list[Record]:
 
 
 def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: list[Record]) -> Choice:
-    lengths = words.lengths
-    lines = []
-    for member, also in zip(explanation["members"], explanation["also"], strict=True):
-        line = f"{words.label(member['id'])}: {words.error(member['id'], member['error_mm'], member['error_sd_mm'])}"
-        if also:
-            line += f" (or {listing([words.label(id) for id in also], 3, 'or')}; the job cannot tell)"
-        lines.append(line[0].upper() + line[1:] + ".")
-    names = [words.short(member["id"]) for member in explanation["members"]]
-    name = f"{listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing is wrong"
-    name = name[0].upper() + name[1:]
-    recorded = {m["mark"]: m for m in words.facts["marks"]}
-    changes = []
-    for mark in explanation["marks"]:
-        before = recorded.get(mark["mark"], {}).get("height_m")
-        if before is not None and mark["height_m"] is not None:
-            changes.append((abs(mark["height_m"] - before) * 1000, before, mark))
-    felt = [change for change in changes if change[0] >= FELT_MM]
-    shown = felt if len(felt) <= MARKS else sorted(felt, key=lambda change: -change[0])[:MARKS]
+    of = f"explanation:{number}"
+    told = parts(words, explanation)
+    names = [part.name for part in told]
+    name = f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing that would show is wrong"
+    single = settled(words, explanation)
+    marks, more = _marks(words, keys, of, explanation) if single else ([], 0)
     return Choice(
-        number=number,
+        number=number - 1,
         name=name,
-        chance=chance(explanation["probability"]),
-        lines=lines,
-        heights=[
-            (s["setup"], lengths.height(r["recorded_m"]), lengths.height(s["corrected_m"]), keys.setup(s["setup"]))
-            for s in explanation["setups"]
-            if (r := words.setups.get(s["setup"])) and _differs(r["recorded_m"], s["corrected_m"])
+        chance=claim(of, "probability", explanation["probability"], chance(explanation["probability"])),
+        lines=[
+            _line(words, f"{of}.members.{i}", member, part)
+            for i, (member, part) in enumerate(zip(explanation["members"], told, strict=True))
         ],
-        marks=[
-            (
-                mark["mark"],
-                lengths.height(before),
-                lengths.height(mark["height_m"]),
-                _signed(lengths.column((mark["height_m"] - before) * 1000)),
-                lengths.column(mark["sd_mm"]),
-                keys.mark(mark["mark"]),
-            )
-            for _, before, mark in shown
-        ],
-        more_marks=len(felt) - len(shown),
-        residuals=[
-            (
-                words.label(r["id"]),
-                lengths.column(r["residual_mm"]),
-                lengths.column(explanation["residuals_mm"].get(r["id"])),
-                keys.about(r["id"]),
-            )
-            for r in worst
-        ],
+        single=single,
+        heights=_heights(words, keys, of, explanation) if single else [],
+        marks=marks,
+        more_marks=more,
+        residuals=[_residual(words, keys, of, explanation, r) for r in worst],
     )
 
 
-def _differs(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and abs(a - b) * 1000 >= FELT_MM
+def _line(words: Words, of: str, member: Record, part: Part) -> str:
+    """How wrong a member of an explanation would be."""
+    if part.id == member["id"]:
+        said = words.error(part.id, member["error_mm"], member["error_sd_mm"], of)
+    elif part.id and part.finding:
+        told = part.finding
+        said = words.error(part.id, told["error_mm"], told["error_sd_mm"], f"finding:{told['order']}")
+    elif part.finding:
+        said = size_of(words, part.finding)
+    else:
+        size = claim(of, "error_mm", member["error_mm"], words.lengths.about(member["error_mm"]))
+        said = f"by {size} if it is {words.label(member['id'])}; nothing here tells which"
+    return capital(f"{part.name}: {said}.")
+
+
+def _heights(words: Words, keys: Keys, of: str, explanation: Record) -> list[Line]:
+    lengths, out = words.lengths, []
+    for s in explanation["setups"]:
+        name, then = s["setup"], s["corrected_m"]
+        now = (words.setups.get(name) or {}).get("recorded_m")
+        if now is None or then is None or abs(now - then) * 1000 < FELT_MM:
+            continue
+        cells = [
+            claim(f"setup:{name}", "recorded_m", now, lengths.height(now)),
+            claim(f"{of}/setup:{name}", "corrected_m", then, lengths.height(then)),
+        ]
+        out.append(Line(name, cells, keys.setup(name)))
+    return out
+
+
+def _marks(words: Words, keys: Keys, of: str, explanation: Record) -> tuple[list[Line], int]:
+    """The marks that move, those that move most where there are many, and how many more there are."""
+    lengths = words.lengths
+    recorded = {m["mark"]: m["height_m"] for m in words.facts["marks"]}
+    felt = []
+    for mark in explanation["marks"]:
+        before, then = recorded.get(mark["mark"]), mark["height_m"]
+        if before is not None and then is not None and abs(then - before) * 1000 >= FELT_MM:
+            felt.append((round((then - before) * 1000, 4), before, mark))
+    shown = felt if len(felt) <= MARKS else sorted(felt, key=lambda change: -abs(change[0]))[:MARKS]
+    out = []
+    for change, before, mark in shown:
+        name = mark["mark"]
+        under = f"{of}/mark:{name}"
+        cells = [
+            claim(f"mark:{name}", "height_m", before, lengths.height(before)),
+            claim(under, "height_m", mark["height_m"], lengths.height(mark["height_m"])),
+            claim(under, "change_mm", change, _signed(lengths.column(change))),
+            claim(under, "sd_mm", mark["sd_mm"], lengths.column(mark["sd_mm"])),
+        ]
+        out.append(Line(name, cells, keys.mark(name)))
+    return out, len(felt) - len(shown)
+
+
+def _residual(words: Words, keys: Keys, of: str, explanation: Record, r: Record) -> Line:
+    column, then = words.lengths.column, explanation["residuals_mm"].get(r["id"])
+    cells = [
+        claim(r["id"], "residual_mm", r["residual_mm"], column(r["residual_mm"])),
+        claim(f"{of}/{r['id']}", "residual_mm", then, column(then)),
+    ]
+    return Line(words.label(r["id"]), cells, keys.about(r["id"]))
 
 
 def _signed(text: str) -> str:

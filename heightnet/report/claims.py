@@ -22,9 +22,11 @@ def claim(of: str, fact: str, value: Any, text: str) -> str:
 
     Parameters
     ----------
-    of : an id of a hypothesis or reading, ``mark:NAME``, ``finding:1``, ``explanation:1``, ``step:1``,
-        ``cause:ID:KEY``, ``loop:1``, ``check:1``, a table of results.json, or ``judgement``, ``fit``, ``settings``.
-    fact : the key of its record; of a table ``VERDICT``, how many of its records have that verdict.
+    of : an id of a hypothesis or reading, ``mark:NAME``, ``finding:1``, ``finding:1.members.0``, ``explanation:1``,
+        ``explanation:1/ID`` (what becomes of a thing under it), ``step:1``, ``cause:ID:KEY``, ``loop:1``, ``check:1``,
+        a table of results.json, or ``judgement``, ``fit``, ``settings``, ``vocabulary``.
+    fact : the key of its record, with a path where it lies deeper (``heights.0.height_m``); of a table ``VERDICT``,
+        how many of its records have that verdict.  What follows from several values has a name of its own.
     value : what stands there.
 
     >>> told = claim("setup:S4", "probability", 0.998, "almost certain")
@@ -58,11 +60,11 @@ def shown(text: str, change: Callable[[str], str]) -> str:
     return "".join([*out, change(text[at:])])
 
 
-def html(text: str) -> str:
+def html(text: str, tag: str = "span") -> str:
     """The text escaped for a page, claims as elements."""
     out, at = [], 0
     for m in _CLAIM.finditer(text):
-        out += [escape(text[at : m.start()]), f"<span {attributes(m[1], m[2], m[3])}>{escape(m[4])}</span>"]
+        out += [escape(text[at : m.start()]), f"<{tag} {attributes(m[1], m[2], m[3])}>{escape(m[4])}</{tag}>"]
         at = m.end()
     return "".join([*out, escape(text[at:])])
 
@@ -76,6 +78,16 @@ def only(text: str) -> tuple[str, str]:
     """Text and attributes of a text that holds one claim: for elements that hold nothing but text."""
     found = _CLAIM.search(text)
     return plain(text), attributes(found[1], found[2], found[3]) if found else ""
+
+
+def is_claim(text: str) -> bool:
+    """Whether a text holds a claim."""
+    return OPEN in text
+
+
+def is_one(text: str) -> bool:
+    """Whether a text is one claim and nothing else."""
+    return _CLAIM.fullmatch(text) is not None
 
 
 def capital(text: str) -> str:

@@ -59,10 +59,10 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
         "shots": of_shots,
         "known": known,
         "marks": [facts["marks"][i] for i, one in enumerate(column(facts["marks"], "mark")) if one in marks],
-        "loops": sorted(facts["loops"], key=lambda loop: loop["closes"] is not False)[:LOOPS],
+        "loops": sorted(_numbered(facts["loops"]), key=lambda loop: loop["closes"] is not False)[:LOOPS],
         "suspects": facts["suspects"][:FINDINGS],
         "screening": facts["screening"][:FINDINGS],
-        "reading_checks": sorted(facts["reading_checks"], key=lambda check: check["agrees"])[:FINDINGS],
+        "reading_checks": sorted(_numbered(facts["reading_checks"]), key=lambda check: check["agrees"])[:FINDINGS],
         "pieces": [
             {**piece, "marks": _among(piece["marks"], marks), "setups": _among(piece["setups"], chosen["setup"])}
             for piece in facts["pieces"]
@@ -71,13 +71,18 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _numbered(records: Sequence[Record]) -> list[Record]:
+    """Records that keep their place in results.json."""
+    return [{**record, "number": number} for number, record in enumerate(records, start=1)]
+
+
 def _among(names: Iterable[str], chosen: set[str]) -> list[str]:
     return [name for name in names if name in chosen]
 
 
 def _least_tested(stands: Sequence[Record]) -> list[int]:
     """Positions of those that need attention most."""
-    verdicts, sizes = column(stands, "verdict"), column(stands, "smallest_detectable_mm")
+    verdicts, sizes = column(stands, "verdict"), column(stands, "smallest_found_mm")
     order = sorted(
         (i for i, verdict in enumerate(verdicts) if verdict != "free"),
         key=lambda i: (ORDER.index(verdicts[i]), -(sizes[i] or 0.0)),

@@ -1,13 +1,19 @@
-"""The field sheet: what to observe again, where and why, with boxes for what is read."""
+"""The field sheet: what to look up in the field book and what to observe again, where and why, with boxes."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot, sqrt
+from typing import Any, NamedTuple
 
-from heightnet.report.story import accusations
-from heightnet.report.words import Words
+from heightnet.report.claims import capital, claim
+from heightnet.report.keys import Keys
+from heightnet.report.listings import IN_100, Column, Listing
+from heightnet.report.numbers import NONE, in_100, listing
+from heightnet.report.story import place_of, stretch
+from heightnet.report.words import SIGHTS, Words
 
-STEPS = 8  # one printed page
+Record = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -18,33 +24,178 @@ class Step:
 
 
 SIGHT = ["slope distance", "zenith angle, face left", "zenith angle, face right", "by, time"]
+LEVELLED = ["backsight", "foresight", "backsight, second time", "foresight, second time", "by, time"]
 BOXES = {
     "second_tape": ["reading, metres", "reading, feet and inches", "held to (point)", "vertical or slant", "by, time"],
     "pole_shot": ["pole height", *SIGHT],
     "check_shot": ["target height", *SIGHT],
     "antenna_reoccupation": ["before, metres", "before, feet", "held to (point)", "after, metres", "by, from, to"],
-    "level_tie": ["backsight", "foresight", "backsight, second time", "foresight, second time", "by, time"],
+    "reoccupation": ["reading, metres", "reading, feet and inches", "pole height", *SIGHT],
+    "level_tie": LEVELLED,
 }
+FIELD_BOOK = ["booked", "which point, which scale", "who, when"]
 
 
 def steps(words: Words) -> list[Step]:
-    """The steps in the order to take them; first the field book, where something is accused."""
+    """The steps in the order to take them; first the field book, where one thing is named."""
     found = []
-    for one in accusations(words)[:2]:
-        label = words.label(one.ids[0])
-        found.append(
-            Step(
-                f"Field book: look up {label}.",
-                f"It is suspected: {words.error(one.ids[0], one.error_mm, one.error_sd_mm)}.",
-                ["booked", "which point, which scale", "who, when"],
-            )
-        )
-    for record in words.facts["next_measurements"][: STEPS - len(found)]:
-        found.append(
-            Step(
-                words.measurement(record),
-                words.measurement_gain(record),
-                BOXES[record["kind"]],
-            )
-        )
-    return found
+    findings = words.facts["findings"]
+    for one in findings:
+        of = f"finding:{one['order']}"
+        if one["named"]:
+            error = words.error(one["id"], one["error_mm"], one["error_sd_mm"], of)
+            found.append(Step(f"Look up in the field book: {words.label(one['id'])}.", f"{capital(error)}.", FIELD_BOOK))
+    for one in findings:
+        if along := stretch(words, one):
+            found.append(Step(f"Level {along} again.", "Its heights are not used before.", LEVELLED))
+        elif one["parted_by"]:
+            found.append(Step(f"{capital(one['parted_by'])} would tell which of them it is.", "", ["read", "by, time"]))
+    return found + [
+        Step(words.measurement(step), words.measurement_gain(step), BOXES[step["kind"]])
+        for step in words.facts["next_measurements"]
+    ]
+
+
+# ---- what to look up, of a finding that is not one thing ----
+
+
+def lookups(words: Words, keys: Keys) -> list[Listing]:
+    """For each finding that is not one thing a table of what it may be, likeliest first."""
+    return [_table(words, keys, one) for one in words.facts["findings"] if len(one["members"]) > 1 and not one["named"]]
+
+
+def _table(words: Words, keys: Keys, finding: Record) -> Listing:
+    order, members = finding["order"], finding["members"]
+    entries = [_entry(words, member["id"]) for member in members]
+    files = {entry.file for entry in entries} - {""}
+    several = len(files) > 1
+
+    def row(r: Record) -> str:
+        return f"{r['file']}, {r['row']}" if several and r["file"] else r["row"] or NONE
+
+    unit = words.lengths.name
+    columns = [
+        Column("Set-up", lambda r: r["setup"] or NONE, "name"),
+        Column("What", lambda r: r["what"], "text"),
+        Column("Mark", lambda r: r["mark"] or NONE, "text"),
+        Column("Run", lambda r: r["run"] or NONE, "text"),
+        Column("Row", row, "text", "", f"row of {listing(sorted(files), 3)}" if files else ""),
+        Column(f"Booked, {unit}", lambda r: r["booked"]),
+        Column(f"Would be, {unit}", lambda r: words.lengths.rounded(r["would_be_m"], r["error_sd_mm"]), "number",
+               "would_be_m", "what was booked less its error, if this is the one"),
+        Column(f"Wrong, {IN_100}", lambda r: in_100(r["probability"]), "number", "probability",
+               "how likely this is the one"),
+    ]  # fmt: skip
+    table = Listing(
+        f"lookup-{order}",
+        "What to look up" if order == 1 else f"What to look up, {order}",
+        f"{capital(place_of(words, finding))}: only the field book, or a new measurement, tells which.",
+        columns,
+        total=finding["count"],
+    )
+    for number, (member, entry) in enumerate(zip(members, entries, strict=True)):
+        booked, would = entry.booked, None
+        if booked is not None and booked.value is not None and member["error_mm"] is not None:
+            would = round(_less(words, booked, member["error_mm"] / 1000), 6)
+        told = NONE if booked is None else claim(*booked, words.lengths.height(booked.value))
+        record = member | entry._asdict() | {"booked": told, "would_be_m": would}
+        table.add(record, f"finding:{order}.members.{number}", "", keys.about(member["id"]))
+    used = [i for i, column in enumerate(columns) if i in (0, len(columns) - 1) or _used(table, i)]
+    # the columns that say nothing here are left out, what they would state with them
+    stating = [i for i, column in enumerate(columns) if column.fact]
+    table.columns = [columns[i] for i in used]
+    table.rows = [
+        row._replace(cells=[row.cells[i] for i in used],
+                     values=[v for i, v in zip(stating, row.values, strict=True) if i in used])
+        for row in table.rows
+    ]  # fmt: skip
+    return table
+
+
+def _used(table: Listing, number: int) -> bool:
+    return any(row.cells[number] != NONE for row in table.rows)
+
+
+class Booked(NamedTuple):
+    """What was booked: whose fact it is, and its value in metres."""
+
+    of: str
+    fact: str
+    value: float | None
+
+
+class Entry(NamedTuple):
+    """Where a value stands in the field book."""
+
+    what: str
+    setup: str = ""
+    mark: str = ""
+    run: str = ""
+    file: str = ""
+    row: str = ""
+    booked: Booked | None = None
+
+
+def _less(words: Words, booked: Booked, error: float) -> float:
+    """What would have been booked without the error; a slant reading is longer than the height it gives."""
+    assert booked.value is not None
+    reading = words.records.get(booked.of, {}) if booked.of.startswith("reading:") else {}
+    if reading.get("kind") != "slant":
+        return booked.value - error
+    radius = (reading["radius_mm"] or 0.0) / 1000
+    return hypot(sqrt(max(booked.value**2 - radius**2, 0.0)) - error, radius)
+
+
+def _entry(words: Words, id: str) -> Entry:
+    kind, _, name = id.partition(":")
+    r = words.records.get(id, {})
+    match kind:
+        case "setup" if r:
+            what = f"{words.thing(name)} height"
+            return Entry(what, name, r["mark"] or "", "", *_place(r["readings"][:1]), Booked(id, "recorded_m", r["recorded_m"]))
+        case "target" if r:
+            sights = words.sighted.get(name, [])
+            setups = listing(list(dict.fromkeys(setup for setup, _ in sights)), 3)
+            rows = listing([str(row) for _, row in sights], 3)
+            mark = r["mark"] or name
+            return Entry("target height", setups, mark, "", _file(words), rows, Booked(id, "recorded_m", r["recorded_m"]))
+        case "tripod" if r:
+            setups = listing([s["setup"] for s in words.facts["setups"] if s["hypothesis"] == id], 3)
+            of = f"setup:{r['setup']}" if "setup" in r else f"target:{r['target']}"
+            return Entry(f"shared {words.short(id)}", setups, r["mark"] or "", "", *_place(r["readings"][:1]),
+                         Booked(of, "recorded_m", r["recorded_m"]))  # fmt: skip
+        case "reading" if r:
+            stand_kind, stand = words.stand_of(id)
+            setup = stand["setup"] if stand_kind == "setup" else ""
+            what = "tape reading" if stand_kind == "setup" else f"tape reading at {words.short('target:' + stand['target'])}"
+            return Entry(what, setup, stand["mark"] or "", "", *_place([r]), Booked(id, "value_m", r["value_m"]))
+        case "shot" if r:
+            return Entry("height difference of the sight", r["setup"], r["to_mark"] or r["target"], "", r["file"],
+                         f"{r['row']}", Booked(id, "rise_m", r["rise_m"]))  # fmt: skip
+        case "staff" if r:
+            what = SIGHTS.get(r["sight"] or "", "staff reading")
+            return Entry(what, r["level_setup"], r["name"] or r["mark"], r["run"] or "", r["file"], f"{r['row']}",
+                         Booked(id, "reading_m", r["reading_m"]))  # fmt: skip
+        case "level" if r:
+            return Entry("levelled difference", "", f"{r['from_mark']} to {r['to_mark']}", r["run"] or "", r["file"],
+                         f"{r['row']}", Booked(id, "rise_m", r["rise_m"]))  # fmt: skip
+        case "gnss" if r:
+            fact = "height_m" if r["rise_m"] is None else "rise_m"
+            setups = f"{r['from']} to {r['to']}" if r["from"] else r["to"]
+            return Entry("satellite height", setups, r["to_mark"] or "", "", r["file"], f"{r['row']}",
+                         Booked(id, fact, r[fact]))  # fmt: skip
+        case "known" if r:
+            return Entry("known height", "", r["mark"], booked=Booked(id, "height_m", r["height_m"]))
+        case "separation" if r:
+            return Entry("separation", "", r["mark"], booked=Booked(id, "separation_m", r["separation_m"]))
+    return Entry(words.label(id))
+
+
+def _place(readings: list[Record]) -> tuple[str, str]:
+    """File and row of a reading."""
+    return (readings[0]["file"], listing([str(row) for row in readings[0]["rows"]], 3)) if readings else ("", "")
+
+
+def _file(words: Words) -> str:
+    shots = words.facts["shots"]
+    return str(shots[0]["file"]) if len(shots) else ""

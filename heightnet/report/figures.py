@@ -9,11 +9,11 @@ import io
 import warnings
 from typing import TYPE_CHECKING, Any
 
+from heightnet.report.claims import plain
 from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, plan, section
 from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text
-from heightnet.report.story import accusations
 from heightnet.report.words import Words
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def drawings(facts: dict[str, Any]) -> list[Drawing]:
         plan.plan(words, keys),
         section.section(words, keys),
         bars.errors(words, keys),
-        bars.readings(words, keys, accusations(words)),
+        bars.readings(words, keys),
         bars.loops(words, keys),
     ]
     return [drawing for drawing in found if drawing is not None]
@@ -94,7 +94,7 @@ def _put(axes: Axes, item: Item) -> None:
             axes.text(
                 x,
                 y,
-                text,
+                plain(text),
                 fontsize=look.size * 0.92,
                 color=look.colour,
                 weight="bold" if look.bold else "normal",

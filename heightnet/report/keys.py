@@ -50,6 +50,9 @@ class Keys:
         """The keys that a hypothesis id touches."""
         if id in self._shots:
             return self.shot(self._shots[id])
+        if id.startswith("swap:"):
+            setup, _, target = id.removeprefix("swap:").partition("/")
+            return self.join(self.setup(setup), self.target(target))
         return self.join(*self._stands.get(id, []), self._levels.get(id, ""))
 
     @staticmethod

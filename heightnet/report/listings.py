@@ -1,34 +1,52 @@
-"""The tables of the page: each cell is already text, so that the script that sorts them knows nothing of heights."""
+"""The tables of the page: each cell is already text, so that the script that sorts them knows nothing of heights.
+
+A cell states the fact of its column, about the thing of its row; where it states more than that, it holds claims.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import chance, fixed, listing
-from heightnet.report.words import VERDICTS, Words
+from heightnet.report.numbers import NONE, fixed, in_100, listing
+from heightnet.report.spoilt import Spoilt
+from heightnet.report.words import A_HEIGHT, VERDICTS, Words
 
 Record = dict[str, Any]
+Show = Callable[[Record], str]
 
 MOST = 12_000  # rows of one table inside the page; of larger tables those that need attention most
 ROWS = 120  # so many rows are in the page's text; a script fetches further ones from the data inside the page
 ORDER = list(VERDICTS)
+IN_100 = claim("vocabulary", "unit", "in 100", "in 100")
 
 
 class Column(NamedTuple):
-    """kind: "name", "text", "number", "verdict"; ``stat`` columns are shown on demand."""
+    """kind: "name", "text", "number", "verdict"; ``stat`` columns are shown on demand.
+
+    show : the cell of a record; of a verdict the verdict itself.
+    fact : what the cell states of its row's thing; "" where it states nothing, or says so itself.
+    """
 
     heading: str
+    show: Show
     kind: str = "number"
-    stat: bool = False
+    fact: str = ""
     meaning: str = ""
+    stat: bool = False
 
 
 class Row(NamedTuple):
-    cells: list[str]  # a verdict cell holds the verdict itself
+    """of : the thing of the row; values : of the columns that state a fact, in their order."""
+
+    cells: list[str]
     key: str
     about: str
+    of: str
+    values: list[Any]
 
 
 @dataclass
@@ -50,355 +68,313 @@ class Listing:
     def more(self) -> list[Row]:
         return self.rows[ROWS:]
 
-    @property
-    def has_stat(self) -> bool:
-        return any(column.stat for column in self.columns)
+    def add(self, r: Record, of: str, key: str = "", about: str = "", **derived: Any) -> None:
+        """A record as a row; ``derived`` are facts that follow from several records."""
+        known = r | derived
+        values = [known[c.fact] for c in self.columns if c.fact and c.kind != "verdict"]
+        self.rows.append(Row([c.show(known) for c in self.columns], key, about, of, values))
+
+    def stated(self, row: Row) -> list[tuple[Column, str, str, Any]]:
+        """Column, cell, the fact it states and its value; fact "" where the cell states none or says so itself."""
+        values = iter(row.values)
+        out = []
+        for column, text in zip(self.columns, row.cells, strict=True):
+            value = text if column.kind == "verdict" else next(values) if column.fact else None
+            out.append((column, text, "" if is_claim(text) else column.fact, value))
+        return out
 
 
-STATISTICS = [
-    Column("Chance it is wrong", stat=True, meaning="probability of a blunder, from the search over all explanations"),
-    Column("Error / its sd", stat=True, meaning="estimated error over its standard deviation (w-test, Baarda 1968)"),
-    Column("Share that shows", stat=True, meaning="redundancy number: the part of an error that residuals show"),
-]  # fmt: skip
-
-
-TABLES = ("setups", "targets", "marks", "known", "shots", "levels", "staff", "gnss", "separations", "groups", "loops")
-
-
-def listings(words: Words, keys: Keys) -> list[Listing]:
-    """The tables of the job, the empty ones left out."""
-    found = [
-        _stands(words, keys, "setups"),
-        _stands(words, keys, "targets"),
-        _marks(words, keys),
-        _known(words, keys),
-        _shots(words, keys),
-        _levels(words, keys),
-        _staff(words, keys),
-        _gnss(words, keys),
-        _separations(words, keys),
-        _groups(words),
-        _loops(words, keys),
-    ]
-    for table, kind in zip(found, TABLES, strict=True):
-        table.total = len(words.facts.get(kind, []))
-    return [table for table in found if table.rows]
-
-
-def attention(records: list[Record]) -> list[Record]:
+def attention(records: Sequence[Record]) -> Sequence[Record]:
     """In the order of the job, or, where not all fit on the page, those that need attention first."""
     if len(records) <= ROWS:
         return records
     return sorted(records, key=lambda r: (ORDER.index(r["verdict"]), -abs(r["w"] or 0)))[:MOST]
 
 
-def _statistics(record: Record) -> list[str]:
-    return [chance(record["probability"]), fixed(record["w"], 2), fixed(record["redundancy"], 3)]
+def text(heading: str, key: str, meaning: str = "", kind: str = "text") -> Column:
+    """A column of names."""
+    return Column(heading, lambda r: f"{NONE if r[key] in (None, '') else r[key]}", kind, "", meaning)
 
 
-def _stands(words: Words, keys: Keys, name: str) -> Listing:
-    m, lengths = words.lengths.small_short, words.lengths
-    setups = name == "setups"
-    kind = name[:-1]
-    key_of = keys.setup if setups else keys.target
-    table = Listing(
-        name,
-        "Set-ups" if setups else "Targets",
-        f"One row for each time {'an instrument' if setups else 'a target'} was put up.",
-        [
-            Column("Set-up" if setups else "Target", "name"),
-            Column("Over" if setups else "On", "text", meaning="the mark below"),
-            Column("Verdict", "verdict"),
-            Column(f"Recorded, {lengths.name}", meaning="the height recorded, reduced to the vertical"),
-            Column(f"Error, {m}", meaning="recorded too high by so much, says the rest of the job (minus: too low)"),
-            Column(f"± , {m}", meaning="standard deviation of that error"),
-            Column(f"Shows from, {m}", meaning="the smallest error that would show"),
-            Column(f"Pinned down from, {m}", meaning="the smallest error put down to this height and no other"),
-            Column("Ways", meaning="independent ways by which the rest of the job knows this height"),
-            Column(f"Corrected, {lengths.name}", meaning="the height to use if the likeliest explanations are right"),
-            *STATISTICS,
-        ],
-    )  # fmt: skip
-    for r in attention(words.facts[name]):
-        key = key_of(r[kind])
-        ways = "–" if r["independent_checks"] is None else str(r["independent_checks"])
-        table.rows.append(
-            Row(
-                [
-                    r[kind],
-                    r["mark"] or "–",
-                    r["verdict"],
-                    lengths.height(r["recorded_m"]),
-                    lengths.column(r["error_mm"]),
-                    lengths.column(r["error_sd_mm"]),
-                    lengths.column(r["smallest_detectable_mm"]),
-                    lengths.column(r["smallest_attributable_mm"]),
-                    ways,
-                    lengths.height(r["corrected_m"]),
-                    *_statistics(r),
-                ],
-                key,
-                keys.join(key, keys.mark(r["mark"])),
-            )
-        )
-    return table
+class Tables:
+    """Makes the tables of one job."""
 
+    def __init__(self, words: Words, keys: Keys) -> None:
+        self.words, self.keys, self.lengths = words, keys, words.lengths
+        self.m, self.spoilt = words.lengths.small_short, Spoilt(words, keys)
 
-def _marks(words: Words, keys: Keys) -> Listing:
-    lengths, m = words.lengths, words.lengths.small_short
-    table = Listing(
-        "marks",
-        "Marks",
-        "Heights with all data as recorded, and corrected for what is probably wrong.",
-        [
-            Column("Mark", "name"),
-            Column(f"Known, {lengths.name}", meaning="the known height; none: to be found"),
-            Column(f"As recorded, {lengths.name}", meaning="adjusted height, nothing left out"),
-            Column(f"± , {m}", meaning="standard deviation"),
-            Column(f"Corrected, {lengths.name}", meaning="the likeliest explanations taken into account"),
-            Column(f"± , {m}", meaning="standard deviation, the doubt about the explanation included"),
-            Column(
-                "What could still hide",
-                "text",
-                meaning="the most an undetected error could move it, and whose",
-            ),
-        ],
-    )
-    marks = words.facts["marks"]
-    if len(marks) > ROWS:
-        marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
-    for r in marks:
-        key = keys.mark(r["mark"])
-        table.rows.append(
-            Row(
-                [
-                    r["mark"],
-                    lengths.height(r["known_m"]),
-                    lengths.height(r["height_m"]),
-                    lengths.column(r["sd_mm"]),
-                    lengths.height(r["corrected_height_m"]),
-                    lengths.column(r["corrected_sd_mm"]),
-                    words.hidden(r),
-                ],
-                key,
-                key,
-            )
-        )
-    return table
+    def all(self) -> list[Listing]:
+        """The tables that have rows."""
+        made = {
+            "setups": self.stands("setups"),
+            "targets": self.stands("targets"),
+            "marks": self.marks(),
+            "known": self.known(),
+            "shots": self.shots(),
+            "levels": self.levels(),
+            "staff": self.staff(),
+            "gnss": self.gnss(),
+            "separations": self.separations(),
+            "groups": self.groups(),
+            "loops": self.loops(),
+        }
+        for name, table in made.items():
+            table.total = len(self.words.facts.get(name, []))
+        return [table for table in made.values() if table.rows]
 
+    # ---- columns ----
 
-def _tested(words: Words, error: str, meaning: str) -> list[Column]:
-    m = words.lengths.small_short
-    return [
-        Column(f"{error}, {m}", meaning=meaning),
-        Column(f"± , {m}", meaning="standard deviation of that error"),
-        Column(f"Shows from, {m}", meaning="the smallest error that would show"),
-        Column("Verdict", "verdict"),
-        *STATISTICS,
-    ]
+    def height(self, heading: str, fact: str, meaning: str = "") -> Column:
+        return Column(f"{heading}, {self.lengths.name}", lambda r: self.lengths.height(r[fact]), "number", fact,
+                      meaning)  # fmt: skip
 
+    def small(self, heading: str, fact: str, meaning: str = "", stat: bool = False) -> Column:
+        return Column(f"{heading}, {self.m}", lambda r: self.lengths.column(r[fact]), "number", fact, meaning, stat)
 
-def _tests(words: Words, r: Record) -> list[str]:
-    column = words.lengths.column
-    return [
-        column(r["error_mm"]),
-        column(r["error_sd_mm"]),
-        column(r["smallest_detectable_mm"]),
-        r["verdict"],
-        *_statistics(r),
-    ]
+    def residuals(self) -> list[Column]:
+        """Residuals as recorded and, where something is wrong, once it is left out."""
+        now = Column(f"Residual, {self.m}", self.spoilt.residual, "number", "residual_mm",
+                     "observed less adjusted, nothing left out; spoilt: by what is wrong elsewhere")  # fmt: skip
+        if not self.spoilt.then:
+            return [now]
+        return [now, self.small("Then", "residual_then_mm", "the residual once what is likeliest wrong is left out")]
 
-
-def _known(words: Words, keys: Keys) -> Listing:
-    lengths = words.lengths
-    table = Listing(
-        "known",
-        "Known marks",
-        "Each known height against the rest of the job.",
-        [
-            Column("Mark", "name"),
-            Column(f"Known height, {lengths.name}"),
-            Column(f"Stated sd, {lengths.small_short}"),
-            *_tested(words, "Error", "by how much the known height seems too high (minus: too low)"),
-        ],
-    )
-    for r in attention(words.facts["known"]):
-        cells = [r["mark"], lengths.height(r["height_m"]), lengths.column(r["sd_mm"]), *_tests(words, r)]
-        table.rows.append(Row(cells, "", keys.mark(r["mark"])))
-    return table
-
-
-def _shots(words: Words, keys: Keys) -> Listing:
-    lengths = words.lengths
-    table = Listing(
-        "shots",
-        "Sights",
-        "Each sight as a height difference from instrument axis to target centre.",
-        [
-            Column("Row", "name", meaning="row of the file"),
-            Column("Set-up", "text"),
-            Column("To mark", "text"),
-            Column("Target", "text"),
-            Column(f"Distance, {lengths.name}", meaning="horizontal"),
-            Column(f"Rise, {lengths.name}", meaning="target centre above instrument axis"),
-            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
-            *_tested(words, "Error", "by how much its rise seems too large (minus: too small)"),
-        ],
-    )
-    for r in attention(words.facts["shots"]):
-        cells = [
-            f"{r['row']}",
-            r["setup"],
-            r["to_mark"] or "–",
-            r["target"],
-            lengths.distance(r["horizontal_m"]),
-            lengths.height(r["rise_m"]),
-            lengths.column(r["residual_mm"]),
-            *_tests(words, r),
+    def tested(self, error: str, meaning: str) -> list[Column]:
+        return [
+            self.small(error, "error_mm", meaning),
+            self.small("sd", "error_sd_mm", "standard deviation of that error"),
+            self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
+            Column("Verdict", lambda r: r["verdict"], "verdict", "verdict"),
+            *self.statistics(),
         ]
-        table.rows.append(Row(cells, "", keys.shot(r)))
-    return table
 
+    @staticmethod
+    def statistics() -> list[Column]:
+        return [
+            Column(f"Wrong, {IN_100}", lambda r: in_100(r["probability"]), "number", "probability",
+                   "how likely it is wrong, of all that could explain the job"),
+            Column("Error / sd", lambda r: fixed(r["w"], 2), "number", "w",
+                   "the error over its standard deviation as stated (w)", True),
+            Column("Share that shows", lambda r: fixed(r["redundancy"], 3), "number", "redundancy",
+                   "redundancy number: the part of an error that the residuals show", True),
+        ]  # fmt: skip
 
-def _levels(words: Words, keys: Keys) -> Listing:
-    lengths = words.lengths
-    table = Listing(
-        "levels",
-        "Levelled differences",
-        "Each levelled height difference.",
-        [
-            Column("Row", "name"),
-            Column("From", "text"),
-            Column("To", "text"),
-            Column("Run", "text"),
-            Column(f"Rise, {lengths.name}"),
-            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
-            *_tested(words, "Error", "by how much its rise seems too large (minus: too small)"),
-        ],
-    )
-    for r in attention(words.facts["levels"]):
-        cells = [f"{r['row']}", r["from_mark"], r["to_mark"], r["run"] or "–", lengths.height(r["rise_m"])]
-        cells += [lengths.column(r["residual_mm"]), *_tests(words, r)]
-        table.rows.append(Row(cells, "", keys.about(r["id"])))
-    return table
+    # ---- tables ----
 
+    def stands(self, name: str) -> Listing:
+        setups, kind = name == "setups", name[:-1]
+        key_of = self.keys.setup if setups else self.keys.target
+        table = Listing(
+            name,
+            "Set-ups" if setups else "Targets",
+            f"One row for each time {'an instrument' if setups else 'a target'} was put up.",
+            [
+                text("Set-up" if setups else "Target", kind, kind="name"),
+                text("Over" if setups else "On", "mark", "the mark below"),
+                Column("Verdict", lambda r: r["verdict"], "verdict", "verdict"),
+                self.height("Recorded", "recorded_m", "the height recorded, reduced to the vertical"),
+                self.small("Error", "error_mm",
+                           "recorded too high by so much, says the rest of the job (minus: too low)"),
+                self.small("sd", "error_sd_mm", "standard deviation of that error"),
+                self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
+                self.small("Named from", "smallest_named_mm",
+                           "the smallest error that would be laid on this height and no other"),
+                Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
+                       "number", "independent_checks", "independent ways by which the rest of the job knows it"),
+                Column(f"Corrected, {self.lengths.name}", lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"),
+                       "number", "corrected_m", "the height to use; two where the job cannot tell which"),
+                *self.statistics(),
+            ],
+        )  # fmt: skip
+        for r in attention(self.words.facts[name]):
+            key = key_of(r[kind])
+            table.add(r, f"{kind}:{r[kind]}", key, self.keys.join(key, self.keys.mark(r["mark"])))
+        return table
 
-def _staff(words: Words, keys: Keys) -> Listing:
-    lengths = words.lengths
-    table = Listing(
-        "staff",
-        "Staff readings",
-        "Each reading of the levelling book.",
-        [
-            Column("Row", "name"),
-            Column("Level set-up", "text"),
-            Column("On", "text"),
-            Column("Sight", "text"),
-            Column(f"Reading, {lengths.name}"),
-            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
-            *_tested(words, "Error", "by how much it seems read too high (minus: too low)"),
-        ],
-    )
-    for r in attention(words.facts["staff"]):
-        cells = [f"{r['row']}", r["level_setup"], r["name"] or r["mark"], r["sight"] or "–"]
-        cells += [lengths.height(r["reading_m"]), lengths.column(r["residual_mm"]), *_tests(words, r)]
-        table.rows.append(Row(cells, "", keys.about(r["id"])))
-    return table
+    def one_or_two(self, r: Record, fact: str, of: str) -> str:
+        """A height, or where the job leaves it open each of those it may have; rarer ones with their chance."""
+        heights = list(enumerate(r["heights"]))
+        single, told = r[fact], self.lengths.height
+        if not heights:
+            return told(single)
 
+        def one(i: int, h: Record) -> str:
+            likely = claim(of, f"heights.{i}.probability", h["probability"], f"{in_100(h['probability'])} in 100")
+            return f"{claim(of, f'heights.{i}.height_m', h['height_m'], told(h['height_m']))} ({likely})"
 
-def _gnss(words: Words, keys: Keys) -> Listing:
-    lengths = words.lengths
-    table = Listing(
-        "gnss",
-        "Satellite heights",
-        "Each rise from antenna to antenna, and each height of one antenna by a positioning service.",
-        [
-            Column("Row", "name"),
-            Column("From", "text", meaning="set-up of the antenna; none: a height by itself"),
-            Column("To", "text", meaning="set-up of the antenna"),
-            Column("To mark", "text"),
-            Column("Session", "text"),
-            Column(f"Rise or height, {lengths.name}", meaning="above the ellipsoid, of the antenna's reference point"),
-            Column(f"Separation, {lengths.name}", meaning="of geoid and ellipsoid: at to, less at from"),
-            Column(f"Residual, {lengths.small_short}", meaning="observed less adjusted, nothing left out"),
-            *_tested(words, "Error", "by how much it seems too high (minus: too low)"),
-        ],
-    )
-    for r in attention(words.facts.get("gnss", [])):
-        value = r["height_m"] if r["rise_m"] is None else r["rise_m"]
-        cells = [f"{r['row']}", r["from"] or "–", r["to"], r["to_mark"] or "–", r["session"] or "–"]
-        cells += [lengths.height(value), lengths.height(r["separation_m"]), lengths.column(r["residual_mm"])]
-        table.rows.append(Row([*cells, *_tests(words, r)], "", keys.about(r["id"])))
-    return table
+        if single is None:
+            return " or ".join(one(i, h) for i, h in heights if h["probability"] >= A_HEIGHT)
+        rarer = " or ".join(one(i, h) for i, h in heights[1:])
+        return f"{claim(of, fact, single, told(single))}, or {rarer}" if rarer else told(single)
 
+    def marks(self) -> Listing:
+        table = Listing(
+            "marks",
+            "Marks",
+            "Heights with all data as recorded, and corrected for what is wrong.",
+            [
+                text("Mark", "mark", kind="name"),
+                self.height("Known", "known_m", "the known height; none: to be found"),
+                self.height("As recorded", "height_m", "adjusted height, nothing left out"),
+                self.small("sd", "sd_mm", "standard deviation"),
+                Column(f"Corrected, {self.lengths.name}",
+                       lambda r: self.one_or_two(r, "corrected_height_m", f"mark:{r['mark']}"), "number",
+                       "corrected_height_m", "what is wrong taken into account; two where the job cannot tell which"),
+                Column(f"sd, {self.m}", self.sd_of_mark, "number", "corrected_sd_mm",
+                       "standard deviation, the doubt about what is wrong included"),
+                self.height("Lowest", "low_m", "95 of 100 such heights lie between lowest and highest"),
+                self.height("Highest", "high_m", "95 of 100 such heights lie between lowest and highest"),
+                Column("What could still hide", self.words.hidden, "text", "",
+                       "the most an undetected error could move it, and whose"),
+            ],
+        )  # fmt: skip
+        marks = self.words.facts["marks"]
+        if len(marks) > ROWS:
+            marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
+        for r in marks:
+            key = self.keys.mark(r["mark"])
+            table.add(r, f"mark:{r['mark']}", key, key)
+        return table
 
-def _separations(words: Words, keys: Keys) -> Listing:
-    lengths, m = words.lengths, words.lengths.small_short
-    table = Listing(
-        "separations",
-        "Separations",
-        "The geoid's height above the ellipsoid at each mark with an antenna, against the rest of the job.",
-        [
-            Column("Mark", "name"),
-            Column(f"Separation, {lengths.name}"),
-            Column(f"Stated sd, {m}"),
-            Column(f"Residual, {m}", meaning="recorded less adjusted, nothing left out"),
-            *_tested(words, "Error", "by how much it seems too high (minus: too low)"),
-        ],
-    )
-    for r in attention(words.facts.get("separations", [])):
-        cells = [r["mark"], lengths.height(r["separation_m"]), lengths.column(r["sd_mm"])]
-        cells += [lengths.column(r["residual_mm"]), *_tests(words, r)]
-        table.rows.append(Row(cells, "", keys.mark(r["mark"])))
-    return table
+    def sd_of_mark(self, r: Record) -> str:
+        if r["corrected_height_m"] is not None or not r["heights"]:
+            return self.lengths.column(r["corrected_sd_mm"])
+        of = f"mark:{r['mark']}"
+        return " or ".join(
+            claim(of, f"heights.{i}.sd_mm", h["sd_mm"], self.lengths.column(h["sd_mm"]))
+            for i, h in enumerate(r["heights"])
+            if h["probability"] >= A_HEIGHT
+        )
 
+    def observed(self, name: str, title: str, says: str, columns: list[Column], error: list[Column]) -> Listing:
+        """A table of observations."""
+        table = Listing(name, title, says, [*columns, *error])
+        for r in attention(self.words.facts.get(name, [])):
+            about = self.keys.shot(r) if name == "shots" else self.keys.about(r["id"])
+            table.add(r, r["id"], "", about, residual_then_mm=self.spoilt.afterwards(r))
+        return table
 
-def _groups(words: Words) -> Listing:
-    table = Listing(
-        "groups",
-        "Everything of one kind alike",
-        "One wrong prism, pole, tape or habit spoils many heights in the same way. Each is tested as a whole.",
-        [
-            Column("What", "name"),
-            Column("Members"),
-            Column("What was found", "text"),
-            *_tested(words, "Error", "common to all members; above 0: recorded too high"),
-        ],
-    )
-    for r in words.facts["groups"]:
-        said = f"cannot be tested: {r['reason']}" if r["reason"] else words.group(r)
-        table.rows.append(Row([words.label(r["id"]), f"{r['members']:,}", said, *_tests(words, r)], "", ""))
-    return table
-
-
-def _loops(words: Words, keys: Keys) -> Listing:
-    lengths, m = words.lengths, words.lengths.small_short
-    table = Listing(
-        "loops-table",
-        "Loops",
-        "Every closed way through the job, with its misclosure.",
-        [
-            Column("Marks", "name"),
-            Column("Length, km"),
-            Column(f"Misclosure, {m}"),
-            Column(f"Expected sd, {m}", stat=True, meaning="from the stated precision"),
-            Column(f"Allowed, {m}"),
-            Column("Closes", "text"),
-            Column("By", "text", stat=True, meaning="the tolerance used"),
-        ],
-    )
-    loops = words.facts["loops"]
-    if len(loops) > ROWS:
-        loops = sorted(loops, key=lambda r: -abs(r["misclosure_mm"] or 0) / (r["allowed_mm"] or 1))[:MOST]
-    for r in loops:
-        cells = [
-            listing(words.loop(r), 6),
-            fixed(r["length_km"], 2),
-            lengths.column(r["misclosure_mm"]),
-            lengths.column(r["expected_sd_mm"]),
-            lengths.column(r["allowed_mm"]),
-            {True: "yes", False: "no", None: "–"}[r["closes"]],
-            r["tolerance"],
+    def known(self) -> Listing:
+        columns = [
+            text("Mark", "mark", kind="name"),
+            self.height("Known height", "height_m"),
+            self.small("Stated sd", "sd_mm"),
         ]
-        table.rows.append(Row(cells, "", keys.join(*(keys.about(id) for id in r["ids"]))))
-    return table
+        error = self.tested("Error", "by how much the known height seems too high (minus: too low)")
+        return self.observed("known", "Known marks", "Each known height against the rest of the job.", columns, error)
+
+    def shots(self) -> Listing:
+        columns = [
+            text("Row", "row", "row of the file", "name"),
+            text("Set-up", "setup"),
+            text("To mark", "to_mark"),
+            text("Target", "target"),
+            Column(f"Distance, {self.lengths.name}", lambda r: self.lengths.distance(r["horizontal_m"]), "number",
+                   "horizontal_m", "horizontal"),
+            self.height("Rise", "rise_m", "target centre above instrument axis"),
+            *self.residuals(),
+        ]  # fmt: skip
+        error = self.tested("Error", "by how much its rise seems too large (minus: too small)")
+        says = "Each sight as a height difference from instrument axis to target centre."
+        return self.observed("shots", "Sights", says, columns, error)
+
+    def levels(self) -> Listing:
+        columns = [
+            text("Row", "row", kind="name"),
+            text("From", "from_mark"),
+            text("To", "to_mark"),
+            text("Run", "run"),
+            self.height("Rise", "rise_m"),
+            *self.residuals(),
+        ]
+        error = self.tested("Error", "by how much its rise seems too large (minus: too small)")
+        return self.observed("levels", "Levelled differences", "Each levelled height difference.", columns, error)
+
+    def staff(self) -> Listing:
+        columns = [
+            text("Row", "row", kind="name"),
+            text("Level set-up", "level_setup"),
+            Column("On", lambda r: r["name"] or r["mark"], "text"),
+            text("Sight", "sight"),
+            self.height("Reading", "reading_m"),
+            *self.residuals(),
+        ]
+        error = self.tested("Error", "by how much it seems read too high (minus: too low)")
+        return self.observed("staff", "Staff readings", "Each reading of the levelling book.", columns, error)
+
+    def gnss(self) -> Listing:
+        columns = [
+            text("Row", "row", kind="name"),
+            text("From", "from", "set-up of the antenna; none: a height by itself"),
+            text("To", "to", "set-up of the antenna"),
+            text("To mark", "to_mark"),
+            text("Session", "session"),
+            Column(f"Rise or height, {self.lengths.name}",
+                   lambda r: self.lengths.height(r["height_m"] if r["rise_m"] is None else r["rise_m"]), "number", "",
+                   "above the ellipsoid, of the antenna's reference point"),
+            self.height("Separation", "separation_m", "of geoid and ellipsoid: at to, less at from"),
+            *self.residuals(),
+        ]  # fmt: skip
+        error = self.tested("Error", "by how much it seems too high (minus: too low)")
+        says = "Each rise from antenna to antenna, and each height of one antenna by a positioning service."
+        return self.observed("gnss", "Satellite heights", says, columns, error)
+
+    def separations(self) -> Listing:
+        columns = [
+            text("Mark", "mark", kind="name"),
+            self.height("Separation", "separation_m"),
+            self.small("Stated sd", "sd_mm"),
+            *self.residuals()[:1],
+        ]
+        error = self.tested("Error", "by how much it seems too high (minus: too low)")
+        says = "The geoid's height above the ellipsoid at each mark with an antenna, against the rest of the job."
+        return self.observed("separations", "Separations", says, columns, error)
+
+    def groups(self) -> Listing:
+        def found(r: Record) -> str:
+            return f"cannot be tested: {r['reason']}" if r["reason"] else self.words.group(r)
+
+        table = Listing(
+            "groups",
+            "Everything of one kind alike",
+            "One wrong prism, pole, tape or habit spoils many heights in the same way. Each is tested as a whole.",
+            [
+                Column("What", lambda r: self.words.label(r["id"]), "name"),
+                Column("Members", lambda r: f"{r['members']:,}"),
+                Column("What was found", found, "text"),
+                *self.tested("Error", "common to all members; above 0: recorded too high"),
+            ],
+        )
+        for r in self.words.facts["groups"]:
+            table.add(r, r["id"])
+        return table
+
+    def loops(self) -> Listing:
+        words = self.words
+
+        def end(r: Record) -> str:
+            told = {True: "within", False: "beyond", None: NONE}[r["closes"]]
+            return f"{told}, as the precision leads to expect" if words.expected(r) else told
+
+        table = Listing(
+            "loops-table",
+            "Loops",
+            "Every closed way through the job, with its misclosure. Whether a loop keeps a tolerance is another "
+            "question than whether a value in it is wrong.",
+            [
+                Column("Marks", lambda r: listing(words.loop(r), 6), "name"),
+                Column("Length, km", lambda r: fixed(r["length_km"], 2), "number", "length_km"),
+                self.small("Misclosure", "misclosure_mm"),
+                self.small("Expected sd", "expected_sd_mm", "from the stated precision", True),
+                self.small("Allowed", "allowed_mm", "by the tolerance"),
+                Column("Tolerance", end, "text", "closes", "whether the misclosure keeps the tolerance"),
+                Column("By", lambda r: r["tolerance"], "text", "", "the tolerance used", True),
+            ],
+        )
+        loops: Iterable[tuple[int, Record]] = words.numbered("loops")
+        if len(words.facts["loops"]) > ROWS:
+            loops = sorted(loops, key=lambda n: -abs(n[1]["misclosure_mm"] or 0) / (n[1]["allowed_mm"] or 1))[:MOST]
+        for number, r in loops:
+            about = self.keys.join(*(self.keys.about(id) for id in r["ids"]))
+            table.add(r, f"loop:{number}", "", about)
+        return table

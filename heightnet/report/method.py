@@ -1,30 +1,40 @@
-"""How a job was tested, in plain sentences; the numbers behind each are folded under it."""
+"""How a job was tested, in plain sentences; the numbers behind each are folded under it, with a line that explains each."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
-from heightnet.report.numbers import chance, count, fixed, listing
-from heightnet.report.story import common_error, reading_check
+from heightnet.report.claims import capital, claim
+from heightnet.report.numbers import NONE, count, fixed, listing, of_100
+from heightnet.report.story import common_error, reading_check, state_word
 from heightnet.report.words import SCREENING, Words
 
 Record = dict[str, Any]
 
 
+class Number(NamedTuple):
+    """A number of the statistics with a line that explains it."""
+
+    name: str
+    value: str
+    meaning: str = ""
+
+
 @dataclass(frozen=True)
 class Passage:
-    """A heading, sentences, and name-value pairs folded under them."""
+    """A heading, sentences, and numbers folded under them."""
 
     title: str
     lines: list[str]
-    numbers: list[tuple[str, str]] = field(default_factory=list)
+    numbers: list[Number] = field(default_factory=list)
 
 
 def method(words: Words) -> list[Passage]:
     """The passages that have something to say."""
     passages = [
         _fit(words),
+        _decided(words),
         _search(words),
         _readings(words),
         _common(words),
@@ -35,61 +45,119 @@ def method(words: Words) -> list[Passage]:
     return [passage for passage in passages if passage.lines]
 
 
+def _of(table: str, record: Record) -> Any:
+    """Makes a number of the statistics of a fact of one record."""
+
+    def one(name: str, fact: str, meaning: str, shown: str = "", decimals: int = 2) -> Number:
+        value = record[fact]
+        told = shown or (f"{value:,}" if isinstance(value, int) else fixed(value, decimals))
+        return Number(name, claim(table, fact, value, told), meaning)
+
+    return one
+
+
 def _fit(words: Words) -> Passage:
     fit = words.facts["fit"]
+
+    def counted(fact: str, one: str) -> str:
+        return claim("fit", fact, fit[fact], count(fit[fact], one))
+
+    spare = fit["redundancy"]
     lines = [
-        f"{count(fit['observations'], 'observation')} determine {count(fit['unknowns'], 'unknown')}; "
-        f"{fit['redundancy']:,} more than needed test them.",
+        f"{counted('observations', 'measurement')} for {counted('unknowns', 'unknown')}; "
+        f"{claim('fit', 'redundancy', spare, f'{spare:,}')} more than needed.",
     ]
     if fit["passed"] is True:
         lines.append("Taken all together they fit the stated precision.")
     elif fit["passed"] is False:
-        lines.append(
-            "Taken all together they do not fit the stated precision; the search for blunders does not rest on this."
-        )
-    for key, name in (("tape_factor", "Tape readings"), ("sight_factor", "Sights and levels")):
-        factor = fit[key]
-        if factor is not None:
-            lines.append(
-                f"{name} scatter {factor:.1f} times as much as their stated precision, as far as the job can tell."
-            )
+        lines.append("Taken all together they fit worse than the stated precision lets expect; nothing rests on this.")
+    for key, name, factor in words.scatter():
+        times = claim("fit", key, factor, f"{factor:.1f} times")
+        lines.append(f"{capital(name)} scatter about {times} as much as stated, as far as the job can tell.")
+    one = _of("fit", fit)
     return Passage(
         "How well it fits",
         lines,
         [
-            ("Variance factor (1 expected)", fixed(fit["variance_factor"], 3)),
-            ("Sum of weighted squared residuals", fixed(fit["chi2"], 2)),
-            ("Limit (chi-square)", fixed(fit["chi2_limit"], 2)),
+            one("Variance factor", "variance_factor", "squared misfits against the stated precision; 1 is expected",
+                decimals=3),
+            one("Sum of squared misfits", "chi2", "each over its stated standard deviation"),
+            one("Its limit", "chi2_limit", "a sound job exceeds it no more often than the false alarm allows"),
+            one("Largest test against the job's own scatter", "largest_tau",
+                "the largest w over the root of the variance factor, for a job that does not trust its precision"),
+            one("Its limit", "critical_tau", "exceeded by that test in a sound job no more often than allowed"),
         ],
-    )
+    )  # fmt: skip
+
+
+def _decided(words: Words) -> Passage:
+    """Whether the job contradicts itself, and by what that was decided."""
+    facts = words.facts
+    fit, judgement, false_alarm = facts["fit"], facts["judgement"], facts["settings"]["test"]["false_alarm"]
+    shown = f"{100 * false_alarm:.10g} in 100"
+    lines = [
+        f"This job: {state_word(words)}.",
+        f"Of sound jobs {claim('settings', 'false_alarm', false_alarm, shown)} would be said to contradict themselves.",
+    ]
+    id, w = fit["largest_w_id"], fit["largest_w"]
+    if id is not None:
+        lines.append(f"The largest test of one value is that of {words.label(id)}.")
+    one, of_judgement = _of("fit", fit), _of("judgement", judgement)
+    numbers = [
+        one("Largest test (w)", "largest_w", "an error over its standard deviation; beyond the limit the job contradicts itself",
+            NONE if w is None else fixed(abs(w), 2)),
+        one("Its limit", "critical_w", f"for one test in each class, found by {fit['critical_by'] or 'nothing'}"),
+        one("Log odds of the likeliest error", "log_odds",
+            "for one class being wrong against none, precision not taken as stated; beyond the limit the job contradicts itself"),
+        one("Its limit", "critical_log_odds", "found together with the other limit, so that both keep the false alarm"),
+        of_judgement("Chance that anything is wrong", "probability", "from the search over sets of errors", decimals=4),
+    ]  # fmt: skip
+    if judgement["bears"] is not None:
+        numbers.append(of_judgement("Errors it bears", "bears", "so few spare measurements cannot part more of them"))
+    if judgement["survives"] is not None:
+        numbers.append(of_judgement("Errors every height survives", "survives",
+                                    "so many at once could not hide one: half of the fewest independent ways"))  # fmt: skip
+    numbers += [
+        of_judgement("Heights with fewer than 2 independent ways", "checked_under_two",
+                     "an error in them shows, if at all, only together with what checks them"),
+        of_judgement("Heights with fewer than 4 independent ways", "checked_under_four",
+                     "two errors at once could hide in them"),
+    ]  # fmt: skip
+    return Passage("How it was decided", lines, numbers)
 
 
 def _search(words: Words) -> Passage:
     facts = words.facts
-    fit, test = facts["fit"], facts["settings"]["test"]
-    false_alarm = chance(test["false_alarm"]) if test["false_alarm"] >= 0.01 else f"{test['false_alarm']:.2%}"
+    fit, judgement, cross = facts["fit"], facts["judgement"], facts["cross_check"]
+    tried = claim("fit", "hypotheses", fit["hypotheses"], count(fit["hypotheses"], "possible error"))
+    apart = claim("fit", "classes", fit["classes"], f"{fit['classes']:,}")
     lines = [
-        f"{count(fit['hypotheses'], 'possible blunder')} were considered: each height, reading, sight and known mark, "
-        f"and each tape, target and instrument as a whole. {fit['classes']:,} of them can be told apart.",
-        f"A job without any blunder gets a first alarm in {false_alarm} of cases.",
+        f"{tried} were considered: each height, reading, sight and known mark, and each tape, target and instrument as "
+        f"a whole. {apart} of them can be told apart; what cannot be is told together.",
     ]
-    cross = facts["cross_check"]
-    if cross["agrees"]:
+    if judgement["second_search"] == "not made":
+        lines.append("No second way of searching was tried: nothing was there to be searched.")
+    elif cross["agrees"]:
         lines.append("A second way of searching comes to the same result.")
     else:
         best = listing([words.label(id) for id in cross["best_subset"]], 4) or "nothing"
         lines.append(f"A second way of searching differs: it blames {best}.")
-    lines.append("Each explanation that is not far less likely than the best one is listed above with its chance.")
+    one = _of("judgement", judgement)
+    searched = judgement["searched"]
     return Passage(
-        "How blunders were searched for",
+        "How errors were searched for",
         lines,
         [
-            ("Largest error over its standard deviation", fixed(fit["largest_w"], 2)),
-            ("found in", words.label(fit["largest_w_id"]) if fit["largest_w_id"] else "–"),
-            ("Critical value", f"{fixed(fit['critical_w'], 2)} (by {fit['critical_by'] or 'none'})"),
-            ("Standard deviations of an error that just shows", fixed(fit["delta0"], 2)),
+            one("Parts searched", "neighbourhoods", "1: the whole job at once; more: each around something that stands out"),
+            one("Share looked at", "searched", "about so much of all probability; no chance is shown above it",
+                NONE if searched is None else of_100(searched)),
+            one("Stopped early", "stopped", "by the budget of a search, or by the seconds asked for",
+                judgement["stopped"] or "no"),
+            one("Second search", "second_search", "the set that removes most misfit for its number of errors",
+                judgement["second_search"]),
+            one("Errors in the likeliest set", "blunders", "an error that many values share counts once"),
         ],
-    )
+    )  # fmt: skip
 
 
 def _readings(words: Words) -> Passage:
@@ -109,8 +177,7 @@ def screening(words: Words, record: Record) -> str:
         other=words.label(record["other_id"]) if record["other_id"] else "another one",
         other_value=words.lengths.height_in_words(record["other_value_m"]),
     )
-    label = words.label(record["id"])
-    return f"{label[0].upper()}{label[1:]} {said}."
+    return capital(f"{words.label(record['id'])} {said}.")
 
 
 def _common(words: Words) -> Passage:
@@ -147,12 +214,12 @@ def _notes(words: Words) -> Passage:
 def _settings(words: Words) -> Passage:
     settings = words.facts["settings"]
     pairs = [
-        (f"{part}.{name}", "–" if value is None else f"{value:.10g}" if isinstance(value, float) else str(value))
+        Number(f"{part}.{name}", NONE if value is None else f"{value:.10g}" if isinstance(value, float) else f"{value}")
         for part, values in settings.items()
         if isinstance(values, dict)
         for name, value in values.items()
     ]
-    tolerance = words.lengths.about(words.tolerance_mm)
+    tolerance = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     return Passage(
         "Settings of this job", [f"An error of {tolerance} must not be able to hide (test.tolerance_mm)."], pairs
     )

@@ -74,12 +74,16 @@ class Lengths:
         """A height for a table, to 0.1 mm or 0.001 ft."""
         return fixed(None if metres is None else metres / METRES[self.unit], 4 if self.metric else 3)
 
-    def height_in_words(self, metres: float | None, sd_mm: float | None = None) -> str:
-        """A height for a sentence, as fine as its standard deviation allows, with its unit."""
+    def rounded(self, metres: float | None, sd_mm: float | None = None) -> str:
+        """A height as fine as its standard deviation allows."""
         if metres is None:
             return NONE
         decimals = 3 + decimals_for(sd_mm if sd_mm else 2.0) if self.metric else 3
-        return f"{fixed(metres / METRES[self.unit], decimals)} {self.name}"
+        return fixed(metres / METRES[self.unit], decimals)
+
+    def height_in_words(self, metres: float | None, sd_mm: float | None = None) -> str:
+        """A height for a sentence, as fine as its standard deviation allows, with its unit."""
+        return NONE if metres is None else f"{self.rounded(metres, sd_mm)} {self.name}"
 
     def distance(self, metres: float | None) -> str:
         """A distance for a table or a plan, to a tenth of the unit."""
@@ -122,6 +126,15 @@ class Lengths:
         if not self.metric:
             return self.small(mm)
         return f"{abs(mm):.{1 if abs(mm) < 9.95 else 0}f} mm"
+
+    def between(self, low_mm: float, high_mm: float) -> str:
+        """Two sizes, as fine as the larger one deserves.
+
+        >>> Lengths("m").between(4.83, 11.2), Lengths("ft").between(4.83, 11.2)
+        ('5 to 11 mm', '0.016 to 0.037 ft')
+        """
+        low = f"{low_mm:.{1 if high_mm < 9.95 else 0}f}" if self.metric else self.small(low_mm).split(" ", 1)[0]
+        return f"{low} to {self.about(high_mm)}"
 
 
 LIKELIHOODS = (

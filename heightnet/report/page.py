@@ -13,29 +13,25 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from heightnet.report import fieldsheet
+from heightnet.report import claims, fieldsheet
 from heightnet.report.cards import cards
 from heightnet.report.choices import choices
 from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
 from heightnet.report.keys import Keys
-from heightnet.report.listings import listings
+from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
 from heightnet.report.numbers import count, tie
 from heightnet.report.pictures import bars, drawing, plan, section
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, accusations, tell
+from heightnet.report.story import SOUND, TO_DO, WRONG, Story, state_word, tell
 from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
 SCRIPTS = ("pointing.js", "tables.js", "page.js")
-TONES = {
-    WRONG: ("suspect", "Something is probably wrong"),
-    DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
-    SOUND: ("proved", "Nothing wrong was found"),
-}
 
 
 def page(facts: dict[str, Any]) -> str:
@@ -43,35 +39,35 @@ def page(facts: dict[str, Any]) -> str:
     whole, shown = Words(facts), excerpt(facts)
     story = tell(whole)
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
-    accused = accusations(words)
-    tables = listings(words, keys)
+    tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
     style, script = style_sheet(), "".join(map(template, SCRIPTS))
-    either = any(not one.certain_which for one in accused)
-    sign, tone_says = TONES[story.tone]
     return environment().get_template("page.html.j2").render(
         words=words,
         job=facts["job"],
         version=facts["heightnet"]["version"],
         size=_size(facts),
         story=story,
-        tone_sign="either" if story.tone == WRONG and either else sign,
-        tone_says=tone_says,
+        tone_sign=_sign(whole, story),
+        state=claims.capital(state_word(whole)),
         verdicts=VERDICTS,
         meanings=MEANINGS,
-        counts={table: whole.verdict_counts(table) for table in ("setups", "targets")},
         excerpt=_excerpt_says(facts, shown),
         caution=CAUTION,
         plan=_picture(plan.plan(words, keys)),
         pictures=[
             _figure("section", "The job in long section", section.section(words, keys)),
             _figure("errors", f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
-            _figure("readings", "What the readings of the suspect say", bars.readings(words, keys, accused)),
-            _figure("loops", "Do the loops close?", bars.loops(words, keys)),
+            _figure("readings", "What the readings of what is accused say", bars.readings(words, keys)),
+            _figure("loops", "The loops against the tolerance", bars.loops(words, keys)),
         ],
         choices=choices(words, keys),
+        explained=facts["judgement"]["explained"],
         cards=cards(words, keys),
         tables=tables,
-        sheet=fieldsheet.steps(words),
+        lookups=lookups,
+        taped=len(facts["setups"]) + len(facts["targets"]) > 0,
+        sheet=fieldsheet.steps(whole),
+        to_do=next(answer.lines for answer in story.answers if answer.question == TO_DO),
         method=method(words),
         style=style,
         script=script,
@@ -79,7 +75,7 @@ def page(facts: dict[str, Any]) -> str:
             f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
             "base-uri 'none'; form-action 'none'"
         ),
-        more_rows=_script_json({t.id: [[*row.cells, row.key, row.about] for row in t.more] for t in tables if t.more}),
+        more_rows=_script_json({t.id: _more(t) for t in (*tables, *lookups) if t.more}),
         results=script_json_text(_embedded(facts)),
         signs={name: drawing.sign_svg(name) for name in (*VERDICTS, "known", "found")},
     )  # fmt: skip
@@ -89,6 +85,23 @@ def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
     story = tell(Words(facts))
     return environment().get_template("snippet.html.j2").render(story=story, job=facts["job"])
+
+
+def _sign(words: Words, story: Story) -> str:
+    """The sign beside the state: of the worst verdict on what is told, else of the worst that was left open."""
+    if story.tone == SOUND:
+        return "proved"
+    findings = words.facts["findings"]
+    if story.tone == WRONG:
+        return "suspect" if findings and all(f["named"] for f in findings) else "either"
+    counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
+               for v, _ in words.verdict_counts(table)}  # fmt: skip
+    return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
+
+
+def _more(table: Listing) -> list[list[Any]]:
+    """The rows that a script fetches: cells, then key, keys that light it up, its thing, and the values it states."""
+    return [[*row.cells, row.key, row.about, row.of, row.values] for row in table.more]
 
 
 def _picture(made: drawing.Drawing | None) -> str:
@@ -175,4 +188,21 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["tie"] = tie
+    environment.filters["told"] = told
+    environment.filters["plain"] = claims.plain
+    environment.globals["states"] = states
     return environment
+
+
+def told(text: str) -> Markup:
+    """Text for a page: escaped, numbers tied to their units, its claims as elements."""
+    from markupsafe import Markup
+
+    return Markup(claims.html(claims.shown(text, tie)))
+
+
+def states(of: str, fact: str, value: Any) -> Markup:
+    """Attributes of an element that states a fact."""
+    from markupsafe import Markup
+
+    return Markup(" " + claims.attributes(of, fact, json.dumps(value, ensure_ascii=False)))

@@ -25,6 +25,7 @@ TONES = {
 CERTAIN = 0.9
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
+TO_DO = "What to do in the field"
 SHORT_LIST = 6
 
 
@@ -50,8 +51,8 @@ def tell(words: Words) -> Story:
     if findings and state != "unexplained":
         answers.append(Answer("Why?", _why(words)))
         answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
-    answers.append(Answer("What to do in the field", _what_to_do(words)))
-    answers.append(Answer("What was proved", _proved(words)))
+    answers.append(Answer(TO_DO, _what_to_do(words)))
+    answers.append(Answer("What was tested", _tested(words)))
     answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
     tone = TONES[state]
     if tone == SOUND and _gaps(words):
@@ -104,10 +105,11 @@ def _gaps(words: Words) -> list[str]:
         number = sum(map(len, rows.values()))
         named = listing([words.short(id) for ids in rows.values() for id in ids], 3)
         kind = words.kind_of([ids[0] for ids in rows.values()])
-        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}: {named}"
-        out.append(claim("rows", "unproved", number, said))
+        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}"
+        out.append(f"{claim('rows', 'unproved', number, said)}: {named}")
     if bare := without_height(words):
-        out.append(f"no height was recorded at {_plural('set-up', len(bare))} {listing(bare, 4)}")
+        said = f"no height was recorded at {count(len(bare), 'set-up')}"
+        out.append(f"{claim('setups', 'missing', len(bare), said)}: {listing(bare, 4)}")
     weak = with_verdict(words, "weak")
     if weak:
         limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
@@ -131,10 +133,6 @@ def _word(verdict: str) -> str:
 
 def _are(number: int) -> str:
     return "is" if number == 1 else "are"
-
-
-def _plural(one: str, names: int) -> str:
-    return one if names == 1 else f"{one}s"
 
 
 # ---- the headline ----
@@ -162,13 +160,13 @@ def headline(words: Words) -> str:
         said = stated("Nothing tests this job: no measurement is more than needed, so none contradicts another")
         return f"{said}.{tail}"
     if state == "scatters":
-        said = stated(f"It closes, but its readings scatter about {_times(words)} as stated")
-        return f"{said}: check the stated precision.{tail}"
+        said = stated("It closes, but its readings scatter")
+        return f"{said} about {_times(words)} as stated: check the stated precision.{tail}"
     if state == "unclear":
         first = _most_likely(words, findings)
         wrong = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
         return (
-            f"{stated('This job contradicts itself, and does not show where')}: either something is wrong ({wrong}"
+            f"{stated('This job contradicts itself, and does not show where')}: either a value is wrong ({wrong}"
             f"{first}), or its readings scatter {_times(words)} as stated."
         )
     if state == "unexplained":
@@ -177,8 +175,9 @@ def headline(words: Words) -> str:
     if state == "many":
         return f"{stated('Many things are wrong in this job')}, probably {about(words, findings)}."
     if len(findings) > 1:
-        return f"{stated(f'{len(findings)} things are wrong in this job')}: {about(words, findings)}."
-    return f"{capital(_place(words, findings[0]))} {stated(_sure(findings[0]))}: {_size(words, findings[0])}.{tail}"
+        number = claim("findings", "count", len(findings), f"{len(findings)} things")
+        return f"{number} {stated('are wrong in this job')}: {about(words, findings)}."
+    return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {size_of(words, findings[0])}.{tail}"
 
 
 def _joined(parts: list[str]) -> str:
@@ -187,9 +186,7 @@ def _joined(parts: list[str]) -> str:
 
 def _times(words: Words) -> str:
     """How much more than stated the readings scatter: "1.6 times as much"."""
-    fit = words.facts["fit"]
-    key = max(("tape_factor", "sight_factor"), key=lambda k: fit[k] or 1.0)
-    factor = fit[key] or 1.0
+    key, _, factor = max(words.scatter(), key=lambda one: one[2])
     return claim("fit", key, factor, f"{factor:.1f} times as much")
 
 
@@ -203,14 +200,14 @@ def _most_likely(words: Words, findings: list[Record]) -> str:
 def _is_wrong(words: Words, finding: Record) -> str:
     """ "The instrument height of set-up S4 (over H3) is wrong"; of several, where it lies."""
     sure = claim(f"finding:{finding['order']}", "level", finding["level"], _sure(finding))
-    return f"{capital(_place(words, finding))} {sure}"
+    return f"{capital(place_of(words, finding))} {sure}"
 
 
 def _sure(finding: Record) -> str:
     return "is wrong" if finding["level"] >= CERTAIN else "is probably wrong"
 
 
-def _size(words: Words, finding: Record) -> str:
+def size_of(words: Words, finding: Record) -> str:
     of = f"finding:{finding['order']}"
     if finding["named"]:
         return words.error(finding["id"], finding["error_mm"], finding["error_sd_mm"], of)
@@ -229,7 +226,7 @@ def _one_size(finding: Record) -> bool:
     return max(sizes) - min(sizes) <= 0.02 * max(sizes)
 
 
-def _place(words: Words, finding: Record) -> str:
+def place_of(words: Words, finding: Record) -> str:
     """What is told: the thing, or one of several in a place."""
     if finding["named"]:
         return words.label(finding["id"])
@@ -249,7 +246,7 @@ def _place(words: Words, finding: Record) -> str:
 
 def about(words: Words, findings: list[Record]) -> str:
     """What some findings are about, in a sentence."""
-    return listing([_place(words, f) for f in findings], 4)
+    return listing([place_of(words, f) for f in findings], 4)
 
 
 def where_is(words: Words, finding: Record) -> str:
@@ -278,21 +275,23 @@ def _is_something_wrong(words: Words) -> list[str]:
     if state == "untested":
         return ["Nothing can be said: every measurement is needed, so none contradicts another."]
     if state in ("closes", "scatters"):
-        total, needed = fit["observations"], fit["observations"] - fit["redundancy"]
+        needed = fit["observations"] - fit["redundancy"]
+        total = claim("fit", "observations", fit["observations"], count(fit["observations"], "measurement"))
+        would_do = claim("fit", "needed", needed, f"{needed:,} would do")
         spare = claim("fit", "redundancy", fit["redundancy"], f"{fit['redundancy']:,} spare")
         agree = "agrees" if fit["redundancy"] == 1 else "agree"
         if state == "closes":
-            return [f"{count(total, 'measurement')} where {needed:,} would do; the {spare} {agree}."]
+            return [f"{total} where {would_do}; the {spare} {agree}."]
         fewer = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
         return [
-            f"{count(total, 'measurement')} where {needed:,} would do; the {spare} ones disagree by more than the "
-            f"stated precision allows, but everywhere alike: that something is wrong is no likelier than {fewer}."
+            f"{total} where {would_do}; the {spare} ones disagree by more than the stated "
+            f"precision allows, but everywhere alike: that any value is wrong is no likelier than {fewer}."
         ]
     if state == "unexplained":
         return _nothing_explains(words)
     lines = [line for finding in findings[:TOLD] for line in _told(words, finding)]
     if len(findings) > TOLD:
-        lines.append(f"Also: {listing([_place(words, f) for f in findings[TOLD:]], 4)}.")
+        lines.append(f"Also: {listing([place_of(words, f) for f in findings[TOLD:]], 4)}.")
     if state == "many":
         lines.append("So many at once can hardly be told apart: believe none of them before it is measured again.")
         lines += _bears(words)
@@ -329,12 +328,12 @@ def _told(words: Words, finding: Record) -> list[str]:
     of = f"finding:{finding['order']}"
     certainty = words.certainty(of, finding["probability"])
     if finding["named"]:
-        return [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+        return [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
-        told = [f"{_is_wrong(words, finding)}: {_size(words, finding)}. {certainty}"]
+        told = [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
         if finding["level"] == 0:
-            told = [f"If something is wrong, it is {_place(words, finding)}. {certainty}"]
+            told = [f"If a value is wrong, it is {place_of(words, finding)}. {certainty}"]
         return [*told, *_of_large_classes(finding)]
     parts = [
         f"{words.label(m['id'])}, {words.error(m['id'], m['error_mm'], m['error_sd_mm'], f'{of}.members.{i}')}, "
@@ -344,9 +343,9 @@ def _told(words: Words, finding: Record) -> list[str]:
     if len(ids) == 1:
         return [f"{capital(parts[0])}."]
     if finding["level"] == 0:
-        return [f"If something is wrong, it is {'; or '.join(parts)}."]
-    sure = "" if finding["level"] >= CERTAIN else "probably "
-    return [f"One of these is {sure}wrong, and nothing in the job tells which: {'; or '.join(parts)}."]
+        return [f"If a value is wrong, it is {'; or '.join(parts)}."]
+    sure = claim(of, "level", finding["level"], _sure(finding))
+    return [f"One of these {sure}, and nothing in the job tells which: {'; or '.join(parts)}."]
 
 
 def _of_large_classes(finding: Record) -> list[str]:
@@ -433,7 +432,8 @@ def _why_one_of(words: Words, finding: Record) -> list[str]:
 
 def reading_check(words: Words, check: Record) -> str:
     """Two readings of one stand against each other."""
-    size = words.lengths.small(check["difference_mm"])
+    of = f"check:{_number(words, check)}"
+    size = claim(of, "difference_mm", check["difference_mm"], words.lengths.small(check["difference_mm"]))
     change = check.get("change_mm")
     where = f"set-up {check['stand']}" if check["what"] == "setup" else check["stand"]
     if check["what"] == "target":
@@ -442,7 +442,7 @@ def reading_check(words: Words, check: Record) -> str:
         pair = "two readings" if change is None else "readings before and after"
         return f"The {pair} at {where} agree: {size} apart."
     if change is not None:
-        return _before_and_after(words, check, change, where)
+        return _before_and_after(words, check, of, change, where)
     said = f"The readings at {where} disagree by {size}"
     if check["slip_text"]:
         said += f": {check['slip_text'].rstrip('.')}"
@@ -454,9 +454,17 @@ def reading_check(words: Words, check: Record) -> str:
     return f"{said}."
 
 
-def _before_and_after(words: Words, check: Record, change: float, where: str) -> str:
+def _number(words: Words, check: Record) -> int:
+    """The place of a comparison of two readings in results.json."""
+    readings = check["first"], check["second"]
+    found = (n for n, other in words.numbered("reading_checks") if (other["first"], other["second"]) == readings)
+    return next(found, 0)
+
+
+def _before_and_after(words: Words, check: Record, of: str, change: float, where: str) -> str:
     """Two readings at different times that disagree."""
-    moved = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
+    size = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
+    moved = claim(of, "change_mm", change, size)
     said = f"At {where} the height read after is {moved} than the one before: "
     said += "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
     if check["slip_text"] and not -SETTLES_MM < change < 0:
@@ -476,7 +484,7 @@ def _what_it_did(words: Words) -> list[str]:
     for finding in findings[:TOLD]:
         if finding["named"]:
             name = f"{words.short(finding['id'])}: " if len(findings) > 1 else ""
-            lines.append(name + words.moved(finding["moved"]))
+            lines.append(name + words.moved(finding["moved"], f"finding:{finding['order']}"))
     divided = [m for m in words.facts["marks"] if m["corrected_height_m"] is None and len(m["heights"]) > 1]
     if divided:
         lines.append(f"{'; '.join(words.two_minds(m) for m in divided[:SHORT_LIST])}.")
@@ -515,8 +523,8 @@ def _what_to_do(words: Words) -> list[str]:
     steps, findings = facts["next_measurements"], facts["findings"]
     lines = []
     for finding in findings[:TOLD] if facts["judgement"]["state"] != "unexplained" else []:
-        if stretch := _stretch(words, finding):
-            lines.append(f"Level {stretch} again before its heights are used.")
+        if along := stretch(words, finding):
+            lines.append(f"Level {along} again before its heights are used.")
         elif finding["parted_by"]:
             lines.append(f"{capital(finding['parted_by'])} would tell which of them it is.")
         elif not finding["named"] and finding["count"] > 1:
@@ -545,7 +553,7 @@ def _looked_up(words: Words, finding: Record) -> str:
     return words.rows(ids) or listing([words.label(id) for id in ids], SPELT_OUT)
 
 
-def _stretch(words: Words, finding: Record) -> str:
+def stretch(words: Words, finding: Record) -> str:
     """The stretch of levelling that a finding lies in, between marks that last; "" where it is no such thing."""
     place = finding["place"]
     if place["kind"] == "section":
@@ -569,7 +577,7 @@ def _stretch(words: Words, finding: Record) -> str:
 # ---- what was proved, and what cannot be ----
 
 
-def _proved(words: Words) -> list[str]:
+def _tested(words: Words) -> list[str]:
     tables = [t for t in ("setups", "targets", "levels", "staff", "gnss") if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
@@ -586,10 +594,9 @@ def _proved(words: Words) -> list[str]:
         lines.append(
             f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often(words)}.{each}"
         )
-    factors = words.facts["fit"]
-    for key, name in (("tape_factor", "tape readings"), ("sight_factor", "sights and levels")):
-        if factors[key] is not None and factors[key] >= 1.35:
-            times = claim("fit", key, factors[key], f"{factors[key]:.1f} times")
+    for key, name, factor in words.scatter():
+        if factor >= 1.35:
+            times = claim("fit", key, factor, f"{factor:.1f} times")
             lines.append(f"The {name} scatter about {times} as much as stated: check the stated precision.")
     return lines or ["Nothing: the job holds no height to test."]
 
@@ -618,7 +625,8 @@ def _cannot_prove(words: Words) -> list[str]:
         names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
         lines.append(f"Nothing tests {words.kind_of(ids[:1])}: {names}.")
     for name in without_height(words)[:3]:
-        lines.append(f"Set-up {name} stands over a mark, and no height was recorded for it.")
+        said = claim(f"setup:{name}", "verdict", "missing", "no height was recorded for it")
+        lines.append(f"Set-up {name} stands over a mark, and {said}.")
     heights = _heights(words, "hypothesis", "verdict", "smallest_found_mm")
     weak = {id: size for id, verdict, size in heights if verdict == "weak"}
     if weak:
@@ -632,8 +640,8 @@ def _cannot_prove(words: Words) -> list[str]:
     if harmless:
         lines.append(f"An error common to {listing(harmless, 2)} does not show, and does no harm: it cancels.")
     for lost in facts["undetermined"][:3]:
-        kind = {"mark": "Mark", "setup": "Set-up", "target": "Target"}[lost["kind"]]
-        lines.append(f"{kind} {lost['name']} has no height: {lost['reason'].rstrip('.')}.")
+        kind = {"mark": "mark", "setup": "set-up", "target": "target"}[lost["kind"]]
+        lines.append(f"The height of {kind} {lost['name']} is not known: {lost['reason'].rstrip('.')}.")
     loose = [p for p in facts["pieces"] if not p["tied"]]
     for piece in loose[:2]:
         lines.append(

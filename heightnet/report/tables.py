@@ -1,7 +1,8 @@
 """setups.csv, targets.csv and marks.csv: the heights in the job's own unit, for a spreadsheet.
 
 Column names end in their unit: ``_m``, ``_ft`` or ``_ftUS`` for heights, ``_mm`` or, in a job in feet, ``_ft1000``
-(thousandths of a foot) for small lengths.
+(thousandths of a foot) for small lengths.  Where the job leaves a height open, ``heights`` has each one it may have and
+how many in 100 speak for it, and the column of the one to use is empty.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from heightnet.report.numbers import METRES, Lengths
+from heightnet.report.numbers import METRES, Lengths, in_100
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
 from heightnet.rows import Rows, column, plain
@@ -18,12 +19,12 @@ Record = dict[str, Any]
 
 STAND = (
     "mark", "{thing}", "observer", "when", "tripod", "verdict", "recorded_m", "booked_m", "sd_mm", "error_mm",
-    "error_sd_mm", "probability", "corrected_m", "corrected_sd_mm", "found_m", "found_sd_mm", "independent_checks",
-    "smallest_detectable_mm", "smallest_attributable_mm", "w", "redundancy", "same_as",
+    "error_sd_mm", "probability", "corrected_m", "corrected_sd_mm", "low_m", "high_m", "heights", "found_m",
+    "found_sd_mm", "independent_checks", "smallest_found_mm", "smallest_named_mm", "w", "redundancy", "same_as",
 )  # fmt: skip
 MARK = (
-    "mark", "known", "known_m", "height_m", "sd_mm", "corrected_height_m", "corrected_sd_mm", "hidden_mm", "hidden_by",
-    "east_m", "north_m", "piece",
+    "mark", "known", "known_m", "height_m", "sd_mm", "corrected_height_m", "corrected_sd_mm", "low_m", "high_m",
+    "heights", "hidden_mm", "hidden_by", "east_m", "north_m", "piece",
 )  # fmt: skip
 
 
@@ -59,6 +60,11 @@ def _cells(name: str, records: Sequence[Record], lengths: Lengths) -> list[Any]:
         return ["yes" if value else "no" for value in column(records, name)]
     if name == "same_as":
         return [" ".join(value) for value in column(records, name)]
+    if name == "heights":
+        return [
+            " or ".join(f"{lengths.height(h['height_m'])} ({in_100(h['probability'])} in 100)" for h in heights)
+            for heights in column(records, name)
+        ]
     factor, decimals = 1.0, 4
     if name.endswith("_mm"):
         factor, decimals = lengths.in_small_units(1.0) or 1.0, 2

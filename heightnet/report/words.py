@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from functools import cached_property
 from typing import Any
 
 from heightnet.judge.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.lookup import Lookup, Register
-from heightnet.report.numbers import Lengths, chance, count, likelihood, listing, of_100
+from heightnet.report.numbers import INTERVAL, Lengths, chance, count, likelihood, listing, of_100
 from heightnet.rows import column
 
 Record = dict[str, Any]
@@ -31,7 +32,7 @@ MEANINGS = {
     "suspect": "the rest of the job contradicts it",
     "either": "this or another one is wrong, and the job cannot tell which",
     "unproved": "nothing in the job tests it: an error of any size could hide",
-    "missing": "set up over a mark, and no height was recorded",
+    "missing": "it stood over a mark, and its height was not recorded",
     "doubted": "tested, and not accused; but the job does not clear it of an error that is there",
     "weak": "tested, but an error larger than the tolerance could still hide",
     "proved": "tested, and an error as large as the tolerance would have shown",
@@ -112,6 +113,9 @@ COUNTED = {
 }
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 
+A_HEIGHT = 0.05
+"""Probability from which a height that a place may have is told beside the likeliest."""
+
 CAUTION = (
     "A statistical check is no substitute for an independent measurement. Before anyone digs, builds, passes "
     "under or relies on a flood level by these heights, follow the specifications that apply to the work and the "
@@ -148,7 +152,7 @@ class Words:
         return {reading["id"] for stand in stands if stand["setup"] in self.antennas for reading in stand["readings"]}
 
     @cached_property
-    def _sighted(self) -> dict[str, list[tuple[str, int]]]:
+    def sighted(self) -> dict[str, list[tuple[str, int]]]:
         """Set-up and row of the sights to each target."""
         out: dict[str, list[tuple[str, int]]] = defaultdict(list)
         shots = self.facts["shots"]
@@ -165,6 +169,11 @@ class Words:
             for stand in self.facts[f"{kind}s"]
             for reading in stand["readings"]
         }
+
+    def stand_of(self, id: str) -> tuple[str, Record]:
+        """Kind and record of the stand of a reading: "setup" or "target"."""
+        kind, reading = self._stand_of[id]
+        return kind, (self.setups if kind == "setup" else self.targets)[reading["stand"]]
 
     # what things are called
 
@@ -216,7 +225,7 @@ class Words:
     def target(self, of: str) -> str:
         """A target as the crew would point at it: "the target on R2 sighted from R3 (row 14)"."""
         record = self.targets.get(of) or {}
-        mark, sights = record.get("mark"), self._sighted.get(of, [])
+        mark, sights = record.get("mark"), self.sighted.get(of, [])
         unnamed = of == mark or re.fullmatch(re.escape(mark or "") + r" \(\d+\)", of) is not None
         on = f" on {mark}" if mark else ""
         said = f"the target{on}" if unnamed else f"target {of}{on}"
@@ -266,7 +275,7 @@ class Words:
                 said = f"stand {_bare(of)}"
             case "target":
                 mark = (self.targets.get(of) or {}).get("mark")
-                setups = list(dict.fromkeys(setup for setup, _ in self._sighted.get(of, [])))
+                setups = list(dict.fromkeys(setup for setup, _ in self.sighted.get(of, [])))
                 unnamed = of == mark or re.fullmatch(re.escape(mark or "") + r" \(\d+\)", of) is not None
                 from_ = f" from {setups[0]}" if len(setups) == 1 else ""
                 said = f"target on {mark}{from_}" if unnamed else of if not of.isdigit() else f"target {of}"
@@ -429,30 +438,33 @@ class Words:
             return f"{said}; an error here is never named alone, only together with what looks like it."
         return f"{said}: an error of {self.size(of, 'smallest_named_mm', named)} or more is laid at this door alone."
 
-    def moved(self, moved: list[Record], most: int = 4) -> str:
-        """Which marks an error has moved, and where to."""
+    def moved(self, moved: list[Record], of: str = "", most: int = 4) -> str:
+        """Which marks an error has moved, and where to; ``of`` is whose list of them it is."""
         sizes = [abs(m["moved_mm"] or 0.0) for m in moved]
         most_mm = max(sizes, default=0.0)
         if most_mm < 0.1:
             return "It moved no mark by as much as 0.1 mm." if self.lengths.metric else "It moved no mark noticeably."
-        felt = [m for m, size in zip(moved, sizes, strict=True) if size >= 0.15 * most_mm]
-        felt = sorted(felt, key=lambda m: -abs(m["moved_mm"]))[:most]
+        order = sorted(range(len(moved)), key=lambda i: (-sizes[i], i))
+        felt = [i for i in order if sizes[i] >= 0.15 * most_mm][:most]
+
+        def size(i: int, high: str = "") -> str:
+            return claim(of, f"moved.{i}.moved_mm", moved[i]["moved_mm"], f"{self.lengths.about(sizes[i])}{high}")
+
         parts = [
-            f"{m['mark']} {self.lengths.about(m['moved_mm'])} too {'high' if m['moved_mm'] > 0 else 'low'}"
-            for m in felt
+            f"{moved[i]['mark']} {size(i, ' too high' if moved[i]['moved_mm'] > 0 else ' too low')}" for i in felt
         ]
-        shown = {m["mark"] for m in felt}
-        rest = max((size for m, size in zip(moved, sizes, strict=True) if m["mark"] not in shown), default=0.0)
-        tail = f"; the other marks by {self.lengths.about(rest)} at most" if rest >= 0.1 else ""
+        rest = order[len(felt) : len(felt) + 1]
+        tail = f"; the other marks by {size(rest[0])} at most" if rest and sizes[rest[0]] >= 0.1 else ""
         return f"It put {listing(parts, most)}{tail}."
 
     def two_minds(self, mark: Record) -> str:
-        """The heights that a mark may have: "67.203 or 67.403 m"."""
+        """The heights that a mark may have: "67.203 m (66 in 100) or 67.403 m (34 in 100)", as fine as the worst."""
         of = f"mark:{mark['mark']}"
-        heights = [h for h in mark["heights"] if h["probability"] >= 0.05]
+        heights = [h for h in mark["heights"] if h["probability"] >= A_HEIGHT]
+        sd = max(h["sd_mm"] for h in heights)
         parts = []
         for i, h in enumerate(heights):
-            height = self.lengths.height_in_words(h["height_m"], h["sd_mm"])
+            height = self.lengths.height_in_words(h["height_m"], sd)
             likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
             parts.append(f"{claim(of, f'heights.{i}.height_m', h['height_m'], height)} ({likely})")
         return f"{mark['mark']} is at {listing(parts, 4, 'or')}"
@@ -461,10 +473,10 @@ class Words:
         """What could hide in a mark's height."""
         if not mark["hidden_by"]:
             return "nothing"
-        by = self.brief(mark["hidden_by"])
-        if mark["hidden_mm"] is None:
-            return f"no limit: {by}"
-        return f"{self.lengths.about(mark['hidden_mm'])}: {by}"
+        by, size = self.brief(mark["hidden_by"]), mark["hidden_mm"]
+        told = "no limit" if size is None else self.lengths.about(size)
+        of = f"mark:{mark['mark']}"
+        return f"{claim(of, 'hidden_mm', size, told)}: {by}"
 
     def measurement(self, record: Record) -> str:
         """The next measurement as an instruction that can be followed."""
@@ -493,14 +505,15 @@ class Words:
 
     def measurement_gain(self, record: Record) -> str:
         """What a measurement would prove."""
-        of = f"step:{record['order']}"
-        before, after = record["found_before_mm"], record["found_after_mm"]
+        of, after = f"step:{record['order']}", record["found_after_mm"]
         proves = listing([self.label(id) for id in record["proves"]], 2)
-        if after is None:
-            return f"It tests {proves}." if proves else ""
+        about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
+        before = (self.records.get(about) or {}).get("smallest_found_mm")
+        if after is None or (before is not None and before <= after):
+            return f"It tests {proves or self.label(about)}."
         now = "today one of any size could hide"
         if before is not None:
-            now = f"today one of {claim(of, 'found_before_mm', before, self.lengths.about(before))} could hide"
+            now = f"today one of {self.size(about, 'smallest_found_mm', before)} could hide"
         shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
         shown = f" in {shown or self.label(record['tests'])}"
         after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
@@ -515,6 +528,33 @@ class Words:
             record = self.records.get(id, {})
             passed.update((record[key], None) for key in ("from_mark", "to_mark", "mark") if record.get(key))
         return list(passed) or list(loop["marks"])
+
+    def loop_size(self, number: int, loop: Record) -> str:
+        """By how much a loop misses, and what is allowed: "5.2 mm, allowed 8.9 mm"."""
+        size, allowed = (
+            claim(f"loop:{number}", fact, loop[fact], self.lengths.small(loop[fact]))
+            for fact in ("misclosure_mm", "allowed_mm")
+        )
+        return f"{size}, allowed {allowed}"
+
+    def loop_end(self, number: int, loop: Record) -> str:
+        """Whether a loop keeps its tolerance; that is another question than whether something contradicts."""
+        said = self.loop_word(number, loop)
+        return f"{said}, but no further than the stated precision leads to expect" if self.expected(loop) else said
+
+    def loop_word(self, number: int, loop: Record) -> str:
+        told = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}[loop["closes"]]
+        return claim(f"loop:{number}", "closes", loop["closes"], told)
+
+    def expected(self, loop: Record) -> bool:
+        """Whether a loop beyond its tolerance lies within what the job's own precision leads to expect."""
+        size, sd = loop["misclosure_mm"], loop["expected_sd_mm"]
+        return loop["closes"] is False and sd is not None and abs(size) <= INTERVAL * sd
+
+    def numbered(self, table: str) -> Iterator[tuple[int, Record]]:
+        """The records of a table with their place in results.json, counted from 1."""
+        for number, record in enumerate(self.facts[table], start=1):
+            yield record.get("number", number), record
 
     def group(self, group: Record) -> str:
         """What was found of a group."""
@@ -557,18 +597,27 @@ class Words:
         if cause["expected_mm"] is None or re.search(r"\d (mm|m|ft)\b", text):
             return text
         key = f"cause:{of}:{cause['cause']}"
+        sd = (self.records.get(of) or {}).get("error_sd_mm")  # what is found is told as fine as the error itself
         if cause.get("spread_mm"):
             low, high = (abs(cause["expected_mm"]) + side * cause["spread_mm"] for side in (-1, 1))
-            usual = f"{self.lengths.about(max(low, 0.0)).rpartition(' ')[0]} to {self.lengths.about(high)}"
+            usual = self.lengths.between(max(low, 0.0), high)
             said = f"{text}; that is usually {claim(key, 'expected_mm', cause['expected_mm'], usual)}, assumed"
         else:
             high_ = f" too {'high' if cause['expected_mm'] > 0 else 'low'}"
-            made = claim(key, "expected_mm", cause["expected_mm"], f"{self.lengths.small(cause['expected_mm'])}{high_}")
+            made = claim(
+                key, "expected_mm", cause["expected_mm"], f"{self.lengths.small(cause['expected_mm'], sd)}{high_}"
+            )
             said = f"{text}: that would make {made}"
         if cause["found_mm"] is None:
             return said
-        found = claim(key, "found_mm", cause["found_mm"], self.lengths.small(cause["found_mm"]))
+        found = claim(key, "found_mm", cause["found_mm"], self.lengths.small(cause["found_mm"], sd))
         return f"{said}; the job shows {found}"
+
+    def scatter(self) -> list[tuple[str, str, float]]:
+        """How many times as much as stated the readings scatter: key of `fit`, what, factor; tapes where there are any."""
+        taped = [("tape_factor", "tape readings")] if len(self.facts["setups"]) + len(self.facts["targets"]) else []
+        both = [*taped, ("sight_factor", "sights and levels")]
+        return [(key, what, factor) for key, what in both if (factor := self.facts["fit"][key]) is not None]
 
     def verdict_counts(self, table: str) -> list[tuple[str, int]]:
         """How many heights have each verdict, worst first, those that occur."""

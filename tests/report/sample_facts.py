@@ -71,6 +71,13 @@ def reading(text: str, height: float, found: float, **values: Any) -> Facts:
     }
 
 
+def corrected(name: str, height: float, sd: float) -> Facts:
+    """A height of one mind with the range that holds 95 of 100."""
+    far = 1.96 * sd / 1000
+    return {name: height, name.removesuffix("_m").removesuffix("_height") + "_sd_mm": sd, "low_m": height - far,
+            "high_m": height + far}  # fmt: skip
+
+
 class Sample:
     """A traverse BM1, P1 ... Pn, BM2: one set-up over each P, with a target back and one forward."""
 
@@ -79,7 +86,7 @@ class Sample:
         self.count = setups
         n = 4 * setups
         self.facts: Facts = {
-            "schema": "heightnet-results/1",
+            "schema": "heightnet-results/2",
             "job": {"name": name, "title": title, "length_unit": unit, "angle_unit": "dms", "invented": True},
             "heightnet": {"version": "0.1.0"},
             "settings": settings(unit, title),
@@ -98,12 +105,26 @@ class Sample:
                 "critical_by": "simulation",
                 "largest_w": 2.1,
                 "largest_w_id": "shot:shots.csv:7",
+                "log_odds": 0.2,
+                "critical_log_odds": 4.4,
                 "alarm": False,
                 "largest_tau": 1.9,
                 "critical_tau": 2.8,
-                "delta0": 4.13,
                 "tape_factor": 1.02,
                 "sight_factor": 0.96,
+            },
+            "judgement": {
+                **blank(table="judgement"),
+                "state": "closes",
+                "probability": 0.03,
+                "explained": True,
+                "bears": 2,
+                "survives": 1,
+                "checked_under_four": 3 * setups,
+                "neighbourhoods": 1,
+                "searched": 1.0,
+                "second_search": "made",
+                "named_sizes": True,
             },
             "cross_check": {"agrees": True, "best_subset": [], "one_at_a_time": []},
         }
@@ -127,7 +148,7 @@ class Sample:
             "error_sd_mm": sd,
             "w": error / sd,
             "redundancy": 0.62,
-            "smallest_detectable_mm": 4.13 * sd,
+            "smallest_found_mm": 4.13 * sd,
             "probability": 0.004,
             "verdict": "proved",
         }
@@ -144,8 +165,7 @@ class Sample:
                     "height_m": height,
                     "sd_mm": 1.0 if known else 1.6 + 0.1 * i,
                     "known_m": height if known else None,
-                    "corrected_height_m": height,
-                    "corrected_sd_mm": 1.0 if known else 1.8,
+                    **corrected("corrected_height_m", height, 1.0 if known else 1.8),
                     "hidden_mm": 3.1 + 0.2 * i,
                     "hidden_by": f"setup:S{max(1, i)}",
                     "east_m": east,
@@ -200,10 +220,9 @@ class Sample:
             "booked_m": height,
             "sd_mm": 1.0,
             **tested,
-            "smallest_attributable_mm": 11.5,
+            "smallest_named_mm": 11.5,
             "independent_checks": 2,
-            "corrected_m": height,
-            "corrected_sd_mm": 1.1,
+            **corrected("corrected_m", height, 1.1),
             "piece": 1,
             "found_m": found,
             "found_sd_mm": 1.8,
@@ -311,10 +330,37 @@ class Sample:
         record.update(error_mm=error, error_sd_mm=1.9, w=error / 1.9, probability=probability, verdict=verdict)
         if "found_m" in record:
             record["found_m"] = record["recorded_m"] - error / 1000
-            record["corrected_m"] = record["found_m"]
+            record |= corrected("corrected_m", record["found_m"], 1.8)
             for one in record["readings"]:
                 one["difference_mm"] = (one["height_m"] - record["found_m"]) * 1000
         return record
+
+    def find(self, members: list[Facts], probability: float, **values: Any) -> Facts:
+        """Something wrong, in the smallest place that holds it: of one member it is named."""
+        first, named = members[0], len(members) == 1
+        finding = {
+            **blank(table="findings"),
+            "order": len(self.facts["findings"]) + 1,
+            "level": 0.9 if probability >= 0.9 else 0.5,
+            "named": named,
+            "probability": probability,
+            "place": {**blank("place"), "kind": "thing" if named else "class"},
+            "members": [
+                {"id": m["hypothesis"] if "hypothesis" in m else m["id"],
+                 **{key: m[key] for key in ("probability", "error_mm", "error_sd_mm")}} for m in members
+            ],
+            "count": len(members),
+            "error_mm": first["error_mm"],
+            "error_sd_mm": first["error_sd_mm"],
+            "same_sign": len({m["error_mm"] > 0 for m in members}) == 1,
+            "id": (first["hypothesis"] if "hypothesis" in first else first["id"]) if named else None,
+            "parted_by": None,
+            **values,
+        }  # fmt: skip
+        self.facts["findings"].append(finding)
+        several = len(self.facts["findings"])
+        self.facts["judgement"].update(state="wrong", said=True, probability=0.999, blunders=several)
+        return finding
 
 
 def suspect(unit: str = "m") -> Facts:
@@ -363,6 +409,7 @@ def suspect(unit: str = "m") -> Facts:
             "text": "fits a tape held to the top of the side cover instead of the side mark",
             "expected_mm": 24.0,
             "found_mm": 24.2,
+            "spread_mm": None,
             "probability": 0.81,
         },
         {
@@ -370,6 +417,7 @@ def suspect(unit: str = "m") -> Facts:
             "text": "fits a tape misread by one inch",
             "expected_mm": 25.4,
             "found_mm": 24.2,
+            "spread_mm": None,
             "probability": 0.11,
         },
         {
@@ -377,6 +425,7 @@ def suspect(unit: str = "m") -> Facts:
             "text": "none of the causes known here",
             "expected_mm": None,
             "found_mm": 24.2,
+            "spread_mm": None,
             "probability": 0.08,
         },
     ]
@@ -385,6 +434,8 @@ def suspect(unit: str = "m") -> Facts:
     f["suspects"] = [
         {
             "order": 1,
+            "finding": 1,
+            "verdict": "suspect",
             "id": "setup:S4",
             "what": "setup",
             "name": "S4",
@@ -396,6 +447,7 @@ def suspect(unit: str = "m") -> Facts:
             "moved": moved,
         }
     ]
+    s.find([wrong], 0.973, moved=moved)
     f["fit"].update(alarm=True, largest_w=12.7, largest_w_id="setup:S4", passed=False, chi2=172.0, variance_factor=17.2)
     f["explanations"] = [
         s.explanation([("setup:S4", 24.2)], 0.973, [[]], 4),
@@ -418,9 +470,9 @@ def suspect(unit: str = "m") -> Facts:
     ]
     f["setups"][6].update(
         verdict="weak",
-        smallest_detectable_mm=14.2,
+        smallest_found_mm=14.2,
         independent_checks=1,
-        smallest_attributable_mm=None,
+        smallest_named_mm=None,
         same_as=["target:T13"],
     )
     f["next_measurements"] = [
@@ -429,26 +481,26 @@ def suspect(unit: str = "m") -> Facts:
             "kind": "pole_shot",
             "setup": "S3",
             "stand": "setup:S3",
-            "from_mark": "M1",
+            "from_mark": "P3",
             "tests": "setup:S3",
             "mark": "P4",
             "why": "a sight that does not use the height of S4",
             "proves": ["setup:S4"],
-            "detectable_before_mm": 8.3,
-            "detectable_after_mm": 5.2,
+            "found_before_mm": 8.3,
+            "found_after_mm": 5.2,
         },
         {
             "order": 2,
             "kind": "second_tape",
             "setup": "S7",
             "stand": "setup:S7",
-            "from_mark": "M1",
+            "from_mark": "P7",
             "tests": "setup:S7",
             "mark": None,
             "why": "an error of 14 mm could hide in it",
             "proves": ["setup:S7"],
-            "detectable_before_mm": 14.2,
-            "detectable_after_mm": 5.9,
+            "found_before_mm": 14.2,
+            "found_after_mm": 5.9,
         },
     ]
     f["notes"] = [
@@ -472,8 +524,17 @@ def either() -> Facts:
     """An instrument height or a target height is wrong, and nothing in the job can tell which."""
     s = Sample("quarry", "Quarry haul road", 6, seed=3)
     f = s.facts
-    s.accuse("setups", 4, 18.1, 0.62, "either")["same_as"] = ["target:T9"]
-    s.accuse("targets", 8, -18.1, 0.31, "either")["same_as"] = ["setup:S5"]
+    one, other = s.accuse("setups", 4, 18.1, 0.62, "either"), s.accuse("targets", 8, -18.1, 0.31, "either")
+    one["same_as"], other["same_as"] = ["target:T9"], ["setup:S5"]
+    s.find([one, other], 0.93)
+    for i, mark in enumerate(f["marks"]):
+        if i >= 5 and not mark["known"]:  # wrong or right, as the set-up is
+            sd, low = mark["corrected_sd_mm"], mark["height_m"] - 0.0181
+            mark["heights"] = [
+                {"height_m": h, "sd_mm": sd, "probability": p, "low_m": h - 0.0035, "high_m": h + 0.0035}
+                for h, p in ((low, 0.66), (mark["height_m"], 0.34))
+            ]
+            mark.update(corrected_height_m=None, corrected_sd_mm=None, low_m=None, high_m=None)
     f["fit"].update(alarm=True, largest_w=9.5, largest_w_id="setup:S5", passed=False)
     f["explanations"] = [s.explanation([("setup:S5", 18.1)], 0.93, [["target:T9"]], 5)]
     f["next_measurements"] = [
@@ -482,13 +543,13 @@ def either() -> Facts:
             "kind": "check_shot",
             "setup": "S5",
             "stand": "setup:S5",
-            "from_mark": "M1",
+            "from_mark": "P5",
             "tests": "setup:S5",
             "mark": "BM2",
             "why": "it tells the instrument height from the target height",
             "proves": ["setup:S5", "target:T9"],
-            "detectable_before_mm": 8.3,
-            "detectable_after_mm": 4.9,
+            "found_before_mm": 8.3,
+            "found_after_mm": 4.9,
         }
     ]
     return f
@@ -509,8 +570,8 @@ def unproved() -> Facts:
             error_sd_mm=None,
             w=None,
             redundancy=0.0,
-            smallest_detectable_mm=None,
-            smallest_attributable_mm=None,
+            smallest_found_mm=None,
+            smallest_named_mm=None,
             independent_checks=0,
             found_m=None,
             found_sd_mm=None,
@@ -570,13 +631,13 @@ def unproved() -> Facts:
             "kind": "second_tape",
             "setup": f"S{i + 1}",
             "stand": f"setup:S{i + 1}",
-            "from_mark": "M1",
+            "from_mark": f"P{i + 1}",
             "tests": f"setup:S{i + 1}",
             "mark": None,
             "why": "nothing tests this height",
             "proves": [f"tripod:K{i}"],
-            "detectable_before_mm": None,
-            "detectable_after_mm": 5.9,
+            "found_before_mm": None,
+            "found_after_mm": 5.9,
         }
         for i in (1, 2, 3)
     ]
@@ -607,8 +668,7 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
                 "height_m": height,
                 "sd_mm": 1.4,
                 "known_m": height if known else None,
-                "corrected_height_m": height,
-                "corrected_sd_mm": 1.5,
+                **corrected("corrected_height_m", height, 1.5),
                 "hidden_mm": 4.2,
                 "hidden_by": f"setup:S{i}",
                 "east_m": 150.0 * c + rng.uniform(-40, 40),
@@ -673,6 +733,8 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
         f["suspects"].append(
             {
                 "order": len(f["suspects"]) + 1,
+                "finding": len(f["suspects"]) + 1,
+                "verdict": "suspect",
                 "id": wrong["hypothesis"],
                 "what": "setup",
                 "name": wrong["setup"],
@@ -684,14 +746,15 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
                 "moved": [{"mark": wrong["mark"], "moved_mm": -error / 2}],
             }
         )
+        s.find([wrong], 0.99, moved=f["suspects"][-1]["moved"])
     for number in range(0, setups, 41):
         f["setups"][number].update(
             verdict="unproved",
             error_mm=None,
             error_sd_mm=None,
             w=None,
-            smallest_detectable_mm=None,
-            smallest_attributable_mm=None,
+            smallest_found_mm=None,
+            smallest_named_mm=None,
             independent_checks=0,
             redundancy=0.0,
         )

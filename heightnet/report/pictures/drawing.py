@@ -3,8 +3,10 @@
 A drawing knows nothing of files.  `svg` puts it on the page, where a part can be pointed at and lights up what belongs
 to it; `heightnet.report.figures` makes a matplotlib Figure of it.
 
-The signs say by shape what colour only repeats.  A height is a square: the fuller it is, the better it was tested.  A
-square tipped on its corner is accused.
+The signs say by shape what colour only repeats.  A height is a square: the fuller it is, the better it was tested; a
+band across it is a doubt, and one that stands open holds no height.  A square tipped on its corner is accused.
+
+Texts and titles may hold claims (`heightnet.report.claims`): on the page each says what it states.
 """
 
 from __future__ import annotations
@@ -14,6 +16,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html import escape
 from typing import NamedTuple
+
+from heightnet.report import claims
 
 Point = tuple[float, float]
 
@@ -45,6 +49,9 @@ STYLES = {
     "spread-accused": Style(ACCUSED, 3.2),
     "band": Style("none", 0, (), SHADE),
     "solid": Style(INK, 1.0, (), INK),
+    "cut": Style("none", 0, (), PAPER),
+    "frame": Style(INK, 1.0),
+    "open": Style(INK, 1.6),
     "hollow": Style(INK, 1.1, (), PAPER),
     "accused": Style(ACCUSED, 1.2, (), ACCUSED),
     "accused-hollow": Style(ACCUSED, 1.5, (), PAPER),
@@ -167,6 +174,13 @@ def sign(kind: str, x: float, y: float, size: float = 6.0) -> list[Item]:
             return [Line([square], "hollow", True), Line([half], "solid", True)]
         case "unproved":
             return [Line([square], "hollow", True)]
+        case "doubted":
+            g = 0.75 * s  # a band from the lower left to the upper right
+            band = [(x - s, y + s - g), (x - s, y + s), (x - s + g, y + s)]
+            band += [(x + s, y - s + g), (x + s, y - s), (x + s - g, y - s)]
+            return [Line([square], "solid", True), Line([band], "cut", True), Line([square], "frame", True)]
+        case "missing":
+            return [Line([[(x - s, y - s), (x - s, y + s), (x + s, y + s), (x + s, y - s)]], "open")]
         case "suspect":
             r = 2.0 * s
             outer = [(x, y - r), (x + r, y), (x, y + r), (x - r, y)]
@@ -219,17 +233,21 @@ def _svg(item: Item) -> str:
             return f'<circle class="s-{style}" cx="{_n(x)}" cy="{_n(y)}" r="{_n(radius)}"/>'
         case Text((x, y), text, letter, anchor):
             place = "" if anchor == "start" else f' text-anchor="{anchor}"'
-            return f'<text class="t-{letter}" x="{_n(x)}" y="{_n(y)}"{place}>{escape(text)}</text>'
+            said, states = claims.only(text)
+            inner = escape(said) if claims.is_one(text) else claims.html(text, "tspan")
+            states = f" {states}" if claims.is_one(text) else ""
+            return f'<text class="t-{letter}" x="{_n(x)}" y="{_n(y)}"{place}{states}>{inner}</text>'
         case Group():
             inside = "".join(map(_svg, item.items))
-            said = "" if not item.title else f"<title>{escape(item.title)}</title>"
+            title, states = claims.only(item.title)
+            said = f"<title{f' {states}' if states else ''}>{escape(title)}</title>" if title else ""
             marks = "".join(
                 f' {name}="{escape(value)}"'
                 for name, value in (("class", item.cls), ("data-key", item.key), ("data-about", item.about))
                 if value
             )
             if item.href:
-                return f'<a href="{escape(item.href)}"{marks} aria-label="{escape(item.title)}">{said}{inside}</a>'
+                return f'<a href="{escape(item.href)}"{marks}>{said}{inside}</a>'
             return f"<g{marks}>{said}{inside}</g>"
 
 
@@ -266,4 +284,4 @@ def nice_step(span: float, about: float) -> float:
 
 def text_width(text: str, letter: str = "name") -> float:
     """About how wide a text is."""
-    return len(text) * LETTERS[letter].size * (0.58 if LETTERS[letter].bold else 0.54)
+    return len(claims.plain(text)) * LETTERS[letter].size * (0.58 if LETTERS[letter].bold else 0.54)

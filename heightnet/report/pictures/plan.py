@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator
+from collections import Counter, defaultdict
 from typing import Any
 
+from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import METRES
+from heightnet.report.pictures.culprits import Culprit, culprits, legs, said
 from heightnet.report.pictures.drawing import Drawing, Line, nice_step, text_width
 from heightnet.report.pictures.layout import Layout, layout, node_of
 from heightnet.report.pictures.names import Names
@@ -20,6 +21,7 @@ DETAIL = 60  # up to so many set-ups each sight is drawn by itself and every nam
 STEM = 15.0
 LINES = 20_000  # no more sights are drawn: of more than that, every second or third ... set-up's
 SIGNS = 3000  # beyond so many set-ups only those that need attention are drawn
+QUIET = ("weak", "proved", "free")  # verdicts whose signs say enough without their word
 NODES = 20_000  # beyond so many places a plan is drawn by coordinates only
 
 
@@ -32,7 +34,7 @@ def plan(words: Words, keys: Keys) -> Drawing:
     sheet = Drawing(
         "plan",
         "The network in plan",
-        f"Marks, set-ups and sights {kind}. {words.counts('setups')}.",
+        f"Marks, set-ups and sights {kind}, each set-up with the sign of its verdict, and what is accused with its name.",
         WIDTH,
         height + 40,
     )
@@ -40,11 +42,12 @@ def plan(words: Words, keys: Keys) -> Drawing:
         return sheet
     detailed = len(facts["setups"]) <= DETAIL
     _sights(sheet, words, keys, at, detailed)
-    names = Names()
+    names, found = Names(), culprits(words, keys)
     _marks(sheet, words, keys, at, names, detailed)
     _setups(sheet, words, keys, at, names, detailed)
+    _culprits(sheet, found, at, names, detailed)
     names.write(sheet, height)
-    _foot(sheet, words, where.surveyed, scale, height)
+    _foot(sheet, words, found, where.surveyed, scale, height)
     return sheet
 
 
@@ -66,21 +69,15 @@ def _to_sheet(where: Layout) -> tuple[dict[str, tuple[float, float]], float, flo
 def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], detailed: bool) -> None:
     facts = words.facts
     by_setup: dict[str, dict[str, str]] = defaultdict(dict)
-    accused = []
     for shot in facts["shots"]:
         start, end = node_of(shot["from_mark"], shot["setup"]), f"mark:{shot['to_mark']}"
-        if start not in at or end not in at:
-            continue
-        if shot["verdict"] in ("suspect", "either"):
-            accused.append((shot, [at[start], at[end]]))
-        by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.shot(shot))
+        if start in at and end in at:
+            by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.shot(shot))
     starts = {s["setup"]: at.get(node_of(s["mark"], s["setup"])) for s in facts["setups"]}
     every = 1 + len(facts["shots"]) // LINES
     for number, (setup, ends) in enumerate(by_setup.items()):
-        if number % every:
-            continue
         start_at = starts.get(setup)
-        if start_at is None:
+        if number % every or start_at is None:
             continue
         if detailed:
             for end, about in ends.items():
@@ -89,55 +86,53 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
         else:
             with sheet.group(about=keys.setup(setup), cls="sight"):
                 sheet.add(Line([[start_at, at[end]] for end in ends], "many-sights"))
-    for start, end, about, wrong in _levelled(facts, keys):
-        if start in at and end in at:
-            with sheet.group(about=about, cls="sight"):
-                sheet.line([at[start], at[end]], "accused-line" if wrong else "level")
-    for shot, line in accused:
-        with sheet.group(about=keys.shot(shot), title=f"{words.label(shot['id'])}: {VERDICTS[shot['verdict']]}"):
-            sheet.line(line, "accused-line")
+    for leg in legs(facts, keys):
+        if leg.start in at and leg.end in at and leg.accused is None:
+            with sheet.group(about=leg.about, cls="sight"):
+                sheet.line([at[leg.start], at[leg.end]], "level")
 
 
-def _levelled(facts: Record, keys: Keys) -> Iterator[tuple[str, str, str, bool]]:
-    """Ends, keys and whether it is accused, of each levelled difference, step of a level book and satellite rise."""
-    accused = ("suspect", "either")
-    for level in facts["levels"]:
-        ends = f"mark:{level['from_mark']}", f"mark:{level['to_mark']}"
-        yield *ends, keys.about(level["id"]), level["verdict"] in accused
-    for gnss in facts.get("gnss", []):
-        if gnss["from_mark"]:
-            ends = f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}"
-            yield *ends, keys.about(gnss["id"]), gnss["verdict"] in accused
-    last: dict[str, Record] = {}
-    for staff in facts["staff"]:
-        before = last.get(staff["level_setup"])
-        if before:
-            about = keys.join(keys.mark(before["mark"]), keys.mark(staff["mark"]))
-            wrong = before["verdict"] in accused or staff["verdict"] in accused
-            yield f"mark:{before['mark']}", f"mark:{staff['mark']}", about, wrong
-        last[staff["level_setup"]] = staff
+def _culprits(
+    sheet: Drawing, found: list[Culprit], at: dict[str, tuple[float, float]], names: Names, detailed: bool
+) -> None:
+    """What is accused beside set-ups: a target hangs under its mark, a line has its sign in the middle."""
+    hung: Counter[str] = Counter()
+    for one in found:
+        if not all(end in at for end in one.ends):
+            continue
+        x, y = (sum(values) / len(one.ends) for values in zip(*(at[end] for end in one.ends), strict=True))
+        with sheet.group(key=one.key, about=one.about, href=one.href, title=one.title, cls=f"culprit {one.verdict}"):
+            if len(one.ends) == 2:
+                sheet.line([at[end] for end in one.ends], "accused-line")
+            else:
+                aside = 15 * hung[one.ends[0]]
+                hung[one.ends[0]] += 1
+                sheet.line([(x, y), (x + aside, y + STEM)], "stem")
+                x, y = x + aside, y + STEM
+            sheet.sign(one.verdict, x, y, 4.6 if detailed else 3.5)
+        names.block(x, y, 8)
+        if one.name:
+            names.want(x, y, one.name, 0 if one.verdict == "suspect" else 0.5, "accused-name", one.about, "below")
 
 
 def _marks(
     sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float, float]], names: Names, detailed: bool
 ) -> None:
     under = {setup["mark"] for setup in words.facts["setups"]}  # there the set-up's own sign says it
-    accused = {r["mark"]: r["verdict"] for r in words.facts["known"] if r["verdict"] in ("suspect", "either")}
     for mark in words.facts["marks"]:
         x, y = at[f"mark:{mark['mark']}"]
-        known, verdict = mark["known"], accused.get(mark["mark"])
+        known, key = mark["known"], keys.mark(mark["mark"])
         title = f"{'Known mark' if known else 'Mark'} {mark['mark']}"
-        if not detailed and not known and not verdict:
+        if not detailed and not known:
             continue  # hundreds of small circles would only hide the sights
-        with sheet.group(about=keys.mark(mark["mark"]), title=title, cls="mark"):
+        with sheet.group(about=key, title=title, cls="mark"):
             sheet.sign("known" if known else "found", x, y, 5.0 if detailed else 3.0 if known else 2.0)
         names.block(x, y, 5)
-        if verdict:
-            names.want(x, y, f"{mark['mark']}: {VERDICTS[verdict]}", 0, "accused-name", keys.mark(mark["mark"]))
-        elif detailed and mark["hidden_by"] and mark["hidden_mm"] is None and mark["mark"] not in under:
-            names.want(x, y, f"{mark['mark']}: unproved", 1, "strong", keys.mark(mark["mark"]))
+        if detailed and mark["hidden_by"] and mark["hidden_mm"] is None and mark["mark"] not in under:
+            limit = claim(f"mark:{mark['mark']}", "hidden_mm", None, "no limit to its error")
+            names.want(x, y, f"{mark['mark']}: {limit}", 1, "strong", key)
         elif detailed or (known and len(words.facts["known"]) <= DETAIL):
-            names.want(x, y, mark["mark"], 3 if not known else 2, "name", keys.mark(mark["mark"]))
+            names.want(x, y, mark["mark"], 3 if not known else 2, "name", key)
 
 
 def _setups(
@@ -155,27 +150,26 @@ def _setups(
         x, y = at[node]
         for number, setup in enumerate(setups):
             aside = (number - (len(setups) - 1) / 2) * 15
-            if len(words.facts["setups"]) > SIGNS and setup["verdict"] in ("proved", "weak", "free"):
+            if len(words.facts["setups"]) > SIGNS and setup["verdict"] in QUIET:
                 continue
             drawn.append((setup, x, y, x + aside if detailed else x, y - STEM if detailed and setup["mark"] else y))
     for setup, x, y, sx, sy in sorted(drawn, key=lambda item: -order.index(item[0]["verdict"])):
-        key, verdict = keys.setup(setup["setup"]), setup["verdict"]
+        key, verdict, id = keys.setup(setup["setup"]), setup["verdict"], f"setup:{setup['setup']}"
         over = f" over {setup['mark']}" if setup["mark"] else ""
-        title = f"Set-up {setup['setup']}{over}: {words.verdict(setup)}"
-        attention = order.index(verdict) < order.index("proved")
+        title = said(f"Set-up {setup['setup']}{over}", id, verdict)
         with sheet.group(key=key, href=f"#{key}", title=title, cls=f"setup {verdict}"):
             if (sx, sy) != (x, y):
                 sheet.line([(x, y), (sx, sy)], "stem")
             small = 2.5 if verdict in ("proved", "free") else 3.5
             sheet.sign(verdict, sx, sy, 4.6 if detailed else small)
         names.block(sx, sy, 6 if detailed else 3)
-        if detailed or (attention and verdict != "weak"):
-            said = f"{setup['setup']}: {VERDICTS[verdict]}" if attention and verdict != "weak" else setup["setup"]
+        if detailed or verdict not in QUIET:
+            told = setup["setup"] if verdict in QUIET else said(setup["setup"], id, verdict)
             letter = "accused-name" if verdict in ("suspect", "either") else "strong"
-            names.want(sx, sy, said, order.index(verdict) / 3, letter, key)
+            names.want(sx, sy, told, order.index(verdict) / 3, letter, key)
 
 
-def _foot(sheet: Drawing, words: Words, surveyed: bool, scale: float, height: float) -> None:
+def _foot(sheet: Drawing, words: Words, found: list[Culprit], surveyed: bool, scale: float, height: float) -> None:
     """Scale and north, and the signs that occur."""
     y = height + 12
     if surveyed:
@@ -190,8 +184,13 @@ def _foot(sheet: Drawing, words: Words, surveyed: bool, scale: float, height: fl
     elif sheet.root.items:
         sheet.text(8, y, "Drawn layout: the job has no coordinates. Lengths follow the sights.", "tick")
     x = 14.0
-    occurring = [verdict for verdict, _ in words.verdict_counts("setups")]
-    for sign, said in [*((v, VERDICTS[v]) for v in occurring), ("known", "known mark"), ("found", "mark to be found")]:
+    occurring = {verdict for verdict, _ in words.verdict_counts("setups")}
+    occurring |= {one.verdict for one in found}
+    legend = [(v, claim("vocabulary", "verdict", v, word)) for v, word in VERDICTS.items() if v in occurring]
+    for sign, told in [*legend, ("known", "known mark"), ("found", "mark to be found")]:
+        if x + 11 + text_width(told, "tick") > WIDTH:
+            x, y = 14.0, y + 16
+            sheet.height += 16
         sheet.sign(sign, x, y + 20, 4.0)
-        sheet.text(x + 11, y + 24, said, "tick")
-        x += text_width(said, "tick") + 30
+        sheet.text(x + 11, y + 24, told, "tick")
+        x += text_width(told, "tick") + 30

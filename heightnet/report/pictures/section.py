@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import heapq
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import Any
 
+from heightnet.report.claims import claim
+from heightnet.report.explained import CHOICES, settled
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import METRES
+from heightnet.report.pictures.culprits import Culprit, culprits, said
 from heightnet.report.pictures.drawing import Drawing, nice_step
 from heightnet.report.pictures.layout import node_of, ties
 from heightnet.report.pictures.names import Names
-from heightnet.report.words import VERDICTS, Words
+from heightnet.report.words import Words
 
 Record = dict[str, Any]
 
 WIDTH, LEFT, RIGHT = 690.0, 66.0, 26.0
 PROFILE, STRIP = 190.0, 96.0
-CHOICES = 6  # explanations that can be chosen on the page
 LONGEST = 3000  # set-ups: a longer walk shows nothing
 NAMED = 60  # up to so many stations every name is written where there is room
 
@@ -87,7 +89,7 @@ def section(words: Words, keys: Keys) -> Drawing | None:
     profile = [(x, marks[n]) for x, n in stations if n in marks and marks[n]["height_m"] is not None]
     if len({m["mark"] for _, m in profile}) < 2:
         return None
-    shifts = _shifts(facts)
+    shifts = _shifts(words)
     strip = STRIP if any(abs(mm) >= 0.05 for shift in shifts for mm in shift.values()) else 0.0
     total = stations[-1][0] or 1.0
     low, high = min(m["height_m"] for _, m in profile), max(m["height_m"] for _, m in profile)
@@ -114,14 +116,18 @@ def section(words: Words, keys: Keys) -> Drawing | None:
     return sheet
 
 
-def _shifts(facts: Record) -> list[dict[str, float]]:
-    """For each explanation: by how many mm its height of each mark differs from the height as recorded."""
+def _shifts(words: Words) -> list[dict[str, float]]:
+    """For each explanation: by how many mm its height of each mark differs from the height as recorded.
+
+    None of an explanation that leaves open which of several is wrong: nor is it known which marks it moves.
+    """
+    facts = words.facts
     recorded = {m["mark"]: m["height_m"] for m in facts["marks"]}
     return [
         {
-            m["mark"]: (m["height_m"] - recorded[m["mark"]]) * 1000
+            m["mark"]: round((m["height_m"] - recorded[m["mark"]]) * 1000, 4)
             for m in explanation["marks"]
-            if m["height_m"] is not None and recorded.get(m["mark"]) is not None
+            if m["height_m"] is not None and recorded.get(m["mark"]) is not None and settled(words, explanation)
         }
         for explanation in facts["explanations"][:CHOICES]
     ]
@@ -168,7 +174,7 @@ def _stations(
     at = {node: LEFT + x * across for x, node in reversed(stations)}
     setups: dict[str, list[Record]] = defaultdict(list)
     for setup in words.facts["setups"]:
-        if detailed or setup["verdict"] in ("suspect", "either", "unproved"):
+        if detailed or setup["verdict"] in ("suspect", "either", "unproved", "missing"):
             setups[node_of(setup["mark"], setup["setup"])].append(setup)
     for node, here in setups.items():
         if node not in at:
@@ -176,20 +182,44 @@ def _stations(
         x, y = first.get(node, (at[node], _between(at[node], profile, spot)))
         for number, setup in enumerate(here):
             key, verdict = keys.setup(setup["setup"]), setup["verdict"]
-            accused = verdict in ("suspect", "either")
+            accused, id = verdict in ("suspect", "either"), f"setup:{setup['setup']}"
             sy = y - 18 - 14 * number
-            title = f"Set-up {setup['setup']}: {words.verdict(setup)}"
+            title = said(f"Set-up {setup['setup']}", id, verdict)
             with sheet.group(key=key, href=f"#{key}", title=title, cls=f"setup {verdict}"):
                 sheet.line([(x, y), (x, sy)], "stem")
                 sheet.sign(verdict, x, sy, 4.2 if detailed or accused else 3.0)
             names.block(x, sy, 5)
-            said = f"{setup['setup']}: {VERDICTS[verdict]}" if accused else setup["setup"]
+            told = said(setup["setup"], id, verdict) if accused else setup["setup"]
             letter = "accused-name" if accused else "strong"
             if detailed or accused:
                 names.want(
-                    x, sy, said, 0 if accused else 1, letter, key, "above" if number == len(here) - 1 else "right"
+                    x, sy, told, 0 if accused else 1, letter, key, "above" if number == len(here) - 1 else "right"
                 )
+    places = {f"mark:{mark['mark']}": spot(x, mark) for x, mark in reversed(profile)}
+    _culprits(sheet, culprits(words, keys), places, names)
     names.write(sheet, PROFILE)
+
+
+def _culprits(sheet: Drawing, found: list[Culprit], places: dict[str, tuple[float, float]], names: Names) -> None:
+    """What is accused beside set-ups: a target hangs under its mark, a line between two has its sign in the middle."""
+    hung: Counter[str] = Counter()
+    for one in found:
+        ends = [places[end] for end in one.ends if end in places]
+        if not ends:
+            continue
+        x, y = (sum(values) / len(ends) for values in zip(*ends, strict=True))
+        with sheet.group(key=one.key, about=one.about, href=one.href, title=one.title, cls=f"culprit {one.verdict}"):
+            if len(ends) == 2:
+                sheet.line(ends, "accused-line")
+            else:
+                aside = 14 * hung[one.ends[0]]
+                hung[one.ends[0]] += 1
+                sheet.line([(x, y), (x + aside, y + 16)], "stem")
+                x, y = x + aside, y + 16
+            sheet.sign(one.verdict, x, y, 4.2)
+        names.block(x, y, 7)
+        if one.name:
+            names.want(x, y, one.name, 0 if one.verdict == "suspect" else 0.5, "accused-name", one.about, "below")
 
 
 def _between(x: float, profile: list[tuple[float, Record]], spot: Any) -> float:
@@ -233,6 +263,8 @@ def _strip(
             if len(profile) > NAMED:
                 continue
             for (x, y), (_, mark) in zip(points, [p for p in profile if p[1]["mark"] in shift], strict=True):
-                said = f"{mark['mark']}: {lengths.column(shift[mark['mark']])} {lengths.small_short}"
-                with sheet.group(about=keys.mark(mark["mark"]), title=said):
+                size = f"{lengths.column(shift[mark['mark']])} {lengths.small_short}"
+                of = f"explanation:{number + 1}/mark:{mark['mark']}"
+                title = f"{mark['mark']}: {claim(of, 'change_mm', shift[mark['mark']], size)}"
+                with sheet.group(about=keys.mark(mark["mark"]), title=title):
                     sheet.sign("found", x, y, 3.5)

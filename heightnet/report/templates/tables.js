@@ -1,17 +1,25 @@
 // --- tables
 
+function read(cell) {
+  const said = cell.querySelector(".said");
+  return said ? said.className.replace(/.*said-/, "") : cell.textContent;
+}
+
+// the number a cell stands for: what it states, else what can be read in it
+function size(cell) {
+  const stating = cell.dataset.value === undefined ? cell.querySelector("[data-value]") : cell;
+  const stated = stating ? JSON.parse(stating.dataset.value) : null;
+  return typeof stated === "number" ? stated : value(cell.textContent);
+}
+
 const value = (text) => {
-  const number = parseFloat(text.replace("−", "-").replaceAll(",", "").replace("more than", "").replace("under", ""));
+  const number = parseFloat(text.replace("−", "-").replaceAll(",", "").replace(/^[<>]/, ""));
   return Number.isNaN(number) ? null : number;
 };
 
 function compare(a, b, kind, order) {
   if (kind === "verdict") return order.indexOf(a) - order.indexOf(b);
-  if (kind === "number") {
-    const x = value(a), y = value(b);
-    if (x === null || y === null) return x === y ? 0 : x === null ? 1 : -1;
-    return x - y;
-  }
+  if (kind === "number") return a - b;
   return a.localeCompare(b, "en", { numeric: true });
 }
 
@@ -21,14 +29,40 @@ function element(tag, properties, ...children) {
   return made;
 }
 
+// a text may hold claims: which thing, fact and value, and the words a reader sees
+const CLAIM = /\ue000([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue002]*)\ue002/g;
+const plain = (text) => text.replace(CLAIM, "$4");
+
+function stating(part, of, fact, value) {
+  Object.assign(part.dataset, { of, fact, value });
+  return part;
+}
+
+function fill(part, text) {
+  let at = 0;
+  for (const found of text.matchAll(CLAIM)) {
+    part.append(text.slice(at, found.index), stating(element("span", { textContent: found[4] }), found[1], found[2], found[3]));
+    at = found.index + found[0].length;
+  }
+  part.append(text.slice(at));
+}
+
 class Listing {
   constructor(table) {
     this.table = table;
     this.body = table.tBodies[0];
     this.heads = [...table.tHead.rows[0].cells];
     this.kinds = this.heads.map((head) => head.dataset.kind);
-    this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map((cell) => this.read(cell)) }));
-    for (const cells of more[table.id.slice(6)] || []) this.rows.push({ row: null, key: cells.at(-2), about: cells.at(-1), cells: cells.slice(0, -2) });
+    let stated = 0; // where among its row's values a column has its own; a verdict is its own value
+    this.place = this.heads.map((head) => (head.dataset.column && head.dataset.kind !== "verdict" ? stated++ : -1));
+    this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map(read), sizes: [...row.cells].map(size) }));
+    for (const row of more[table.id.slice(6)] || []) {
+      const [key, about, of, values] = row.slice(this.heads.length);
+      const texts = row.slice(0, this.heads.length);
+      const model = { row: null, key, about, of, values, texts, cells: texts.map(plain) };
+      model.sizes = this.place.map((place, column) => (place < 0 ? null : model.values[place]) ?? value(model.cells[column]));
+      this.rows.push(model);
+    }
     this.kept = this.rows;
     this.limit = Math.max(STEP, this.body.rows.length);
     this.heads.forEach((head, column) => {
@@ -37,11 +71,6 @@ class Listing {
       button.addEventListener("click", () => this.sort(column));
     });
     this.tools();
-  }
-
-  read(cell) {
-    const said = cell.querySelector(".said");
-    return said ? said.className.replace(/.*said-/, "") : cell.textContent;
   }
 
   tools() {
@@ -83,9 +112,10 @@ class Listing {
     for (const other of this.heads) other.removeAttribute("aria-sort");
     head.setAttribute("aria-sort", down ? "descending" : "ascending");
     const order = WORDS.map(([name]) => name);
-    const missing = (cell) => this.kinds[column] === "number" && value(cell) === null;
+    const number = this.kinds[column] === "number";
+    const missing = (cell) => number && cell === null;
     this.rows.sort((a, b) => {
-      const x = a.cells[column], y = b.cells[column];
+      const [x, y] = number ? [a.sizes[column], b.sizes[column]] : [a.cells[column], b.cells[column]];
       if (missing(x) || missing(y)) return missing(x) - missing(y); // what does not exist stays at the end
       return compare(x, y, this.kinds[column], order) * (down ? -1 : 1);
     });
@@ -95,7 +125,8 @@ class Listing {
   show() {
     const shown = this.kept.slice(0, this.limit);
     this.body.replaceChildren(...shown.map((row) => row.row || (row.row = this.make(row))));
-    this.count.textContent = shown.length === this.rows.length ? `${this.rows.length.toLocaleString("en")} rows` : `${shown.length.toLocaleString("en")} of ${this.rows.length.toLocaleString("en")} rows`;
+    const all = `${this.rows.length.toLocaleString("en")} ${this.rows.length === 1 ? "row" : "rows"}`;
+    this.count.textContent = shown.length === this.rows.length ? all : `${shown.length.toLocaleString("en")} of ${all}`;
     this.further.hidden = shown.length === this.kept.length;
   }
 
@@ -103,7 +134,7 @@ class Listing {
     const row = element("tr", {});
     if (model.key) row.dataset.key = model.key;
     if (model.about) row.dataset.about = model.about;
-    model.cells.forEach((text, column) => {
+    model.texts.forEach((text, column) => {
       const kind = this.kinds[column];
       const cell = element(kind === "name" ? "th" : "td", { className: this.heads[column].className });
       if (kind === "name") {
@@ -114,7 +145,10 @@ class Listing {
       } else if (kind === "verdict") {
         cell.className = "";
         cell.append(said(text));
-      } else cell.textContent = text;
+      } else fill(cell, text);
+      const fact = this.heads[column].dataset.column;
+      const states = kind === "verdict" ? text : fact ? model.values[this.place[column]] : null;
+      if (fact && plain(text) === text) stating(cell, model.of, fact, JSON.stringify(states));
       row.append(cell);
     });
     return row;

@@ -1,0 +1,53 @@
+"""The explanations of a job as the findings tell them: what nothing tells apart is one part, with one name."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from heightnet.report.numbers import listing
+from heightnet.report.story import place_of
+from heightnet.report.words import Words
+
+Record = dict[str, Any]
+
+CHOICES = 6  # explanations that can be chosen on the page
+
+
+class Part(NamedTuple):
+    """One member of an explanation, or all those that nothing tells from it.
+
+    id : of the one it is; "" where nothing tells which.
+    finding : that tells of it, if one does.
+    """
+
+    id: str
+    name: str
+    finding: Record | None
+
+
+def part_of(words: Words, id: str, also: list[str]) -> Part:
+    """What a member of an explanation is; ``also`` are those that nothing tells from it."""
+    ids = [id, *also]
+    findings = words.facts["findings"]
+    for finding in findings:
+        if finding["named"] and finding["id"] in ids:
+            return Part(finding["id"], words.label(finding["id"]), finding)
+    if not also:
+        return Part(id, words.label(id), None)
+    for finding in findings:
+        if finding["count"] == len(ids) and {m["id"] for m in finding["members"]} == set(ids):
+            return Part("", place_of(words, finding), finding)
+    if len(ids) <= 3:
+        return Part("", f"either {listing([words.label(i) for i in ids], 3, 'or')}", None)
+    return Part("", f"one of {len(ids):,} {words.kind_of(ids)}", None)
+
+
+def parts(words: Words, explanation: Record) -> list[Part]:
+    members = zip(explanation["members"], explanation["also"], strict=True)
+    return [part_of(words, member["id"], also) for member, also in members]
+
+
+def settled(words: Words, explanation: Record) -> bool:
+    """Whether every part of an explanation is one thing, so that heights follow from it."""
+    found = parts(words, explanation)
+    return all(part.id == m["id"] for part, m in zip(found, explanation["members"], strict=True))

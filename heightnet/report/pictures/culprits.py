@@ -1,0 +1,122 @@
+"""What is accused beside set-ups, and where a picture shows it: targets, sights, levelled rows, known marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+from heightnet.report.claims import claim
+from heightnet.report.keys import Keys
+from heightnet.report.pictures.layout import node_of
+from heightnet.report.words import VERDICTS, Words
+
+Record = dict[str, Any]
+
+ACCUSED = ("suspect", "either")
+
+
+class Culprit(NamedTuple):
+    """Something accused: a stand or mark at one place, or a line between two.
+
+    ends : nodes of the plan, one or two.
+    name : short, with the word for its verdict; "" where another part of the same finding has it.
+    """
+
+    id: str
+    verdict: str
+    ends: tuple[str, ...]
+    name: str
+    title: str
+    key: str
+    about: str
+    href: str
+
+
+class Leg(NamedTuple):
+    """A levelled difference, a step of a levelling book or a satellite rise."""
+
+    start: str
+    end: str
+    about: str
+    rows: tuple[Record, ...]
+
+    @property
+    def accused(self) -> Record | None:
+        """The row that is accused, the named one first."""
+        found = [row for row in self.rows if row["verdict"] in ACCUSED]
+        return min(found, key=lambda row: ACCUSED.index(row["verdict"])) if found else None
+
+
+def legs(facts: Record, keys: Keys) -> Iterator[Leg]:
+    """Every line of the job that is no sight."""
+    for level in facts["levels"]:
+        yield Leg(f"mark:{level['from_mark']}", f"mark:{level['to_mark']}", keys.about(level["id"]), (level,))
+    for gnss in facts.get("gnss", []):
+        if gnss["from_mark"]:
+            yield Leg(f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}", keys.about(gnss["id"]), (gnss,))
+    last: dict[str, Record] = {}
+    for staff in facts["staff"]:
+        if before := last.get(staff["level_setup"]):
+            about = keys.join(keys.mark(before["mark"]), keys.mark(staff["mark"]))
+            yield Leg(f"mark:{before['mark']}", f"mark:{staff['mark']}", about, (before, staff))
+        last[staff["level_setup"]] = staff
+
+
+def culprits(words: Words, keys: Keys) -> list[Culprit]:
+    """Everything accused that is not a set-up, those that are named first."""
+    facts = words.facts
+    found = [*_targets(words, keys), *_sights(words, keys), *_known(words, keys)]
+    told: set[int] = set()
+    for leg in legs(facts, keys):
+        if row := leg.accused:
+            found.append(_of_leg(words, leg, row, told))
+    return sorted(found, key=lambda one: ACCUSED.index(one.verdict))
+
+
+def said(name: str, id: str, verdict: str) -> str:
+    """ "target on P4 from S3: probably wrong"."""
+    return f"{name}: {claim(id, 'verdict', verdict, VERDICTS[verdict])}"
+
+
+def _targets(words: Words, keys: Keys) -> Iterator[Culprit]:
+    for target in words.facts["targets"]:
+        if target["verdict"] in ACCUSED and target["mark"]:
+            key = keys.target(target["target"])
+            id = f"target:{target['target']}"
+            title = said(words.label(id).removeprefix("the height of "), id, target["verdict"])
+            name = said(words.short(id), id, target["verdict"])
+            about = keys.join(key, keys.mark(target["mark"]))
+            yield Culprit(id, target["verdict"], (f"mark:{target['mark']}",), name, title, key, about, f"#{key}")
+
+
+def _sights(words: Words, keys: Keys) -> Iterator[Culprit]:
+    for shot in words.facts["shots"]:
+        if shot["verdict"] in ACCUSED:
+            ends = node_of(shot["from_mark"], shot["setup"]), f"mark:{shot['to_mark']}"
+            name, title = (said(told, shot["id"], shot["verdict"]) for told in _names(words, shot["id"]))
+            yield Culprit(shot["id"], shot["verdict"], ends, name, title, "", keys.shot(shot), "")
+
+
+def _known(words: Words, keys: Keys) -> Iterator[Culprit]:
+    for known in words.facts["known"]:
+        if known["verdict"] in ACCUSED:
+            name, title = (said(told, known["id"], known["verdict"]) for told in _names(words, known["id"]))
+            about = keys.mark(known["mark"])
+            yield Culprit(known["id"], known["verdict"], (f"mark:{known['mark']}",), name, title, "", about, "")
+
+
+def _of_leg(words: Words, leg: Leg, row: Record, told: set[int]) -> Culprit:
+    """An accused line; of a finding that is not one thing the first line has its name."""
+    id, verdict = row["id"], row["verdict"]
+    short, label = _names(words, id)
+    finding = next((f for f in words.facts["findings"] if any(m["id"] == id for m in f["members"])), None)
+    name = said(short, id, verdict)
+    if verdict == "either" and finding is not None:
+        order = finding["order"]
+        name = "" if order in told else said(f"one of {finding['count']:,}", id, verdict)
+        told.add(order)
+    return Culprit(id, verdict, (leg.start, leg.end), name, said(label, id, verdict), "", leg.about, "")
+
+
+def _names(words: Words, id: str) -> tuple[str, str]:
+    return words.short(id), words.label(id)
