@@ -8,15 +8,17 @@ from typing import Any
 
 from heightnet.judge.screening import RULES
 from heightnet.report.numbers import Lengths, count, fixed, listing
+from heightnet.report.words import VERDICTS
 
 Record = dict[str, Any]
 
 SHORT = 30  # rows of a section, unless all are asked for
 CHECKED = {
     "own": "tested on its own",
-    "shared": "tested, but an error could also be another's",
-    "unproved": "NOTHING TESTS IT",
-    "none": "no height recorded",
+    "shared": "tested: an error would show, but could be laid on something else",
+    "unproved": VERDICTS["unproved"].upper(),
+    "none": VERDICTS["missing"],
+    "free": VERDICTS["free"],
 }
 SHOT_RULES = {
     "steep": "the sight is far from level and long",
@@ -52,7 +54,11 @@ def lines(facts: Record, most: int | None = SHORT) -> Iterator[str]:
     yield from _section("Odd values", list(_warnings(facts, lengths)), most)
     unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
     if unproved:
-        yield from _section("Heights that nothing in this job tests", [listing(unproved, 12)], None)
+        yield from _section(
+            f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights",
+            [listing(unproved, 12)],
+            None,
+        )
 
 
 def _section(heading: str, rows: Sequence[str], most: int | None) -> Iterator[str]:
@@ -152,7 +158,7 @@ def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[
             f"over {s['mark']}" if s["mark"] else "free",
             lengths.height(s["height_m"]),
             count(seen, "satellite height") if seen else count(s["shots"], "shot"),
-            CHECKED[s["check"]] if s["mark"] else "stands over no mark",
+            CHECKED[s["check"] if s["mark"] else "free"],
             f"{verb} {listing(ends, 6)}" if ends else "an antenna" if seen else "no shot names it",
         )
 
