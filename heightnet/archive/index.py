@@ -59,7 +59,7 @@ def archive_facts(store: Store, order: Order) -> Record:
     counts = store.counts()
     any_reduced = next(store.reduced(), None) is not None
     return {
-        "schema": "heightnet-archive/1",
+        "schema": "heightnet-archive/2",
         "heightnet": {"version": heightnet.__version__},
         "archive": {"name": printable(Path(order.folder).name), "complete": not counts["waiting"]},
         "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
@@ -91,12 +91,13 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 COLUMNS: dict[str, str] = {
-    **dict.fromkeys(("path", "kind", "name", "title", "verdict", "headline", "worst_id"), "text"),
+    **dict.fromkeys(("path", "kind", "name", "title", "state", "headline", "worst_id"), "text"),
     **dict.fromkeys(("worst_error_mm", "worst_error_sd_mm", "worst_probability"), "number"),
     "worst_cause": "text",
     **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},
     "unproved_share": "number",
-    "suspects": "count",
+    "findings": "count",
+    "gap": "text",
     **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff", "gnss"), "count"),
     "redundancy": "count",
     **dict.fromkeys(("first_day", "last_day"), "text"),

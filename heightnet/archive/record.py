@@ -7,16 +7,16 @@ from collections.abc import Iterable
 from typing import Any
 
 from heightnet.archive.find import Found
-from heightnet.report.facts import as_written
+from heightnet.report.claims import plain
 from heightnet.report.story import tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 
 Record = dict[str, Any]
 
-ACCUSED = ("suspect", "either")
-HEIGHTS = ("setup", "target", "tripod", "reading", "swap")  # kinds of suspects that are a height or one of its readings
+NOT_PROVED = ("unproved", "missing", "doubted", "weak")  # verdicts of heights, the worst gap first
 COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
+ERROR = "error"  # the state of a job that could not be read or adjusted
 DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 
 
@@ -25,7 +25,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
 
     report : address of its report as seen from the index page.
     """
-    facts = as_written(result.facts)
+    facts = result.shown
     stands = [*facts["setups"], *facts["targets"]]
     verdicts = {name: sum(stand["verdict"] == name for stand in stands) for name in VERDICTS}
     judged = len(stands) - verdicts["free"]
@@ -36,12 +36,13 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "title": facts["job"]["title"],
         "invented": facts["job"]["invented"],
         "length_unit": facts["job"]["length_unit"],
-        "verdict": _verdict(result, facts),
-        "headline": tell(Words(facts)).headline,
+        "state": facts["judgement"]["state"],
+        "headline": plain(tell(Words(facts)).headline),
         "worst": _worst(facts),
         "heights": verdicts,
         "unproved_share": round(verdicts["unproved"] / judged, 4) if judged else None,
-        "suspects": len(facts["suspects"]),
+        "findings": len(facts["findings"]),
+        "gap": _gap(facts),
         "size": {table: len(facts[table]) for table in COUNTED},
         "redundancy": facts["fit"]["redundancy"],
         "passed": facts["fit"]["passed"],
@@ -62,12 +63,13 @@ def record_of_error(found: Found, error: Record, report: str | None) -> Record:
         "title": "",
         "invented": False,
         "length_unit": None,
-        "verdict": "error",
+        "state": ERROR,
         "headline": error["text"],
         "worst": None,
         "heights": dict.fromkeys(VERDICTS, 0),
         "unproved_share": None,
-        "suspects": 0,
+        "findings": 0,
+        "gap": None,
         "size": dict.fromkeys(COUNTED, 0),
         "redundancy": None,
         "passed": None,
@@ -80,25 +82,21 @@ def record_of_error(found: Found, error: Record, report: str | None) -> Record:
     return empty
 
 
-def _verdict(result: Result, facts: Record) -> str:
-    """The worst verdict: of anything, where something is accused; else of its heights, or, without any, of its rows."""
-    tables = ("shots", "levels", "staff", "gnss", "separations", "known", "groups")
-    stands = {stand["verdict"] for table in ("setups", "targets") for stand in facts[table]}
-    others = {row["verdict"] for table in tables for row in facts[table]}
-    if result.exit_status():
-        return "suspect" if facts["suspects"] and "suspect" in stands | others else "either"
-    judged = stands - {"free"} or {row["verdict"] for table in tables[:4] for row in facts[table]}
-    return next((verdict for verdict in VERDICTS if verdict in judged), "unproved")
+def _gap(facts: Record) -> str | None:
+    """The worst verdict of a height, or without any of a row, that is no proof; None where all are proved."""
+    judged = {stand["verdict"] for table in ("setups", "targets") for stand in facts[table]} - {"free"}
+    judged = judged or {row["verdict"] for table in ("shots", "levels", "staff", "gnss") for row in facts[table]}
+    return next((verdict for verdict in NOT_PROVED if verdict in judged), None)
 
 
 def _worst(facts: Record) -> Record | None:
-    """The accused height with the largest error; of anything else accused where no height is."""
-    found = [s for s in facts["suspects"] if s["error_mm"] is not None]
-    heights = [s for s in found if s["what"] in HEIGHTS]
-    if not (heights or found):
+    """What is named first; None where nothing is."""
+    named = next((finding for finding in facts["findings"] if finding["named"]), None)
+    if named is None:
         return None
-    worst = max(heights or found, key=lambda s: abs(s["error_mm"]))
-    return {key: worst[key] for key in ("id", "what", "name", "error_mm", "error_sd_mm", "probability", "cause")}
+    told = next(suspect for suspect in facts["suspects"] if suspect["id"] == named["id"])
+    sizes = {key: named[key] for key in ("error_mm", "error_sd_mm", "probability")}
+    return {**{key: told[key] for key in ("id", "what", "name")}, **sizes, "cause": told["cause"]}
 
 
 def _named(records: Iterable[Record], key: str) -> list[str]:

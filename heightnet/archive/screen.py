@@ -19,6 +19,7 @@ from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
 from heightnet.exits import Exit
 from heightnet.faults import Fault
+from heightnet.result import CONTRADICTED
 
 Tell = Callable[[str, int, int], None]
 """Told the stage ("finding", "checking", "writing"), how many are done and how many there are (0: not known)."""
@@ -47,10 +48,11 @@ class Screened:
         """The highest that ``check`` gives for any of the jobs."""
         if self.faults:
             return Exit.FAULT
-        if self.counts["error"]:
+        counts = self.counts
+        if counts["error"]:
             return Exit.REFUSED
-        found = self.counts["suspect"] + self.counts["either"]
-        found += self.counts["unproved"] + self.counts["weak"] if strict else 0
+        found = sum(counts[state] for state in CONTRADICTED)
+        found += counts["gaps"] + counts["untested"] + counts["scatters"] if strict else 0
         return Exit.CONTRADICTED if found else Exit.FINE
 
 

@@ -20,8 +20,12 @@ from heightnet.errors import HeightnetError
 
 LAYOUT = 1
 COMMIT_AFTER_S = 1.0
-VERDICTS = ("suspect", "either", "error", "unproved", "weak", "proved")
-"""Verdicts of a whole job, worst first; "error": it could not be read or adjusted."""
+STATES = ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
+"""States of a job in the order in which they want attention; "error": it could not be read or adjusted."""
+GAPS = ("unproved", "missing", "doubted", "weak", None)
+"""The worst verdict of a height that is no proof, by which jobs of one state are told apart."""
+
+UNCONTRADICTED = ("untested", "scatters", "closes")
 
 TABLES = """
 CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -147,7 +151,7 @@ class Store:
         self._db.execute(
             "UPDATE jobs SET key = ?, record = ?, reduced = ?, severity = ?, error_mm = ? WHERE path = ?",
             (
-                key, json.dumps(record, ensure_ascii=False), packed, VERDICTS.index(record["verdict"]),
+                key, json.dumps(record, ensure_ascii=False), packed, _severity(record),
                 None if size is None else abs(size), path,
             ),
         )  # fmt: skip
@@ -173,18 +177,30 @@ class Store:
             yield path
 
     def counts(self) -> dict[str, int]:
-        """Numbers of jobs: "found", "checked", "waiting", and of each verdict; "passed_over", "dropped"."""
+        """Numbers of jobs: "found", "checked", "waiting", of each state, "gaps": of those that nothing contradicts the
+        jobs in which a height is not proved; "passed_over", "dropped"."""
 
         def number(query: str) -> int:
             return int(self._db.execute(f"SELECT count(*) FROM {query}").fetchone()[0])
 
         found, checked = number("jobs"), number("jobs WHERE record IS NOT NULL")
-        of = dict(self._db.execute("SELECT severity, count(*) FROM jobs WHERE record IS NOT NULL GROUP BY severity"))
+        severities = "SELECT severity, count(*) FROM jobs WHERE record IS NOT NULL GROUP BY severity"
+        states, gaps = dict.fromkeys(STATES, 0), 0
+        for severity, count in self._db.execute(severities):
+            state, gap = divmod(severity, len(GAPS))
+            states[STATES[state]] += count
+            gaps += count if GAPS[gap] is not None and STATES[state] in UNCONTRADICTED else 0
         return {
             "found": found,
             "checked": checked,
             "waiting": found - checked,
-            **{verdict: of.get(i, 0) for i, verdict in enumerate(VERDICTS)},
+            **states,
+            "gaps": gaps,
             "passed_over": number("passed_over"),
             "dropped": number("dropped"),
         }
+
+
+def _severity(record: dict[str, Any]) -> int:
+    """One number for state and gap, the lowest first."""
+    return STATES.index(record["state"]) * len(GAPS) + GAPS.index(record["gap"])

@@ -149,12 +149,12 @@ def progress_in_words(done: int, total: int, seconds: float) -> str:
 
 def _lines(done: Screened, parquet: bool | None) -> list[str]:
     """The archive in a few lines."""
-    from heightnet.report.archive_words import VERDICTS, headline
+    from heightnet.report.archive_words import STATES, headline
     from heightnet.report.console import one_line
 
     counts = done.counts
     out = [headline(counts)]
-    out += [f"   {counts[verdict]:>8,}  {word}" for verdict, word in VERDICTS.items() if counts[verdict]]
+    out += [f"   {counts[state]:>8,}  {word}" for state, word in STATES.items() if counts[state]]
     out.append(f"{done.checked:,} checked now, {counts['checked'] - done.checked:,} as they were.")
     if counts["dropped"]:
         out.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")

@@ -19,8 +19,8 @@ from heightnet.job.ranges import RUNS, SEED
 def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.
 
-    Its false-alarm rate, what it detects, how often it names exactly what was wrong, and whether its probabilities mean
-    what they say. Nothing is written.
+    How often it says something of a sound job, what it finds, how often the place it tells holds the blunder and what
+    it names alone was wrong, and whether its chances mean what they say. Nothing is written.
     """
     from heightnet.job.read import read_job
     from heightnet.report.console import progress, say, say_json

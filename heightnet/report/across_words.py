@@ -11,7 +11,7 @@ from heightnet.judge.cause_antennas import ANTENNA_CAUSES
 from heightnet.judge.cause_heights import HEIGHT_CAUSES
 from heightnet.judge.cause_model import NONE as NO_USUAL_CAUSE
 from heightnet.report.document import Part, Table
-from heightnet.report.numbers import NONE, Lengths, count, fixed, listing
+from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
 
 Record = dict[str, Any]
 
@@ -129,7 +129,7 @@ def _things(facts: Record, lengths: Lengths) -> Part:
             f"{lengths.about(facts['newly_mm'])} in every job; the uncertainties below allow for it."
         )
     mm = lengths.small_short
-    header = ["Thing ", "Jobs", "Heights", f"Error, {mm}", f"± {mm}", f"Would show, {mm}", "From ", "To ", "Verdict "]
+    header = ["Thing ", "Jobs", "Heights", f"Error, {mm}", f"Sd, {mm}", f"Would show, {mm}", "From ", "To ", "Verdict "]
     rows = [
         [
             called(t["kind"], t["name"]), f"{t['jobs']:,}", f"{t['heights']:,}", lengths.column(t["error_mm"]),
@@ -147,9 +147,9 @@ def _worst_first(things: list[Record]) -> list[Record]:
 
 
 def _offset(t: Record, lengths: Lengths) -> str:
-    size = lengths.plus_minus(t["error_mm"], t["error_sd_mm"])
+    size = _size(t["error_mm"], t["error_sd_mm"], "mm", lengths)
     where = f"{count(t['jobs'], 'job')}, {count(t['heights'], 'height')}"
-    return f"{_capital(called(t['kind'], t['name']))}: recorded {size} {_way(t['error_mm'])} in all its jobs ({where})."
+    return f"{_capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
 
 
 def _together(facts: Record) -> list[str]:
@@ -186,10 +186,10 @@ def _let_go(things: Iterable[Record], lengths: Lengths) -> list[str]:
     for t in things:
         gone = t["let_go"]
         if gone and gone["agree"] and not t["since"]:
-            size = lengths.plus_minus(gone["error_mm"], gone["error_sd_mm"])
+            size = _size(gone["error_mm"], gone["error_sd_mm"], "mm", lengths)
             lines.append(
                 f"In {count(gone['jobs'], 'job')} the only heights of {called(t['kind'], t['name'])} were taken for "
-                f"blunders, and all of them are about {size} {_way(gone['error_mm'])}: look at the thing itself."
+                f"blunders, and all of them are about {size}: look at the thing itself."
             )
     return lines
 
@@ -202,20 +202,30 @@ def _changed(facts: Record, lengths: Lengths) -> Part:
 
 def _change(c: Record, lengths: Lengths) -> str:
     when = f"between {day(c['from_day'])} and {day(c['to_day'])}"
-    by = f"by {_size(c['change'], c['change_sd'], c['unit'], lengths)}"
+    by = f"by {_size(c['change'], c['change_sd'], c['unit'], lengths, way=False)}"
     sides = ""
     if c["before"] is not None and c["after"] is not None:
-        before = f"{_size(c['before'], c['before_sd'], c['unit'], lengths)} {_way(c['before'])}"
-        after = f"{_size(c['after'], c['after_sd'], c['unit'], lengths)} {_way(c['after'])}"
+        before = _size(c["before"], c["before_sd"], c["unit"], lengths)
+        after = _size(c["after"], c["after_sd"], c["unit"], lengths)
         sides = f" Before: {before}; since: {after}."
     jobs = f"{count(c['jobs_before'], 'job')} before, {c['jobs_after']:,} after"
     return f"{_capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
 
 
-def _size(value: float, sd: float, unit: str, lengths: Lengths) -> str:
+def _size(value: float, sd: float, unit: str, lengths: Lengths, way: bool = True) -> str:
+    """A size with the range that holds 95 of 100: "24 mm too high (20 to 28)"."""
+    high = f" too {'high' if value > 0 else 'low'}" if way else ""
     if unit == "mm":
-        return lengths.plus_minus(value, sd)
-    return f"{abs(value):.1f} ± {sd:.1f} {'mm a metre' if unit == 'mm_per_m' else 'seconds of arc'}"
+        span = lengths.span(value, sd)
+        return f"{lengths.small(value, sd)}{high} ({span if way else _bare(span)})"
+    low, most = (abs(value) + side * INTERVAL * sd for side in (-1, 1))
+    name = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
+    return f"{abs(value):.1f} {name}{high} ({fixed(low, 1)} to {fixed(most, 1)})"
+
+
+def _bare(span: str) -> str:
+    """A range of a change, which is neither too high nor too low."""
+    return span.replace(" too low", "").replace(" too high", "")
 
 
 def _scales(facts: Record) -> Part:
@@ -227,12 +237,10 @@ def _scales(facts: Record) -> Part:
         name = called(t["kind"], t["name"])
         shown = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
         if t["verdict"] == "wrong":
-            lines.append(
-                f"{_capital(name)}: {abs(error):.1f} ± {sd:.1f} {shown} {_way(error)} ({count(t['jobs'], 'job')})."
-            )
+            lines.append(f"{_capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")
         size = [fixed(error, 1), fixed(sd, 1), fixed(t[f"smallest_detectable_{unit}"], 1)]
         rows.append([name, shown, f"{t['jobs']:,}", *size, VERDICTS[t["verdict"]]])
-    header = ["Thing ", "Unit ", "Jobs", "Error", "±", "Would show", "Verdict "]
+    header = ["Thing ", "Unit ", "Jobs", "Error", "Sd", "Would show", "Verdict "]
     return Part(
         "Graduations and vertical indexes over all jobs", lines[:NAMED_AT_MOST], Table(header, rows[:ROWS_SHOWN])
     )
@@ -255,7 +263,7 @@ def _rates(facts: Record) -> Part:
     lines = []
     if rows:
         lines.append(
-            "From this archive's own history; what nothing tests is not counted. With 95 % probability a rate lies "
+            "From this archive's own history; what nothing tests is not counted. In 95 of 100 cases a rate lies "
             "between the two given. rates.toml beside this page holds them: heightnet check JOB --rates rates.toml "
             "judges with them."
         )
@@ -281,7 +289,7 @@ def _by(facts: Record, key: str, heading: str, column: str) -> Part:
 
 
 def _causes(facts: Record) -> Part:
-    header = ["Cause ", "Expected", "Share, %", "Of a thousand", "From", "To"]
+    header = ["Cause ", "Expected", "Share, of 100", "Of a thousand", "From", "To"]
     rows = [
         [cause_text(c["cause"]), fixed(c["expected"], 1), fixed(100 * c["share"], 0), fixed(c["per_thousand"], 2),
          fixed(c["low"], 2), fixed(c["high"], 2)]
@@ -309,10 +317,6 @@ def _number(heights: float) -> str:
     return f"{heights:,.0f}" if heights == round(heights) else f"{heights:,.1f}"
 
 
-def _way(value: float) -> str:
-    return "too high" if value > 0 else "too low"
-
-
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
@@ -323,7 +327,7 @@ def rates_toml(facts: Record) -> str:
         f"# How often things were wrong in {count(facts['jobs'], 'job')} of this archive, between",
         f"# {day(facts['first_day'])} and {day(facts['last_day'])}. Prior chances of a blunder for jobs like these:",
         "#   heightnet check JOB --rates rates.toml",
-        "# Behind each: where it lies with 95 % probability, from how many that something tests, what was assumed.",
+        "# Behind each: where it lies in 95 of 100 cases, from how many that something tests, what was assumed.",
         "[rates]",
     ]
     for kind in RATES:

@@ -22,10 +22,15 @@ MOST_ROWS = 50_000  # the worst of them: a browser sorts so many at once
 LISTED = 500  # of what was dropped and passed over
 SCRIPTS = ("archive_top.js", "tables.js", "archive.js")
 TONES = {
-    WRONG: ("suspect", "Something is probably wrong"),
-    DOUBTFUL: ("unproved", "Nothing wrong was found, but not everything was tested"),
-    SOUND: ("proved", "Nothing wrong was found"),
+    WRONG: ("wrong", "Something contradicts"),
+    DOUBTFUL: ("untested", "Nothing contradicts, but not everything was tested"),
+    SOUND: ("closes", "Nothing contradicts"),
 }
+SIGNS = {
+    "unexplained": "suspect", "many": "suspect", "wrong": "suspect", "unclear": "either", "error": "error",
+    "untested": "unproved", "scatters": "weak", "closes": "proved",
+}  # fmt: skip
+"""The sign of a height's verdict that stands for each state."""
 
 
 @cache
@@ -33,7 +38,7 @@ def archive_schema() -> Record:
     """The JSON Schema (2020-12) of archive.json.
 
     >>> archive_schema()["properties"]["schema"]["const"]
-    'heightnet-archive/1'
+    'heightnet-archive/2'
     """
     text = files("heightnet.report").joinpath("archive.schema.json").read_text(encoding="utf-8")
     found: Record = json.loads(text)
@@ -65,7 +70,7 @@ def page_pieces(
         headline=words.headline(counts),
         lines=words.lines(head),
         across=across_parts(head["across"]) if head["across"] else [],
-        verdicts=words.VERDICTS,
+        verdicts=words.STATES,
         meanings=words.MEANINGS,
         columns=words.COLUMNS,
         first=first,
@@ -79,7 +84,7 @@ def page_pieces(
             f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
             "base-uri 'none'; form-action 'none'"
         ),
-        signs={name: drawing.sign_svg(name) for name in words.VERDICTS},
+        signs={state: drawing.sign_svg(SIGNS[state]) for state in words.STATES},
     )  # fmt: skip
 
 

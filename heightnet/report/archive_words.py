@@ -7,26 +7,26 @@ from typing import Any
 
 from heightnet.report.numbers import NONE, count, fixed
 from heightnet.report.story import DOUBTFUL, SOUND, WRONG
+from heightnet.report.words import STATES as WORDS
+from heightnet.result import CONTRADICTED
 
 Record = dict[str, Any]
 
-VERDICTS = {
-    "suspect": "probably wrong",
-    "either": "in question",
+STATES = {state: WORDS[state] for state in ("unexplained", "many", "wrong", "unclear")} | {
     "error": "not readable",
-    "unproved": "not all tested",
-    "weak": "weakly tested",
-    "proved": "proved",
+    **{state: WORDS[state] for state in ("untested", "scatters", "closes")},
 }
-"""The word for each verdict of a whole job, worst first."""
+"""The word for each state of a job, as every report has it, those first that want attention."""
 
 MEANINGS = {
-    "suspect": "something in the job is probably wrong; the job's own report says what",
-    "either": "one of several things in the job is wrong, and the job cannot tell which",
-    "error": "the job could not be read or adjusted; what is wrong with it is listed",
-    "unproved": "nothing wrong was found, but at least one height is tested by nothing",
-    "weak": "nothing wrong was found, but an error larger than the tolerance could hide in at least one height",
-    "proved": "nothing wrong was found, and in no height could an error as large as the tolerance have hidden",
+    "unexplained": "the job contradicts itself, and few errors would not explain it",
+    "many": "so many things are wrong that they can hardly be told apart",
+    "wrong": "something in the job is wrong, or probably wrong; the job's own report says what",
+    "unclear": "the job contradicts itself, and does not show where",
+    "error": "the job could not be read or adjusted; what is the matter with it is listed",
+    "untested": "no measurement is more than needed, so none contradicts another",
+    "scatters": "its readings scatter more than stated; nothing in it is accused",
+    "closes": "nothing contradicts; which heights are untested or weakly tested its own report says",
 }
 
 KINDS = {"folder": "folder of tables", "workbook": "workbook", "landxml": "LandXML"}
@@ -43,10 +43,10 @@ class Column:
 
 COLUMNS = (
     Column("name", "Job", "its path below the archive's folder; leads to its report"),
-    Column("verdict", "Verdict", "the worst of the job's verdicts"),
+    Column("verdict", "State", "what the whole job comes to"),
     Column("text", "What was found", "the headline of its report, or why it could not be checked"),
-    Column("number", "Worst height, mm", "the largest error among the heights accused, or of what else is accused"),
-    Column("number", "Unproved, %", "share of its instrument and target heights that nothing tests"),
+    Column("number", "Error, mm", "of what is named first; none where nothing is named"),
+    Column("number", "Untested of 100", "how many in a hundred of its instrument and target heights nothing tests"),
     Column("number", "Heights", "its instrument and target heights"),
     Column("text", "Last day", "the last day written in the job"),
     Column("text", "Observers"),
@@ -55,12 +55,12 @@ COLUMNS = (
 
 
 def cells(record: Record) -> list[str]:
-    """A job's row of the page, one text for each of ``COLUMNS``; the verdict by its name."""
+    """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
     worst, share = record["worst"], record["unproved_share"]
     heights = record["size"]["setups"] + record["size"]["targets"]
     return [
         record["path"],
-        record["verdict"],
+        record["state"],
         found(record),
         fixed(abs(worst["error_mm"]), 1) if worst else NONE,
         NONE if share is None else fixed(100 * share, 0),
@@ -81,27 +81,37 @@ def found(record: Record) -> str:
 
 
 def tone(counts: Record) -> str:
-    if counts["suspect"] or counts["either"]:
+    if _contradicted(counts):
         return WRONG
-    return DOUBTFUL if counts["error"] or counts["unproved"] or counts["weak"] or counts["waiting"] else SOUND
+    return DOUBTFUL if any(counts[key] for key in ("error", "untested", "scatters", "gaps", "waiting")) else SOUND
+
+
+def _contradicted(counts: Record) -> int:
+    return sum(counts[state] for state in CONTRADICTED)
 
 
 def headline(counts: Record) -> str:
     """The archive in one sentence.
 
-    >>> headline({"checked": 350, "error": 10, "suspect": 12, "either": 1})
-    '13 of 340 jobs hold something that is wrong, or probably wrong.'
+    >>> from collections import Counter
+    >>> headline(Counter(checked=350, error=10, wrong=12, unclear=1))
+    '13 of 340 jobs contradict themselves.'
+    >>> headline(Counter(checked=3, closes=3, gaps=1))
+    'None of 3 jobs contradicts itself; in 1 of them not every height is proved.'
     """
-    accused = counts["suspect"] + counts["either"]
-    readable = counts["checked"] - counts["error"]
+    wrong, readable = _contradicted(counts), counts["checked"] - counts["error"]
     jobs = count(readable, "job")
     if not counts["checked"]:
         return "No job is checked yet."
     if not readable:
         return "None of the jobs could be read."
-    if not accused:
-        return f"No sign of a wrong height in {jobs}."
-    return f"{accused:,} of {jobs} hold{'s' if accused == 1 else ''} something that is wrong, or probably wrong."
+    if wrong:
+        return f"{wrong:,} of {jobs} {'contradicts itself' if wrong == 1 else 'contradict themselves'}."
+    gaps = f"; in {counts['gaps']:,} of them not every height is proved" if counts["gaps"] else ""
+    if readable == 1:
+        gaps = "; not every height in it is proved" if counts["gaps"] else ""
+        return f"The job does not contradict itself{gaps}."
+    return f"None of {jobs} contradicts itself{gaps}."
 
 
 def lines(head: Record) -> list[str]:

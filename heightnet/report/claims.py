@@ -63,15 +63,16 @@ def shown(text: str, change: Callable[[str], str]) -> str:
 
 def html(text: str, tag: str = "span") -> str:
     """The text escaped for a page, claims as elements."""
-    out, at = [], 0
+    safe = isolated if tag == "span" else escape  # pictures know no element that isolates
+    out: list[str] = []
+    at = 0
     for m in _CLAIM.finditer(text):
-        out += [isolated(text[at : m.start()], tag)]
-        out += [f"<{tag} {attributes(m[1], m[2], m[3])}>{isolated(m[4], tag)}</{tag}>"]
+        out += [safe(text[at : m.start()]), f"<{tag} {attributes(m[1], m[2], m[3])}>{safe(m[4])}</{tag}>"]
         at = m.end()
-    return "".join([*out, isolated(text[at:], tag)])
+    return "".join([*out, safe(text[at:])])
 
 
-def isolated(text: str, tag: str = "span") -> str:
+def isolated(text: str) -> str:
     """Text for HTML in which a name keeps the characters it has, but cannot turn the text around it.
 
     Each mark of writing direction stands in an element that isolates it: what it opens ends there.
@@ -79,8 +80,7 @@ def isolated(text: str, tag: str = "span") -> str:
     >>> isolated("P\\u202e1 & 2")
     'P<bdi>\\u202e</bdi>1 &amp; 2'
     """
-    around = r"<bdi>\g<0></bdi>" if tag == "span" else rf'<{tag} unicode-bidi="isolate">\g<0></{tag}>'
-    return DIRECTIONS.sub(around, escape(text))
+    return DIRECTIONS.sub(r"<bdi>\g<0></bdi>", escape(text))
 
 
 def attributes(of: str, fact: str, value: str) -> str:

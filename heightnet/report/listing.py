@@ -10,6 +10,7 @@ from typing import Any
 from heightnet.judge.screening import RULES
 from heightnet.report.columns import table_lines
 from heightnet.report.numbers import Lengths, count, fixed, listing
+from heightnet.report.words import VERDICTS
 
 Record = dict[str, Any]
 
@@ -20,9 +21,10 @@ INDENT = "  "
 WIDEST = 60  # characters; the cells behind a wider one are set apart from the others'
 CHECKED = {
     "own": "tested on its own",
-    "shared": "tested, but an error could also be another's",
-    "unproved": "NOTHING TESTS IT",
-    "none": "no height recorded",
+    "shared": "tested: an error would show, but could be laid on something else",
+    "unproved": VERDICTS["unproved"].upper(),
+    "none": VERDICTS["missing"],
+    "free": VERDICTS["free"],
 }
 SHOT_RULES = {
     "steep": "the sight is far from level and long",
@@ -62,7 +64,8 @@ def lines(facts: Record, most: int | None = SHORT, width: int | None = None) -> 
     yield from section("Odd values", _warnings(facts, lengths))
     unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
     if unproved:
-        yield from section("Heights that nothing in this job tests", [listing(unproved, 12)])
+        heading = f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights"
+        yield from section(heading, [listing(unproved, 12)])
 
 
 def _section(heading: str, rows: Iterable[Row], most: int | None, width: int | None) -> Iterator[str]:
@@ -158,7 +161,7 @@ def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[
             f"over {s['mark']}" if s["mark"] else "free",
             lengths.height(s["height_m"]),
             count(seen, "satellite height") if seen else count(s["shots"], "shot"),
-            CHECKED[s["check"]] if s["mark"] else "stands over no mark",
+            CHECKED[s["check"] if s["mark"] else "free"],
             f"{verb} {listing(ends, 6)}" if ends else "an antenna" if seen else "no shot names it",
         )
 

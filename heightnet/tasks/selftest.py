@@ -16,16 +16,28 @@ import numpy.typing as npt
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.assess import WRONG, Bench, Verdicts
+from heightnet.judge.bench import BenchBase
+from heightnet.judge.judgement import CERTAIN, LIKELY, Finding, Judgement
+from heightnet.judge.large import bench_for
 from heightnet.judge.search import TAUS_M
-from heightnet.judge.wide import WIDE_FROM
 from heightnet.network import build_network
+from heightnet.network.model import Kind
 
 Floats = npt.NDArray[np.float64]
 
-BINS = (0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.0)
+OBSERVATIONS = 800  # of a job that is judged thousands of times
+BINS = (0.0, 0.5, 0.7, 0.9, 0.99, 1.0)
 DELTAS = (0.0, 4.0, 6.0, 8.0, 12.0, np.inf)
-SURE = 0.9
+
+
+@dataclass
+class _Size:
+    """Blunders of one range of sizes: how many, of how many something was said, a place told of, the thing named."""
+
+    planted: int = 0
+    said: int = 0
+    placed: int = 0
+    named: int = 0
 
 
 @dataclass
@@ -34,15 +46,17 @@ class _Tally:
 
     clean: int = 0
     alarms: int = 0
-    clean_accused: int = 0
+    clean_likely: int = 0
     clean_sure: int = 0
     wrong_jobs: int = 0
     exact: int = 0
-    accused: int = 0
-    accused_rightly: int = 0
-    found: list[list[int]] = field(default_factory=lambda: [[0, 0] for _ in DELTAS[1:]])
-    stated: list[Floats] = field(default_factory=list)
-    true: list[npt.NDArray[np.bool_]] = field(default_factory=list)
+    shown: int = 0
+    sure: list[bool] = field(default_factory=list)
+    likely: list[bool] = field(default_factory=list)
+    named: list[bool] = field(default_factory=list)
+    found: list[_Size] = field(default_factory=lambda: [_Size() for _ in DELTAS[1:]])
+    stated: list[float] = field(default_factory=list)
+    true: list[bool] = field(default_factory=list)
 
 
 def selftest(
@@ -57,11 +71,13 @@ def selftest(
 
     Returns
     -------
-    ``runs``, ``seed``; ``false_alarm`` (of the largest test), ``false_accusation`` and ``false_accusation_sure``
-    (probability over .5 and .9) of clean jobs; of the others ``exact`` (likeliest explanation is the truth, where
-    something was wrong), ``precision`` (of accusations), ``found`` (by size, in sds of the estimate) and
-    ``calibration`` (stated and observed probabilities): each rate as {rate, se, n}, se its Monte-Carlo standard error.
-    Things that nothing tells apart count as one; blunders nothing tests are not planted.
+    ``runs``, ``seed``; of clean jobs ``false_alarm`` (anything is said), ``false_place`` and ``false_place_sure`` (a
+    place is told that holds .5, .9); of the others ``places_sure`` and ``places`` (a blunder lies in the place told at
+    .9, at .5), ``named`` (what is named alone is what was wrong), ``exact`` (the likeliest set is the truth, where
+    something was wrong), ``shown`` (the truth is among the sets shown), ``found`` (by size, in sds of the blunder's own
+    test: something is ``said``, a place told that holds it, ``named``) and ``calibration`` (probabilities stated of
+    places, and how often they were true): each rate as {rate, se, n}, se its Monte-Carlo standard error.  Things that
+    nothing tells apart count as one in sets; blunders nothing tests are not planted.
 
     Raises
     ------
@@ -70,58 +86,81 @@ def selftest(
     net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to adjust: no observation ties two places together.")
-    if net.edge_count >= WIDE_FROM:
+    known = net.rows(Kind.KNOWN)
+    if (observed := net.edge_count - (known.stop - known.start)) > OBSERVATIONS:
         raise CannotAdjust(
-            f"{job.name}: {net.edge_count} observations; a self-test judges the whole job thousands of times and is "
-            f"for jobs of less than {WIDE_FROM}. Test a part of the job, one that hangs together."
+            f"{job.name}: {observed} observations; a self-test judges the whole job thousands of times and is "
+            f"for jobs of {OBSERVATIONS} at most. Test a part of the job, one that hangs together."
         )
-    bench = Bench(net)
+    bench = bench_for(net)
     rng = np.random.default_rng(seed)
     tally = _Tally()
     sd = bench.net.sd
     for i in range(runs):
-        planted = {} if i % 2 == 0 else _blunders(bench, rng)
+        clean = i % 2 == 0
+        planted = {} if clean else _blunders(bench, rng)
         y = sd * rng.standard_normal(len(sd))
         for h, size in planted.items():
             y += size * bench.family.C[:, [h]].toarray().ravel()
-        _count(tally, bench, bench.judge(y), planted, clean=i % 2 == 0)
+        judgement = Judgement(bench, y)
+        if clean:
+            _count_clean(tally, judgement)
+        else:
+            _count(tally, judgement, planted)
         if progress:
             progress(i + 1)
     return {"job": job.name, "runs": runs, "seed": seed, **_rates(tally)}
 
 
-def _blunders(bench: Bench, rng: np.random.Generator) -> dict[int, float]:
+def _blunders(bench: BenchBase, rng: np.random.Generator) -> dict[int, float]:
     """Blunders at the job's rates, of the sizes that the search expects."""
     family = bench.family
-    able = np.flatnonzero(bench.classes.label >= 0)
+    able = np.flatnonzero(bench.classes.tested)
     hit = able[rng.uniform(size=len(able)) < family.rate[able]]
     sizes = rng.standard_normal(len(hit)) * rng.choice(TAUS_M, len(hit))
     fixed = np.isfinite(family.size[hit])
     return dict(zip(hit.tolist(), np.where(fixed, family.size[hit], sizes).tolist(), strict=True))
 
 
-def _count(tally: _Tally, bench: Bench, v: Verdicts, planted: dict[int, float], clean: bool) -> None:
-    label = bench.classes.label
-    truth = {int(label[h]) for h in planted}
-    accused = set(np.flatnonzero(v.class_probability >= WRONG).tolist())
-    if clean:
-        tally.clean += 1
-        tally.alarms += v.largest >= 0 and abs(v.w[v.largest]) > bench.critical[0]
-        tally.clean_accused += bool(accused)
-        tally.clean_sure += bool((v.class_probability >= SURE).any())
-        return
-    tally.stated.append(v.class_probability)
-    tally.true.append(np.isin(np.arange(len(v.class_probability)), list(truth)))
-    tally.accused += len(accused)
-    tally.accused_rightly += len(accused & truth)
+def _count_clean(tally: _Tally, judgement: Judgement) -> None:
+    tally.clean += 1
+    tally.alarms += judgement.said
+    level = max((finding.level for finding in judgement.findings), default=0.0)
+    tally.clean_likely += level >= LIKELY
+    tally.clean_sure += level >= CERTAIN
+
+
+def _count(tally: _Tally, judgement: Judgement, planted: dict[int, float]) -> None:
+    bench, told = judgement.bench, [f for f in judgement.findings if f.level >= LIKELY]
+    for finding in told:
+        right = _holds(finding, planted)
+        tally.likely.append(right)
+        if finding.level >= CERTAIN:
+            tally.sure.append(right)
+        if finding.named:
+            tally.named.append(right)
+        tally.stated.append(finding.probability)
+        tally.true.append(right)
     if planted:
+        label = bench.classes.label
+        truth = {int(label[h]) for h in planted}
+        sets = [set(label[e.members].tolist()) for e in judgement.explanations]
         tally.wrong_jobs += 1
-        tally.exact += set(v.posterior.sets[0]) == truth
+        tally.exact += sets[0] == truth
+        tally.shown += truth in sets
     for h, size in planted.items():
         delta = abs(size) * float(np.sqrt(bench.diagonal[h]))
         cell = tally.found[int(np.searchsorted(DELTAS, delta, side="right")) - 1]
-        cell[0] += int(label[h]) in accused
-        cell[1] += 1
+        holding = [f for f in told if _holds(f, [h])]
+        cell.planted += 1
+        cell.said += judgement.said
+        cell.placed += bool(holding)
+        cell.named += any(f.named for f in holding)
+
+
+def _holds(finding: Finding, planted: Any) -> bool:
+    """Whether one of these blunders lies in the place of a finding."""
+    return any(h in finding.place.hypotheses for h in planted)
 
 
 def _rate(hits: int, n: int) -> dict[str, Any]:
@@ -132,8 +171,7 @@ def _rate(hits: int, n: int) -> dict[str, Any]:
 
 
 def _rates(tally: _Tally) -> dict[str, Any]:
-    stated = np.concatenate(tally.stated or [np.zeros(0)])
-    true = np.concatenate(tally.true or [np.zeros(0, dtype=bool)])
+    stated, true = np.array(tally.stated), np.array(tally.true, dtype=bool)
     calibration = []
     for low, high in pairwise(BINS):
         inside = (stated >= low) & ((stated < high) | (high == BINS[-1]))
@@ -141,15 +179,22 @@ def _rates(tally: _Tally) -> dict[str, Any]:
             observed = _rate(int(true[inside].sum()), int(inside.sum()))
             calibration.append({"from": low, "to": high, "stated": float(stated[inside].mean()), **observed})
     found = [
-        {"from_sd": low, "to_sd": None if np.isinf(high) else high, **_rate(*cell)}
-        for low, high, cell in ((*pair, cell) for pair, cell in zip(pairwise(DELTAS), tally.found, strict=True))
-    ]
+        {
+            "from_sd": low, "to_sd": None if np.isinf(high) else high, "n": cell.planted,
+            "said": _rate(cell.said, cell.planted), "placed": _rate(cell.placed, cell.planted),
+            "named": _rate(cell.named, cell.planted),
+        }
+        for (low, high), cell in zip(pairwise(DELTAS), tally.found, strict=True)
+    ]  # fmt: skip
     return {
         "false_alarm": _rate(tally.alarms, tally.clean),
-        "false_accusation": _rate(tally.clean_accused, tally.clean),
-        "false_accusation_sure": _rate(tally.clean_sure, tally.clean),
+        "false_place": _rate(tally.clean_likely, tally.clean),
+        "false_place_sure": _rate(tally.clean_sure, tally.clean),
+        "places_sure": _rate(sum(tally.sure), len(tally.sure)),
+        "places": _rate(sum(tally.likely), len(tally.likely)),
+        "named": _rate(sum(tally.named), len(tally.named)),
         "exact": _rate(tally.exact, tally.wrong_jobs),
-        "precision": _rate(tally.accused_rightly, tally.accused),
+        "shown": _rate(tally.shown, tally.wrong_jobs),
         "found": found,
         "calibration": calibration,
     }

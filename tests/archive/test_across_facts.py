@@ -20,6 +20,7 @@ from heightnet.commands.group import cli
 from heightnet.errors import HeightnetError, InputErrors
 from heightnet.job.settings import read_rates
 from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
 from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
 from heightnet.report.document import Document, html, text_lines
@@ -37,8 +38,8 @@ def records(land):
     out = []
     for n in range(land.jobs):
         job = simulate_job(land, n).job
-        bench = Bench(build_network(job))
-        out.append(reduced_job(bench, bench.judge(), check(job).facts if n < 6 else None))
+        judgement = Judgement(Bench(build_network(job)))
+        out.append(reduced_job(judgement, check(job).facts if n < 6 else None))
     return out
 
 
@@ -93,7 +94,7 @@ def test_hidden_observers_are_in_nothing_that_is_written(land, records, facts):
     codes = {name: f"observer {i}" for i, name in enumerate(land.offices[0].people)}
     hidden = across_jobs(records, hide=codes.__getitem__)
     parts = across_parts(hidden)
-    document = Document("An archive", "doubtful", "", parts)
+    document = Document("An archive", "doubtful", "", parts, False, "", "")
     written = json.dumps(hidden) + html(document) + rates_toml(hidden) + "".join(t for t, _ in text_lines(document))
     for person in codes:
         assert person not in written
@@ -121,7 +122,9 @@ def test_people_of_one_name_are_counted_together(records):
 
 
 def test_words_say_what_was_found(facts):
-    text = "\n".join(line for line, _ in text_lines(Document("An archive", "doubtful", "", across_parts(facts))))
+    document = Document("An archive", "doubtful", "", across_parts(facts), False, "", "")
+    text = "\n".join(line for line, _ in text_lines(document))
+    assert "±" not in text and "%" not in text
     for kind in facts["rates"]:
         assert RATES[kind] in text
     for t in facts["offsets"]:

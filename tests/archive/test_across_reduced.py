@@ -14,9 +14,9 @@ from heightnet.archive.sums import block_of
 from heightnet.archive.things import KINDS, PIVOT_M, things_of
 from heightnet.commands.demo import demos
 from heightnet.job.read import read_job
-from heightnet.judge import wide
-from heightnet.judge.assess import Bench, fit_of
-from heightnet.judge.wide import bench_for
+from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
 from heightnet.report.across_words import RATES
 from heightnet.simulate import blunder, simulate
@@ -32,16 +32,15 @@ def areal():
 
 
 def judged(job, **how):
-    bench = Bench(build_network(job), **how)
-    return bench, bench.judge()
+    return Judgement(Bench(build_network(job), **how))
 
 
 def test_u_and_G_are_those_of_least_squares_written_anew(areal):
     """C'P(y - A x) and C'PC - C'PA (A'PA)^-1 A'PC with dense numpy."""
-    bench, verdicts = judged(areal, factors=False)
-    found = reduced_job(bench, verdicts)
+    judgement = judged(areal, factors=False)
+    found = reduced_job(judgement)
     assert not found["freed"]
-    net = bench.net
+    net = judgement.bench.net
     A, C, P = net.A.toarray(), things_of(net).C.toarray(), np.diag(net.sd**-2.0)
     N = A.T @ P @ A
     v = net.y - A @ np.linalg.solve(N, A.T @ P @ net.y)
@@ -73,7 +72,7 @@ def test_columns_say_what_they_say(areal):
 
 
 def test_the_record_is_small_plain_and_complete(areal):
-    found = reduced_job(*judged(areal), check(areal).facts)
+    found = reduced_job(judged(areal), check(areal).facts)
     text = json.dumps(found, allow_nan=False)
     assert len(text) < 8000
     assert json.loads(text) == found
@@ -94,8 +93,8 @@ def test_one_gross_error_poisons_nothing(areal, kind, size):
     names = {"setup": areal.setups["setup"][3], "target": areal.targets["target"][5],
              "shot": f"shots.csv:{areal.shots['row'][17]}",
              "known": areal.marks["mark"][areal.marks["height"].notna()].iloc[1]}  # fmt: skip
-    clean = reduced_job(*judged(areal))
-    spoilt = reduced_job(*judged(blunder(areal, f"{kind}:{names[kind]}", size)))
+    clean = reduced_job(judged(areal))
+    spoilt = reduced_job(judged(blunder(areal, f"{kind}:{names[kind]}", size)))
     assert any(id_.endswith(names[kind]) or kind in ("setup", "known") for id_ in spoilt["freed"])
     before, after = block_of(clean), block_of(spoilt)
     tau = np.diag(np.full(len(before.u), 0.003**-2))
@@ -110,7 +109,7 @@ def test_a_common_error_is_not_let_go_with_what_it_spoils(areal):
     """3 mm on a whole prism stay in u: estimates of many such jobs are not pulled to 0."""
     prism = areal.targets["equipment"].mode()[0]
     before, after = (
-        block_of(reduced_job(*judged(blunder(areal, f"group:equipment:{prism}", size)))) for size in (0.0, 0.003)
+        block_of(reduced_job(judged(blunder(areal, f"group:equipment:{prism}", size)))) for size in (0.0, 0.003)
     )
     at = before.names.index(f"equipment:{prism}")
     assert (after.u - before.u)[at] / before.G[at, at] == pytest.approx(0.003, rel=0.15)
@@ -125,21 +124,16 @@ def test_a_thing_lost_with_a_blunder_is_said():
     from dataclasses import replace
 
     job = blunder(replace(job, targets=targets), f"target:{targets['target'][2]}", 0.2)
-    found = reduced_job(*judged(job))
+    found = reduced_job(judged(job))
     error, sd = found["let_go"]["equipment:odd prism"]
     assert error == pytest.approx(0.2, abs=5 * sd)
     at = found["things"].index("equipment:odd prism")
     assert found["u"][at] == 0 and found["own"][at] > 0
 
 
-def test_wide_jobs_give_what_others_give(areal, monkeypatch):
-    small = block_of(reduced_job(*judged(areal, factors=False)))
-    monkeypatch.setattr(wide, "WIDE_FROM", 10)
-    net = build_network(areal)
-    bench = bench_for(net, fit_of(net))
-    assert isinstance(bench, wide.WideBench)
-    found = reduced_job(bench, bench.judge())
-    large = block_of(found)
+def test_large_jobs_give_what_others_give(areal):
+    small = block_of(reduced_job(judged(areal, factors=False)))
+    large = block_of(reduced_job(Judgement(LargeBench(build_network(areal)))))
     assert large.names == small.names
     scale = large.own / small.own  # the job's variance factor
     assert scale == pytest.approx(scale[0])
@@ -149,7 +143,7 @@ def test_wide_jobs_give_what_others_give(areal, monkeypatch):
 
 def test_nothing_is_known_where_nothing_is_seen():
     job, _ = simulate("S2", 1)  # one instrument on shared stands: its offset cancels
-    found = reduced_job(*judged(job))
+    found = reduced_job(judged(job))
     G = block_of(found).G
     for i, own in enumerate(found["own"]):
         assert G[i, i] == 0 or G[i, i] > LEFT * own
@@ -182,8 +176,7 @@ def test_every_kind_of_job_leaves_a_record(demo):
     """Levels, antennas, shared stands, nothing but one reading: whatever can be checked can be added up."""
     job = read_job(demos()[demo])
     net = build_network(job)
-    bench = bench_for(net, fit_of(net))
-    found = reduced_job(bench, bench.judge(), check(job).facts)
+    found = reduced_job(Judgement(bench_for(net)), check(job).facts)
     facts = across_jobs([found])
     assert facts["jobs"] == 1 and len(facts["offsets"]) + len(facts["scales"]) + len(facts["indexes"]) == len(
         found["things"]

@@ -22,7 +22,7 @@ def run(*arguments, cwd=None):
 def test_it_says_what_it_did_and_where(archive, tmp_path):
     done = run(archive, "--no-page", cwd=tmp_path)
     assert done.returncode == 1, done.stderr
-    assert "1 of 3 jobs holds something that is wrong, or probably wrong." in done.stdout
+    assert "1 of 3 jobs contradicts itself." in done.stdout
     assert "3 checked now, 0 as they were." in done.stdout
     assert (tmp_path / "reports" / "archive-office" / "index.html").is_file(), "the place when none is given"
     again = run(archive, "--no-page", "--no-parquet", cwd=tmp_path)

@@ -13,6 +13,9 @@ from heightnet.archive import one
 from heightnet.archive.find import Found
 from heightnet.archive.one import Order, check_one
 from heightnet.report.archive_page import archive_schema
+from heightnet.report.claims import plain
+from heightnet.report.story import tell
+from heightnet.report.words import Words
 
 
 def order(tmp_path, **options):
@@ -40,9 +43,14 @@ def test_the_record_says_what_the_results_say(tmp_path):
     shutil.copytree(DATA / "quarry-traverse", tmp_path / "office" / "quarry")
     record = check_one(Found("quarry", "folder", 1), None, order(tmp_path)).record
     facts = json.loads((tmp_path / "out" / "jobs" / "quarry" / "results.json").read_text(encoding="utf-8"))
-    suspect = facts["suspects"][0]
-    assert record["verdict"] == "suspect"
-    assert record["worst"] == {key: suspect[key] for key in record["worst"]} and record["worst"]["id"] == "setup:S4"
+    (finding,), suspect = facts["findings"], facts["suspects"][0]
+    assert (record["state"], record["findings"]) == (facts["judgement"]["state"], 1) == ("wrong", 1)
+    assert record["worst"]["id"] == finding["id"] == suspect["id"] == "setup:S4"
+    for key in ("error_mm", "error_sd_mm", "probability"):
+        assert record["worst"][key] == finding[key] == suspect[key]
+    # the headline is that of the report, word for word, and nothing but words
+    assert record["headline"] == plain(tell(Words(facts)).headline) and record["headline"].isprintable()
+    assert record["gap"] is None or any(s["verdict"] == record["gap"] for s in facts["setups"] + facts["targets"])
     stands = facts["setups"] + facts["targets"]
     assert record["heights"]["proved"] == sum(s["verdict"] == "proved" for s in stands)
     assert sum(record["heights"].values()) == len(stands) == record["size"]["setups"] + record["size"]["targets"]
@@ -56,7 +64,7 @@ def test_a_workbook_and_a_landxml_file_are_jobs_like_others(tmp_path):
     (tmp_path / "office" / "field #1.xml").write_text(LANDXML)
     book = check_one(Found("w/Bridge 7.xlsx", "workbook", 1), None, order(tmp_path)).record
     assert book["error"] is None and book["name"] == "Bridge 7"
-    assert book["verdict"] == "unproved" and book["heights"]["unproved"] == 3
+    assert (book["state"], book["gap"]) == ("closes", "unproved") and book["heights"]["unproved"] == 3
     assert book["report"] == "jobs/w/Bridge%207.xlsx/results.json"
     xml = check_one(Found("field #1.xml", "landxml", 1), None, order(tmp_path)).record
     assert xml["error"] is None and xml["name"] == "field #1" and xml["size"]["shots"] == 1
@@ -102,7 +110,12 @@ def test_a_spoilt_job_gives_a_record_with_its_error(tmp_path, how):
     spoil(job, how)
     record = check_one(Found("job", "folder", 1), None, order(tmp_path)).record
     jsonschema.Draft202012Validator(archive_schema()["$defs"]["job"]).validate(record)
-    assert record["verdict"] == "error" and record["error"]["kind"] in ("input", "job") and record["headline"]
+    assert (
+        record["state"] == "error"
+        and record["gap"] is None
+        and record["error"]["kind"] in ("input", "job")
+        and record["headline"]
+    )
     with pytest.raises(heightnet.HeightnetError) as raised:
         heightnet.check(job)
     assert (tmp_path / "out" / record["report"]).read_text(encoding="utf-8") == f"{raised.value}\n"

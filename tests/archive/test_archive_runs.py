@@ -27,14 +27,16 @@ def test_an_archive_with_bad_jobs_is_screened_to_the_end(archive, screened, tmp_
     workbook(archive / "good.xlsx")
     done, facts = screened(archive)
     jsonschema.Draft202012Validator(archive_schema()).validate(facts)
-    verdicts = {job["path"]: job["verdict"] for job in facts["jobs"]}
-    assert verdicts == {
-        "2023/spoilt": "error", "2024/bridge": "unproved", "2025/quarry": "suspect", "2025/tunnel": "unproved",
-        "broken.xlsx": "error", "good.xlsx": "unproved",
+    assert {job["path"]: job["state"] for job in facts["jobs"]} == {
+        "2023/spoilt": "error", "2024/bridge": "closes", "2025/quarry": "wrong", "2025/tunnel": "closes",
+        "broken.xlsx": "error", "good.xlsx": "closes",
+    }  # fmt: skip
+    assert {job["path"]: job["gap"] for job in facts["jobs"] if job["state"] == "closes"} == {
+        "2024/bridge": "unproved", "2025/tunnel": "unproved", "good.xlsx": "unproved",
     }  # fmt: skip
     assert facts["counts"] == {
-        "found": 6, "checked": 6, "waiting": 0, "suspect": 1, "either": 0, "error": 2, "unproved": 3, "weak": 0,
-        "proved": 0, "passed_over": 0, "dropped": 0,
+        "found": 6, "checked": 6, "waiting": 0, "unexplained": 0, "many": 0, "wrong": 1, "unclear": 0, "error": 2,
+        "untested": 0, "scatters": 0, "closes": 3, "gaps": 3, "passed_over": 0, "dropped": 0,
     }  # fmt: skip
     assert done.checked == 6 and not done.stopped
     spoilt = next(job for job in facts["jobs"] if job["path"] == "2023/spoilt")

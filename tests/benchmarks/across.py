@@ -27,6 +27,7 @@ from heightnet.archive.reduced import reduced_job
 from heightnet.archive.things import PIVOT_M, Things, things_of
 from heightnet.job.model import Rates, Settings
 from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
 from heightnet.simulate import PRECISION, design, observe
 from heightnet.simulate_archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed
@@ -73,7 +74,7 @@ def simulated(
     chance[stands] *= [times[who] for who in observers_of(kind, bench)]
     for h in np.flatnonzero(rng.uniform(size=len(chance)) < chance).tolist():
         y += family.C[:, [h]].toarray().ravel() * slip(rng)
-    record = reduced_job(bench, bench.judge(y))
+    record = reduced_job(Judgement(bench, y))
     return renamed(record, real) | {"date": day}
 
 

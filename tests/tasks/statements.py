@@ -106,6 +106,10 @@ def faults(page, facts):
     out += [f"outside a statement: {m[0]!r}: {loose[max(0, m.start() - 60) : m.end() + 20]!r}"
             for m in SAID_ONLY_BY_STATEMENTS.finditer(loose)]  # fmt: skip
     for of, fact, value, text in read.statements:
+        if (of, fact) == ("findings", "count"):
+            if value != len(facts["findings"]) or str(value) not in text:
+                out.append(f"{text!r} of {len(facts['findings'])} findings")
+            continue
         if of == "vocabulary":
             if text.lower() not in (VERDICTS | STATES)[value].lower():
                 out.append(f"{text!r} is no word for {value}")
