@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import NONE, fixed, in_100, listing
+from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
 
@@ -205,7 +205,7 @@ class Tables:
             return told(single)
 
         def one(i: int, h: Record) -> str:
-            likely = claim(of, f"heights.{i}.probability", h["probability"], f"{in_100(h['probability'])} in 100")
+            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
             return f"{claim(of, f'heights.{i}.height_m', h['height_m'], told(h['height_m']))} ({likely})"
 
         if single is None:
