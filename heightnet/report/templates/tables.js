@@ -57,8 +57,10 @@ class Listing {
     this.place = this.heads.map((head) => (head.dataset.column && head.dataset.kind !== "verdict" ? stated++ : -1));
     this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map(read), sizes: [...row.cells].map(size) }));
     for (const row of more[table.id.slice(6)] || []) {
-      const [key, about, of, values] = row.slice(this.heads.length);
-      const texts = row.slice(0, this.heads.length);
+      const [key, further, thing, values] = row.slice(this.heads.length);
+      const texts = row.slice(0, this.heads.length).map((text, column) => (text === 0 ? this.write(column, values) : text));
+      const of = thing || table.dataset.start + texts[0];
+      const about = `${key} ${further}`.trim();
       const model = { row: null, key, about, of, values, texts, cells: texts.map(plain) };
       model.sizes = this.place.map((place, column) => (place < 0 ? null : model.values[place]) ?? value(model.cells[column]));
       this.rows.push(model);
@@ -71,6 +73,15 @@ class Listing {
       button.addEventListener("click", () => this.sort(column));
     });
     this.tools();
+  }
+
+  // the text of a cell that is its value, rounded
+  write(column, values) {
+    const { digits, divisor } = this.heads[column].dataset;
+    const value = values[this.place[column]];
+    if (value === null) return "–";
+    const text = Math.abs(value / divisor).toFixed(digits);
+    return value < 0 && /[1-9]/.test(text) ? `−${text}` : text;
   }
 
   tools() {
