@@ -99,7 +99,9 @@ class Listing:
         A cell that the script can write from its value is 0, a thing that it can name from the first cell "".
         """
         stating = [i for i, c in enumerate(self.columns) if c.fact and c.kind != "verdict"]
-        plain = [(i, n, 2 * 10**c.digits, c.divisor) for n, i in enumerate(stating) if (c := self.columns[i]).digits >= 0]
+        plain = [
+            (i, n, 2 * 10**c.digits, c.divisor) for n, i in enumerate(stating) if (c := self.columns[i]).digits >= 0
+        ]
         start, out = self.of, []
         for row in self.more:
             cells: list[Any] = list(row.cells)

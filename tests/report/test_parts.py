@@ -141,7 +141,9 @@ def test_of_many_members_120_are_in_the_page_and_the_others_are_fetched():
 def test_explanations_tell_what_cannot_be_told_apart_as_one():
     facts = sample_facts.either()
     (only,) = choices(*pens(facts))
-    either = "either the instrument height of set-up S5 (over P5) or the height of target T9 on P4 sighted from S5 (row 10)"
+    either = (
+        "either the instrument height of set-up S5 (over P5) or the height of target T9 on P4 sighted from S5 (row 10)"
+    )
     assert plain(only.name) == f"Only {either} is wrong"
     assert not only.single and not only.marks and not only.heights
     assert plain(only.lines[0]) == f"E{either[1:]}: by 18 mm; nothing here tells which."
