@@ -207,9 +207,10 @@ def tie(text: str) -> str:
     """Keeps numbers and their units on one line by no-break spaces.
 
     >>> tie("24.2 mm too high, 17 in 100").count(NO_BREAK)
-    2
+    3
     """
-    return re.sub(r"(?<=\d) (?=(mm|m|ft|km|US|in 100)\b)", NO_BREAK, text)
+    tied = re.sub(r"(?<=\d) (?=(mm|m|ft|km|US|in 100)\b)", NO_BREAK, text)
+    return tied.replace("in 100", f"in{NO_BREAK}100")
 
 
 def count(number: int, one: str, many: str = "") -> str:

@@ -185,6 +185,17 @@ def test_a_target_a_sight_and_a_known_mark_that_are_accused_have_their_signs(dra
     assert not titles(draw(*pens(sample_facts.clean())), "culprit")
 
 
+def test_a_target_that_nothing_tests_hangs_under_its_mark_with_its_word():
+    """A pole on a mark that no set-up stands over: the mark hangs on it alone."""
+    facts = sample_facts.clean()
+    target = facts["targets"][-1]
+    target.update(verdict="unproved", error_mm=None, smallest_found_mm=None)
+    facts["marks"][-1].update(hidden_mm=None, hidden_by=target["hypothesis"])
+    made = plan.plan(*pens(facts))
+    assert titles(made, "untested") == ["BM2: untested"]
+    assert "BM2: untested" in "".join(etree.fromstring(drawing.svg(made)).itertext()).partition("sights")[2]
+
+
 def test_a_stand_that_both_ends_share_has_one_sign_and_one_row():
     facts = sample_facts.clean()
     setup, target = facts["setups"][2], facts["targets"][3]
