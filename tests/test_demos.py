@@ -63,7 +63,7 @@ def test_bridge(checked):
     assert result.facts["suspects"] == []
     for setup in result.facts["setups"]:
         assert setup["verdict"] == "proved"
-        assert setup["smallest_detectable_mm"] < 5
+        assert setup["smallest_found_mm"] < 5
         assert abs(setup["error_mm"]) < 2  # common practice: a check shot to a good mark agrees within 1-2 mm
     assert result.exit_status() == 0
 
@@ -109,7 +109,7 @@ def test_saltmarsh(checked):
     settled = [c for c in checks["A8"] if not c["agrees"]]
     assert settled and settled[0]["change_mm"] == pytest.approx(-4, abs=0.1)
     said = " ".join(result.summary().split())
-    assert "At A8 the height read after is 4.0 mm lower than the one before: the stand settled" in said
+    assert "At set-up A8 the height read after is 4.0 mm lower than the one before: the stand settled" in said
     assert result.facts["separation_model"]["same_as"] == ["group:instrument:disc antenna"]
     assert "nothing here tells one from the other" in said
     assert "repeat occupation is the proof" in said

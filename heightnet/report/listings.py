@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import NONE, fixed, in_100, listing
+from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
 
@@ -29,6 +29,8 @@ class Column(NamedTuple):
 
     show : the cell of a record; of a verdict the verdict itself.
     fact : what the cell states of its row's thing; "" where it states nothing, or says so itself.
+    digits, divisor : of a cell that is its value over the divisor with so many decimals and nothing else; digits -1
+        of all others.
     """
 
     heading: str
@@ -37,6 +39,8 @@ class Column(NamedTuple):
     fact: str = ""
     meaning: str = ""
     stat: bool = False
+    digits: int = -1
+    divisor: float = 1.0
 
 
 class Row(NamedTuple):
@@ -83,6 +87,34 @@ class Listing:
             out.append((column, text, "" if is_claim(text) else column.fact, value))
         return out
 
+    @property
+    def of(self) -> str:
+        """What comes before a row's first cell in the name of its thing, where that is so for all rows; else ""."""
+        starts = {row.of.removesuffix(row.cells[0]) if row.of.endswith(row.cells[0]) else "" for row in self.rows}
+        return starts.pop() if len(starts) == 1 else ""
+
+    def packed(self) -> list[list[Any]]:
+        """The rows that a script fetches: cells, then key, further keys that light it up, its thing, its values.
+
+        A cell that the script can write from its value is 0, a thing that it can name from the first cell "".
+        """
+        stating = [i for i, c in enumerate(self.columns) if c.fact and c.kind != "verdict"]
+        plain = [
+            (i, n, 2 * 10**c.digits, c.divisor) for n, i in enumerate(stating) if (c := self.columns[i]).digits >= 0
+        ]
+        start, out = self.of, []
+        for row in self.more:
+            cells: list[Any] = list(row.cells)
+            for i, n, halves, divisor in plain:
+                value = row.values[n]
+                # a value half-way between two texts is rounded up by one language and to even by the other
+                if cells[i] == NONE if value is None else abs(value / divisor * halves) % 2 != 1:
+                    cells[i] = cells[i] if is_claim(cells[i]) else 0
+            named = bool(start) and row.of == f"{start}{row.cells[0]}"
+            about = row.about.removeprefix(row.key).lstrip()
+            out.append([*cells, row.key, about, "" if named else row.of, row.values])
+        return out
+
 
 def attention(records: Sequence[Record]) -> Sequence[Record]:
     """In the order of the job, or, where not all fit on the page, those that need attention first."""
@@ -126,15 +158,17 @@ class Tables:
 
     def height(self, heading: str, fact: str, meaning: str = "") -> Column:
         return Column(f"{heading}, {self.lengths.name}", lambda r: self.lengths.height(r[fact]), "number", fact,
-                      meaning)  # fmt: skip
+                      meaning, False, *self.lengths.height_digits)  # fmt: skip
 
     def small(self, heading: str, fact: str, meaning: str = "", stat: bool = False) -> Column:
-        return Column(f"{heading}, {self.m}", lambda r: self.lengths.column(r[fact]), "number", fact, meaning, stat)
+        return Column(f"{heading}, {self.m}", lambda r: self.lengths.column(r[fact]), "number", fact, meaning, stat,
+                      *self.lengths.column_digits)  # fmt: skip
 
     def residuals(self) -> list[Column]:
         """Residuals as recorded and, where something is wrong, once it is left out."""
         now = Column(f"Residual, {self.m}", self.spoilt.residual, "number", "residual_mm",
-                     "observed less adjusted, nothing left out; spoilt: by what is wrong elsewhere")  # fmt: skip
+                     "observed less adjusted, nothing left out; spoilt: by what is wrong elsewhere", False,
+                     *self.lengths.column_digits)  # fmt: skip
         if not self.spoilt.then:
             return [now]
         return [now, self.small("Then", "residual_then_mm", "the residual once what is likeliest wrong is left out")]
@@ -154,9 +188,9 @@ class Tables:
             Column(f"Wrong, {IN_100}", lambda r: in_100(r["probability"]), "number", "probability",
                    "how likely it is wrong, of all that could explain the job"),
             Column("Error / sd", lambda r: fixed(r["w"], 2), "number", "w",
-                   "the error over its standard deviation as stated (w)", True),
+                   "the error over its standard deviation as stated (w)", True, 2),
             Column("Share that shows", lambda r: fixed(r["redundancy"], 3), "number", "redundancy",
-                   "redundancy number: the part of an error that the residuals show", True),
+                   "redundancy number: the part of an error that the residuals show", True, 3),
         ]  # fmt: skip
 
     # ---- tables ----
@@ -178,12 +212,13 @@ class Tables:
                 self.small("sd", "error_sd_mm", "standard deviation of that error"),
                 self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
                 Column(f"Named from, {self.m}", self.named_from, "number", "smallest_named_mm",
-                       "the smallest error that would be laid on this height and no other"),
+                       "the smallest error that would be laid on this height and no other", False,
+                       *self.lengths.column_digits),
                 Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
                        "number", "independent_checks", "independent ways by which the rest of the job knows it"),
                 Column(f"Corrected, {self.lengths.name}",
                        lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"), "number", "corrected_m",
-                       "the height to use; two where the job cannot tell which"),
+                       "the height to use; two where the job cannot tell which", False, *self.lengths.height_digits),
                 *self.statistics(),
             ],
         )  # fmt: skip
@@ -205,7 +240,7 @@ class Tables:
             return told(single)
 
         def one(i: int, h: Record) -> str:
-            likely = claim(of, f"heights.{i}.probability", h["probability"], f"{in_100(h['probability'])} in 100")
+            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
             return f"{claim(of, f'heights.{i}.height_m', h['height_m'], told(h['height_m']))} ({likely})"
 
         if single is None:
@@ -225,9 +260,10 @@ class Tables:
                 self.small("sd", "sd_mm", "standard deviation"),
                 Column(f"Corrected, {self.lengths.name}",
                        lambda r: self.one_or_two(r, "corrected_height_m", f"mark:{r['mark']}"), "number",
-                       "corrected_height_m", "what is wrong taken into account; two where the job cannot tell which"),
+                       "corrected_height_m", "what is wrong taken into account; two where nothing tells which", False,
+                       *self.lengths.height_digits),
                 Column(f"sd, {self.m}", self.sd_of_mark, "number", "corrected_sd_mm",
-                       "standard deviation, the doubt about what is wrong included"),
+                       "standard deviation, with the doubt about what is wrong", False, *self.lengths.column_digits),
                 self.height("Lowest", "low_m", "95 of 100 such heights lie between lowest and highest"),
                 self.height("Highest", "high_m", "95 of 100 such heights lie between lowest and highest"),
                 Column("What could still hide", self.words.hidden, "text", "",
@@ -276,7 +312,7 @@ class Tables:
             text("To mark", "to_mark"),
             text("Target", "target"),
             Column(f"Distance, {self.lengths.name}", lambda r: self.lengths.distance(r["horizontal_m"]), "number",
-                   "horizontal_m", "horizontal"),
+                   "horizontal_m", "horizontal", False, *self.lengths.distance_digits),
             self.height("Rise", "rise_m", "target centre above instrument axis"),
             *self.residuals(),
         ]  # fmt: skip

@@ -70,6 +70,20 @@ class Lengths:
     def small_short(self) -> str:
         return "mm" if self.metric else "ft/1000"
 
+    @property
+    def height_digits(self) -> tuple[int, float]:
+        """Decimals of a height in a table, and how many metres its unit is."""
+        return (4 if self.metric else 3), METRES[self.unit]
+
+    @property
+    def column_digits(self) -> tuple[int, float]:
+        """Decimals of a small length in a table, and how many millimetres its unit is."""
+        return (1 if self.metric else 0), METRES[self.unit]
+
+    @property
+    def distance_digits(self) -> tuple[int, float]:
+        return 1, METRES[self.unit]
+
     def height(self, metres: float | None) -> str:
         """A height for a table, to 0.1 mm or 0.001 ft."""
         return fixed(None if metres is None else metres / METRES[self.unit], 4 if self.metric else 3)
@@ -193,9 +207,10 @@ def tie(text: str) -> str:
     """Keeps numbers and their units on one line by no-break spaces.
 
     >>> tie("24.2 mm too high, 17 in 100").count(NO_BREAK)
-    2
+    3
     """
-    return re.sub(r"(?<=\d) (?=(mm|m|ft|km|US|in 100)\b)", NO_BREAK, text)
+    tied = re.sub(r"(?<=\d) (?=(mm|m|ft|km|US|in 100)\b)", NO_BREAK, text)
+    return tied.replace("in 100", f"in{NO_BREAK}100")
 
 
 def count(number: int, one: str, many: str = "") -> str:

@@ -19,7 +19,7 @@ from heightnet.report.choices import choices
 from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
 from heightnet.report.keys import Keys
-from heightnet.report.listings import Listing, Tables
+from heightnet.report.listings import Tables
 from heightnet.report.method import method
 from heightnet.report.numbers import count, tie
 from heightnet.report.pictures import bars, drawing, plan, section
@@ -75,7 +75,7 @@ def page(facts: dict[str, Any]) -> str:
             f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
             "base-uri 'none'; form-action 'none'"
         ),
-        more_rows=_script_json({t.id: _more(t) for t in (*tables, *lookups) if t.more}),
+        more_rows=_script_json({t.id: t.packed() for t in (*tables, *lookups) if t.more}),
         results=script_json_text(_embedded(facts)),
         signs={name: drawing.sign_svg(name) for name in (*VERDICTS, "known", "found")},
     )  # fmt: skip
@@ -97,11 +97,6 @@ def _sign(words: Words, story: Story) -> str:
     counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
                for v, _ in words.verdict_counts(table)}  # fmt: skip
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
-
-
-def _more(table: Listing) -> list[list[Any]]:
-    """The rows that a script fetches: cells, then key, keys that light it up, its thing, and the values it states."""
-    return [[*row.cells, row.key, row.about, row.of, row.values] for row in table.more]
 
 
 def _picture(made: drawing.Drawing | None) -> str:

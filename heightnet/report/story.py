@@ -556,16 +556,11 @@ def _what_to_do(words: Words) -> list[str]:
             lines.append(f"{capital(finding['parted_by'])} would tell which of them it is.")
         elif not finding["named"] and finding["count"] > 1:
             lines.append(f"Look up in the field book: {_looked_up(words, finding)}.")
+        elif finding["named"] and (again := _again(words, finding["id"])):
+            lines.append(again)
     lines += [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:3]]
     if lines:
         return lines
-    kind, _, name = findings[0]["members"][0]["id"].partition(":") if findings else ("", "", "")
-    if kind == "setup" and name in words.antennas:
-        over = words.setups[name]["mark"]
-        return [
-            f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
-            "again: a repeat occupation is the proof."
-        ]
     if findings:
         return ["Look these rows up in the field book, and observe them again before their heights are used."]
     if facts["judgement"]["state"] == "unexplained":
@@ -573,6 +568,24 @@ def _what_to_do(words: Words) -> list[str]:
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
+
+
+def _again(words: Words, id: str) -> str:
+    """What to do about one wrong thing that none of the next measurements is about; "" where one is."""
+    kind, _, name = id.partition(":")
+    if kind == "reading":
+        id = words.stand_of(id)[1]["hypothesis"]
+    if any(id in (step["tests"], *step["proves"]) for step in words.facts["next_measurements"]):
+        return ""
+    if kind == "setup" and name in words.antennas:
+        over = words.setups[name]["mark"]
+        return (
+            f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
+            "again: a repeat occupation is the proof."
+        )
+    if kind in ("shot", "gnss"):
+        return f"Look up in the field book, and observe again: {words.label(id)}."
+    return f"Look up in the field book: {words.label(id)}."
 
 
 def _looked_up(words: Words, finding: Record) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from heightnet.report.numbers import METRES, Lengths, in_100
+from heightnet.report.numbers import METRES, Lengths, of_100
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
 from heightnet.rows import Rows, column, plain
@@ -62,7 +62,7 @@ def _cells(name: str, records: Sequence[Record], lengths: Lengths) -> list[Any]:
         return [" ".join(value) for value in column(records, name)]
     if name == "heights":
         return [
-            " or ".join(f"{lengths.height(h['height_m'])} ({in_100(h['probability'])} in 100)" for h in heights)
+            " or ".join(f"{lengths.height(h['height_m'])} ({of_100(h['probability'])})" for h in heights)
             for heights in column(records, name)
         ]
     factor, decimals = 1.0, 4

@@ -19,6 +19,7 @@ sys.path.insert(0, str(HERE.parent / "report"))
 
 import sample_facts  # noqa: E402
 
+from heightnet.report.facts import as_written  # noqa: E402
 from heightnet.report.figures import figure_files  # noqa: E402
 from heightnet.report.page import page  # noqa: E402
 
@@ -52,7 +53,7 @@ def main() -> None:
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for setups in (10, 100, 1000, 10_000):
-        facts = sample_facts.big(setups)
+        facts = as_written(sample_facts.big(setups))
         began = time.perf_counter()
         text = page(facts)
         made = time.perf_counter() - began

@@ -217,3 +217,21 @@ class TestRoutes:
                 known = nx.maximum_flow_value(graph, mark, stand)
                 assert routes.count(mark, stand, {i}, at_most=3) == min(3, known)
             assert DATUM == 0
+
+
+def test_two_tape_readings_of_one_stand_are_no_loop():
+    """Readings of one height are compared as what they are; the other loops are all those a graph has (networkx)."""
+    import networkx as nx
+
+    from heightnet.commands.demo import demos
+    from heightnet.job.read import read_job
+    from heightnet.network.loops import loops_of
+
+    net = build_network(read_job(demos()["quarry-traverse"]))
+    graph = nx.MultiGraph(zip(net.tail[: net.edge_count].tolist(), net.head[: net.edge_count].tolist(), strict=True))
+    independent = graph.number_of_edges() - graph.number_of_nodes() + nx.number_connected_components(graph)
+    twice = (net.readings.groupby(["stand_kind", "stand"]).size() == 2).sum()
+    loops = loops_of(net)
+    # a stand that the shortest walk reaches by a sight has its two readings in two loops through the rest of the job
+    assert twice == 4 and independent - twice <= len(loops) < independent
+    assert not any((net.kind[loop.edges] == Kind.HEIGHT).all() for loop in loops)

@@ -92,18 +92,18 @@ def _statement(of, fact, value, text, cell):
 
 def _further(page):
     """Statements of the rows that a script makes."""
-    columns = {
-        table.get("id").removeprefix("table-"): [(th.get("data-kind"), th.get("data-column")) for th in table.iter("th")
-                                                 if th.get("scope") == "col"]
-        for table in page.iter("table") if table.get("id")
-    }  # fmt: skip
     (script,) = [s for s in page.iter("script") if s.get("id") == "more-rows"]
-    for table, rows in json.loads(script.text).items():
-        heads = columns[table]
+    for name, rows in json.loads(script.text).items():
+        (table,) = page.xpath(f"//table[@id='table-{name}']")
+        heads = [
+            [head.get(f"data-{key}") for key in ("kind", "column", "digits", "divisor")]
+            for head in table.xpath("./thead/tr/th")
+        ]
         for row in rows:
             cells, (_, _, of, values) = row[: len(heads)], row[len(heads) :]
+            of = of or f"{table.get('data-start')}{cells[0]}"
             left = iter(values)
-            for text, (kind, fact) in zip(cells, heads, strict=True):
+            for text, (kind, fact, digits, divisor) in zip(cells, heads, strict=True):
                 if fact is None:
                     value = None
                 elif kind == "verdict":
@@ -111,6 +111,8 @@ def _further(page):
                     continue
                 else:
                     value = next(left)
+                if text == 0:  # the script writes what stands there
+                    text = "\N{EN DASH}" if value is None else f"{value / float(divisor):.{digits}f}"
                 found = CLAIM.findall(text)
                 yield from (_statement(*claim, True) for claim in found)
                 if fact is not None and not found:

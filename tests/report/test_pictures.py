@@ -151,6 +151,106 @@ def test_what_has_nothing_to_show_is_left_out():
     assert "<svg" in drawing.svg(plan.plan(words, keys))
 
 
+def titles(made, cls):
+    """Titles of the parts of a picture with this class."""
+    root = etree.fromstring(drawing.svg(made))
+    return [part.find("title").text for part in root.iter("g", "a") if cls in part.get("class", "").split()]
+
+
+def signs(made, cls):
+    """Shapes of the sign that is drawn in each of these parts."""
+    root = etree.fromstring(drawing.svg(made))
+    return [[path.get("class") for path in part.iter("path")] for part in root.iter("g", "a")
+            if cls in part.get("class", "").split()]  # fmt: skip
+
+
+def accused(facts, table, number, verdict="suspect"):
+    facts[table][number]["verdict"] = verdict
+
+
+@pytest.mark.parametrize("draw", [plan.plan, section.section])
+def test_a_target_a_sight_and_a_known_mark_that_are_accused_have_their_signs(draw):
+    facts = sample_facts.clean()
+    accused(facts, "targets", 5)
+    accused(facts, "shots", 9, "either")
+    accused(facts, "known", 0)
+    made = draw(*pens(facts))
+    assert sorted(titles(made, "culprit")) == [
+        "target T6 on P4 sighted from S3 (row 7): probably wrong", "the known height of BM1: probably wrong",
+        "the sight S5 to P6 (row 11): in question",
+    ]  # fmt: skip
+    assert all("s-accused" in parts for parts in signs(made, "culprit"))
+    text = "".join(etree.fromstring(drawing.svg(made)).itertext())
+    assert "T6: probably wrong" in text and "sight S5 to P6: in question" in text
+    assert not titles(draw(*pens(sample_facts.clean())), "culprit")
+
+
+def test_a_target_that_nothing_tests_hangs_under_its_mark_with_its_word():
+    """A pole on a mark that no set-up stands over: the mark hangs on it alone."""
+    facts = sample_facts.clean()
+    target = facts["targets"][-1]
+    target.update(verdict="unproved", error_mm=None, smallest_found_mm=None)
+    facts["marks"][-1].update(hidden_mm=None, hidden_by=target["hypothesis"])
+    made = plan.plan(*pens(facts))
+    assert titles(made, "untested") == ["BM2: untested"]
+    assert "BM2: untested" in "".join(etree.fromstring(drawing.svg(made)).itertext()).partition("sights")[2]
+
+
+def test_a_stand_that_both_ends_share_has_one_sign_and_one_row():
+    facts = sample_facts.clean()
+    setup, target = facts["setups"][2], facts["targets"][3]
+    for stand in (setup, target):
+        stand.update(verdict="suspect", hypothesis="tripod:K1", tripod="K1", error_mm=31.0)
+    words, keys = pens(facts)
+    assert titles(plan.plan(words, keys), "culprit") == []
+    assert sum("probably wrong" in title for title in titles(bars.errors(words, keys), "row")) == 1
+
+
+def test_readings_of_a_book_in_question_have_a_sign_on_each_leg_and_one_name():
+    facts = sample_facts.clean()
+    rows = [("L1", "P1"), ("L1", "P2"), ("L2", "P2"), ("L2", "P3")]
+    facts["staff"] = [
+        {**sample_facts.blank(table="staff"), "id": f"staff:staff.csv:{row}", "row": row, "level_setup": setup,
+         "mark": mark, "name": mark, "verdict": "either", "probability": 0.25, "error_mm": 100.0, "error_sd_mm": 1.3}
+        for row, (setup, mark) in enumerate(rows, 2)
+    ]  # fmt: skip
+    sample = sample_facts.Sample("book", "", 2)
+    sample.facts = facts
+    sample.find(facts["staff"], 0.98)
+    made = plan.plan(*pens(facts))
+    assert len(titles(made, "culprit")) == 2
+    texts = [part.text for part in etree.fromstring(drawing.svg(made)).iter("text") if part.text]
+    assert sum("one of 4" in text for text in texts) == 1
+
+
+@pytest.mark.parametrize("verdict", VERDICTS)
+def test_every_verdict_of_a_set_up_has_its_own_sign_and_its_word_in_the_legend(verdict):
+    facts = sample_facts.clean()
+    facts["setups"][1]["verdict"] = verdict
+    root = etree.fromstring(drawing.svg(plan.plan(*pens(facts))))
+    (one,) = [part for part in root.iter("a") if part.get("class") == f"setup {verdict}"][:1]
+    drawn = [(p.get("class"), len(re.findall("[ML]", p.get("d")))) for p in one.iter("path")][1:]
+    shape = [p for p in drawing.sign(verdict, 0, 0, 4.6) if isinstance(p, drawing.Line)]
+    assert drawn == [(f"s-{p.style}", sum(map(len, p.parts))) for p in shape]
+    assert VERDICTS[verdict] in [part.text for part in root.iter("text")]
+
+
+def test_loops_are_told_against_their_tolerance():
+    facts = sample_facts.suspect()
+    facts["loops"][1].update(misclosure_mm=11.0, expected_sd_mm=9.0, closes=False)
+    made = bars.loops(*pens(facts))
+    text = "".join(etree.fromstring(drawing.svg(made)).itertext())
+    assert "24.6 mm: beyond" in text and "11.0 mm: beyond, as expected" in text
+    assert "closes" not in text and "does not close" not in text
+    assert [t.rpartition(": ")[2] for t in titles(made, "loop")].count("beyond the tolerance") == 2
+
+
+def test_an_explanation_that_leaves_open_which_it_is_moves_no_mark_in_the_section():
+    facts = sample_facts.either()
+    assert all(not shift for shift in section._shifts(Words(facts)))
+    assert any(section._shifts(Words(sample_facts.suspect())))
+
+
 @pytest.mark.parametrize("count", [4, 6, 12])
 def test_a_ring_of_equal_sights_lies_alike_whatever_the_last_digits(count):
     """A ring can be turned and mirrored without a change of its lengths."""

@@ -153,7 +153,7 @@ def test_every_verdict_has_a_sentence():
 
 
 def test_numbers_keep_their_units():
-    assert tie("an error of 24.2 mm (97 in 100)") == "an error of 24.2\u00a0mm (97\u00a0in 100)"
+    assert tie("an error of 24.2 mm (97 in 100)") == "an error of 24.2\u00a0mm (97\u00a0in\u00a0100)"
 
 
 @pytest.mark.parametrize(

@@ -128,11 +128,23 @@ def _marks(
         with sheet.group(about=key, title=title, cls="mark"):
             sheet.sign("known" if known else "found", x, y, 5.0 if detailed else 3.0 if known else 2.0)
         names.block(x, y, 5)
-        if detailed and mark["hidden_by"] and mark["hidden_mm"] is None and mark["mark"] not in under:
-            limit = claim(f"mark:{mark['mark']}", "hidden_mm", None, "no limit to its error")
-            names.want(x, y, f"{mark['mark']}: {limit}", 1, "strong", key)
+        if detailed and mark["mark"] not in under and (id := _untested(words, mark)):
+            told = said(mark["mark"], id, "unproved")
+            with sheet.group(about=key, title=told, cls="untested"):
+                sheet.line([(x, y), (x, y + STEM)], "stem")
+                sheet.sign("unproved", x, y + STEM, 4.6)
+            names.block(x, y + STEM, 6)
+            names.want(x, y, told, 1, "strong", key)
         elif detailed or (known and len(words.facts["known"]) <= DETAIL):
             names.want(x, y, mark["mark"], 3 if not known else 2, "name", key)
+
+
+def _untested(words: Words, mark: Record) -> str:
+    """The height, tested by nothing, that a mark hangs on and that nothing limits; "" where there is none."""
+    id = mark["hidden_by"]
+    if id is None or mark["hidden_mm"] is not None:
+        return ""
+    return id if (words.records.get(id) or {}).get("verdict") == "unproved" else ""
 
 
 def _setups(
@@ -185,7 +197,7 @@ def _foot(sheet: Drawing, words: Words, found: list[Culprit], surveyed: bool, sc
         sheet.text(8, y, "Drawn layout: the job has no coordinates. Lengths follow the sights.", "tick")
     x = 14.0
     occurring = {verdict for verdict, _ in words.verdict_counts("setups")}
-    occurring |= {one.verdict for one in found}
+    occurring |= {one.verdict for one in found} | {v for v, _ in words.verdict_counts("targets") if v == "unproved"}
     legend = [(v, claim("vocabulary", "verdict", v, word)) for v, word in VERDICTS.items() if v in occurring]
     for sign, told in [*legend, ("known", "known mark"), ("found", "mark to be found")]:
         if x + 11 + text_width(told, "tick") > WIDTH:

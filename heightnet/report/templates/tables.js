@@ -31,7 +31,7 @@ function element(tag, properties, ...children) {
 
 // a text may hold claims: which thing, fact and value, and the words a reader sees
 const CLAIM = /\ue000([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue002]*)\ue002/g;
-const plain = (text) => text.replace(CLAIM, "$4");
+const plain = (text) => (text.includes("\ue000") ? text.replace(CLAIM, "$4") : text);
 
 function stating(part, of, fact, value) {
   Object.assign(part.dataset, { of, fact, value });
@@ -47,6 +47,36 @@ function fill(part, text) {
   part.append(text.slice(at));
 }
 
+// a row that is not in the page yet: what it shows is written when it is first asked for
+class Fetched {
+  constructor(listing, packed) {
+    const [key, further, thing, values] = packed.slice(listing.heads.length);
+    const of = thing || listing.table.dataset.start + packed[0];
+    Object.assign(this, { row: null, listing, packed, key, about: `${key} ${further}`.trim(), of, values });
+  }
+
+  get texts() {
+    return (this.written ??= this.listing.heads.map((head, column) => (this.packed[column] === 0 ? this.write(column) : this.packed[column])));
+  }
+
+  get cells() {
+    return (this.plain ??= this.texts.map(plain));
+  }
+
+  get sizes() {
+    return (this.numbers ??= this.listing.place.map((place, column) => (place < 0 ? null : this.values[place]) ?? value(this.cells[column])));
+  }
+
+  // the text of a cell that is its value, rounded
+  write(column) {
+    const { place, digits, divisors } = this.listing;
+    const value = this.values[place[column]];
+    if (value === null) return "–";
+    const text = Math.abs(value / divisors[column]).toFixed(digits[column]);
+    return value < 0 && /[1-9]/.test(text) ? `−${text}` : text;
+  }
+}
+
 class Listing {
   constructor(table) {
     this.table = table;
@@ -55,14 +85,9 @@ class Listing {
     this.kinds = this.heads.map((head) => head.dataset.kind);
     let stated = 0; // where among its row's values a column has its own; a verdict is its own value
     this.place = this.heads.map((head) => (head.dataset.column && head.dataset.kind !== "verdict" ? stated++ : -1));
+    [this.digits, this.divisors] = ["digits", "divisor"].map((key) => this.heads.map((head) => Number(head.dataset[key])));
     this.rows = [...this.body.rows].map((row) => ({ row, cells: [...row.cells].map(read), sizes: [...row.cells].map(size) }));
-    for (const row of more[table.id.slice(6)] || []) {
-      const [key, about, of, values] = row.slice(this.heads.length);
-      const texts = row.slice(0, this.heads.length);
-      const model = { row: null, key, about, of, values, texts, cells: texts.map(plain) };
-      model.sizes = this.place.map((place, column) => (place < 0 ? null : model.values[place]) ?? value(model.cells[column]));
-      this.rows.push(model);
-    }
+    for (const packed of more[table.id.slice(6)] || []) this.rows.push(new Fetched(this, packed));
     this.kept = this.rows;
     this.limit = Math.max(STEP, this.body.rows.length);
     this.heads.forEach((head, column) => {
@@ -78,7 +103,7 @@ class Listing {
     this.search = element("input", { type: "search" });
     this.verdict = element("select", {}, element("option", { value: "", textContent: "all" }));
     const column = this.kinds.indexOf("verdict");
-    const occurring = new Set(this.rows.map((row) => row.cells[column]));
+    const occurring = new Set(this.rows.map((row) => (row.packed || row.cells)[column]));
     for (const [name, word] of WORDS) {
       const option = element("option", { value: name, textContent: word });
       if (occurring.has(name)) this.verdict.append(stating(option, "vocabulary", "verdict", JSON.stringify(name)));
@@ -104,7 +129,7 @@ class Listing {
     const text = this.search.value.trim().toLowerCase();
     const verdict = this.verdict.value;
     const column = this.kinds.indexOf("verdict");
-    this.kept = this.rows.filter((row) => (!verdict || row.cells[column] === verdict) && (!text || row.cells.some((cell) => cell.toLowerCase().includes(text))));
+    this.kept = this.rows.filter((row) => (!verdict || (row.packed || row.cells)[column] === verdict) && (!text || row.cells.some((cell) => cell.toLowerCase().includes(text))));
     this.limit = STEP;
     this.show();
   }
