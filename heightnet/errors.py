@@ -13,6 +13,10 @@ class CannotAdjust(HeightnetError):
     """The job was read, but no least-squares solution exists for it; the text says which part and why."""
 
 
+class WrongSettings(HeightnetError):
+    """Settings asked for by options or from Python that keep no rule; the text says each with its rule."""
+
+
 @dataclass(frozen=True)
 class InputProblem:
     """One thing that could not be understood, and where it stands.

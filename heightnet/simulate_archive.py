@@ -245,9 +245,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--offices", type=int, help=f"default: one for {JOBS_PER_OFFICE} jobs")
     asked = parser.parse_args()
+    from heightnet.report.console import one_line, say
+
     land = write_archive(asked.folder, asked.jobs, asked.seed, asked.offices)
     offices = f"{len(land.offices)} office{'s' if len(land.offices) > 1 else ''}"
-    print(f"{land.jobs} jobs of {offices} in {asked.folder}, all invented; what is true: truth.json")
+    say(f"{land.jobs} jobs of {offices} in {one_line(asked.folder)}, all invented; what is true: truth.json")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Photograph the demo reports: ``python -m tests.make_screenshots`` writes reports/screenshots/*.png.
+"""Photograph the demo reports: ``python -m tests.make_screenshots`` writes reports/examples/screenshots/*.png.
 
 Each report on a phone, on a laptop and as its first page on A4.  Needs Debian's chromium and chromium-driver.
 """
@@ -14,7 +14,7 @@ from PIL import Image
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-REPORTS = Path(__file__).resolve().parents[1] / "reports"
+REPORTS = Path(__file__).resolve().parents[1] / "reports" / "examples"
 # name: width, height and media; A4 is what lies between its margins, at 96 points an inch
 VIEWS = {"phone": (390, 844, ""), "laptop": (1366, 820, ""), "a4": (688, 1024, "print")}
 SCALE = {"phone": 2, "laptop": 1, "a4": 1}

@@ -32,7 +32,10 @@ def contract(A: sp.csr_array, sd: np.ndarray, known: Ties) -> sp.csr_array | Non
     lone = lone[tied[A.indices[A.indptr[lone]]]]
     i, j = np.concatenate([i, A.indices[A.indptr[lone]]]), np.concatenate([j, np.full(len(lone), n)])
     weight = np.concatenate([weight, (A.data[A.indptr[lone]] / sd[lone]) ** 2])
-    if len(known.row) == 0 or weight.max() < CONTRAST * weight.min():
+    if len(known.row) == 0:
+        return None
+    weight = 10.0 ** np.round(np.log10(weight), 9)  # a weight of 1e6 stands on its step, whatever its last digits
+    if weight.max() < CONTRAST * weight.min():
         return None
     T = sp.eye_array(n, format="csr")
     top = np.arange(n + 1)  # the first unknown of the outermost cluster of each

@@ -30,7 +30,8 @@ class DenseFactor:
         pivots = np.abs(np.diag(self.R))
         if pivots.min(initial=1.0) < 1e-10:
             raise NotDetermined(undetermined(A, sd))
-        self.R_inverse = solve_triangular(self.R, np.eye(n), check_finite=False)
+        eye = np.eye(n)  # scipy before 1.14 refuses to solve for no unknowns at all
+        self.R_inverse = solve_triangular(self.R, eye, check_finite=False) if n else eye
         self.leverage = np.einsum("ij,ij->i", self.Q, self.Q)
         self.cofactor = np.einsum("ij,ij->i", self.R_inverse, self.R_inverse) / self.scale**2
         self.log_det = 2.0 * float(np.log(pivots).sum() + np.log(self.scale).sum())

@@ -54,13 +54,14 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
 def archive_facts(store: Store, order: Order) -> Record:
     """The facts of archive.json but for the lists of jobs."""
     from heightnet.archive.across import across_jobs
+    from heightnet.job.problems import printable
 
     counts = store.counts()
     any_reduced = next(store.reduced(), None) is not None
     return {
         "schema": "heightnet-archive/2",
         "heightnet": {"version": heightnet.__version__},
-        "archive": {"name": Path(order.folder).name, "complete": not counts["waiting"]},
+        "archive": {"name": printable(Path(order.folder).name), "complete": not counts["waiting"]},
         "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
         "pages": order.page,
         "observers": order.hide or "shown",

@@ -18,6 +18,8 @@ from urllib.parse import quote
 import heightnet
 from heightnet.archive.find import Found
 from heightnet.errors import HeightnetError, InputErrors
+from heightnet.exits import Exit, status_of
+from heightnet.faults import Fault
 from heightnet.memory import TooLarge, require, rows_in
 
 if TYPE_CHECKING:
@@ -54,12 +56,16 @@ class Order:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one job; without a record where nothing had to be done."""
+    """What became of one job; without a record where nothing had to be done.
+
+    fault : what failed, where this program itself did.
+    """
 
     path: str
     key: str
     record: dict[str, Any] | None = None
     reduced: dict[str, Any] | None = None
+    fault: Fault | None = None
 
 
 def check_jobs(jobs: list[tuple[Found, str | None]], order: Order) -> list[Outcome]:
@@ -76,11 +82,11 @@ def check_one(found: Found, known: str | None, order: Order) -> Outcome:
         if known and report and (folder / report).is_file():
             return Outcome(found.path, known)
         tidy(found, order)
-    except (OSError, MemoryError) as error:
+    except Exception as error:  # whatever it is: one job must not stop the others
         return refused(found, order, error)
     try:
         return _checked(found, order, key, folder)
-    except Exception as error:  # whatever it is: one job must not stop the others
+    except Exception as error:
         return refused(found, order, error, key)
 
 
@@ -179,7 +185,8 @@ def refused(found: Found, order: Order, error: BaseException, key: str = "") -> 
         written = [write_text(folder / ERRORS, [text, "\n"])]
     except OSError:  # a full disk: the record says at least what happened
         written = []
-    return Outcome(found.path, key, record_of_error(found, said, link(order, written)))
+    fault = Fault.of(error) if status_of(error) is Exit.FAULT else None
+    return Outcome(found.path, key, record_of_error(found, said, link(order, written)), fault=fault)
 
 
 def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
@@ -200,6 +207,7 @@ def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
         kind = "unexpected"
         shown = type(error).__name__ if hide else f"{type(error).__name__}: {error}"
         text = f"heightnet failed at this job, which is a fault of heightnet: {shown[:500]}"
+    text = text.encode("utf-8", "backslashreplace").decode("utf-8")  # it may quote a path that is no text
     return text, {"kind": kind, "text": text.partition("\n")[0], "problems": [], "count": 0}
 
 
@@ -219,7 +227,7 @@ def link(order: Order, written: list[Path]) -> str | None:
     """The address of a job's report as seen from the index page: the page, else the results, else the errors."""
     names = {path.name: path for path in written}
     best = next((names[name] for name in ("report.html", RESULTS, ERRORS) if name in names), None)
-    return None if best is None else quote(best.relative_to(order.output).as_posix())
+    return None if best is None else quote(best.relative_to(order.output).as_posix(), errors="surrogateescape")
 
 
 def tidy(found: Found, order: Order) -> None:

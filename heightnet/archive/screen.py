@@ -6,7 +6,7 @@ import os
 import secrets
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,8 @@ from heightnet.archive.index import write_index
 from heightnet.archive.one import RECORD, REPORTS, Order
 from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
+from heightnet.exits import Exit
+from heightnet.faults import Fault
 from heightnet.result import CONTRADICTED
 
 Tell = Callable[[str, int, int], None]
@@ -31,21 +33,27 @@ class Screened:
     checked : jobs checked in this run; all others were as they had been.
     stopped : asked to stop before everything was done.
     written : the files of the index.
+    faults : by the path of a job, what failed there where this program itself did.
     """
 
+    folder: Path
     output: Path
     counts: dict[str, int]
     checked: int
     stopped: bool
     written: list[Path]
+    faults: dict[str, Fault] = field(default_factory=dict)
 
-    def exit_status(self, strict: bool = False) -> int:
-        """The highest that ``check`` gives for any job: 0 nothing contradicts, 1 something does, 2 one not readable."""
+    def exit_status(self, strict: bool = False) -> Exit:
+        """The highest that ``check`` gives for any of the jobs."""
         counts = self.counts
+        if self.faults:
+            return Exit.FAULT
         if counts["error"]:
-            return 2
+            return Exit.REFUSED
         found = sum(counts[state] for state in CONTRADICTED)
-        return int(found + (counts["gaps"] + counts["untested"] + counts["scatters"] if strict else 0) > 0)
+        found += counts["gaps"] + counts["untested"] + counts["scatters"] if strict else 0
+        return Exit.CONTRADICTED if found else Exit.FINE
 
 
 def screen_archive(
@@ -82,6 +90,10 @@ def screen_archive(
     HeightnetError : there is no job, no worker, or the output belongs to another archive, is hidden otherwise or holds
         something else.
     """
+    if settings:  # wrong ones are said once, before any job is looked for
+        from heightnet.job.settings import check_values
+
+        check_values(settings)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")
@@ -104,17 +116,19 @@ def screen_archive(
             raise HeightnetError(
                 f"{folder}: no job in it: no folder of tables, no workbook, no LandXML survey.{passed}"
             )
-        checked = _check(store, order, workers, scheduler, again, tell, stop) if counts["found"] else 0
+        faults: dict[str, Fault] = {}
+        checked = _check(store, order, workers, scheduler, again, tell, stop, faults) if counts["found"] else 0
         store.commit(at_once=True)
         tell("writing", 0, 0)
         written = write_index(store, order, parquet)
-        return Screened(output, store.counts(), checked, stop(), written)
+        return Screened(folder, output, store.counts(), checked, stop(), written, faults)
 
 
 def _check(
-    store: Store, order: Order, workers: int | None, scheduler: str, again: bool, tell: Tell, stop: Callable[[], bool]
-) -> int:
-    """Check what is new or changed; how many that were."""
+    store: Store, order: Order, workers: int | None, scheduler: str, again: bool, tell: Tell, stop: Callable[[], bool],
+    faults: dict[str, Fault],
+) -> int:  # fmt: skip
+    """Check what is new or changed; how many that were.  What fails at a job is put into ``faults``."""
     total, checked = store.counts()["found"], 0
     jobs = ((found, None if again else key) for found, key in store.jobs())
     with _at_work(order, workers or cores(), total, scheduler) as crew:
@@ -122,6 +136,8 @@ def _check(
             if outcome.record is not None:
                 store.keep(outcome.path, outcome.key, outcome.record, outcome.reduced)
                 checked += 1
+            if outcome.fault is not None:
+                faults[outcome.path] = outcome.fault
             tell("checking", number, total)
     return checked
 

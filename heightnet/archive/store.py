@@ -75,8 +75,14 @@ class Store:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._db.execute("COMMIT")
-        self._db.close()
+        try:
+            self._db.execute("COMMIT")
+        except sqlite3.OperationalError as failed:
+            error = failed
+        finally:
+            self._db.close()
+        if isinstance(error, sqlite3.OperationalError):  # a full disk, or one that was taken away
+            raise HeightnetError(f"{self.path} cannot be written to: {error}. What was kept before is kept.") from error
 
     def commit(self, at_once: bool = False) -> None:
         """Make what was kept safe; of many calls a second one does it."""

@@ -9,16 +9,20 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
+from heightnet.commands.command import Command, Number
+from heightnet.exits import Exit
+from heightnet.job.ranges import TOLERANCE_MM, WORKERS
+
 if TYPE_CHECKING:
     from rich.console import Console
 
     from heightnet.archive.screen import Screened
 
 
-@click.command(name="archive")
+@click.command(name="archive", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--output", type=click.Path(path_type=Path), help="Default: reports/archive-<folder name>.")
-@click.option("--workers", type=click.IntRange(1, 1024), help="Processes; default: one for each core.")
+@click.option("--workers", type=Number(WORKERS), help="Processes; default: one for each core.")
 @click.option(
     "--scheduler", default="", metavar="ADDRESS", help="Use the workers of this Dask scheduler, tcp://host:8786."
 )
@@ -29,7 +33,9 @@ if TYPE_CHECKING:
     help="Write codes or initials in place of the observers' names.",
 )  # fmt: skip
 @click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
-@click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option(
+    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
+)
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 def command(
@@ -40,25 +46,20 @@ def command(
 
     Jobs are folders of CSV tables, workbooks and LandXML files. A job that cannot be read is listed with its error and
     stops nothing. A second run checks only what is new or changed. Ctrl-C keeps what is done.
-
-    Exit status, the highest that `check` would give for any of the jobs: 0 nothing contradicts, 1 one does, 2 a
-    job could not be read or adjusted; 130 stopped by Ctrl-C.
     """
-    from rich.console import Console
-
     from heightnet.archive.run import Stop
     from heightnet.archive.screen import screen_archive
+    from heightnet.report.console import console, say
 
     output = output or Path("reports") / f"archive-{folder.resolve().name}"
     go_on = "What is done is kept. To go on, run the same command again."
-    console = Console(stderr=True)
     settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
     if rates:
         from heightnet.job.settings import read_rates
 
         settings |= read_rates(rates)
     with (
-        _Bar(console) as bar,
+        _Bar(console(err=True)) as bar,
         Stop(lambda: bar.say("Stopping after the jobs at work; Ctrl-C again to stop at once.")) as stop,
     ):
         try:
@@ -68,12 +69,14 @@ def command(
             )  # fmt: skip
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")
-            sys.exit(130)
-    _say(done, Console(), parquet)
+            sys.exit(Exit.INTERRUPTED)
+    for line in _lines(done, parquet):
+        say(line)
+    if done.faults:
+        say(_faults(done), err=True)
     if done.stopped:
-        text = f"Stopped: {done.counts['waiting']:,} jobs are not checked yet. {go_on}"
-        console.print(text, soft_wrap=True)
-        sys.exit(130)
+        say(f"Stopped: {done.counts['waiting']:,} jobs are not checked yet. {go_on}", err=True)
+        sys.exit(Exit.INTERRUPTED)
     sys.exit(done.exit_status(strict))
 
 
@@ -89,11 +92,13 @@ class _Bar:
     }
 
     def __init__(self, console: Console) -> None:
-        from rich.progress import BarColumn, Progress, TextColumn
+        from rich.progress import BarColumn, TextColumn
+
+        from heightnet.report.console import progress
 
         columns = TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[said]}")
         self._console = console
-        self._bar = Progress(*columns, console=console, transient=True)
+        self._bar = progress(*columns, to=console)
         self._stage, self._begun, self._line_at = "", 0.0, time.monotonic()
         self._task = self._bar.add_task("", total=None, said="")
 
@@ -105,7 +110,9 @@ class _Bar:
         self._bar.stop()
 
     def say(self, text: str) -> None:
-        self._bar.console.print(text, soft_wrap=True)
+        from heightnet.report.console import put
+
+        put(self._bar.console, text)
 
     def tell(self, stage: str, done: int, total: int) -> None:
         now = time.monotonic()
@@ -140,11 +147,10 @@ def progress_in_words(done: int, total: int, seconds: float) -> str:
     return said
 
 
-def _say(done: Screened, console: Console, parquet: bool | None) -> None:
+def _lines(done: Screened, parquet: bool | None) -> list[str]:
     """The archive in a few lines."""
-    from rich.text import Text
-
     from heightnet.report.archive_words import STATES, headline
+    from heightnet.report.console import one_line
 
     counts = done.counts
     out = [headline(counts)]
@@ -156,6 +162,14 @@ def _say(done: Screened, console: Console, parquet: bool | None) -> None:
         out.append(f"{counts['passed_over']:,} passed over; the page says which and why.")
     if parquet is None and not any(path.name == "archive.parquet" for path in done.written):
         out.append("No archive.parquet: it needs pyarrow (pip install 'heightnet[parquet]').")
-    out.append(f"The index: {done.output / 'index.html'}")
-    for line in out:
-        console.print(Text(line), soft_wrap=True)
+    out.append(f"The index: {one_line(done.output / 'index.html')}")
+    return out
+
+
+def _faults(done: Screened) -> str:
+    """What is said where heightnet itself failed at some jobs; of those that failed alike one is kept."""
+    from heightnet.faults import tell
+
+    kept = {fault.where: (fault, path) for path, fault in done.faults.items()}.values()
+    at = f" at {len(done.faults):,} of {done.counts['found']:,} jobs"
+    return tell([fault for fault, _ in kept], [(f"jobs/{path}", done.folder / path) for _, path in kept], at)

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command
+from heightnet.exits import Exit
 
-@click.command(name="bust")
+
+@click.command(name="bust", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option(
     "--tolerance", "asked", default="fgcc-3", show_default=True, metavar="NAME|C",
@@ -21,9 +24,7 @@ import click
 def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json: bool) -> None:
     """A level run or loop does not close: say where, why, and what to level again.
 
-    JOB is a folder of CSV tables, or a workbook: staff readings, levelled differences and sights in any mixture. Exit
-    status: 0 nothing contradicts, 1 the job contradicts itself, misses more than allowed, or the book is faulty, 2 the
-    job or an option could not be read.
+    JOB is a folder of CSV tables, or a workbook: staff readings, levelled differences and sights in any mixture.
     """
     from heightnet.job.read import read_job
     from heightnet.network.tolerance import tolerance
@@ -35,4 +36,4 @@ def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json:
     rule = tolerance(asked)
     facts = as_written(bust(read_job(job), rule, points_stand=points_stand))
     give("bust", facts, bust_document(facts), to, as_json)
-    sys.exit(exit_status(facts))
+    sys.exit(Exit(exit_status(facts)))

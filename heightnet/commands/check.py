@@ -9,6 +9,12 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command, Number
+from heightnet.exits import Exit
+from heightnet.job.ranges import TOLERANCE_MM
+from heightnet.report.console import console, say_json
+from heightnet.report.console import say as print_line
+
 STAGES_SHOWN_AFTER_S = 2.0
 
 
@@ -19,15 +25,17 @@ def progress() -> Callable[[str], None]:
     def say(stage: str) -> None:
         seconds = time.monotonic() - begun
         if seconds > STAGES_SHOWN_AFTER_S:
-            click.echo(f"{seconds:6.1f} s  {stage}", err=True)
+            print_line(f"{seconds:6.1f} s  {stage}", err=True)
 
     return say
 
 
-@click.command(name="check")
+@click.command(name="check", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for the report; default reports/<job name>.")
-@click.option("--tolerance", type=float, metavar="MM", help="A height error this large must not be able to hide.")
+@click.option(
+    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
+)
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
@@ -39,8 +47,7 @@ def command(
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
-    JOB is a folder of CSV tables, or a workbook. Exit status: 0 nothing suspect, 1 something suspect, 2 the job could
-    not be read or adjusted.
+    JOB is a folder of CSV tables, or a workbook.
     """
     from heightnet.job.read import read_job
     from heightnet.memory import require, rows_in
@@ -57,10 +64,8 @@ def command(
         settings |= read_rates(rates)
     result = check(recorded, say=say, **settings)
     if as_json:
-        click.echo(result.to_json(), nl=False)
+        say_json(result.to_json())
     else:
-        from rich.console import Console
-
         from heightnet.report.terminal import show
 
         folder = to or Path("reports") / recorded.name
@@ -70,5 +75,5 @@ def command(
             from heightnet.report.pdf import print_page
 
             print_page(folder / "report.html", folder / "report.pdf")
-        show(result.shown, Console(), folder)
-    sys.exit(result.exit_status(strict=strict))
+        show(result.shown, console(), folder)
+    sys.exit(Exit(result.exit_status(strict=strict)))

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command
 from heightnet.errors import HeightnetError
+from heightnet.report.console import one_line, say
 
 
 def demo_folder() -> Path:
@@ -24,7 +26,7 @@ def demos() -> dict[str, Path]:
     return {p.name: p for p in sorted(demo_folder().iterdir()) if (p / "README.md").is_file()}
 
 
-@click.command(name="demo")
+@click.command(name="demo", cls=Command)
 @click.argument("name", required=False)
 @click.option("--to", type=click.Path(path_type=Path), help="Folder to copy it to; default the demo's name, here.")
 def command(name: str | None, to: Path | None) -> None:
@@ -37,8 +39,8 @@ def command(name: str | None, to: Path | None) -> None:
         width = max(len(n) for n in known)
         for one, folder in known.items():
             heading = (folder / "README.md").read_text(encoding="utf-8").splitlines()[0].lstrip("# ")
-            click.echo(f"{one:<{width}}  {heading}")
-        click.echo("\nCopy one: heightnet demo NAME, then: heightnet check NAME")
+            say(f"{one:<{width}}  {heading}")
+        say("\nCopy one: heightnet demo NAME, then: heightnet check NAME")
         return
     if name not in known:
         raise HeightnetError(f"No demo job {name!r}. There are: {', '.join(known)}.")
@@ -48,4 +50,4 @@ def command(name: str | None, to: Path | None) -> None:
     beside = target.with_name(target.name + ".part")
     shutil.copytree(known[name], beside)
     beside.rename(target)
-    click.echo(f"Copied to {target}. Now: heightnet check {target}")
+    say(f"Copied to {one_line(target)}. Now: heightnet check {one_line(target)}")

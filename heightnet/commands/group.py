@@ -8,6 +8,11 @@ import click
 
 import heightnet
 from heightnet.cli import ABOUT, COMMANDS, overview
+from heightnet.commands.command import with_job
+from heightnet.exits import Exit
+from heightnet.report.console import say, width
+
+HELP = 78  # columns of help, where the terminal has as many
 
 
 class LazyCommands(click.Group):
@@ -25,7 +30,10 @@ class LazyCommands(click.Group):
         return overview()
 
 
-@click.group(cls=LazyCommands, help=" ".join(ABOUT), context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LazyCommands, params=[with_job()], help=" ".join(ABOUT),
+    context_settings={"help_option_names": ["-h", "--help"], "terminal_width": min(width() or HELP, HELP)},
+)  # fmt: skip
 @click.version_option(heightnet.__version__, prog_name="heightnet")
 def cli() -> None:
     pass
@@ -37,10 +45,14 @@ def run() -> int:
     Raises KeyboardInterrupt where it was interrupted, and the errors of the command itself.
     """
     try:
-        done = cli.main(standalone_mode=False)
+        done = cli.main(prog_name="heightnet", standalone_mode=False)
     except click.ClickException as error:  # arguments that make no sense
-        error.show()
-        return error.exit_code
+        context = getattr(error, "ctx", None)
+        if context is not None and error.format_message() != context.get_help():
+            say(context.get_usage(), err=True)
+            say(f"{context.command_path} --help says what it takes.", err=True)
+        say(error.format_message(), err=True)
+        return Exit.REFUSED
     except click.Abort:
         raise KeyboardInterrupt from None
-    return done if isinstance(done, int) else 0
+    return done if isinstance(done, int) else Exit.FINE

@@ -6,10 +6,13 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command
+from heightnet.report.console import one_line, say
+
 DOUBTS_SHOWN = 20
 
 
-@click.command(name="import")
+@click.command(name="import", cls=Command)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option(
@@ -25,18 +28,18 @@ def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
     from heightnet.job.landxml_job import LOG, import_landxml
     from heightnet.job.read import read_job
 
-    imported = import_landxml(file, job, known)
+    imported, to = import_landxml(file, job, known), one_line(job)
     tables = ", ".join(f"{len(getattr(imported.job, t))} {t}" for t in ("marks", "setups", "targets", "shots", "staff"))
-    click.echo(f"Wrote {job}: {tables}.")
+    say(f"Wrote {to}: {tables}.")
     known_marks = int(imported.job.marks["height"].notna().sum())
-    click.echo(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")
+    say(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")
     fates = ", ".join(f"{imported.fates.get(fate, 0)} {fate}" for fate in ("used", "ignored", "doubted"))
-    click.echo(f"Elements of {file.name}: {fates}; each with its line in {job / LOG}.")
+    say(f"Elements of {one_line(file.name)}: {fates}; each with its line in {to}/{LOG}.")
     if imported.doubts:
-        click.echo("Have a look at:")
+        say("Have a look at:")
         for doubt in imported.doubts[:DOUBTS_SHOWN]:
-            click.echo(f"  {doubt}")
+            say(f"  {doubt}")
         if len(imported.doubts) > DOUBTS_SHOWN:
-            click.echo(f"  ... and {len(imported.doubts) - DOUBTS_SHOWN} more in {job / LOG}")
+            say(f"  ... and {len(imported.doubts) - DOUBTS_SHOWN} more in {to}/{LOG}")
     read_job(job)  # what the file holds may still be no job: say so now, with rows of the tables written
-    click.echo(f"Then: heightnet show {job}, heightnet check {job}")
+    say(f"Then: heightnet show {to}, heightnet check {to}")

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command
+from heightnet.report.console import one_line, say
 
-@click.command(name="new")
+
+@click.command(name="new", cls=Command)
 @click.argument("path", type=click.Path(path_type=Path))
 def command(path: Path) -> None:
     """Write an empty job to fill in, with every column.
@@ -19,8 +22,11 @@ def command(path: Path) -> None:
 
     if path.suffix.casefold() == ".xlsx":
         new_workbook(path)
-        click.echo(f"Wrote {path}: a sheet for each table; the sheet 'notes on columns' says what each column holds.")
+        say(
+            f"Wrote {one_line(path)}: a sheet for each table; the sheet 'notes on columns' says what each column holds."
+        )
     else:
         new_folder(path)
-        click.echo(f"Wrote {path}: a CSV file for each table; columns.txt says what each column holds.")
-    click.echo("Tables you do not need may stay empty. Then: heightnet check " + str(path))
+        said = "a CSV file for each table; columns.txt says what each column holds."
+    say(f"Wrote {one_line(path)}: {said}")
+    say("Tables you do not need may stay empty. Then: heightnet check " + one_line(path))

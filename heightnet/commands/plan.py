@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import click
+
+from heightnet.commands.command import Command, Number
+from heightnet.exits import Exit
+from heightnet.job.ranges import BUDGET_MIN, MINUTES, TOLERANCE_MM
 
 KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.tasks.plan.Minutes
     "other_scale": (1.0, "reading the tape's other scale"),
@@ -21,38 +25,29 @@ KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.t
 }
 
 
-def _number(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
-    """Ranges let NaN through."""
-    if value is not None and math.isnan(value):
-        raise click.BadParameter("not a number")
-    return value
+def _minutes(function: Callable[..., None]) -> Callable[..., None]:
+    for kind, (minutes, what) in reversed(KINDS.items()):
+        function = click.option(
+            f"--{kind.replace('_', '-')}", type=Number(MINUTES), default=minutes, metavar="MIN", show_default=True,
+            help=f"Minutes for {what}.",
+        )(function)  # fmt: skip
+    return function
 
 
-def _minutes(command: click.Command) -> click.Command:
-    for kind, (minutes, what) in KINDS.items():
-        option = click.Option(
-            [f"--{kind.replace('_', '-')}"], type=click.FloatRange(0.01, 10_000.0), default=minutes, metavar="MIN",
-            show_default=True, callback=_number, help=f"Minutes for {what}.",
-        )  # fmt: skip
-        command.params.append(option)
-    return command
-
-
-@_minutes
-@click.command(name="plan")
+@click.command(name="plan", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option(
-    "--budget", type=click.FloatRange(0.0, 100_000.0), callback=_number, metavar="MIN",
-    help="Minutes there are; default: as many as it takes.",
-)  # fmt: skip
+    "--budget", type=Number(BUDGET_MIN), metavar="MIN", help="Minutes there are; default: as many as it takes."
+)
 @click.option(
-    "--tolerance", type=click.FloatRange(0.01, 1000.0), callback=_number, metavar="MM",
+    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM",
     help="A height error this large must not be able to hide; default: the job's.",
 )  # fmt: skip
 @click.option("--planned", is_flag=True, help="Nothing is observed yet: rough values, blank heights will be taped.")
 @click.option("--gone", is_flag=True, help="The set-ups are taken down: only what works without them.")
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for plan.html and plan.json.")
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+@_minutes
 def command(
     job: Path,
     budget: float | None,
@@ -65,8 +60,7 @@ def command(
 ) -> None:
     """Which measurements prove every height for the fewest minutes: before going back, or before going out.
 
-    JOB is a folder of CSV tables, or a workbook. Exit status: 0 after these steps every height is proved, 1 some is
-    not or the job contradicts itself, 2 the job could not be read.
+    JOB is a folder of CSV tables, or a workbook.
     """
     from heightnet.job.read import read_job
     from heightnet.report.facts import as_written
@@ -85,4 +79,4 @@ def command(
         )
     )
     give("plan", facts, plan_document(facts), to, as_json)
-    sys.exit(exit_status(facts))
+    sys.exit(Exit(exit_status(facts)))

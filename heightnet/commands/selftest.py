@@ -7,11 +7,14 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command, Number
+from heightnet.job.ranges import RUNS, SEED
 
-@click.command(name="selftest")
+
+@click.command(name="selftest", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
-@click.option("-n", "runs", type=click.IntRange(min=2), default=2000, show_default=True, help="Simulated jobs.")
-@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help="Simulated jobs.")
+@click.option("--seed", type=Number(SEED), default=1, show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
 def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.
@@ -19,15 +22,16 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     How often it says something of a sound job, what it finds, how often the place it tells holds the blunder and what
     it names alone was wrong, and whether its chances mean what they say. Nothing is written.
     """
-    from rich.console import Console
-    from rich.progress import Progress
-
     from heightnet.job.read import read_job
+    from heightnet.report.console import progress, say, say_json
     from heightnet.report.selftest_words import selftest_lines
     from heightnet.tasks.selftest import selftest
 
     recorded = read_job(job)
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
         facts = selftest(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
-    click.echo(json.dumps(facts, indent=1) if as_json else "\n".join(selftest_lines(facts)))
+    if as_json:
+        say_json(json.dumps(facts, indent=1) + "\n")
+    else:
+        say("\n".join(selftest_lines(facts)))

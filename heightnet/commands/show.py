@@ -6,8 +6,10 @@ from pathlib import Path
 
 import click
 
+from heightnet.commands.command import Command
 
-@click.command(name="show")
+
+@click.command(name="show", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--all", "everything", is_flag=True, help="Every row of every section, however long.")
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
@@ -17,15 +19,16 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
     heights nothing tests, and odd values. JOB is a folder of CSV tables, or a workbook.
     """
+    from heightnet.report.console import say, say_json, width
     from heightnet.tasks.show import show
 
     facts = show(job)
     if as_json:
         import json
 
-        click.echo(json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False))
+        say_json(json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
         return
     from heightnet.report.listing import SHORT, lines
 
-    for line in lines(facts, None if everything else SHORT):
-        click.echo(line)
+    for line in lines(facts, None if everything else SHORT, width()):
+        say(line)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
+
+from heightnet.commands.command import Command, Number
+from heightnet.exits import Exit
+from heightnet.job.ranges import TAPE_SD_MM, WORK_MM
 
 if TYPE_CHECKING:
     from heightnet.judge.cause_heights import Reading
@@ -19,14 +22,7 @@ RIVALS = 4  # slips shown
 LEAST_CHANCE = 0.02  # of a slip that is shown
 
 
-def _number(ctx: click.Context, param: click.Parameter, value: float | tuple[float, ...]) -> float | tuple[float, ...]:
-    """Ranges let NaN through."""
-    if any(math.isnan(x) for x in (value if isinstance(value, tuple) else (value,))):
-        raise click.BadParameter("not a number")
-    return value
-
-
-@click.command(name="tape")
+@click.command(name="tape", cls=Command)
 @click.argument("readings", nargs=-1, required=True, metavar="READING...")
 @click.option("--slant", is_flag=True, help="The readings are slant: from the mark to a point beside the axis.")
 @click.option("--radius", default="", metavar="LENGTH", help="Horizontal distance from the axis to that point: 100mm.")
@@ -35,11 +31,11 @@ def _number(ctx: click.Context, param: click.Parameter, value: float | tuple[flo
     "--scale", type=click.Choice(["m", "mm", "ft", "ftUS", "ftin"]), default=None, help="Of numbers without a unit."
 )
 @click.option(
-    "--sd", "sd_mm", type=click.FloatRange(0.0, 100.0), default=1.0, callback=_number, metavar="MM",
+    "--sd", "sd_mm", type=Number(TAPE_SD_MM), default=1.0, metavar="MM",
     help="Standard deviation of one reading; 1 if not given.",
 )  # fmt: skip
 @click.option(
-    "--work", "work_mm", type=click.FloatRange(0.1, 1000.0), multiple=True, callback=_number, metavar="MM",
+    "--work", "work_mm", type=Number(WORK_MM), multiple=True, metavar="MM",
     help="May the slant reduction be left out in work to so many millimetres? Default: 1, 3 and 10.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
@@ -60,29 +56,29 @@ def command(
     heightnet tape 1.592 5.222ft --slant --radius 100mm    two slants to a side mark
     heightnet tape "1.592, slant, radius 100mm" 1.589      a slant, and one upright
     heightnet tape "1.343 + 0.243" 1.586                   two parts, and one length
-
-    Exit status: 0 the readings agree, 1 they do not, 2 one could not be understood.
     """
     from heightnet.errors import InputErrors
-    from heightnet.tasks.tape import WORK_MM, weigh_readings
+    from heightnet.report.console import say, say_json, width
+    from heightnet.tasks.tape import WORK_MM as USUAL_MM
+    from heightnet.tasks.tape import weigh_readings
     from heightnet.tasks.tape_arguments import read_arguments
 
     try:
         read = read_arguments(readings, slant=slant, radius=radius, offset=offset, scale=scale or "")
     except InputErrors as errors:
-        click.echo("\n".join(str(problem) for problem in errors.problems), err=True)
-        sys.exit(2)
-    facts = weigh_readings(read, sd_mm / 1000, sorted(work_mm) or WORK_MM)
+        say("\n".join(str(problem) for problem in errors.problems), err=True)
+        sys.exit(Exit.REFUSED)
+    facts = weigh_readings(read, sd_mm / 1000, sorted(work_mm) or USUAL_MM)
     if as_json:
-        click.echo(json.dumps(facts.as_dict(), indent=2, ensure_ascii=False, allow_nan=False))
+        say_json(json.dumps(facts.as_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     else:
-        click.echo("\n".join(words(facts)))
-    sys.exit(0 if facts.agree else 1)
+        say("\n".join(words(facts, width())))
+    sys.exit(Exit.FINE if facts.agree else Exit.CONTRADICTED)
 
 
-def words(facts: TapeFacts) -> list[str]:
-    """The facts in lines for the person at the tripod."""
-    lines = [*_table(facts), *_doubts(facts), *_agreement(facts)]
+def words(facts: TapeFacts, width: int | None = None) -> list[str]:
+    """The facts in lines for the person at the tripod; width : columns of the terminal."""
+    lines = [*_table(facts, width), *_doubts(facts), *_agreement(facts)]
     if facts.book is not None:
         lines.append(f"Book {_height(facts.book)}.")
     if facts.neglect:
@@ -90,14 +86,14 @@ def words(facts: TapeFacts) -> list[str]:
     return lines
 
 
-def _table(facts: TapeFacts) -> list[str]:
-    names = [_as_read(reading) for reading in facts.readings]
-    hows = [_how(reading) for reading in facts.readings]
-    wide, far = max(map(len, names)), max(map(len, hows))
-    return [
-        f"{name:<{wide}}  {how:<{far}}  height {height:.4f} m"
-        for name, how, height in zip(names, hows, facts.heights, strict=True)
+def _table(facts: TapeFacts, width: int | None) -> list[str]:
+    from heightnet.report.columns import table_lines
+
+    rows = [
+        (_as_read(reading), _how(reading), f"height {height:.4f} m")
+        for reading, height in zip(facts.readings, facts.heights, strict=True)
     ]
+    return table_lines(rows, (True, True, True), width)
 
 
 def _doubts(facts: TapeFacts) -> list[str]:

@@ -25,7 +25,6 @@ from heightnet.job.tables import TABLES, Column, Table
 
 ARCSEC = math.pi / (180 * 3600)
 LONGEST_NAME, LONGEST_TEXT = 200, 4000
-LARGEST = 1e9  # nothing surveyed is larger, in any unit
 
 _PLAIN_CELLS = re.compile(r"[0-9eE+\-.\n]*")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -274,6 +273,7 @@ class _Numbers:
         self.comma = sheet.decimal_comma
         self.points = self.commas = False  # which decimal sign the column has used so far
         self.unit = units.angle
+        self.expected = column.expected_in(units.length, METRES.get(units.length, 1.0))
         self.factor = {"length": METRES.get(units.length, 1.0), "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
 
     def __call__(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
@@ -298,12 +298,14 @@ class _Numbers:
                 values = None
         if values is None:
             values = np.array([self._number(c, r) for c, r in zip(cells, rows, strict=True)], dtype=np.float64)
-        with np.errstate(invalid="ignore"):
-            wrong = np.abs(values) > LARGEST
-            if self.column.at_least:
-                wrong |= values <= 0 if self.column.at_least == ">0" else values < 0
-        for i in np.flatnonzero(wrong).tolist():
-            self.problems.add(self.file, rows[i], self.column.name, cells[i].strip(), self.column.expected)
+        if self.column.within is None:
+            return values
+        scale = self.factor if self.column.kind == "length" else 1.0
+        with np.errstate(invalid="ignore", over="ignore"):
+            within = self.column.within.holds(values * scale)
+        for i in np.flatnonzero(~within & ~np.isnan(values)).tolist():
+            read = cells[i].strip()
+            self.problems.add(self.file, rows[i], self.column.name, read, self.expected, self.column.hint)
             values[i] = math.nan
         return values
 
@@ -337,7 +339,7 @@ class _Numbers:
             cause = "A formula; the file must hold its value."
         elif text.startswith("#"):
             cause = "A spreadsheet's error value."
-        self.problems.add(self.file, row, self.column.name, cell.strip(), self.column.expected, cause)
+        self.problems.add(self.file, row, self.column.name, cell.strip(), self.expected, cause)
         return math.nan
 
     def _angles(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from heightnet.job.headings import known_headings, plain_heading
-from heightnet.job.model import Settings
+from heightnet.job.model import METRES, Settings
 from heightnet.job.settings import SETTINGS, default
 from heightnet.job.tables import TABLES, Column, Table
 
@@ -46,11 +47,11 @@ def columns_page() -> str:
         parts.append(f"## {table.name}\n\n{table.about}\n\n{_columns_table(table)}")
         if table.key:
             parts.append(f"{' and '.join(table.key)} occur{'s' if len(table.key) == 1 else ''} once.\n")
-    rows = [(f"`{s.name}`", _default(s.name), s.about) for s in SETTINGS]
+    rows = [(f"`{s.name}`", _default(s.name), s.holds, s.about) for s in SETTINGS]
     parts.append(
         "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
         "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
-        + _markdown(("setting", "default", "meaning"), rows)
+        + _markdown(("setting", "default", "holds", "meaning"), rows)
     )
     return "\n".join(parts)
 
@@ -70,7 +71,9 @@ def _holds(column: Column) -> str:
         return ", ".join(f"`{c}`" for c in column.choices)
     what = {"length": "number, `units.length`", "mm": "number, mm", "sec": "number, arc-seconds", "count": "number",
             "angle": "angle, `units.angle`", "reading": "text of the tape", "yes": "yes or no"}  # fmt: skip
-    limit = {"": "", "0": ", 0 or more", ">0": ", more than 0"}[column.at_least]
+    limit = ""
+    if column.within:
+        limit = f", {'0 or ' if column.within.zero else ''}{column.within.span}"
     return what.get(column.kind, column.kind) + limit
 
 
@@ -164,16 +167,22 @@ def _field(heading: str, column: Column | None, settings: Settings) -> dict[str,
         rules["required"] = True
     if column.choices:
         rules["enum"] = list(column.choices)
-    if column.at_least == "0":
-        rules["minimum"] = 0
-    elif column.at_least == ">0":
-        rules["exclusiveMinimum"] = 0
     number = column.numeric and not (column.kind == "angle" and settings.units.angle in ("dms", "packed"))
     field: dict[str, Any] = {"name": heading, "type": "number" if number else "string"}
+    if column.within and number:
+        metres = METRES[settings.units.length] if column.kind == "length" else 1.0
+        low, high = (0 if column.within.zero else column.within.low), column.within.high
+        rules["minimum"], rules["maximum"] = _outward(low / metres, math.floor), _outward(high / metres, math.ceil)
     field["description"] = column.about + (f" Unit: {unit}." if unit else "")
     if rules:
         field["constraints"] = rules
     return field
+
+
+def _outward(limit: float, way: Callable[[float], int]) -> float | int:
+    """A limit rounded so that nothing is refused that reading takes."""
+    rounded = way(limit * 1e6) / 1e6
+    return int(rounded) if rounded == round(rounded) else rounded
 
 
 def _slug(name: str) -> str:

@@ -17,15 +17,12 @@ from heightnet.job.problems import Problems, nearest
 Frames = dict[str, pd.DataFrame]
 Names = npt.NDArray[np.object_]
 
-LARGEST_SEPARATION_M = 120.0  # the geoid lies within about 110 m of the ellipsoid (from memory)
-
 
 def gnss_frame(
     tables: dict[str, Raw], frames: Frames, files: dict[str, str], settings: Settings, problems: Problems
 ) -> pd.DataFrame:
     """Satellite rises and heights; each needs its set-ups, these a mark, and the marks a separation."""
     raw = tables["gnss"]
-    _check_separations(tables["marks"], problems)
     if not len(raw):
         return complete("gnss", None)
     start, end, rise, height = raw["from"], raw["to"], raw["rise"], raw["height"]
@@ -98,18 +95,6 @@ def _number(raw: Raw, column: str, i: int) -> str:
     return "" if np.isnan(raw[column][i]) else raw.shown(column, i)
 
 
-def _check_separations(marks: Raw, problems: Problems) -> None:
-    separation = marks["separation"]
-    with np.errstate(invalid="ignore"):
-        wrong = np.flatnonzero(np.abs(separation) > LARGEST_SEPARATION_M)
-    for i in wrong.tolist():
-        problems.add(
-            marks.file, int(marks.rows[i]), "separation", marks.shown("separation", i),
-            f"the geoid's height above the ellipsoid, within {LARGEST_SEPARATION_M:g} m",
-            "Is this an ellipsoidal height, or another unit?",
-        )  # fmt: skip
-
-
 def _check_sighted(frames: Frames, files: dict[str, str], antennas: Names, problems: Problems) -> None:
     """An antenna sights nothing: whatever stood on the same stand is a set-up of its own."""
     shots = frames["shots"]
@@ -148,6 +133,8 @@ def _check_marks(
         row = int(raw.rows[i])
         found = row_of.get(mark, -1)
         said = f"{marks_file}, row {int(marks['row'].iloc[found])}" if found >= 0 else marks_file
+        if found >= 0 and problems.in_row(marks_file, int(marks["row"].iloc[found])):
+            continue
         if found < 0 or np.isnan(separation[found]):
             problems.add(
                 raw.file, row, column, raw[column][i], f"a set-up over a mark with a separation: {mark}",

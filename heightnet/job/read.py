@@ -23,7 +23,6 @@ from heightnet.job.problems import Problems, nearest, printable
 from heightnet.job.settings import read_toml
 from heightnet.job.tables import TABLES
 
-HIGHEST_INSTRUMENT_M = 10.0  # no set-up stands higher above its mark; a reduced level does
 _NOT_IN_NAMES = {ord(c): None for c in " _-"}
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
@@ -147,7 +146,6 @@ def _assemble(
     frames["staff"] = staff_frame(raw["staff"], frames, problems)
     frames["gnss"] = gnss_frame(raw, frames, files, settings, problems)
     check_equipment_names(frames, files, problems)
-    _check_heights(frames, raw, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
     _check_same_names(frames, files, problems)
@@ -166,24 +164,6 @@ def _assemble(
         notes=tuple(problems.notes),
         **{table: complete(table, frames[table]) for table in TABLES},  # type: ignore[arg-type]
     )
-
-
-def _check_heights(
-    frames: dict[str, pd.DataFrame], raw: dict[str, Raw], files: dict[str, str], problems: Problems
-) -> None:
-    """An instrument height is not a reduced level; a set-up over a mark should have a height."""
-    setups = frames["setups"]
-    flat = files["setups"] == files["shots"]
-    column = "instrument_height" if flat else "height"
-    high = setups[setups["height"] > HIGHEST_INSTRUMENT_M]
-    length_m = raw["shots" if flat else "setups"].length_m
-    for row, height in zip(high["row"], high["height"], strict=True):
-        problems.add(
-            files["setups"], int(row), column, f"{height / length_m:g}",
-            f"the instrument's height above its mark, less than {HIGHEST_INSTRUMENT_M / length_m:.0f}",
-            "In a level book HI is the elevation of the line of sight, here it is the height of the trunnion axis "
-            "above the mark, about 1.5 m; is this a reduced level, or another unit?",
-        )  # fmt: skip
 
 
 def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: Problems) -> None:

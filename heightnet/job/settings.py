@@ -2,110 +2,121 @@
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from numbers import Real
 from pathlib import Path
 from typing import Any
 
+from heightnet.errors import WrongSettings
+from heightnet.job import ranges
 from heightnet.job.model import Settings
 from heightnet.job.problems import Problems, nearest
+from heightnet.job.ranges import Range
 
 LARGEST_FILE = 200_000  # bytes; a job.toml has a few lines
+LONGEST_TEXT = 500
 
 
 @dataclass(frozen=True)
 class Setting:
     """One setting: its dotted name, what it means, and its rule.
 
-    rule : "words" (one of ``choices``), "text", ">0", "0" (zero or more) or "chance" (between 0 and 1, ends excluded).
+    within : what it may be, where it is a number.  choices : the words it may be; without either it is any text.
     """
 
     name: str
     about: str
-    rule: str
+    within: Range | None = None
     choices: tuple[str, ...] = ()
 
     @property
     def expected(self) -> str:
-        rules = {
-            "text": "text in quotation marks",
-            ">0": "a number more than 0",
-            "0": "a number, 0 or more",
-            "chance": "a number between 0 and 1",
-            "refraction": "a number between -10 and 10",
-            "words": "one of " + ", ".join(self.choices),
-        }
-        return rules[self.rule]
+        if self.within:
+            return str(self.within)
+        return f"one of {', '.join(self.choices)}" if self.choices else "text in quotation marks"
+
+    @property
+    def holds(self) -> str:
+        """The same for the page of columns."""
+        if self.within:
+            return f"{'0 or ' if self.within.zero else ''}{self.within.span}"
+        return ", ".join(f"`{choice}`" for choice in self.choices) or "text"
 
     def wrong(self, value: Any) -> bool:
-        if self.rule == "text":
-            return not isinstance(value, str) or len(value) > 500
-        if self.rule == "words":
-            return value not in self.choices
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if self.within is None:
+            return (
+                value not in self.choices if self.choices else not isinstance(value, str) or len(value) > LONGEST_TEXT
+            )
+        if isinstance(value, bool) or not isinstance(value, Real):
             return True
         try:
-            number = float(value)
+            return not self.within.holds(float(value))
         except OverflowError:
             return True
-        if not math.isfinite(number) or abs(number) > 1e9:
-            return True
-        within = {">0": number > 0, "0": number >= 0, "chance": 0 < number < 1, "refraction": abs(number) < 10}
-        return not within[self.rule]
 
 
 SETTINGS = (
-    Setting("title", "What the job is called.", "text"),
+    Setting("title", "What the job is called."),
     Setting(
-        "units.length", "Unit of lengths in the tables: m, ft (0.3048 m) or ftUS (1200/3937 m).", "words",
-        ("m", "ft", "ftUS"),
+        "units.length", "Unit of lengths in the tables: m, ft (0.3048 m) or ftUS (1200/3937 m).",
+        choices=("m", "ft", "ftUS"),
     ),
     Setting(
-        "units.angle", "How zenith angles are written: dms (92-14-35.5), packed (92.14355), deg or gon.", "words",
-        ("dms", "packed", "deg", "gon"),
+        "units.angle", "How zenith angles are written: dms (92-14-35.5), packed (92.14355), deg or gon.",
+        choices=("dms", "packed", "deg", "gon"),
     ),
-    Setting("precision.zenith_sec", "Standard deviation of a zenith angle, arc-seconds.", ">0"),
-    Setting("precision.distance_mm", "Standard deviation of a slope distance, constant part, mm.", ">0"),
-    Setting("precision.distance_ppm", "The part that grows with the distance, mm per km.", "0"),
-    Setting("precision.tape_mm", "Standard deviation of a taped height, mm.", ">0"),
-    Setting("precision.target_mm", "Standard deviation of a target's height, mm; left out: tape_mm.", ">0"),
-    Setting("precision.known_mm", "Standard deviation of a known height, mm; 0: held exactly.", "0"),
-    Setting("precision.level_mm_sqrt_km", "Levelled difference, mm per root km.", ">0"),
-    Setting("precision.level_mm_setup", "Levelled difference, mm per root set-up.", ">0"),
-    Setting("precision.staff_mm", "Standard deviation of a staff reading, mm.", ">0"),
-    Setting("precision.index_sec", "An instrument's unknown vertical index error, arc-seconds; for single faces.", "0"),
-    Setting("precision.gnss_mm", "Standard deviation of a satellite rise or height, mm; where sd_mm is blank.", ">0"),
-    Setting("air.refraction", "Coefficient of refraction k.", "refraction"),
-    Setting("air.refraction_sd", "How well k is known; 0: exactly.", "0"),
-    Setting("earth.radius_m", "Radius of the earth, m.", ">0"),
-    Setting("separation.sd_mm", "Standard deviation of a separation, mm, where marks give none; 0: exact.", "0"),
+    Setting("precision.zenith_sec", "Standard deviation of a zenith angle, arc-seconds.", ranges.SD_SEC),
+    Setting("precision.distance_mm", "Standard deviation of a slope distance, constant part, mm.", ranges.SD_MM),
+    Setting("precision.distance_ppm", "The part that grows with the distance, mm per km.", ranges.PPM),
+    Setting("precision.tape_mm", "Standard deviation of a taped height, mm.", ranges.SD_MM),
+    Setting("precision.target_mm", "Standard deviation of a target's height, mm; left out: tape_mm.", ranges.SD_MM),
+    Setting("precision.known_mm", "Standard deviation of a known height, mm; 0: held exactly.", ranges.SD_OR_EXACT_MM),
+    Setting("precision.level_mm_sqrt_km", "Levelled difference, mm per root km.", ranges.SD_ROOT_KM),
+    Setting("precision.level_mm_setup", "Levelled difference, mm per root set-up.", ranges.SD_ROOT_SETUP),
+    Setting("precision.staff_mm", "Standard deviation of a staff reading, mm.", ranges.SD_MM),
+    Setting(
+        "precision.index_sec", "An instrument's unknown vertical index error, arc-seconds; for single faces.",
+        ranges.SD_OR_NONE_SEC,
+    ),
+    Setting(
+        "precision.gnss_mm", "Standard deviation of a satellite rise or height, mm; where sd_mm is blank.", ranges.SD_MM
+    ),
+    Setting("air.refraction", "Coefficient of refraction k.", ranges.REFRACTION),
+    Setting("air.refraction_sd", "How well k is known; 0: exactly.", ranges.SD_REFRACTION),
+    Setting("earth.radius_m", "Radius of the earth, m.", ranges.EARTH_M),
+    Setting(
+        "separation.sd_mm", "Standard deviation of a separation, mm, where marks give none; 0: exact.",
+        ranges.SD_OR_EXACT_MM,
+    ),
     Setting(
         "separation.mm_sqrt_km",
-        "Separations of neighbours are wrong alike: sd of the difference of their errors, mm per root km.", ">0",
+        "Separations of neighbours are wrong alike: sd of the difference of their errors, mm per root km.",
+        ranges.SD_ROOT_KM,
     ),
     Setting(
-        "separation.offset_sd_mm", "An error common to all separations, to be found: its prior sd, mm; 0: none.", "0"
+        "separation.offset_sd_mm", "An error common to all separations, to be found: its prior sd, mm; 0: none.",
+        ranges.SD_OR_EXACT_MM,
     ),
     Setting(
         "separation.tilt_sd_mm_km", "A tilt of all separations, east and north, to be found: its prior sd, mm per "
-        "km; 0: none.", "0",
+        "km; 0: none.", ranges.SD_TILT,
     ),
-    Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", "chance"),
-    Setting("test.power", "Power for smallest detectable errors.", "chance"),
-    Setting("test.alpha", "Level of one test behind smallest detectable errors.", "chance"),
-    Setting("test.tolerance_mm", "A height error this large must not be able to hide, mm.", ">0"),
-    Setting("rates.setup", "Prior chance that a set-up height is a blunder.", "chance"),
-    Setting("rates.target", "Prior chance that a target height is a blunder.", "chance"),
-    Setting("rates.shot", "Prior chance that a shot is a blunder.", "chance"),
-    Setting("rates.known", "Prior chance that a known height is a blunder.", "chance"),
-    Setting("rates.level", "Prior chance that a levelled difference is a blunder.", "chance"),
-    Setting("rates.gnss", "Prior chance that a satellite rise or height is a blunder.", "chance"),
-    Setting("rates.separation", "Prior chance that a mark's separation is a blunder.", "chance"),
-    Setting("rates.group", "Prior chance that a whole piece of equipment is wrong.", "chance"),
-    Setting("rates.reading", "Prior chance that one tape reading of several is a blunder.", "chance"),
+    Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", ranges.FALSE_ALARM),
+    Setting("test.power", "Power for smallest detectable errors.", ranges.POWER),
+    Setting("test.alpha", "Level of one test behind smallest detectable errors.", ranges.ALPHA),
+    Setting("test.tolerance_mm", "A height error this large must not be able to hide, mm.", ranges.TOLERANCE_MM),
+    Setting("rates.setup", "Prior chance that a set-up height is a blunder.", ranges.RATE),
+    Setting("rates.target", "Prior chance that a target height is a blunder.", ranges.RATE),
+    Setting("rates.shot", "Prior chance that a shot is a blunder.", ranges.RATE),
+    Setting("rates.known", "Prior chance that a known height is a blunder.", ranges.RATE),
+    Setting("rates.level", "Prior chance that a levelled difference is a blunder.", ranges.RATE),
+    Setting("rates.gnss", "Prior chance that a satellite rise or height is a blunder.", ranges.RATE),
+    Setting("rates.separation", "Prior chance that a mark's separation is a blunder.", ranges.RATE),
+    Setting("rates.group", "Prior chance that a whole piece of equipment is wrong.", ranges.RATE),
+    Setting("rates.reading", "Prior chance that one tape reading of several is a blunder.", ranges.RATE),
 )  # fmt: skip
 BY_NAME = {s.name: s for s in SETTINGS}
 
@@ -204,7 +215,7 @@ def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, prob
             problems.add(file, row, name, shown, "each setting once")
         elif setting.wrong(value):
             cause = "A number stands without quotation marks." if _is_number_text(setting, value) else ""
-            if setting.rule == "words" and isinstance(value, str):
+            if setting.choices and isinstance(value, str):
                 cause = nearest(value, setting.choices)
             problems.add(file, row, name, shown, setting.expected, cause)
             if name.startswith("units."):
@@ -214,8 +225,32 @@ def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, prob
     return Settings().with_values(**good)
 
 
+def check_values(values: dict[str, Any]) -> dict[str, Any]:
+    """Settings as options and Python keywords ask for them, by their dotted names.
+
+    Raises `WrongSettings` with everything that keeps no rule.
+
+    >>> check_values({"test__tolerance_mm": 5})
+    {'test.tolerance_mm': 5.0}
+    """
+    good: dict[str, Any] = {}
+    wrong = []
+    for keyword, value in values.items():
+        name = keyword.replace("__", ".")
+        setting = BY_NAME.get(name)
+        if setting is None:
+            wrong.append(f"{name}: no such setting. {nearest(name, BY_NAME, 'nearest setting')}".strip())
+        elif setting.wrong(value):
+            wrong.append(f"{name}: read {_shown(value)}, expected {setting.expected}.")
+        else:
+            good[name] = float(value) if setting.within else value
+    if wrong:
+        raise WrongSettings("\n".join(wrong))
+    return good
+
+
 def _is_number_text(setting: Setting, value: Any) -> bool:
-    return setting.rule not in ("text", "words") and isinstance(value, str)
+    return setting.within is not None and isinstance(value, str)
 
 
 def _shown(value: Any) -> str:

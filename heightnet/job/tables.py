@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-# What a cell holds, and how a message calls it.
+from heightnet.job import ranges
+from heightnet.job.ranges import Range
+
+# What a cell holds, and how a message calls it where no range says it.
 KINDS = {
     "name": "a name",
     "text": "text",
@@ -35,7 +38,8 @@ class Column:
     required : the column must be there and filled on each row.
     choices : the words a ``choice`` column knows, as written back.
     also : the trade's other words for it, recognised in any case and spacing.
-    at_least : "" any number, "0" zero or more, ">0" more than zero.
+    within : what a number may be; of a length in metres, whatever the table's unit.
+    hint : what a number outside of that is likely to be.
     unless : with one of these columns in the header this one is not required.
     words : other words for a choice, lower case: choice.
     """
@@ -46,7 +50,8 @@ class Column:
     required: bool = False
     choices: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
-    at_least: str = ""
+    within: Range | None = None
+    hint: str = ""
     unless: tuple[str, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
 
@@ -63,11 +68,16 @@ class Column:
     @property
     def expected(self) -> str:
         """What would have been understood, for messages."""
+        return self.expected_in("m", 1.0)
+
+    def expected_in(self, unit: str, metres: float) -> str:
+        """The same for a table whose lengths are in a unit of so many metres."""
         if self.choices:
             return "one of " + ", ".join(self.choices) + ("" if self.required else " or blank")
-        what = KINDS[self.kind]
-        what = {"": what, "0": f"{what}, 0 or more", ">0": f"{what}, more than 0"}[self.at_least]
-        return what if self.required else f"{what} or blank"
+        if self.within is None:
+            return KINDS[self.kind] + ("" if self.required else " or blank")
+        within = self.within if self.kind != "length" or metres == 1 else self.within.told_in(unit, metres)
+        return f"{within}{'' if self.required else ', or blank' if within.zero else ' or blank'}"
 
 
 @dataclass(frozen=True)
@@ -90,13 +100,19 @@ class Table:
         return tuple(c.name for c in self.columns)
 
 
-def _stand(height: str, also: tuple[str, ...]) -> tuple[Column, ...]:
+NO_INSTRUMENT = (
+    "In a level book HI is the elevation of the line of sight, here it is the height of the trunnion axis above the "
+    "mark, about 1.5 m; is this a reduced level, or another unit?"
+)
+
+
+def _stand(height: str, also: tuple[str, ...], within: Range, hint: str = "") -> tuple[Column, ...]:
     """Columns that set-ups and targets share."""
     return (
-        Column("height", "length", height, also=also),
+        Column("height", "length", height, also=also, within=within, hint=hint),
         Column(
             "sd_mm", "mm", "Standard deviation of that height; blank: the job's precision.",
-            also=("sd mm", "height sd mm"), at_least=">0",
+            also=("sd mm", "height sd mm"), within=ranges.SD_MM,
         ),
     )  # fmt: skip
 
@@ -121,20 +137,28 @@ MARKS = Table(
         Column(
             "height", "length", "Known height of the mark; blank: to be found.",
             also=("reduced level", "rl", "elevation", "elev", "level", "known height", "z", "h"),
+            within=ranges.HEIGHT_M,
         ),
         Column(
             "sd_mm", "mm", "Standard deviation of the known height; blank: precision.known_mm; 0: held exactly.",
-            also=("sd mm", "height sd mm"), at_least="0",
+            also=("sd mm", "height sd mm"), within=ranges.SD_OR_EXACT_MM,
         ),
-        Column("east", "length", "Position, for plots and distances only.", also=("easting", "e")),
-        Column("north", "length", "Position, for plots and distances only.", also=("northing", "n")),
+        Column(
+            "east", "length", "Position, for plots and distances only.", also=("easting", "e"),
+            within=ranges.POSITION_M,
+        ),
+        Column(
+            "north", "length", "Position, for plots and distances only.", also=("northing", "n"),
+            within=ranges.POSITION_M,
+        ),
         Column(
             "separation", "length", "Height of the geoid above the ellipsoid there (below: negative), for antennas.",
             also=("geoid separation", "geoid height", "geoid undulation", "undulation", "geoid"),
+            within=ranges.SEPARATION_M, hint="Is this an ellipsoidal height, or another unit?",
         ),
         Column(
             "separation_sd_mm", "mm", "Standard deviation of the separation; blank: separation.sd_mm; 0: exact.",
-            also=("separation sd mm", "geoid sd mm"), at_least="0",
+            also=("separation sd mm", "geoid sd mm"), within=ranges.SD_OR_EXACT_MM,
         ),
     ),
     key=("mark",),
@@ -157,6 +181,7 @@ SETUPS = Table(
             "blank where tape has it.",
             ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst",
              "antenna height", "ant ht", "height of antenna"),
+            ranges.INSTRUMENT_M, NO_INSTRUMENT,
         ),
         Column(
             "instrument", "name", "Name of the instrument, or of the antenna's model.",
@@ -182,6 +207,7 @@ TARGETS = Table(
         *_stand(
             "Target height, from the mark straight up to the target's centre; blank where tape has it.",
             ("target height", "height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
+            ranges.TARGET_M,
         ),
         Column("equipment", "name", "Name of the prism, pole or staff.", also=("prism", "pole", "reflector", "rod")),
         _TRIPOD, _WHEN, _OBSERVER,
@@ -208,6 +234,7 @@ SHOTS = Table(
         Column(
             "target_height", "length", "Flat form: target height over that mark.",
             also=("height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
+            within=ranges.TARGET_M,
         ),
         Column(
             "placement", "text",
@@ -215,7 +242,8 @@ SHOTS = Table(
         ),
         Column(
             "slope_distance", "length", "Slope distance, instrument axis to target centre.", required=True,
-            also=("sd", "slope dist", "s dist", "slope", "slope dist.", "sloping distance", "sdist"), at_least=">0",
+            also=("sd", "slope dist", "s dist", "slope", "slope dist.", "sloping distance", "sdist"),
+            within=ranges.SIGHT_M,
         ),
         Column(
             "zenith_angle", "angle", "Zenith angle; 0 is straight up.", required=True,
@@ -235,14 +263,16 @@ SHOTS = Table(
         Column(
             "instrument_height", "length", "Flat form: instrument height over that mark.",
             also=("height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "instrument ht", "ht of inst"),
+            within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT,
         ),
         Column("instrument", "name", "Flat form: the instrument.", also=("inst", "total station")),
         Column(
             "sd_zenith_sec", "sec", "Standard deviation of this zenith angle; blank: precision.zenith_sec.",
-            at_least=">0",
+            within=ranges.SD_SEC,
         ),
         Column(
-            "sd_distance_mm", "mm", "Standard deviation of this distance; blank: from precision.", at_least=">0",
+            "sd_distance_mm", "mm", "Standard deviation of this distance; blank: from precision.",
+            within=ranges.SD_MM,
         ),
         Column(
             "session", "name", "Shots of one session share one refraction coefficient; blank: one for the job.",
@@ -275,16 +305,17 @@ TAPE = Table(
         Column("point", "name", "The equipment's measuring point the tape was held to.", also=("measuring point",)),
         Column(
             "radius_mm", "mm", "Horizontal distance from the vertical axis to the measuring point.",
-            at_least="0",
+            within=ranges.RADIUS_MM,
         ),
         Column(
             "offset_mm", "mm", "Vertical distance from the measuring point up to the axis or centre; down: negative.",
+            within=ranges.OFFSET_MM,
         ),
         Column("part", "name", "part rows of one stand that share this letter add up to one reading."),
         Column("tape", "name", "Which tape."),
         Column("by", "text", "Who read it.", also=("read by", "observer")),
         _WHEN,
-        Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", at_least=">0"),
+        Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", within=ranges.SD_MM),
     ),
 )  # fmt: skip
 
@@ -303,10 +334,12 @@ EQUIPMENT = Table(
             required=True, also=("measuring point",),
         ),
         Column(
-            "radius_mm", "mm", "Horizontal distance from the vertical axis to the point.", at_least="0",
+            "radius_mm", "mm", "Horizontal distance from the vertical axis to the point.",
+            within=ranges.RADIUS_MM,
         ),
         Column(
             "offset_mm", "mm", "Vertical distance from the point up to the axis or centre; down: negative.",
+            within=ranges.OFFSET_MM,
         ),
         Column("usual", "yes", "yes on the one point the tape is held to when nothing is said."),
         Column(
@@ -327,13 +360,16 @@ LEVELS = Table(
         Column(
             "rise", "length", "height of `to` less height of `from`.", required=True,
             also=("height difference", "difference", "diff", "dh", "rise fall", "difference of level"),
+            within=ranges.RISE_M,
         ),
-        Column("length", "length", "Distance levelled.", also=("distance", "dist", "line length"), at_least=">0"),
+        Column(
+            "length", "length", "Distance levelled.", also=("distance", "dist", "line length"), within=ranges.LINE_M,
+        ),
         Column(
             "setups", "count", "Number of level set-ups.", also=("set ups", "level setups", "number of setups"),
-            at_least=">0",
+            within=ranges.LEVEL_SETUPS,
         ),
-        Column("sd_mm", "mm", "Standard deviation; blank: from length, else from setups.", at_least=">0"),
+        Column("sd_mm", "mm", "Standard deviation; blank: from length, else from setups.", within=ranges.SD_MM),
         _RUN,
     ),
 )  # fmt: skip
@@ -352,39 +388,43 @@ STAFF = Table(
         ),
         Column(
             "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
-            also=("staff reading", "rod reading", "rod", "staff"),
+            also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M,
         ),
         Column(
             "sight", "choice", "BS (back), IS (intermediate) or FS (fore).", choices=("BS", "IS", "FS"),
             words=(("backsight", "BS"), ("back sight", "BS"), ("b", "BS"), ("foresight", "FS"), ("fore sight", "FS"),
                    ("f", "FS"), ("intermediate", "IS"), ("intermediate sight", "IS"), ("i", "IS")),
         ),
-        Column("distance", "length", "Distance to the staff.", also=("dist", "sight length", "length"), at_least="0"),
-        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", at_least=">0"),
+        Column(
+            "distance", "length", "Distance to the staff.", also=("dist", "sight length", "length"),
+            within=ranges.STAFF_SIGHT_M,
+        ),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
         _RUN,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.",
-            also=("bs", "backsight", "b s", "back"),
+            also=("bs", "backsight", "b s", "back"), within=ranges.STAFF_M,
         ),
         Column(
             "intermediate_sight", "length", "Book form: a reading between.",
-            also=("is", "intermediate", "inter sight", "intersight", "i s"),
+            also=("is", "intermediate", "inter sight", "intersight", "i s"), within=ranges.STAFF_M,
         ),
         Column(
             "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.",
-            also=("fs", "foresight", "f s", "fore"),
+            also=("fs", "foresight", "f s", "fore"), within=ranges.STAFF_M,
         ),
         Column(
             "collimation", "length", "As booked, the elevation of the line of sight; not used.",
             also=("hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc", "line of sight",
                   "height of plane of collimation", "collimation height", "instrument height"),
+            within=ranges.HEIGHT_M,
         ),
         Column(
             "reduced_level", "length", "As booked; not used. Known heights belong in marks.",
-            also=("rl", "elevation", "elev", "reduced level", "height"),
+            also=("rl", "elevation", "elev", "reduced level", "height"), within=ranges.HEIGHT_M,
         ),
-        Column("rise", "length", "As booked; not used."),
-        Column("fall", "length", "As booked; not used."),
+        Column("rise", "length", "As booked; not used.", within=ranges.RISE_M),
+        Column("fall", "length", "As booked; not used.", within=ranges.RISE_M),
     ),
 )  # fmt: skip
 
@@ -399,13 +439,13 @@ GNSS = Table(
         Column("to", "name", "to this set-up's antenna.", required=True, also=("to setup", "end", "rover", "setup")),
         Column(
             "rise", "length", "Ellipsoidal height of the reference point of `to` less that of `from`.",
-            also=("height difference", "difference", "dh", "up", "ellipsoidal rise"),
+            also=("height difference", "difference", "dh", "up", "ellipsoidal rise"), within=ranges.RISE_M,
         ),
         Column(
             "height", "length", "Ellipsoidal height of the antenna's reference point, where there is no `from`.",
-            also=("ellipsoidal height", "ellipsoid height"),
+            also=("ellipsoidal height", "ellipsoid height"), within=ranges.HEIGHT_M,
         ),
-        Column("sd_mm", "mm", "Standard deviation; blank: precision.gnss_mm.", also=("sd mm",), at_least=">0"),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.gnss_mm.", also=("sd mm",), within=ranges.SD_MM),
         Column("session", "name", "Session; heights of one session may have one error.", also=("occupation session",)),
     ),
 )  # fmt: skip

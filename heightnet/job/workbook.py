@@ -250,7 +250,7 @@ def _setting_value(name: str, value: Any) -> Any:
     setting = BY_NAME.get(name)
     if setting is None or isinstance(value, bool):
         return value if isinstance(value, bool | int | float | str) else str(value)
-    if setting.rule in ("text", "words"):
+    if setting.within is None:
         return str(value).strip()
     try:
         return float(value)

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
-from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
 from scipy.special import expit
 
 from heightnet.adjust import Fit, adjust
@@ -24,7 +24,7 @@ from heightnet.judge.bench import Bench, BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
 from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION, Family, build_family
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
-from heightnet.judge.search import Candidates, Clock, search
+from heightnet.judge.search import Candidates, Clock, log_gain, search
 from heightnet.network.model import DATUM, Kind, Network
 
 Floats = npt.NDArray[np.float64]
@@ -56,6 +56,8 @@ ROUNDS = 3
 SURE = 30.0  # logarithm of the Bayes factor of what was let go
 RATE_COUNTS_AS = 1000.0  # observations: how much a stated rate weighs against what the job itself shows
 RATE_ROUNDS = 20
+WITNESSES = 8
+ONE_FINGERPRINT = float(np.sqrt(2 * WITNESSES * (1 - ONE_CLASS)))  # how far apart the tests of one class may lie
 
 
 class Frame:
@@ -237,26 +239,32 @@ class LargeBench(BenchBase):
         redundancy[drawn[is_bridge]] = 0.0
         other = np.setdiff1d(np.flatnonzero(redundancy > UNTESTABLE), drawn)
         label[other] = label.max(initial=-1) + 1 + np.arange(len(other))
-        self._merge_groups(label, other)
+        self._merge_others(label, drawn, other)
         redundancy[label < 0] = 0.0
         tested = np.flatnonzero(label >= 0)
-        order = tested[np.lexsort((tested, -family.rate[tested], label[tested]))]
+        order = tested[np.lexsort((tested, -family.rate[tested], self._edge_of[tested] < 0, label[tested]))]
         unique, first, inverse = np.unique(label[order], return_index=True, return_inverse=True)
         label[order] = inverse
         representative = order[first] if len(unique) else order
         return Classes(label, self._signs(label, representative), representative, redundancy)
 
-    def _merge_groups(self, label: Ints, other: Ints) -> None:
-        """Common errors that nothing tells apart get one label."""
-        groups = other[self.family.kind[other] == "group"]
-        if len(groups) < 2:
+    def _merge_others(self, label: Ints, drawn: Ints, other: Ints) -> None:
+        """What is no single edge of the graph gets the label of what nothing tells from it.
+
+        The tests of one class are the same but for sign, whatever was observed: `WITNESSES` sets of noise tell.
+        """
+        other = other[np.isnan(self.family.size[other])]
+        if not len(other):
             return
-        G = self.fit.reduce(self.family.C[:, groups])[1]
-        scale = np.diag(G) ** -0.5
-        alike = np.abs(G * scale[:, None] * scale[None, :]) > ONE_CLASS
-        _, together = csgraph.connected_components(sparse.csr_matrix(alike), directed=False)
-        first = np.unique(together, return_index=True)[1]
-        label[groups] = label[groups[first]][together]
+        labels, first = np.unique(label[drawn], return_index=True)
+        known = drawn[first[labels >= 0]]
+        Z = np.random.default_rng(1).standard_normal((len(self.net.y), WITNESSES)) / self.net.sd[:, None]
+        v = Z - (self.net.A @ self.fit.solve(self.net.A.T @ Z)) / self.net.sd[:, None] ** 2
+        every = np.concatenate([known, other])
+        w = np.asarray(self.family.C[:, every].T @ v) / np.sqrt(self.diagonal[every])[:, None]
+        alike = cKDTree(w).query_ball_point(np.concatenate([w[len(known) :], -w[len(known) :]]), ONE_FINGERPRINT)
+        for i, h in enumerate(other.tolist()):
+            label[h] = label[every[min(alike[i] + alike[len(other) + i])]]
 
     def _signs(self, label: Ints, representative: Ints) -> Floats:
         """Whether an error of each hypothesis looks like its representative's or like the opposite: as the job's u say.
@@ -275,10 +283,14 @@ class LargeBench(BenchBase):
     def redundancy(self) -> int:
         return int(self.fit.dof)
 
+    @property
+    def _factors_of_all(self) -> bool:
+        return self.net.edge_count <= FACTORS_OF_ALL_UP_TO
+
     def _factors_of_the_job(self) -> Factors:
         """The factor grid weighed by what the job shows once its likeliest blunders are let go."""
         grid = factor_grid()
-        if self.net.edge_count <= FACTORS_OF_ALL_UP_TO:
+        if self._factors_of_all:
             frames = [self._frame(self.net.y)]
         else:
             frames = [self._part_around(edge, self.fit.v, SAMPLE) for edge in self._usual_edges()]
@@ -390,9 +402,16 @@ class LargeBench(BenchBase):
         reps = self.classes.representative
         return formula(self.diagonal[reps], self.candidates, self.free, self.net.job.settings.test.false_alarm)
 
-    def _log_odds(self, u: Floats) -> float:
-        """log O by the factors that the job shows."""
-        return float(log_sum(self._alone(u), axis=0)) if len(self.candidates.log_odds) else -np.inf
+    def _log_odds(self, y: Floats, u: Floats) -> float:
+        """log O by the factors that the job shows; of very many observations by the least of them."""
+        if not len(self.candidates.log_odds):
+            return -np.inf
+        if not self._factors_of_all:
+            return float(log_sum(self._alone(u), axis=0))
+        frame, factors = self._frame(y), self.factors
+        points = zip(factors.tape.tolist(), factors.sight.tolist(), strict=True)
+        singles = [log_sum(self.candidates.log_odds + log_bayes(*frame.tests(*p), self.candidates), 0) for p in points]
+        return float(log_sum(factors.log_prior + np.array(singles), axis=0))
 
     # ---- neighbourhoods ----
 
@@ -401,7 +420,7 @@ class LargeBench(BenchBase):
         net, reps = self.net, self.classes.representative
         v = self.fit.v if y is net.y else y - net.A @ self.fit.solve(net.A.T @ (y / net.sd**2))
         u = np.asarray(self.family.C.T @ (v / net.sd**2))
-        seen = Seen(u, [], self._log_odds(u), expit(self._alone(u)))
+        seen = Seen(u, [], self._log_odds(y, u), expit(self._alone(u)))
         w = np.abs(u[reps]) / np.sqrt(np.maximum(self.diagonal[reps], 1e-300))
         if not self.closing.said(float(w[self.free].max(initial=0.0)), seen.log_odds):
             return seen
@@ -513,8 +532,12 @@ class LargeBench(BenchBase):
             solved = np.linalg.solve(inside, np.concatenate([beside, u[:, others, None]], axis=2))
             u = u[:, own] - np.einsum("gsc,gs->gc", beside, solved[:, :, -1])
             G = G[:, own, own] - np.einsum("gsc,gsd->gcd", beside, solved[:, :, :-1])
+        own_prior = prior.some(np.array(some))
         evidence = self.factors.log_prior
-        posterior = search(u, G, evidence, prior.some(np.array(some)), self.closing.k, self.base, clock)
+        if self._factors_of_all:  # they were weighed with these blunders let go; the search lets them go again
+            evidence = evidence - log_gain([i for i, c in enumerate(some) if c in set(members)], u, G, own_prior)
+            evidence = evidence - log_sum(evidence, axis=0)
+        posterior = search(u, G, evidence, own_prior, self.closing.k, self.base, clock)
         look = Look(frame.classes[some], u, G, evidence, self.base, posterior)
         return look, [some[i] for i in posterior.sets[0]]
 

@@ -36,6 +36,7 @@ MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are l
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
 ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds first
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
+STILL_APART = 1e-9  # part of a member's information that the others must leave of it to count beside them
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
@@ -329,6 +330,12 @@ def _exact(sets: Ints, bound: Floats, u: Floats, G: Floats, log_evidence: Floats
     return out
 
 
+def log_gain(members: list[int], u: Floats, G: Floats, prior: Candidates) -> Floats:
+    """(g,) logarithm of the posterior of one set against that of nothing wrong, the factors given."""
+    sets, nothing = np.array([members], dtype=np.int64), np.zeros(len(u))
+    return _exact(sets, nothing[None, :], u, G, nothing, prior)[0] if members else nothing
+
+
 def _sizes(sets: Ints, prior: Candidates) -> tuple[Floats, Floats]:
     """taus and their log weights of the members of sets (N, s), each (s, 4, N)."""
     return np.moveaxis(prior.taus[sets], 0, 2), np.moveaxis(prior.weight[sets], 0, 2)
@@ -405,8 +412,9 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
         across = np.stack([G[at, rows[:, i]] for i in range(size)])  # (s, N, c)
         left, rest = u[at].copy(), np.einsum("gii->gi", G)[at].copy()
         whole = rest.copy()
+        own = Gs[np.arange(size), np.arange(size)].copy()
         for i in range(size):  # the members taken out of every other hypothesis, one after the other
-            pivot = np.maximum(Gs[i, i], 1e-300)
+            pivot = np.where(Gs[i, i] > STILL_APART * own[i], Gs[i, i], np.inf)
             left -= across[i] * (us[i] / pivot)[:, None]
             rest -= across[i] ** 2 / pivot[:, None]
             for j in range(i + 1, size):
@@ -435,5 +443,5 @@ def _likeliest(sets: Ints, bound: Floats, best: float) -> _Sieve:
     kept = kept[bound[kept] > best - MATTERS]
     rest = bound[order[len(kept) :]]
     rest = rest[rest > best - MATTERS]
-    left_out = best + float(np.log(np.exp(rest - best).sum())) if len(rest) else -np.inf
+    left_out = float(np.logaddexp.reduce(rest)) if len(rest) else -np.inf
     return _Sieve(sets[kept], bound[kept], left_out)

@@ -88,7 +88,8 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     length = np.concatenate([edge_lengths(net), np.zeros(len(net.held))])
     found = fundamental_loops(tail, head, len(net.nodes))
     rows = net.rows(Kind.HEIGHT)
-    pair = (found.length == 2) & (found.closing >= rows.start) & (found.closing < rows.stop)  # two readings of one stand
+    # two tape readings of one stand
+    pair = (found.length == 2) & (found.closing >= rows.start) & (found.closing < rows.stop)
     order = np.argsort(found.length, kind="stable")
     order = order[~pair[order]][:at_most]
     misclosure, total = found.misclosure(rise), found.total(length) / 1000

@@ -182,10 +182,13 @@ def _tree(east: Floats, north: Floats) -> tuple[Ints, Ints, Floats]:
     if len(placed) < 2:
         return np.concatenate([placed, alone]), np.full(count, -1, dtype=np.int64), np.zeros(count)
     points = np.column_stack([east[placed], north[placed]])
-    points = points - points.mean(axis=0)
+    points = points - points[0]
     a, b = _pairs(points)
-    length = np.maximum(np.hypot(*(points[a] - points[b]).T), CLOSEST_M)
-    graph = sparse.csr_matrix((length, (a, b)), shape=(len(placed), len(placed)))
+    # by rank: among equal lengths (marks on a grid) the order of the marks chooses, not a last digit or a way to sort
+    length = np.maximum(np.hypot(*(points[a] - points[b]).T).round(6), CLOSEST_M)
+    rank = np.empty(len(length))
+    rank[np.lexsort((b, a, length))] = np.arange(1.0, len(length) + 1)
+    graph = sparse.csr_matrix((rank, (a, b)), shape=(len(placed), len(placed)))
     tree = csgraph.minimum_spanning_tree(graph)
     order, parent = csgraph.breadth_first_order(tree, 0, directed=False)
     position = np.empty(len(placed), dtype=np.int64)

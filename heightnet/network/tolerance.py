@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from heightnet.errors import HeightnetError
+from heightnet.job.ranges import TOLERANCE_ROOT_KM
 
 
 @dataclass(frozen=True)
@@ -75,12 +76,7 @@ def tolerance(asked: str) -> Tolerance:
     key = asked.strip().lower()
     if key in PUBLISHED:
         return PUBLISHED[key]
-    try:
-        c = float(key)
-    except ValueError:
-        c = math.nan
-    if not (math.isfinite(c) and c > 0):
-        raise HeightnetError(
-            f"--tolerance {asked}: expected one of {', '.join(PUBLISHED)}, or millimetres per root km, like 12"
-        )
+    c = TOLERANCE_ROOT_KM.read(key)
+    if c is None:
+        raise HeightnetError(f"--tolerance {asked}: expected one of {', '.join(PUBLISHED)}, or {TOLERANCE_ROOT_KM}.")
     return Tolerance(f"{c:g}", f"{c:g} mm per root km (your own)", c, c)

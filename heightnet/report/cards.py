@@ -20,6 +20,7 @@ Record = dict[str, Any]
 FULL = 60  # so many heights get a full card, those that need attention first; the others a short one
 SHORT = 2000  # beyond, only full cards: results.json has the rest
 SIGHTS = 24
+LEAST_CAUSE = 0.01  # probability from which a cause is told
 ASKING = ("suspect", "either", "unproved", "missing", "doubted", "weak")
 
 
@@ -127,7 +128,8 @@ def _card(
     word = "Set-up" if kind == "setup" else "Target"
     over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
     thing = stand["instrument"] if kind == "setup" else stand["equipment"]
-    who = [thing, stand["observer"], stand["when"], f"shared stand {stand['tripod']}" if stand["tripod"] else ""]
+    shared = f"shared {words.short('tripod:' + stand['tripod'])}" if stand["tripod"] else ""
+    who = [thing, stand["observer"], stand["when"], shared]
     return Card(
         key=key,
         about=keys.join(key, keys.mark(stand["mark"])),
@@ -137,7 +139,7 @@ def _card(
         says=words.verdict(stand),
         when=", ".join(part for part in who if part),
         readings=[_reading(words, stand, reading) for reading in stand["readings"]] if full else [],
-        causes=[_cause(words, stand, cause) for cause in stand["causes"]],
+        causes=[_cause(words, stand, cause) for cause in stand["causes"] if cause["probability"] >= LEAST_CAUSE],
         checks=_checks(words, kind, stand) if full else [],
         sights=[_line(words, keys, spoilt, kind, stand, shot) for shot in shots[:SIGHTS]] if full else [],
         more_sights=max(0, len(shots) - SIGHTS) if full else 0,
@@ -172,7 +174,7 @@ def _reading(words: Words, stand: Record, reading: Record) -> ReadingLine:
 
 
 def reduction(words: Words, reading: Record) -> str:
-    """The reduction of a reading with its numbers, in the job's unit: √(1.674² − 0.100²) = 1.6710."""
+    """The reduction of a reading with its numbers, in the job's unit, "√(1.674² − 0.100²) = 1.6710"; "" of none."""
     lengths = words.lengths
     value, radius, offset = reading["value_m"], (reading["radius_mm"] or 0) / 1000, (reading["offset_mm"] or 0) / 1000
     if value is None or reading["height_m"] is None:
@@ -183,7 +185,7 @@ def reduction(words: Words, reading: Record) -> str:
     if offset:
         text += f" {'+' if offset > 0 else '−'} {lengths.height(math.fabs(offset))}"
     same = reading["kind"] != "slant" and not offset
-    return text if same else f"{text} = {lengths.height(reading['height_m'])}"
+    return "" if same else f"{text} = {lengths.height(reading['height_m'])}"
 
 
 def _checks(words: Words, kind: str, stand: Record) -> list[str]:

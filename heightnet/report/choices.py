@@ -72,7 +72,11 @@ def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: l
     of = f"explanation:{number}"
     told = parts(words, explanation)
     names = [part.name for part in told]
-    name = f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong" if names else "Nothing that would show is wrong"
+    name = (
+        f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong"
+        if names
+        else "Nothing that would show is wrong"
+    )
     single = settled(words, explanation)
     marks, more = _marks(words, keys, of, explanation) if single else ([], 0)
     return Choice(

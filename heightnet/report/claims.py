@@ -14,6 +14,7 @@ from html import escape
 from typing import Any
 
 OPEN, PART, SHUT = "\ue000", "\ue001", "\ue002"  # of the private use area; names cannot hold them, see `name`
+DIRECTIONS = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _CLAIM = re.compile(f"{OPEN}([^{PART}]*){PART}([^{PART}]*){PART}([^{PART}]*){PART}([^{SHUT}]*){SHUT}")
 
 
@@ -64,9 +65,22 @@ def html(text: str, tag: str = "span") -> str:
     """The text escaped for a page, claims as elements."""
     out, at = [], 0
     for m in _CLAIM.finditer(text):
-        out += [escape(text[at : m.start()]), f"<{tag} {attributes(m[1], m[2], m[3])}>{escape(m[4])}</{tag}>"]
+        out += [isolated(text[at : m.start()], tag)]
+        out += [f"<{tag} {attributes(m[1], m[2], m[3])}>{isolated(m[4], tag)}</{tag}>"]
         at = m.end()
-    return "".join([*out, escape(text[at:])])
+    return "".join([*out, isolated(text[at:], tag)])
+
+
+def isolated(text: str, tag: str = "span") -> str:
+    """Text for HTML in which a name keeps the characters it has, but cannot turn the text around it.
+
+    Each mark of writing direction stands in an element that isolates it: what it opens ends there.
+
+    >>> isolated("P\\u202e1 & 2")
+    'P<bdi>\\u202e</bdi>1 &amp; 2'
+    """
+    around = r"<bdi>\g<0></bdi>" if tag == "span" else rf'<{tag} unicode-bidi="isolate">\g<0></{tag}>'
+    return DIRECTIONS.sub(around, escape(text))
 
 
 def attributes(of: str, fact: str, value: str) -> str:

@@ -15,6 +15,9 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from heightnet.report import claims
+from heightnet.report.claims import isolated
+from heightnet.report.columns import table_lines
+from heightnet.report.console import clean, put, width_of
 from heightnet.report.numbers import NO_BREAK, tie
 
 if TYPE_CHECKING:
@@ -62,8 +65,9 @@ class Document:
         return f"{self.title} (an invented job)" if self.invented else self.title
 
 
-def text_lines(document: Document, width: int = WIDTH) -> Iterator[tuple[str, str]]:
-    """Lines with the style a terminal may give them."""
+def text_lines(document: Document, terminal: int | None = None) -> Iterator[tuple[str, str]]:
+    """Lines with the style a terminal may give them; terminal : its columns, None where there is none."""
+    width = min(WIDTH, terminal or WIDTH)
     yield document.heading, "bold"
     for line in _wrap(f"{SIGN[document.tone]} {document.headline}", "", width):
         yield line, STYLE[document.tone]
@@ -73,8 +77,11 @@ def text_lines(document: Document, width: int = WIDTH) -> Iterator[tuple[str, st
             for line in _wrap(sentence, "   ", width):
                 yield line, ""
         if part.table and part.table.rows:
-            for line in _columns(part.table):
-                yield f"   {line}".rstrip(), ""
+            left = [head.endswith(" ") for head in part.table.header]
+            header = [head.rstrip() for head in part.table.header]
+            rows = [[claims.plain(cell) for cell in row] for row in part.table.rows]
+            for line in table_lines(rows, left, terminal and terminal - 3, header):
+                yield f"   {line}", ""
     if document.foot:
         for line in _wrap(document.foot, "", width):
             yield line, ""
@@ -86,11 +93,8 @@ def plain(document: Document) -> str:
 
 def show(document: Document, console: Console) -> None:
     """Print it; a console that is no terminal gets the same text without colour."""
-    from rich.text import Text
-
-    width = min(WIDTH, console.width) if console.is_terminal else WIDTH
-    for line, style in text_lines(document, width):
-        console.print(Text(line, style=style), soft_wrap=True)
+    for line, style in text_lines(document, width_of(console)):
+        put(console, line, style)
 
 
 def _wrap(text: str, indent: str, width: int) -> list[str]:
@@ -99,16 +103,6 @@ def _wrap(text: str, indent: str, width: int) -> list[str]:
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
     return [line.replace(NO_BREAK, " ") for line in lines]
-
-
-def _columns(table: Table) -> list[str]:
-    rows = [[head.rstrip() for head in table.header], *([claims.plain(cell) for cell in row] for row in table.rows)]
-    wide = [max(len(row[i]) for row in rows) for i in range(len(table.header))]
-    left = [head.endswith(" ") for head in table.header]
-    return [
-        "  ".join(c.ljust(w) if at_left else c.rjust(w) for c, w, at_left in zip(row, wide, left, strict=True))
-        for row in rows
-    ]
 
 
 PAGE_STYLE = """
@@ -135,12 +129,12 @@ def html(document: Document) -> str:
     digest = b64encode(hashlib.sha256(PAGE_STYLE.encode()).digest()).decode("ascii")
     csp = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     body = [
-        f'<p class="job">{escape(document.heading)}</p>',
+        f'<p class="job">{isolated(document.heading)}</p>',
         f'<div class="banner {document.tone}"><p class="says">{_html(document.says)}</p>'
         f"<h1>{_html(document.headline)}</h1></div>",
     ]
     for part in document.parts:
-        body.append(f"<section><h2>{escape(part.heading)}</h2>")
+        body.append(f"<section><h2>{isolated(part.heading)}</h2>")
         body += [f"<p>{_html(line)}</p>" for line in part.lines]
         if part.table and part.table.rows:
             body.append(_html_table(part.table))
@@ -149,7 +143,7 @@ def html(document: Document) -> str:
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta http-equiv="Content-Security-Policy" content="{csp}">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(document.title)}</title><style>{PAGE_STYLE}</style></head>\n<body><main>\n"
+        f"<title>{escape(clean(document.title))}</title><style>{PAGE_STYLE}</style></head>\n<body><main>\n"
         + "\n".join(body)
         + f"\n</main><footer>{_html(document.foot)}</footer></body></html>\n"
     )
@@ -161,7 +155,7 @@ def _html(text: str) -> str:
 
 def _html_table(table: Table) -> str:
     left = [' class="left"' if head.endswith(" ") else "" for head in table.header]
-    head = "".join(f'<th scope="col"{at}>{escape(h.strip())}</th>' for h, at in zip(table.header, left, strict=True))
+    head = "".join(f'<th scope="col"{at}>{isolated(h.strip())}</th>' for h, at in zip(table.header, left, strict=True))
     rows = [
         "<tr>" + "".join(f"<td{at}>{claims.html(cell)}</td>" for cell, at in zip(row, left, strict=True)) + "</tr>"
         for row in table.rows

@@ -1,7 +1,8 @@
 """results.json as text: the facts in the order of the schema, rounded far below anything a tape can read.
 
 Rounding (1 um, 0.1 um where the key ends in ``_mm``) keeps the last bits of floating point, which differ from
-machine to machine, out of files that people compare.
+machine to machine, out of files that people compare.  Whatever is shown is made from the rounded facts.  Only the
+settings stay as they were given.
 """
 
 from __future__ import annotations
@@ -84,7 +85,7 @@ def as_written(facts: dict[str, Any]) -> dict[str, Any]:
     """The facts as results.json holds them: rounded, and so ordered alike on every machine where two are equal."""
     shapes = _shapes()
     keys = [key for key in shapes if key in facts] + [key for key in facts if key not in shapes]
-    return {key: shapes.get(key, _same)(facts[key]) for key in keys}
+    return {key: shapes.get(key, _unknown(key))(facts[key]) for key in keys}
 
 
 def _dumps(value: Any) -> str:
@@ -102,18 +103,35 @@ def _shape(key: str, part: dict[str, Any]) -> Shape:
     """How a value under this key is ordered and rounded."""
     if "$ref" in part:
         part = schema()["$defs"][part["$ref"].rsplit("/", 1)[1]]
-    kind = part.get("type")
-    if kind == "array":
-        return _of_list(key, part["items"])
-    if kind == "object" and "properties" in part:
+    if "items" in part:
+        return _or_none(_of_list(key, part["items"]))
+    if "properties" in part:
         shapes = {name: _shape(name, inner) for name, inner in part["properties"].items()}
-        return lambda record: _record(record, shapes)
-    if kind == "object" and isinstance(part.get("additionalProperties"), dict):
+        return _or_none(lambda record: _record(record, shapes))
+    if isinstance(part.get("additionalProperties"), dict):
         rounded = _rounded(key)
-        return lambda values: {name: rounded(value) for name, value in values.items()}
-    if kind is not None and "number" in kind:
-        return _rounded(key)
-    return _same
+        return _or_none(lambda values: {name: rounded(value) for name, value in values.items()})
+    if "type" not in part:
+        return _unknown(key)
+    return _rounded(key) if "number" in part["type"] else _same
+
+
+def _or_none(shape: Shape) -> Shape:
+    return lambda value: None if value is None else shape(value)
+
+
+def _unknown(key: str) -> Shape:
+    """What the schema does not describe: every number in it rounded all the same."""
+    rounded = _rounded(key)
+
+    def shaped(value: Any) -> Any:
+        if isinstance(value, float):
+            return rounded(value)
+        if isinstance(value, dict):
+            return {name: _unknown(name)(inner) for name, inner in value.items()}
+        return [shaped(inner) for inner in value] if isinstance(value, list | tuple) else value
+
+    return shaped
 
 
 def _of_list(key: str, items: dict[str, Any]) -> Shape:
@@ -141,7 +159,7 @@ def _of_list(key: str, items: dict[str, Any]) -> Shape:
 def _record(record: dict[str, Any], shapes: dict[str, Shape]) -> dict[str, Any]:
     ordered = {name: shape(record[name]) for name, shape in shapes.items() if name in record}
     if len(ordered) < len(record):
-        ordered.update((name, value) for name, value in record.items() if name not in ordered)
+        ordered.update((name, _unknown(name)(value)) for name, value in record.items() if name not in ordered)
     return ordered
 
 

@@ -44,7 +44,9 @@ def steps(words: Words) -> list[Step]:
         of = f"finding:{one['order']}"
         if one["named"]:
             error = words.error(one["id"], one["error_mm"], one["error_sd_mm"], of)
-            found.append(Step(f"Look up in the field book: {words.label(one['id'])}.", f"{capital(error)}.", FIELD_BOOK))
+            found.append(
+                Step(f"Look up in the field book: {words.label(one['id'])}.", f"{capital(error)}.", FIELD_BOOK)
+            )
     for one in findings:
         if along := stretch(words, one):
             found.append(Step(f"Level {along} again.", "Its heights are not used before.", LEVELLED))
@@ -147,48 +149,57 @@ def _less(words: Words, booked: Booked, error: float) -> float:
 
 
 def _entry(words: Words, id: str) -> Entry:
+    """The place of one member of a finding in the field book; of what is not there its name alone."""
     kind, _, name = id.partition(":")
-    r = words.records.get(id, {})
+    record = words.records.get(id)
+    if record is None or kind == "group":
+        return Entry(words.label(id))
+    if kind in ("setup", "target", "tripod", "reading"):
+        return _stand(words, id, kind, name, record)
+    return _row(id, kind, record)
+
+
+def _stand(words: Words, id: str, kind: str, name: str, r: Record) -> Entry:
+    """A height of a stand, or one reading of it."""
+    if kind == "reading":
+        of, stand = words.stand_of(id)
+        what = "tape reading" if of == "setup" else f"tape reading at {words.short(f'target:{stand[of]}')}"
+        setup = stand["setup"] if of == "setup" else ""
+        return Entry(what, setup, stand["mark"] or "", "", *_place([r]), Booked(id, "value_m", r["value_m"]))
+    if kind == "target":
+        sights = words.sighted.get(name, [])
+        setups = listing(list(dict.fromkeys(setup for setup, _ in sights)), 3)
+        rows = listing([str(row) for _, row in sights], 3)
+        booked = Booked(id, "recorded_m", r["recorded_m"])
+        return Entry("target height", setups, r["mark"] or name, "", _file(words), rows, booked)
+    what, setups = f"{words.thing(name)} height", name
+    if kind == "tripod":
+        what = f"shared {words.short(id)}"
+        setups = listing([s["setup"] for s in words.facts["setups"] if s["hypothesis"] == id], 3)
+    of = f"setup:{r['setup']}" if "setup" in r else f"target:{r['target']}"
+    booked = Booked(of, "recorded_m", r["recorded_m"])
+    return Entry(what, setups, r["mark"] or "", "", *_place(r["readings"][:1]), booked)
+
+
+def _row(id: str, kind: str, r: Record) -> Entry:
+    """A row of a file, or a known height or separation of a mark."""
     match kind:
-        case "setup" if r:
-            what = f"{words.thing(name)} height"
-            return Entry(what, name, r["mark"] or "", "", *_place(r["readings"][:1]), Booked(id, "recorded_m", r["recorded_m"]))
-        case "target" if r:
-            sights = words.sighted.get(name, [])
-            setups = listing(list(dict.fromkeys(setup for setup, _ in sights)), 3)
-            rows = listing([str(row) for _, row in sights], 3)
-            mark = r["mark"] or name
-            return Entry("target height", setups, mark, "", _file(words), rows, Booked(id, "recorded_m", r["recorded_m"]))
-        case "tripod" if r:
-            setups = listing([s["setup"] for s in words.facts["setups"] if s["hypothesis"] == id], 3)
-            of = f"setup:{r['setup']}" if "setup" in r else f"target:{r['target']}"
-            return Entry(f"shared {words.short(id)}", setups, r["mark"] or "", "", *_place(r["readings"][:1]),
-                         Booked(of, "recorded_m", r["recorded_m"]))  # fmt: skip
-        case "reading" if r:
-            stand_kind, stand = words.stand_of(id)
-            setup = stand["setup"] if stand_kind == "setup" else ""
-            what = "tape reading" if stand_kind == "setup" else f"tape reading at {words.short('target:' + stand['target'])}"
-            return Entry(what, setup, stand["mark"] or "", "", *_place([r]), Booked(id, "value_m", r["value_m"]))
-        case "shot" if r:
-            return Entry("height difference of the sight", r["setup"], r["to_mark"] or r["target"], "", r["file"],
-                         f"{r['row']}", Booked(id, "rise_m", r["rise_m"]))  # fmt: skip
-        case "staff" if r:
-            what = SIGHTS.get(r["sight"] or "", "staff reading")
-            return Entry(what, r["level_setup"], r["name"] or r["mark"], r["run"] or "", r["file"], f"{r['row']}",
-                         Booked(id, "reading_m", r["reading_m"]))  # fmt: skip
-        case "level" if r:
-            return Entry("levelled difference", "", f"{r['from_mark']} to {r['to_mark']}", r["run"] or "", r["file"],
-                         f"{r['row']}", Booked(id, "rise_m", r["rise_m"]))  # fmt: skip
-        case "gnss" if r:
-            fact = "height_m" if r["rise_m"] is None else "rise_m"
-            setups = f"{r['from']} to {r['to']}" if r["from"] else r["to"]
-            return Entry("satellite height", setups, r["to_mark"] or "", "", r["file"], f"{r['row']}",
-                         Booked(id, fact, r[fact]))  # fmt: skip
-        case "known" if r:
+        case "known":
             return Entry("known height", "", r["mark"], booked=Booked(id, "height_m", r["height_m"]))
-        case "separation" if r:
+        case "separation":
             return Entry("separation", "", r["mark"], booked=Booked(id, "separation_m", r["separation_m"]))
-    return Entry(words.label(id))
+        case "shot":
+            what, at, mark, run = "height difference of the sight", r["setup"], r["to_mark"] or r["target"], ""
+        case "staff":
+            what = SIGHTS.get(r["sight"] or "", "staff reading")
+            at, mark, run = r["level_setup"], r["name"] or r["mark"], r["run"] or ""
+        case "level":
+            what, at, mark, run = "levelled difference", "", f"{r['from_mark']} to {r['to_mark']}", r["run"] or ""
+        case _:
+            at = f"{r['from']} to {r['to']}" if r["from"] else r["to"]
+            what, mark, run = "satellite height", r["to_mark"] or "", ""
+    fact = "reading_m" if kind == "staff" else "height_m" if r.get("rise_m") is None else "rise_m"
+    return Entry(what, at, mark, run, r["file"], f"{r['row']}", Booked(id, fact, r[fact]))
 
 
 def _place(readings: list[Record]) -> tuple[str, str]:

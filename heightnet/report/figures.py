@@ -1,6 +1,7 @@
 """The pictures as matplotlib Figures, for print and for other documents; figures/*.svg are made of them.
 
-The same job gives the same bytes: a fixed salt for the ids in the file and no date.
+The same job gives the same bytes: no date, places to a tenth of a point, and no clip paths, whose ids hang on last
+digits.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from heightnet.report.claims import plain
 from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, plan, section
-from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text
+from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text, tenth
 from heightnet.report.words import Words
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def figure_files(facts: dict[str, Any]) -> dict[str, str]:
 
     files = {}
     with (
-        matplotlib.rc_context({"svg.hashsalt": "heightnet", "svg.fonttype": "none", "font.family": "sans-serif"}),
+        matplotlib.rc_context({"svg.fonttype": "none", "font.family": "sans-serif"}),
         warnings.catch_warnings(),
     ):
         # text stays text, and whoever shows the file has the letters: they are only measured here
@@ -60,10 +61,11 @@ def figure(drawing: Drawing) -> Figure:
     """A matplotlib Figure of a drawing, in its size in points; nothing of pyplot is touched."""
     from matplotlib.figure import Figure
 
-    made = Figure(figsize=(drawing.width / POINTS, drawing.height / POINTS))
+    width, height = tenth(drawing.width), tenth(drawing.height)
+    made = Figure(figsize=(width / POINTS, height / POINTS))
     axes = made.add_axes((0, 0, 1, 1))
-    axes.set_xlim(0, drawing.width)
-    axes.set_ylim(drawing.height, 0)
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)
     axes.set_axis_off()
     _put(axes, drawing.root)
     return made
@@ -80,7 +82,7 @@ def _put(axes: Axes, item: Item) -> None:
                 for inner in item.items:
                     _put(axes, inner)
         case Line(parts, style, closed):
-            points = [point for part in parts for point in (part + part[:1] if closed else part)]
+            points = [(tenth(x), tenth(y)) for part in parts for x, y in (part + part[:1] if closed else part)]
             codes = [
                 code
                 for part in parts
@@ -88,12 +90,12 @@ def _put(axes: Axes, item: Item) -> None:
             ]
             axes.add_patch(PathPatch(Path(points, codes), **_look(style, closed)))
         case Circle(centre, radius, style):
-            axes.add_patch(Disc(centre, radius, **_look(style, True)))
+            axes.add_patch(Disc((tenth(centre[0]), tenth(centre[1])), tenth(radius), **_look(style, True)))
         case Text((x, y), text, letter, anchor):
             look = LETTERS[letter]
             axes.text(
-                x,
-                y,
+                tenth(x),
+                tenth(y),
                 plain(text),
                 fontsize=look.size * 0.92,
                 color=look.colour,
@@ -107,6 +109,7 @@ def _put(axes: Axes, item: Item) -> None:
 def _look(name: str, closed: bool) -> dict[str, Any]:
     style = STYLES[name]
     look: dict[str, Any] = {
+        "clip_on": False,
         "edgecolor": style.stroke,
         "linewidth": style.width,
         "facecolor": style.fill if closed else "none",

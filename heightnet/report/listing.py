@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from heightnet.judge.screening import RULES
+from heightnet.report.columns import table_lines
 from heightnet.report.numbers import Lengths, count, fixed, listing
 from heightnet.report.words import VERDICTS
 
 Record = dict[str, Any]
 
+Row = str | Sequence[str]
+
 SHORT = 30  # rows of a section, unless all are asked for
+INDENT = "  "
+WIDEST = 60  # characters; the cells behind a wider one are set apart from the others'
 CHECKED = {
     "own": "tested on its own",
     "shared": "tested: an error would show, but could be laid on something else",
@@ -28,58 +34,55 @@ SHOT_RULES = {
 NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 
 
-def lines(facts: Record, most: int | None = SHORT) -> Iterator[str]:
-    """The listing of the facts of `heightnet.tasks.show`; ``most`` rows of each section, None for all."""
+def lines(facts: Record, most: int | None = SHORT, width: int | None = None) -> Iterator[str]:
+    """The listing of the facts of `heightnet.tasks.show`.
+
+    most : rows of each section, None for all.  width : columns of the terminal, which no table is wider than.
+    """
     lengths = Lengths(facts["units"]["length"])
+    section = partial(_section, most=most, width=width)
     yield f"{facts['title'] or facts['job']}: what was read, before any adjustment"
     yield f"Lengths in {lengths.name}, angles in {facts['units']['angle']}; small lengths in {lengths.small_name}."
     tables = ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"])
-    yield from _section("Tables", _columns(tables), most)
+    yield from section("Tables", tables)
     for kind, heading in NOTES.items():
         notes = [f"{_place(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
-        yield from _section(heading, notes, most)
-    yield from _section("Precision and settings other than usual", [
+        yield from section(heading, notes)
+    yield from section("Precision and settings other than usual", [
         f"{s['setting']} = {s['value']}   {s['about']}"
         for s in facts["settings"] if not s["default"] and s["setting"] != "title"
-    ], most)  # fmt: skip
-    yield from _section("Points of the equipment", _columns(_equipment(facts, lengths)), most)
-    yield from _section("Known heights", _columns(_known(facts, lengths)), most)
-    yield from _section("How each height was reduced", _columns(_heights(facts, lengths)), most)
-    yield from _section("Set-ups", _columns(_stands(facts, "setup", "target", lengths)), most)
-    yield from _section("Targets", _columns(_stands(facts, "target", "setup", lengths)), most)
-    yield from _section("Levelled differences", _columns(_levels(facts, lengths)), most)
-    yield from _section("Level set-ups", _columns(_level_setups(facts, lengths)), most)
-    yield from _section("Satellite heights", _columns(_gnss(facts, lengths)), most)
-    yield from _section("What ties to what", _ties(facts, lengths), None)
-    yield from _section("Odd values", list(_warnings(facts, lengths)), most)
+    ])  # fmt: skip
+    yield from section("Points of the equipment", _equipment(facts, lengths))
+    yield from section("Known heights", _known(facts, lengths))
+    yield from section("How each height was reduced", _heights(facts, lengths))
+    yield from section("Set-ups", _stands(facts, "setup", "target", lengths))
+    yield from section("Targets", _stands(facts, "target", "setup", lengths))
+    yield from section("Levelled differences", _levels(facts, lengths))
+    yield from section("Level set-ups", _level_setups(facts, lengths))
+    yield from section("Satellite heights", _gnss(facts, lengths))
+    yield from section("What ties to what", _ties(facts, lengths), most=None)
+    yield from section("Odd values", _warnings(facts, lengths))
     unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
     if unproved:
-        yield from _section(
-            f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights",
-            [listing(unproved, 12)],
-            None,
-        )
+        heading = f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights"
+        yield from section(heading, [listing(unproved, 12)])
 
 
-def _section(heading: str, rows: Sequence[str], most: int | None) -> Iterator[str]:
-    if not rows:
+def _section(heading: str, rows: Iterable[Row], most: int | None, width: int | None) -> Iterator[str]:
+    """Sentences, or cells to be set under one another."""
+    everything = list(rows)
+    if not everything:
         return
     yield ""
     yield heading
-    shown = rows if most is None else rows[:most]
-    for row in shown:
-        yield f"  {row}"
-    if len(shown) < len(rows):
-        yield f"  ... and {len(rows) - len(shown):,} more (--all lists them)"
-
-
-def _columns(rows: Iterable[Sequence[str]]) -> list[str]:
-    """Cells under one another."""
-    table = [tuple(row) for row in rows]
-    if not table:
-        return []
-    widths = [min(60, max(len(row[i]) for row in table)) for i in range(len(table[0]))]
-    return ["  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip() for row in table]
+    shown = everything if most is None else everything[:most]
+    cells = [row for row in shown if not isinstance(row, str)]
+    inside = None if width is None else width - len(INDENT)
+    sentences = [row for row in shown if isinstance(row, str)]
+    for line in sentences or table_lines(cells, [True] * len(cells[0]), inside, padded_to=WIDEST):
+        yield f"{INDENT}{line}"
+    if len(shown) < len(everything):
+        yield f"{INDENT}... and {len(everything) - len(shown):,} more (--all lists them)"
 
 
 def _place(note: Record) -> str:

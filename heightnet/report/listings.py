@@ -177,12 +177,13 @@ class Tables:
                            "recorded too high by so much, says the rest of the job (minus: too low)"),
                 self.small("sd", "error_sd_mm", "standard deviation of that error"),
                 self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
-                self.small("Named from", "smallest_named_mm",
-                           "the smallest error that would be laid on this height and no other"),
+                Column(f"Named from, {self.m}", self.named_from, "number", "smallest_named_mm",
+                       "the smallest error that would be laid on this height and no other"),
                 Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
                        "number", "independent_checks", "independent ways by which the rest of the job knows it"),
-                Column(f"Corrected, {self.lengths.name}", lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"),
-                       "number", "corrected_m", "the height to use; two where the job cannot tell which"),
+                Column(f"Corrected, {self.lengths.name}",
+                       lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"), "number", "corrected_m",
+                       "the height to use; two where the job cannot tell which"),
                 *self.statistics(),
             ],
         )  # fmt: skip
@@ -190,6 +191,11 @@ class Tables:
             key = key_of(r[kind])
             table.add(r, f"{kind}:{r[kind]}", key, self.keys.join(key, self.keys.mark(r["mark"])))
         return table
+
+    def named_from(self, r: Record) -> str:
+        """From what size an error is named; "never" where it shows, but always together with what looks like it."""
+        shows = r["smallest_found_mm"] is not None and self.words.facts["judgement"]["named_sizes"]
+        return "never" if shows and r["smallest_named_mm"] is None else self.lengths.column(r["smallest_named_mm"])
 
     def one_or_two(self, r: Record, fact: str, of: str) -> str:
         """A height, or where the job leaves it open each of those it may have; rarer ones with their chance."""

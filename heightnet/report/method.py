@@ -1,4 +1,4 @@
-"""How a job was tested, in plain sentences; the numbers behind each are folded under it, with a line that explains each."""
+"""How a job was tested, in plain sentences; the numbers behind each are folded under it, each with a line about it."""
 
 from __future__ import annotations
 
@@ -84,7 +84,8 @@ def _fit(words: Words) -> Passage:
             one("Sum of squared misfits", "chi2", "each over its stated standard deviation"),
             one("Its limit", "chi2_limit", "a sound job exceeds it no more often than the false alarm allows"),
             one("Largest test against the job's own scatter", "largest_tau",
-                "the largest w over the root of the variance factor, for a job that does not trust its precision"),
+                "the largest w over the root of the variance factor, for a job that does not trust its precision",
+                NONE if fit["largest_tau"] is None else fixed(abs(fit["largest_tau"]), 2)),
             one("Its limit", "critical_tau", "exceeded by that test in a sound job no more often than allowed"),
         ],
     )  # fmt: skip
@@ -104,19 +105,20 @@ def _decided(words: Words) -> Passage:
         lines.append(f"The largest test of one value is that of {words.label(id)}.")
     one, of_judgement = _of("fit", fit), _of("judgement", judgement)
     numbers = [
-        one("Largest test (w)", "largest_w", "an error over its standard deviation; beyond the limit the job contradicts itself",
+        one("Largest test (w)", "largest_w",
+            "an error over its standard deviation; beyond the limit the job contradicts itself",
             NONE if w is None else fixed(abs(w), 2)),
         one("Its limit", "critical_w", f"for one test in each class, found by {fit['critical_by'] or 'nothing'}"),
         one("Log odds of the likeliest error", "log_odds",
-            "for one class being wrong against none, precision not taken as stated; beyond the limit the job contradicts itself"),
+            "for one class being wrong against none; beyond the limit the job contradicts itself"),
         one("Its limit", "critical_log_odds", "found together with the other limit, so that both keep the false alarm"),
         of_judgement("Chance that anything is wrong", "probability", "from the search over sets of errors", decimals=4),
     ]  # fmt: skip
     if judgement["bears"] is not None:
         numbers.append(of_judgement("Errors it bears", "bears", "so few spare measurements cannot part more of them"))
     if judgement["survives"] is not None:
-        numbers.append(of_judgement("Errors every height survives", "survives",
-                                    "so many at once could not hide one: half of the fewest independent ways"))  # fmt: skip
+        survives = "so many at once could not hide one: half of the fewest independent ways"
+        numbers.append(of_judgement("Errors every height survives", "survives", survives))
     numbers += [
         of_judgement("Heights with fewer than 2 independent ways", "checked_under_two",
                      "an error in them shows, if at all, only together with what checks them"),
@@ -148,7 +150,7 @@ def _search(words: Words) -> Passage:
         "How errors were searched for",
         lines,
         [
-            one("Parts searched", "neighbourhoods", "1: the whole job at once; more: each around something that stands out"),
+            one("Parts searched", "neighbourhoods", "1: the whole job at once; more: around what stands out"),
             one("Share looked at", "searched", "about so much of all probability; no chance is shown above it",
                 NONE if searched is None else of_100(searched)),
             one("Stopped early", "stopped", "by the budget of a search, or by the seconds asked for",

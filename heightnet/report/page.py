@@ -93,7 +93,7 @@ def _sign(words: Words, story: Story) -> str:
         return "proved"
     findings = words.facts["findings"]
     if story.tone == WRONG:
-        return "suspect" if findings and all(f["named"] for f in findings) else "either"
+        return "suspect" if any(f["named"] for f in findings) else "either"
     counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
                for v, _ in words.verdict_counts(table)}  # fmt: skip
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")

@@ -11,6 +11,7 @@ from heightnet.report.words import Words
 Record = dict[str, Any]
 
 ACCUSED = ("suspect", "either")
+ROWS = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
 FAR = 3.0  # standard deviations of an observation from which its residual asks for a word
 FELT = 0.5  # of a residual: what is left of it once the wrong value is out, for the wrong value to be the reason
 
@@ -27,7 +28,7 @@ class Spoilt:
         self._touching = {id: _stands(keys.about(id)) for id in named}
 
     def by(self, record: Record) -> str:
-        """ "spoilt by S4", "spoilt" where it could be by several, or "" for an observation that is accused itself or fits."""
+        """ "spoilt by S4", "spoilt" where it could be by several, "" for what is accused itself or fits."""
         now, then, sd = record["residual_mm"], self.then.get(record["id"]), record["sd_mm"]
         if now is None or then is None or not sd or record["verdict"] in ACCUSED:
             return ""
@@ -40,8 +41,9 @@ class Spoilt:
         return f"spoilt by {self._name(touching[0])}" if len(touching) == 1 else "spoilt"
 
     def _name(self, id: str) -> str:
-        if id.startswith("reading:"):
-            return f"the tape reading in {self.words.short(id)}"
+        kind, _, place = id.partition(":")
+        if kind in ROWS:
+            return f"{ROWS[kind]} row {place.rpartition(':')[2]}"
         return self.words.short(id)
 
     def residual(self, record: Record) -> str:

@@ -237,7 +237,7 @@ def place_of(words: Words, finding: Record) -> str:
     kinds = words.kind_of(ids)
     of = claim(f"finding:{finding['order']}", "count", number, f"{number:,}")
     where = where_is(words, finding)
-    if number <= SPELT_OUT and not where:
+    if number <= SPELT_OUT and finding["place"]["kind"] != "section":
         return f"either {listing([words.label(id) for id in ids], SPELT_OUT, 'or')}"
     rows = words.rows(ids) if number == len(ids) else ""
     listed = f" ({rows})" if rows else ""
@@ -390,18 +390,27 @@ def _why(words: Words) -> list[str]:
             continue
         id = finding["id"]
         causes = _causes(words, id)
-        name = f"{words.short(id)}: " if len(findings) > 1 else ""
+        name = _lead(words, id) if len(findings) > 1 else ""
         named = [c for c in causes if c["cause"] != "none"]
         suspect = next((s for s in words.facts["suspects"] if s["id"] == id), None)
         if named and causes[0]["cause"] != "none":
-            lines.append(capital(f"{name}{_likely_cause(words, id, named)}."))
+            said = f"{_likely_cause(words, id, named)}."
+            lines.append(f"{name}{said}" if name else capital(said))
         elif suspect and suspect["cause_text"] and suspect["cause"] != "none":
-            lines.append(capital(f"{name}{suspect['cause_text'].rstrip('.')}."))
+            said = f"{suspect['cause_text'].rstrip('.')}."
+            lines.append(f"{name}{said}" if name else capital(said))
         elif id.partition(":")[0] in ("setup", "target", "tripod", "reading"):
-            lines.append(f"{name}No usual slip has this size. Look at the field book, and ask who taped it.")
+            said = "no usual slip has this size. Look at the field book, and ask who taped it."
+            lines.append(f"{name}{said}" if name else capital(said))
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
     return lines or ["The size gives no hint. Look at the field book for these rows."]
+
+
+def _lead(words: Words, id: str) -> str:
+    """What a sentence is about, of several: "S4: ", "Satellite row 34: "; a name stays as it is written."""
+    short = f"levelled difference {words.short(id)}" if id.startswith("level:") else words.short(id)
+    return f"{short if short == id.partition(':')[2] else capital(short)}: "
 
 
 def _causes(words: Words, id: str) -> list[Record]:
@@ -426,8 +435,21 @@ def _why_one_of(words: Words, finding: Record) -> list[str]:
         return ["No usual slip has the size that any of them would need. Look at the field book for these rows."]
     best = max(dict.fromkeys(texts), key=texts.count)
     fits = texts.count(best)
-    whom = "each of them" if fits == len(suspects) == finding["count"] else f"{fits} of them"
-    return [f"{capital(best.rstrip('.'))} fits {whom}. Each would leave exactly these misclosures."]
+    said = capital(best.rstrip("."))
+    if fits == len(suspects) == finding["count"]:
+        alike = " Each would leave exactly these misclosures." if _one_class(words, finding) else ""
+        return [f"{said} fits each of them.{alike}"]
+    which = [words.short(s["id"]) for s in suspects.values() if s["cause_text"] == best]
+    return [f"{said} fits {listing(which, SPELT_OUT)}."]
+
+
+def _one_class(words: Words, finding: Record) -> bool:
+    """Whether nothing in the job tells the members of a finding from one another."""
+    ids = {m["id"] for m in finding["members"]}
+    parts = (
+        {m["id"], *also} for e in words.facts["explanations"] for m, also in zip(e["members"], e["also"], strict=True)
+    )
+    return any(ids <= part for part in parts)
 
 
 def reading_check(words: Words, check: Record) -> str:
@@ -483,8 +505,8 @@ def _what_it_did(words: Words) -> list[str]:
     findings = words.facts["findings"]
     for finding in findings[:TOLD]:
         if finding["named"]:
-            name = f"{words.short(finding['id'])}: " if len(findings) > 1 else ""
-            lines.append(name + words.moved(finding["moved"], f"finding:{finding['order']}"))
+            moved = words.moved(finding["moved"], f"finding:{finding['order']}")
+            lines.append(f"{_lead(words, finding['id'])}i{moved[1:]}" if len(findings) > 1 else moved)
     divided = [m for m in words.facts["marks"] if m["corrected_height_m"] is None and len(m["heights"]) > 1]
     if divided:
         lines.append(f"{'; '.join(words.two_minds(m) for m in divided[:SHORT_LIST])}.")
@@ -511,8 +533,13 @@ def _deciding(words: Words) -> str:
     if not steps:
         return ""
     step = steps[0]
-    what = "a line levelled" if step["kind"] == "level_tie" else "a sight"
-    return f"{capital(what)} from {step['from_mark']} to {step['mark']} would decide." if step["mark"] else ""
+    match step["kind"]:
+        case "second_tape":
+            return f"A second taping of {words.short(step['tests'])} would decide."
+        case "reoccupation" | "antenna_reoccupation":
+            return f"Another occupation of {step['from_mark']} would decide."
+    what = "A line levelled" if step["kind"] == "level_tie" else "A sight"
+    return f"{what} from {step['from_mark']} to {step['mark']} would decide."
 
 
 # ---- what to do ----

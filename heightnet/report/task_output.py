@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-import click
-
+from heightnet.report.console import console, one_line, say, say_json
 from heightnet.report.document import Document, html, show
 from heightnet.report.writing import write_text
 
@@ -19,10 +18,8 @@ def give(name: str, facts: dict[str, Any], document: Document, to: Path | None, 
         write_text(to / f"{name}.json", [text])
         write_text(to / f"{name}.html", [html(document)])
     if as_json:
-        click.echo(text, nl=False)
+        say_json(text)
         return
-    from rich.console import Console
-
-    show(document, Console())
+    show(document, console())
     if to is not None:
-        click.echo(f"The page: {to / f'{name}.html'}")
+        say(f"The page: {one_line(to / f'{name}.html')}")

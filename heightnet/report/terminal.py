@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from heightnet.report.claims import plain as bare
+from heightnet.report.console import one_line, put, width_of
 from heightnet.report.numbers import NO_BREAK, tie
 from heightnet.report.story import DOUBTFUL, SOUND, WRONG, tell
 from heightnet.report.words import Words
@@ -28,15 +29,12 @@ def plain(facts: dict[str, Any]) -> str:
 
 def show(facts: dict[str, Any], console: Console, folder: Path | None = None) -> None:
     """Print the story; a console that is no terminal gets the same text without any colour."""
-    from rich.text import Text
-
-    width = min(WIDTH, console.width) if console.is_terminal else WIDTH
-    for line, style in _lines(facts, width):
-        console.print(Text(line, style=style), soft_wrap=True)
+    for line, style in _lines(facts, min(WIDTH, width_of(console) or WIDTH)):
+        put(console, line, style)
     if folder is not None:
         page = folder / "report.html"
         where = page if page.exists() else folder / "results.json"
-        console.print(Text(f"The whole report: {where}"), soft_wrap=True)
+        put(console, f"The whole report: {one_line(where)}")
 
 
 def _lines(facts: dict[str, Any], width: int) -> Iterator[tuple[str, str]]:

@@ -450,9 +450,7 @@ class Words:
         def size(i: int, high: str = "") -> str:
             return claim(of, f"moved.{i}.moved_mm", moved[i]["moved_mm"], f"{self.lengths.about(sizes[i])}{high}")
 
-        parts = [
-            f"{moved[i]['mark']} {size(i, ' too high' if moved[i]['moved_mm'] > 0 else ' too low')}" for i in felt
-        ]
+        parts = [f"{moved[i]['mark']} {size(i, ' too high' if moved[i]['moved_mm'] > 0 else ' too low')}" for i in felt]
         rest = order[len(felt) : len(felt) + 1]
         tail = f"; the other marks by {size(rest[0])} at most" if rest and sizes[rest[0]] >= 0.1 else ""
         return f"It put {listing(parts, most)}{tail}."
@@ -614,7 +612,7 @@ class Words:
         return f"{said}; the job shows {found}"
 
     def scatter(self) -> list[tuple[str, str, float]]:
-        """How many times as much as stated the readings scatter: key of `fit`, what, factor; tapes where there are any."""
+        """How many times as much as stated readings scatter: key of `fit`, what, factor; tapes where there are any."""
         taped = [("tape_factor", "tape readings")] if len(self.facts["setups"]) + len(self.facts["targets"]) else []
         both = [*taped, ("sight_factor", "sights and levels")]
         return [(key, what, factor) for key, what in both if (factor := self.facts["fit"][key]) is not None]

@@ -37,6 +37,7 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     ------
     TooLarge : the job would not fit into memory; found before it is read.
     InputErrors : the job could not be read; every problem with its place.
+    WrongSettings : a setting keeps no rule.
     CannotAdjust : nothing in the job ties two places together.
     """
     say = say or (lambda stage: None)
@@ -57,8 +58,9 @@ def with_settings(job: Job, settings: dict[str, Any]) -> Job:
     """The job with some settings replaced, ``{"test__tolerance_mm": 3.0}``."""
     from dataclasses import replace
 
-    dotted = {name.replace("__", "."): value for name, value in settings.items()}
-    return replace(job, settings=job.settings.with_values(**dotted))
+    from heightnet.job.settings import check_values
+
+    return replace(job, settings=job.settings.with_values(**check_values(settings)))
 
 
 def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:

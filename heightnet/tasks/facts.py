@@ -170,7 +170,7 @@ class JobFacts:
     def moves(self, h: int) -> list[Record]:
         """The marks that an error of this hypothesis moves most, for each millimetre."""
         move = self.effect(np.array([h]))[:, 0]
-        order = np.argsort(-np.abs(move), kind="stable")[:MOVES_SHOWN]
+        order = np.argsort(-np.abs(move).round(9), kind="stable")[:MOVES_SHOWN]  # equal ones as listed
         names = self.net.nodes.name[self.mark_nodes]
         return [{"mark": str(names[i]), "per_mm": float(move[i])} for i in order if abs(move[i]) > LEAST_MOVE]
 
@@ -373,7 +373,7 @@ class JobFacts:
             hidden = np.where(move > LEAST_MOVE, move * size[None, :], 0.0)
         if not len(single):
             return np.zeros(len(move)), np.full(len(move), -1, dtype=np.int64)
-        by = np.argmax(hidden, axis=1)
+        by = np.argmax(hidden.round(9), axis=1)  # of equal ones the first
         most = hidden[np.arange(len(hidden)), by]
         return most, np.where(most > 0, single[by], -1)
 

@@ -220,7 +220,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     open_ = doubted | ~(found <= tolerance)
     if not open_.any():
         return []
-    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(found[open_], LARGE_M)), kind="stable")
+    order = np.argsort(-(accused[open_] * 1e3 + np.minimum(found[open_], LARGE_M)).round(9), kind="stable")
     wanted = family.node[watched[open_]][order]
     limit = max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
     # satellite heights are worked out when the antennas are down: nobody can tape them again
@@ -240,7 +240,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
         for i, option in enumerate(options):
             if (option.kind, option.stand, option.mark) in taken:
                 score[i] = -np.inf
-        best = int(np.argmax(np.round(score, 9)))
+        best = int(np.argmax(score.round(9)))  # of equal ones the first
         if score[best] < WORTH_A_TRIP:
             break
         out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance, sizes))
@@ -299,7 +299,7 @@ def _as_record(
     proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
     near = np.flatnonzero(facts.family.node[watched] == (option.head if option.kind == "second_tape" else option.tail))
     helped = np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))
-    one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax(helped))
+    one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax(helped.round(9)))
     return {
         "order": order,
         "kind": option.kind,

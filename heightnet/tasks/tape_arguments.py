@@ -6,10 +6,10 @@ import re
 from collections.abc import Sequence
 
 from heightnet.errors import InputErrors, InputProblem
+from heightnet.job.ranges import OFFSET_MM, RADIUS_MM
 from heightnet.job.tapes import INCH, read_tape
 from heightnet.judge.cause_heights import Reading
 
-FARTHEST_M = 5.0  # no measuring point is farther from its axis
 BARE_UP_TO_M = 2.5  # a number without a unit is metres if it could be a height in metres
 
 _NUMBER = r"\d+(?:\.\d*)?|\.\d+"
@@ -70,11 +70,10 @@ def _read_one(text: str, slant: bool, common: dict[str, str], scale: str) -> Rea
         raise _NotUnderstood(shown, "all parts in one scale")
     up = _signed(own["offset"], "offset") if own["offset"] else 0.0
     out = _signed(own["radius"], "radius") if own["radius"] else 0.0
-    for name, size in (("radius", out), ("offset", up)):
-        if abs(size) > FARTHEST_M:
-            raise _NotUnderstood(own[name], f"{name} up to {FARTHEST_M:g} m")
-    if out < 0:
-        raise _NotUnderstood(own["radius"], "a radius: a horizontal distance, not negative")
+    for name, size, within in (("radius", out, RADIUS_MM), ("offset", up, OFFSET_MM)):
+        if not within.holds(size * 1000):
+            article = "an" if name == "offset" else "a"
+            raise _NotUnderstood(own[name], f"{article} {name} {within.span}")
     clean = " + ".join(pieces) if scales[0] == "ftin" else " + ".join(_digits(piece) for piece in pieces)
     if len(pieces) > 1:
         if slant:

@@ -83,8 +83,7 @@ def test_supernodes_of_a_full_matrix_are_one():
 
 def test_row_pairs_and_gram():
     rng = np.random.default_rng(0)
-    W = sp.random_array((40, 12), density=0.25, rng=rng, format="csr")
-    W.sort_indices()
+    W = sp.csr_array(rng.random((40, 12)) * (rng.random((40, 12)) < 0.25))
     gram = Symmetric.gram(W)
     np.testing.assert_allclose(gram.full().toarray(), (W.T @ W).toarray(), atol=1e-15)
     assert sum(a.size for _, a, _, _ in row_pairs(W)) == sum(k * (k - 1) // 2 for k in np.diff(W.indptr))
@@ -125,3 +124,14 @@ def test_contraction_of_clusters_within_clusters():
     T = contract(A, np.array([10.0, 1e-2, 1e-5, 1e-2, 1e-2]), ties(A))
     assert T is not None
     np.testing.assert_array_equal(T.toarray(), [[1, 0, 0, 0], [1, 1, 0, 0], [1, 1, 1, 0], [1, 0, 0, 1]])
+
+
+def test_no_last_digit_decides_what_is_contracted():
+    """A weight of exactly a power of ten stands where clusters begin: a millimetre, 0.01 mm."""
+    A = sp.csr_array([[1.0, 0, 0, 0], [-1, 1, 0, 0], [0, -1, 1, 0], [0, 0, -1, 1], [0, 0, 1, -1]])
+    sd = np.array([10.0, 1e-3, 1e-5, 1e-3, 1e-2])
+    T = contract(A, sd, ties(A))
+    assert T is not None
+    for towards in (0.0, 1.0):
+        nudged = contract(A, np.nextafter(np.nextafter(sd, towards), towards), ties(A))
+        np.testing.assert_array_equal(nudged.toarray(), T.toarray())

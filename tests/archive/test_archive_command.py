@@ -11,6 +11,7 @@ import time
 import pytest
 from archive_help import DATA, bytes_of, copied
 
+pytestmark = pytest.mark.slow
 COMMAND = [sys.executable, "-m", "heightnet", "archive"]
 
 

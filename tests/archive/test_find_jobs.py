@@ -42,7 +42,7 @@ def test_the_folder_itself_may_be_the_job_and_nothing_inside_a_job_is_one(tmp_pa
 
 def test_reports_and_hidden_folders_are_not_entered(tmp_path):
     shutil.copytree(DATA / "mill-levels", tmp_path / ".old" / "mill")
-    shutil.copytree(DATA.parent / "reports" / "mill-levels", tmp_path / "reports" / "mill-levels")
+    shutil.copytree(DATA.parent / "reports" / "examples" / "mill-levels", tmp_path / "reports" / "mill-levels")
     shutil.copytree(DATA / "mill-levels", tmp_path / "reports" / "a job all the same")
     (tmp_path / "archived").mkdir()
     (tmp_path / "archived" / "archive.sqlite").write_bytes(b"")

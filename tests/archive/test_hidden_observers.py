@@ -12,6 +12,7 @@ from heightnet.errors import HeightnetError
 from heightnet.job.observers import hide_observers
 from heightnet.job.read import read_job
 
+pytestmark = pytest.mark.slow
 NAMES = ("Aldgate", "Osei", "Falk", "Imrie", "Quill", "Brandt")
 
 

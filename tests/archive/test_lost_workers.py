@@ -50,6 +50,7 @@ def die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+@pytest.mark.slow
 def test_a_killed_process_costs_no_job_and_no_duplicate(undisturbed, tmp_path, handed_over):
     archive, expected = undisturbed
     killed = []
@@ -74,6 +75,7 @@ class Poisoned(LocalPool):
         return super().submit(die if deadly else fn, jobs, order)
 
 
+@pytest.mark.slow
 def test_a_job_that_kills_its_worker_twice_is_listed(undisturbed, tmp_path, monkeypatch, handed_over):
     archive, expected = undisturbed
     monkeypatch.setattr(run, "local_workers", poisoned_workers)
@@ -145,6 +147,7 @@ def test_a_cluster_finds_what_the_pool_finds_though_a_worker_is_killed(undisturb
     assert screen_archive(archive, tmp_path / "out", scheduler=address, page=False).checked == 0
 
 
+@pytest.mark.slow
 def test_a_job_that_kills_the_cluster_s_workers_is_listed(cluster, tmp_path, monkeypatch):
     (tmp_path / "out").mkdir()
     order = Order(str(DATA), str(tmp_path / "out"), page=False)
@@ -177,6 +180,7 @@ def test_a_worker_of_another_version_is_refused():
         run._check_cluster("tcp://a", {})
 
 
+@pytest.mark.slow
 def test_no_scheduler_and_no_dask_are_said(tmp_path, monkeypatch):
     order = Order(str(tmp_path), str(tmp_path))
     with pytest.raises(HeightnetError, match="no Dask scheduler answers there"):

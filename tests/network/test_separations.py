@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from heightnet import HeightnetError
 from heightnet.job.model import Job, Settings
 from heightnet.network import Kind, build_network
-from heightnet.network.separation import CLOSEST_M, separations_of
+from heightnet.network.separation import CLOSEST_M, _tree, separations_of
 
 
 def job_of(east, north, sd_mm=None, **setting):
@@ -147,3 +147,14 @@ def test_a_job_made_by_hand_without_a_separation_is_refused_in_words():
     broken = Job.from_frames("broken", marks=job.marks.drop(columns="separation"), setups=job.setups, gnss=job.gnss)
     with pytest.raises(HeightnetError, match="no separation for M0, M1"):
         build_network(broken)
+
+
+def test_on_a_grid_no_last_digit_chooses_the_tree():
+    """Every step is equally long, so that last digits of the coordinates could choose among many shortest trees."""
+    east, north = (part.ravel() * 100.1 for part in np.meshgrid(np.arange(30.0), np.arange(20.0)))
+    order, before, _ = _tree(east, north)
+    rng = np.random.default_rng(3)
+    for _ in range(3):
+        nudged = _tree(east + rng.normal(0, 1e-9, len(east)), north + rng.normal(0, 1e-9, len(east)))
+        np.testing.assert_array_equal(nudged[0], order)
+        np.testing.assert_array_equal(nudged[1], before)

@@ -83,7 +83,7 @@ class Sample:
 
     def __init__(self, name: str, title: str, setups: int, unit: str = "m", seed: int = 1) -> None:
         self.random = random.Random(seed)
-        self.count = setups
+        self.count, self.rows = setups, 100
         n = 4 * setups
         self.facts: Facts = {
             "schema": "heightnet-results/2",
@@ -205,6 +205,11 @@ class Sample:
     def mark(self, name: str) -> Facts:
         return next(m for m in self.facts["marks"] if m["mark"] == name)
 
+    def _row(self) -> Facts:
+        """Row and id of the next reading."""
+        self.rows += 1
+        return {"rows": [self.rows], "id": f"reading:tape.csv:{self.rows}"}
+
     def _stand(self, kind: str, name: str, mark: str, height: float) -> Facts:
         tested = self.tested(2.0)
         found = height - tested["error_mm"] / 1000
@@ -227,7 +232,7 @@ class Sample:
             "found_m": found,
             "found_sd_mm": 1.8,
             "moves": [{"mark": mark, "per_mm": -0.5}],
-            "readings": [reading(f"{height:.3f}", height, found, by="N. Brandt", tape="tape 1")],
+            "readings": [reading(f"{height:.3f}", height, found, by="N. Brandt", tape="tape 1", **self._row())],
         }
 
     def _stands(self) -> None:

@@ -47,6 +47,7 @@ ONLY_IN_STATEMENTS = re.compile(
     re.IGNORECASE,
 )
 CLAIM = re.compile("\ue000([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue001]*)\ue001([^\ue002]*)\ue002")
+MARKS = re.compile("[\ue000-\ue002]")
 NUMBER = re.compile(r"(?<![\w.,/])[-+]?\d[\d,]*(?:\.\d+)?")
 
 
@@ -294,7 +295,7 @@ def shows(facts, one):
         return _chance(value, said)
     if value is None:
         return not _numbers(text)
-    if last == "error_sd_mm" and not one.cell:
+    if last == "error_sd_mm" and " to " in text:
         return _span(facts, one)
     if last == "expected_mm" and len(_numbers(text)) == 2:
         id_, _, key = of.partition(":")[2].rpartition(":")
@@ -324,10 +325,8 @@ def _chance(value, said):
     words = [word for _, word in CHANCES if re.search(rf"(?<!very )\b{word}\b", said)]
     if words and words != [next(word for least, word in CHANCES if round(value, 6) >= least)]:
         return False
-    told = f"{many} in 100" if many in said else f"{many.replace('>', 'more than ').replace('<', 'less than ')} in 100"
-    return re.search(rf"(?<![\d.]){re.escape(told)}$|\({re.escape(told)}\)$|(?<![\d.]){re.escape(told)}", said) is not None and (
-        len(_numbers(said)) == 2
-    )
+    told = f"{many.replace('>', 'more than ').replace('<', 'less than ')} in 100"
+    return re.search(rf"(^|[(:] ?){told}\b", said) is not None and len(_numbers(said)) == 2
 
 
 def _scaled(facts, fact, value, text):
@@ -395,6 +394,8 @@ def faults(page, results):
     """
     out = [f"outside a statement: {m[0]!r} in {text[max(0, m.start() - 60) : m.end() + 30]!r}"
            for text in [loose(page, results.title)] for m in ONLY_IN_STATEMENTS.finditer(text)]  # fmt: skip
+    bare = "".join(page.xpath("//text()[not(ancestor::script)]") + page.xpath("//@title | //@aria-label"))
+    out += [f"the marks of a claim: {bare[max(0, m.start() - 60) : m.end() + 60]!r}" for m in MARKS.finditer(bare)]
     found = list(statements(page))
     values, numbers = defaultdict(dict), defaultdict(set)
     for one in found:
@@ -415,7 +416,8 @@ def faults(page, results):
         elif not shows(results, one):
             out.append(f"{where}: {one.text!r} does not show {one.value}")
         thing = results.same(one.of, one.fact)
-        values[thing, one.fact].setdefault(json.dumps(one.value), one)
+        number = isinstance(one.value, int | float) and not isinstance(one.value, bool)
+        values[thing, one.fact].setdefault(json.dumps(float(one.value) if number else one.value), one)
         if not one.cell and one.fact.endswith(("_mm", "_m")) and one.fact != "error_sd_mm":
             numbers[thing, one.fact].update(n.lstrip("+-") for n in _numbers(one.text)[:1])
     out += [f"{thing} {fact}: different values {[o.value for o in several.values()]}"

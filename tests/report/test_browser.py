@@ -10,7 +10,9 @@ import re
 
 import pytest
 import sample_facts
+from statements import Facts, faults, parse
 
+from heightnet.report.facts import as_written
 from heightnet.report.page import page
 
 pytestmark = pytest.mark.browser
@@ -155,7 +157,7 @@ def test_statistics_are_folded_until_asked_for(open_page):
 def test_without_scripts_everything_is_still_there(open_page, browser):
     browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     browser = open_page()
-    assert "recorded 24.2" in browser.find_element(By.TAG_NAME, "h1").text
+    assert "recorded 24 mm too high (20 to 28)" in browser.find_element(By.TAG_NAME, "h1").text.replace("\u00a0", " ")
     assert len(browser.find_elements(By.CSS_SELECTOR, "#table-setups tbody tr")) == 8
     assert browser.find_elements(By.CSS_SELECTOR, "th button, nav button") == []
     assert browser.find_element(By.CSS_SELECTOR, "div.choice-0").is_displayed()
@@ -266,7 +268,7 @@ def test_the_keyboard_goes_through_the_page_in_reading_order(open_page):
         )
     assert seen[0] == "To the answers" and seen[1] == "The network in plan"
     # verdicts that need attention are drawn last, on top: within the plan they come last; then the page goes on
-    assert any(text.startswith("Set-up S4 over P4: Probably wrong") for text in seen[2:10])
+    assert any(text.startswith("Set-up S4 over P4: probably wrong") for text in seen[2:10])
     assert seen[10:13] == ["Pictures", "Explanations", "Height by height"]
 
 
@@ -277,6 +279,24 @@ def test_landmarks_and_language(open_page):
         assert len(browser.find_elements(By.TAG_NAME, tag)) == 1
     for picture in browser.find_elements(By.CSS_SELECTOR, "svg.picture"):
         assert picture.accessible_name
+    suspect = browser.find_element(By.CSS_SELECTOR, ".plan a.setup[data-key='s3']")
+    assert suspect.accessible_name == "Set-up S4 over P4: probably wrong"
+
+
+def test_rows_that_a_script_makes_state_what_results_json_holds(open_page, browser, pages):
+    """All rows of a table over 120 shown: what a reader then sees is read as a whole."""
+    facts = sample_facts.big(130, 4)
+    (pages / "rows.html").write_text(page(facts), encoding="utf-8")
+    open_page("rows")
+    browser.execute_script("for (const part of document.querySelectorAll('details')) part.open = true")
+    for button in browser.find_elements(By.XPATH, "//button[text()='Show more rows']"):
+        while button.is_displayed():
+            button.click()
+    shown = parse(browser.page_source)
+    cells = shown.xpath("//table[@id='table-shots']/tbody/tr/td[@data-fact='error_mm']")
+    assert len(cells) == len(facts["shots"]) == 520
+    found, count = faults(shown, Facts(as_written(facts)))
+    assert not found and count > 2 * 520 * 8, found[:10]
 
 
 def test_big_jobs_show_some_rows_and_fetch_the_others(open_page, browser, pages):

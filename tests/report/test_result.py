@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -61,7 +62,8 @@ def test_tables_are_dataframes_with_their_columns(result):
     assert result.setups.set_index("setup").loc["S4", "verdict"] == "suspect"
     assert len(result.readings) == sum(len(s["readings"]) for t in ("setups", "targets") for s in result.facts[t])
     assert list(Result(sample_facts.clean()).suspects.columns) == [
-        "order", "id", "what", "name", "error_mm", "error_sd_mm", "probability", "cause", "cause_text", "moved",
+        "order", "finding", "verdict", "id", "what", "name", "error_mm", "error_sd_mm", "probability", "cause",
+        "cause_text", "moved",
     ]  # fmt: skip
     assert all(len(getattr(result, name).columns) for name in TABLES)
     with pytest.raises(AttributeError):
@@ -140,7 +142,7 @@ def test_csv_tables_of_a_job_in_feet_are_in_feet(tmp_path):
 
 def test_notebook_and_repr(result):
     assert "set-up S4" in repr(result)
-    assert "recorded 24.2" in result._repr_html_()
+    assert "recorded 24 mm too high" in re.sub("<[^>]*>", "", result._repr_html_()).replace("\u00a0", " ")
 
 
 @pytest.mark.parametrize("name", ["mill-levels", "quarry-traverse"])

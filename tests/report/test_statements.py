@@ -1,7 +1,7 @@
-"""Every statement on a page is that of results.json, in its value and in its words, and stands there once.
+"""Every statement on a page is that of results.json, in its value and in its words, and is told once.
 
-Pages of the demos and of simulated jobs are read as a reader gets them (`statements`); then one value on each is altered,
-and the check must notice.
+Pages of the demos and of simulated jobs are read as a reader gets them (`statements`); then one value on each is
+altered, and the check must notice.
 """
 
 from __future__ import annotations

@@ -23,7 +23,8 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
     """Every set-up's estimated error with its range, against the size that would show and could be put down to it."""
     lengths, order = words.lengths, list(VERDICTS)
     rows: list[tuple[str, Record]] = [("setup", s) for s in words.facts["setups"] if s["verdict"] != "free"]
-    rows += [("target", t) for t in words.facts["targets"] if t["verdict"] in ACCUSED]
+    shown = {setup["hypothesis"] for setup in words.facts["setups"]}  # a stand that both share once
+    rows += [("target", t) for t in words.facts["targets"] if t["verdict"] in ACCUSED and t["hypothesis"] not in shown]
     if not rows:
         return None
     left_out = len(rows) - ROWS
@@ -58,7 +59,7 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
             sheet.text(right + 12, y + 4, size, "accused-name" if accused else "note")
     tolerance = claim("settings", "tolerance_mm", words.tolerance_mm, lengths.about(words.tolerance_mm))
     notes = [
-        "Dot and heavy bar: the error and the range of 95 of 100. Thin line with ends: an error inside it would not show.",
+        "Dot and heavy bar: the error and the range of 95 of 100. Thin line with ends: an error inside would not show.",
         f"Dotted, with ends: it would show, but could be laid on something else. Shaded: the tolerance, {tolerance}.",
     ]
     if left_out > 0:
@@ -77,7 +78,9 @@ def _reach(records: list[Record], tolerance: float) -> float:
     reaching = [min(size, 4 * usual) for size in sizes]
     reaching += [1.1 * tolerance] if tolerance < 4 * usual else []
     reaching += [min(r["smallest_named_mm"] or 0, 4 * usual) for r in records]
-    reaching += [far for r in records if (far := abs(r["error_mm"] or 0) + INTERVAL * (r["error_sd_mm"] or 0)) < 5 * usual]
+    reaching += [
+        far for r in records if (far := abs(r["error_mm"] or 0) + INTERVAL * (r["error_sd_mm"] or 0)) < 5 * usual
+    ]
     return 1.08 * max(reaching)
 
 
@@ -167,7 +170,7 @@ def readings(words: Words, keys: Keys) -> Drawing | None:
 
 def _accused_stands(words: Words) -> list[tuple[str, Record]]:
     """Stands that are accused, those that are named first, a shared one once."""
-    found = {}
+    found: dict[str, tuple[str, Record]] = {}
     for verdict in ACCUSED:
         for kind in ("setup", "target"):
             for stand in words.facts[f"{kind}s"]:
@@ -301,9 +304,9 @@ def loops(words: Words, keys: Keys) -> Drawing | None:
                 sheet.line([(middle + side * allowed, y - 6), (middle + side * allowed, y + 6)], "range")
             sheet.line([(middle, y), (x, y)], "spread-accused" if beyond else "spread")
             sheet.sign("found", x, y, 5)
-            of = f"loop:{number}"
-            said_ = f"{claim(of, 'misclosure_mm', loop['misclosure_mm'], size)}: {claim(of, 'closes', loop['closes'], told)}"
-            sheet.text(right + 12, y + 4, said_, "accused-name" if beyond else "note")
+            misses = claim(f"loop:{number}", "misclosure_mm", loop["misclosure_mm"], size)
+            end = claim(f"loop:{number}", "closes", loop["closes"], told)
+            sheet.text(right + 12, y + 4, f"{misses}: {end}", "accused-name" if beyond else "note")
     sheet.text(12, 16, "Upright ticks: what the tolerance allows. Bar: the misclosure.", "tick")
     if left_out > 0:
         sheet.text(12, bottom + 30, f"The {ROWS} worst; {left_out:,} more in the table.", "tick")

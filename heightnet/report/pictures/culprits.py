@@ -13,6 +13,7 @@ from heightnet.report.words import VERDICTS, Words
 Record = dict[str, Any]
 
 ACCUSED = ("suspect", "either")
+SPELT_OUT = 3  # members of a finding up to which each is named by itself
 
 
 class Culprit(NamedTuple):
@@ -65,7 +66,7 @@ def legs(facts: Record, keys: Keys) -> Iterator[Leg]:
 def culprits(words: Words, keys: Keys) -> list[Culprit]:
     """Everything accused that is not a set-up, those that are named first."""
     facts = words.facts
-    found = [*_targets(words, keys), *_sights(words, keys), *_known(words, keys)]
+    found = [*_targets(words, keys), *_sights(words, keys), *_at_marks(words, keys)]
     told: set[int] = set()
     for leg in legs(facts, keys):
         if row := leg.accused:
@@ -79,8 +80,10 @@ def said(name: str, id: str, verdict: str) -> str:
 
 
 def _targets(words: Words, keys: Keys) -> Iterator[Culprit]:
+    """Targets, but for those on a stand that a set-up shares: its sign says it."""
+    of_setups = {setup["hypothesis"] for setup in words.facts["setups"]}
     for target in words.facts["targets"]:
-        if target["verdict"] in ACCUSED and target["mark"]:
+        if target["verdict"] in ACCUSED and target["mark"] and target["hypothesis"] not in of_setups:
             key = keys.target(target["target"])
             id = f"target:{target['target']}"
             title = said(words.label(id).removeprefix("the height of "), id, target["verdict"])
@@ -97,12 +100,15 @@ def _sights(words: Words, keys: Keys) -> Iterator[Culprit]:
             yield Culprit(shot["id"], shot["verdict"], ends, name, title, "", keys.shot(shot), "")
 
 
-def _known(words: Words, keys: Keys) -> Iterator[Culprit]:
-    for known in words.facts["known"]:
-        if known["verdict"] in ACCUSED:
-            name, title = (said(told, known["id"], known["verdict"]) for told in _names(words, known["id"]))
-            about = keys.mark(known["mark"])
-            yield Culprit(known["id"], known["verdict"], (f"mark:{known['mark']}",), name, title, "", about, "")
+def _at_marks(words: Words, keys: Keys) -> Iterator[Culprit]:
+    """Known heights, separations, and heights of one antenna by a service."""
+    facts = words.facts
+    there = [(r["mark"], r) for table in ("known", "separations") for r in facts.get(table, [])]
+    there += [(r["to_mark"], r) for r in facts.get("gnss", []) if not r["from_mark"] and r["to_mark"]]
+    for mark, r in there:
+        if r["verdict"] in ACCUSED:
+            name, title = (said(told, r["id"], r["verdict"]) for told in _names(words, r["id"]))
+            yield Culprit(r["id"], r["verdict"], (f"mark:{mark}",), name, title, "", keys.about(r["id"]), "")
 
 
 def _of_leg(words: Words, leg: Leg, row: Record, told: set[int]) -> Culprit:
@@ -111,7 +117,7 @@ def _of_leg(words: Words, leg: Leg, row: Record, told: set[int]) -> Culprit:
     short, label = _names(words, id)
     finding = next((f for f in words.facts["findings"] if any(m["id"] == id for m in f["members"])), None)
     name = said(short, id, verdict)
-    if verdict == "either" and finding is not None:
+    if verdict == "either" and finding is not None and finding["count"] > SPELT_OUT:
         order = finding["order"]
         name = "" if order in told else said(f"one of {finding['count']:,}", id, verdict)
         told.add(order)

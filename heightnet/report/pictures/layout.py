@@ -1,7 +1,12 @@
-"""Where things stand on the plan: by their coordinates, or in a drawn layout where the job has none."""
+"""Where things stand on the plan: by their coordinates, or in a drawn layout where the job has none.
+
+Places are the same on every machine: lengths are rounded before they are compared, and a job whose figure could as
+well be turned or folded another way (a square, a ring) is made a little unequal, so that no last digit decides.
+"""
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +20,8 @@ Floats = npt.NDArray[np.float64]
 PIVOTS = 60  # distances to so many nodes place the others in a drawn layout
 REFINED = 250  # up to so many nodes a drawn layout is refined until distances fit
 PASSES = 80
+UNEQUAL = 1e-3  # share by which equal lengths of a drawn layout are made to differ
+DECIMALS = 6  # of a metre that a place or a length is rounded to
 
 
 @dataclass(frozen=True)
@@ -44,7 +51,8 @@ def ties(facts: Record) -> dict[tuple[str, str], float]:
             length = (staff["distance_m"] or 0.0) + (before["distance_m"] or 0.0)
             found[_pair(f"mark:{before['mark']}", f"mark:{staff['mark']}")].append(length)
         last[staff["level_setup"]] = staff
-    return {pair: max(float(np.mean(lengths)) or 100.0, 1.0) for pair, lengths in found.items()}
+    means = {pair: round(math.fsum(lengths) / len(lengths), DECIMALS) for pair, lengths in found.items()}
+    return {pair: max(mean or 100.0, 1.0) for pair, mean in means.items()}
 
 
 def node_of(mark: str | None, setup: str) -> str:
@@ -95,7 +103,7 @@ def _beside(
         if len(near[node]) < 2 or node not in places:  # a side mark would lie exactly on its neighbour
             angle = 2.4 * number
             x, y = x + 0.05 * size * np.cos(angle), y + 0.05 * size * np.sin(angle)
-        places[node] = (float(x), float(y))
+        places[node] = _place(x, y)
     return places
 
 
@@ -107,7 +115,9 @@ def _drawn(nodes: list[str], edges: dict[tuple[str, str], float]) -> dict[str, t
     number = {node: i for i, node in enumerate(nodes)}
     rows = [number[a] for a, _ in edges]
     columns = [number[b] for _, b in edges]
-    graph = coo_matrix((list(edges.values()), (rows, columns)), shape=(len(nodes), len(nodes))).tocsr()
+    uneven = np.sin(2.4 * np.arange(len(nodes)) + 1.0)
+    lengths = np.array(list(edges.values())) * (1 + UNEQUAL * uneven[rows] * uneven[columns])
+    graph = coo_matrix((lengths, (rows, columns)), shape=(len(nodes), len(nodes))).tocsr()
     graph = graph.maximum(graph.T)
     _, piece = connected_components(graph, directed=False)
     places: dict[str, tuple[float, float]] = {}
@@ -118,8 +128,12 @@ def _drawn(nodes: list[str], edges: dict[tuple[str, str], float]) -> dict[str, t
         at[:, 0] += left - at[:, 0].min()
         at[:, 1] -= at[:, 1].mean()
         left = at[:, 0].max() + 0.15 * (np.ptp(at[:, 0]) + 100.0)
-        places.update((nodes[i], (float(x), float(y))) for i, (x, y) in zip(members, at, strict=True))
+        places.update((nodes[i], _place(x, y)) for i, (x, y) in zip(members, at, strict=True))
     return places
+
+
+def _place(x: float, y: float) -> tuple[float, float]:
+    return round(float(x), DECIMALS) + 0.0, round(float(y), DECIMALS) + 0.0
 
 
 def _by_distance(graph: Any) -> Floats:
@@ -149,7 +163,8 @@ def _by_distance(graph: Any) -> Floats:
     _, _, turned = np.linalg.svd(at, full_matrices=False)
     at = at @ turned.T
     for axis in (0, 1):  # the sign of an axis is arbitrary: begin at the left, and above
-        if at[0, axis] * (1 if axis == 0 else -1) > 0:
+        aside = np.round(at[:, axis] / np.abs(at).max(), DECIMALS)
+        if aside[np.argmax(aside != 0)] * (1 if axis == 0 else -1) > 0:
             at[:, axis] *= -1
     return np.asarray(at)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import NamedTuple
 
 from heightnet.report.pictures.drawing import LETTERS, Drawing, text_width
@@ -18,6 +19,9 @@ PLACES = {
     "lower right": (8, 16, "start"),
     "lower left": (-8, 16, "end"),
 }
+
+
+NEAR, FARTHER = (1.0,), (1.4, 2.4, 3.6)  # times the distances of these places, tried one after the other
 
 
 class Wanted(NamedTuple):
@@ -56,8 +60,7 @@ class Names:
             high = LETTERS[name.letter].size * 0.8
             order = [PLACES[name.prefer], *(place for key, place in PLACES.items() if key != name.prefer)]
             inside = []
-            for dx, dy, anchor in order:
-                far = 1.4 if name.letter == "accused-name" else 1.0
+            for far, (dx, dy, anchor) in product(FARTHER if name.letter == "accused-name" else NEAR, order):
                 x, y = name.x + dx * far, name.y + (dy - 4) * far + 4
                 left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
                 box = (left, y - high, left + wide, y + 2)

@@ -34,7 +34,7 @@ def plan(words: Words, keys: Keys) -> Drawing:
     sheet = Drawing(
         "plan",
         "The network in plan",
-        f"Marks, set-ups and sights {kind}, each set-up with the sign of its verdict, and what is accused with its name.",
+        f"Marks, set-ups and sights {kind}; each set-up has the sign of its verdict, what is accused its name.",
         WIDTH,
         height + 40,
     )

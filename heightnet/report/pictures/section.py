@@ -66,9 +66,10 @@ def _way(near: dict[str, list[tuple[str, float]]], start: str, goal: str) -> lis
         if far > best[node][0]:
             continue
         for other, length in near[node]:
-            if far + length < best.get(other, (float("inf"),))[0]:
-                best[other] = (far + length, node, length)
-                heapq.heappush(queue, (far + length, other))
+            reached = round(far + length, 6)  # of two ways of one length the first found stays
+            if reached < best.get(other, (float("inf"),))[0]:
+                best[other] = (reached, node, length)
+                heapq.heappush(queue, (reached, other))
     if goal not in best:
         return []
     steps = []

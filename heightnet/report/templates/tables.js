@@ -79,7 +79,10 @@ class Listing {
     this.verdict = element("select", {}, element("option", { value: "", textContent: "all" }));
     const column = this.kinds.indexOf("verdict");
     const occurring = new Set(this.rows.map((row) => row.cells[column]));
-    for (const [name, word] of WORDS) if (occurring.has(name)) this.verdict.append(element("option", { value: name, textContent: word }));
+    for (const [name, word] of WORDS) {
+      const option = element("option", { value: name, textContent: word });
+      if (occurring.has(name)) this.verdict.append(stating(option, "vocabulary", "verdict", JSON.stringify(name)));
+    }
     this.count = element("span", { role: "status" });
     this.further = element("button", { type: "button", textContent: "Show more rows" });
     const tools = element("div", { className: "tools" }, element("label", {}, `Find in ${title.toLowerCase()} `, this.search));

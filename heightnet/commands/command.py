@@ -1,0 +1,81 @@
+"""What all commands share: numbers with a rule, the line on exit statuses, and what a fault is told by."""
+
+from __future__ import annotations
+
+import shlex
+from typing import Any
+
+import click
+from click.core import ParameterSource
+
+from heightnet import exits, faults
+from heightnet.job.ranges import Range
+
+READS = ("job", "folder", "file")
+"""Names of the argument that is a job, a folder of jobs, or a file that becomes one."""
+WITH_JOB = "heightnet.with_job"
+
+
+class Number(click.ParamType):
+    """A number within a range; any other is refused with the rule in words."""
+
+    def __init__(self, within: Range) -> None:
+        self.within = within
+        self.name = "integer" if within.whole else "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = self.within.read(str(value))
+        if number is None:
+            self.fail(f"read {value}, expected {self.within}.", param, ctx)
+        return number
+
+
+def with_job() -> click.Option:
+    """The option that puts the job into the bundle of a fault; it may stand before the command or behind it."""
+
+    def keep(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+        if value:
+            ctx.meta[WITH_JOB] = True
+
+    return click.Option(
+        ["--with-job"], is_flag=True, expose_value=False, callback=keep,
+        help="Should heightnet itself fail: put the job's files into the bundle to send.",
+    )  # fmt: skip
+
+
+class Command(click.Command):
+    """A command that says how it ends, and whose faults are told with what it was asked to do."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for param in self.params:
+            if isinstance(param, click.Option) and isinstance(param.type, Number) and param.help:
+                param.help = f"{param.help.rstrip('.')} ({param.type.within.span})."
+        self.epilog = exits.sentence(str(self.name))
+        self.reads = any(isinstance(p, click.Argument) and p.name in READS for p in self.params)
+        if self.reads:
+            self.params.append(with_job())
+
+    def invoke(self, ctx: click.Context) -> Any:
+        faults.at_work = faults.Asked(
+            self._called(ctx, in_full=False), self._called(ctx, in_full=True), self.reads,
+            ctx.params.get("file") or ctx.params.get("job"), bool(ctx.meta.get(WITH_JOB)),
+        )  # fmt: skip
+        return super().invoke(ctx)
+
+    def _called(self, ctx: click.Context, in_full: bool) -> str:
+        """The command as it was called; unless in full, ``JOB`` for what may hold a name or a value of a job."""
+        words = [str(self.name)]
+        for param in self.params:
+            name = str(param.name)
+            if ctx.get_parameter_source(name) not in (ParameterSource.COMMANDLINE, ParameterSource.ENVIRONMENT):
+                continue
+            value = ctx.params.get(name)
+            if isinstance(param, click.Option):
+                words.append((param.secondary_opts if value is False else param.opts)[-1])
+                if param.is_flag:
+                    continue
+            harmless = in_full or isinstance(param.type, Number | click.Choice)
+            values = value if isinstance(value, tuple) else (value,)
+            words += [shlex.quote(str(v)) if harmless else name.upper() for v in values]
+        return " ".join(words)

@@ -1,0 +1,136 @@
+"""The exit status of every command: what each number means, said here and nowhere else.
+
+The commands end with these, ``--help`` and the page of docs are written from them, and the tests read them.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class Exit(IntEnum):
+    """How a command ends."""
+
+    FINE = 0
+    CONTRADICTED = 1
+    REFUSED = 2
+    FAULT = 3
+    INTERRUPTED = 130
+
+    @property
+    def meaning(self) -> str:
+        return MEANING[self]
+
+
+MEANING = {
+    Exit.FINE: "nothing contradicts",
+    Exit.CONTRADICTED: "something contradicts",
+    Exit.REFUSED: "refused: the input, a setting, an option or the machine, and the message says why",
+    Exit.FAULT: "heightnet itself failed, and the message names a file to send",
+    Exit.INTERRUPTED: "interrupted",
+}
+
+OF_COMMAND: dict[str, tuple[str, str]] = {
+    "check": ("nothing contradicts the job", "something does, or with --strict a height is not proved"),
+    "bust": (
+        "everything that can be compared closes, and nothing is suspected",
+        "something does not close, is suspected, or the book is faulty",
+    ),
+    "prove": (
+        "the taped height is accepted, or without any tape the marks give it and agree",
+        "it is rejected, or the check is too weak to accept it",
+    ),
+    "plan": ("after these steps every height is proved", "some height is not, or the job does not close"),
+    "archive": (
+        "nothing contradicts any job",
+        "something does in one job at least, or with --strict a height is not proved",
+    ),
+    "tape": ("the readings agree", "they do not"),
+    "selftest": ("done", ""),
+    "show": ("done", ""),
+    "new": ("done", ""),
+    "import": ("done", ""),
+    "demo": ("done", ""),
+}
+"""What 0 and 1 mean for each command; "" where it never ends so."""
+
+
+def status_of(error: BaseException) -> Exit:
+    """How a command ends that an error stopped.
+
+    >>> status_of(KeyboardInterrupt()).name, status_of(ZeroDivisionError()).name, status_of(OSError()).name
+    ('INTERRUPTED', 'FAULT', 'REFUSED')
+    """
+    from heightnet.errors import HeightnetError
+
+    if isinstance(error, KeyboardInterrupt):
+        return Exit.INTERRUPTED
+    return Exit.REFUSED if isinstance(error, HeightnetError | OSError | MemoryError) else Exit.FAULT
+
+
+def meanings(command: str) -> dict[Exit, str]:
+    """Every status that a command can end with, and what it means there.
+
+    >>> meanings("tape")[Exit.CONTRADICTED]
+    'they do not'
+    """
+    told = dict(MEANING)
+    told[Exit.FINE], told[Exit.CONTRADICTED] = OF_COMMAND[command]
+    if command == "archive":
+        told[Exit.REFUSED] = f"a job could not be read or adjusted, or {Exit.REFUSED.meaning}"
+        told[Exit.FAULT] = f"{Exit.FAULT.meaning} (the other jobs are checked all the same)"
+    return {status: means for status, means in told.items() if means}
+
+
+def sentence(command: str) -> str:
+    """The line of a command's ``--help``.
+
+    >>> sentence("show").startswith("Exit status: 0 done; 2 refused: the input")
+    True
+    """
+    return f"Exit status: {'; '.join(f'{status} {means}' for status, means in meanings(command).items())}."
+
+
+def page() -> str:
+    """The page of docs."""
+    return _PAGE.format(
+        statuses="\n".join(f"| {status} | {means} |" for status, means in MEANING.items()),
+        commands="\n".join(f"| `{name}` | {fine} | {wrong or 'never'} |" for name, (fine, wrong) in OF_COMMAND.items()),
+    )
+
+
+_PAGE = """# Exit statuses
+
+Every command ends with one of these, so that a script can go by them.
+
+| status | means |
+| --- | --- |
+{statuses}
+
+What 0 and 1 are about differs with the question a command answers:
+
+| command | 0 | 1 |
+| --- | --- | --- |
+{commands}
+
+`archive` ends with the highest that any of its jobs gives: 2 where one could not be read or adjusted, 3 where heightnet
+itself failed at one; the others are checked all the same. A command whose output nobody reads to its end, as in
+`heightnet show JOB | head`, ends as it would have without.
+
+## Numbers are refused by one rule
+
+A setting, a column and an option have one rule each, wherever the number comes from: `job.toml`, a workbook's sheet
+`job`, `--tolerance`, `--rates`, or `heightnet.check(job, test__tolerance_mm=5)`. What is outside ends in status 2 with
+the rule in words ("expected a number from 0.01 to 10,000 mm"); [columns](columns.md) lists them all.
+
+## Where heightnet itself fails
+
+What was not foreseen ends in status 3, one sentence, and a bundle `heightnet-fault-*.zip` in the working folder (in the
+temporary one where that cannot be written to). It holds the versions of heightnet, Python and the libraries, the
+command with its options, the settings of the job, and where in the program it happened. Names, paths, readings and
+heights are left out of it, and so are the words of the error, which may quote them. With `--with-job`, which every
+command that reads a job takes, the job's own files, the full command and the words of the error go in as well. It is a
+plain zip archive of text: look into it before you send it.
+
+This page is made from the list that the commands themselves go by.
+"""

@@ -1,0 +1,191 @@
+"""A fault of this program: kept as a bundle that can be sent to whoever mends it, and told in one plain sentence.
+
+Names, paths and values of the job are left out of a bundle unless it is asked for with the job.  So are the words of
+the error, which may quote any of them; what stays is the kind of error and the lines of this program it came through.
+"""
+
+from __future__ import annotations
+
+import linecache
+import os
+import platform
+import sys
+import sysconfig
+import tempfile
+import traceback
+import zipfile
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from types import TracebackType
+
+LIBRARIES = ("numpy", "scipy", "pandas", "matplotlib", "click", "rich")
+MOST = 20  # faults of one archive that are kept; the rest are counted
+MOST_LINKS = 20  # of a chain of errors
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the command at work was asked to do: without what may hold a name, and in full.
+
+    reads : it reads a job, or many.  job : where the one it reads is.  with_job : that may go into a bundle.
+    """
+
+    shown: str = ""
+    full: str = ""
+    reads: bool = False
+    job: Path | None = None
+    with_job: bool = False
+
+
+at_work = Asked()
+"""Set by each command as it begins."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault: where it happened, without the error's words and with them; the settings at work, as lines."""
+
+    where: str
+    words: str
+    settings: str
+
+    @classmethod
+    def of(cls, error: BaseException) -> Fault:
+        settings = ""
+        with suppress(Exception):
+            settings = _settings(error.__traceback__)
+        return cls("\n".join(_where(error)), "".join(traceback.format_exception(error)), settings)
+
+
+def tell(faults: Sequence[Fault], jobs: Iterable[tuple[str, Path]] | None = None, at: str = "") -> str:
+    """Write the bundle; a sentence that names it and says what to do.
+
+    jobs : name and path of each job that goes in if the bundle is asked for with the job; by default the one at work.
+    at : where it failed, in words.
+    """
+    if jobs is None:
+        jobs = [("job", at_work.job)] if at_work.job else []
+    failed = f"heightnet itself failed{at}; this is its own fault, not one of the job"
+    try:
+        path = _written(faults, list(jobs))
+    except Exception as error:  # a full disk, or one fault more
+        kind = error.strerror if isinstance(error, OSError) and error.strerror else type(error).__name__
+        return f"{failed}, and no bundle could be written that says what happened ({kind}): please report it."
+    holds = "it holds no name and no value of yours" + (", which --with-job would put in" if at_work.reads else "")
+    if at_work.with_job:
+        holds = "it holds the job as well"
+    return f"{failed}: please send {path} to whoever looks after heightnet for you ({holds})."
+
+
+def _written(faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> Path:
+    """The bundle in the working folder, or in the temporary one where that cannot be written to."""
+    name = f"heightnet-fault-{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}.zip"
+    try:
+        _write(Path(name), faults, jobs)
+        return Path(name)
+    except OSError:
+        path = Path(tempfile.gettempdir(), name)
+        _write(path, faults, jobs)
+        return path
+
+
+def _write(path: Path, faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> None:
+    try:
+        # for nobody else's eyes, wherever it lies
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        with os.fdopen(handle, "w+b") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as bundle:
+            bundle.writestr("about.txt", _bytes("\n".join(_about(faults))))
+            for number, fault in enumerate(faults[:MOST], start=1):
+                of = "" if len(faults) == 1 else f"-{number}"
+                text = fault.words if at_work.with_job else f"{fault.where}\n"
+                bundle.writestr(f"traceback{of}.txt", _bytes(text))
+                bundle.writestr(f"settings{of}.txt", fault.settings or "They were not read yet.\n")
+            for name, job in jobs[:MOST] if at_work.with_job else ():
+                for inside in _files(job):
+                    bundle.write(inside, _bytes(f"{name}/{inside.name}").decode("utf-8"))
+    except BaseException:
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+        raise
+
+
+def _bytes(text: str) -> bytes:
+    """A path may hold bytes that are no text."""
+    return text.encode("utf-8", "backslashreplace")
+
+
+def _about(faults: Sequence[Fault]) -> Iterator[str]:
+    import heightnet
+
+    yield f"heightnet {heightnet.__version__}"
+    yield f"Python {platform.python_version()} ({platform.python_implementation()}) on {platform.platform()}"
+    for library in LIBRARIES:
+        with suppress(PackageNotFoundError):
+            yield f"{library} {version(library)}"
+    command = at_work.full if at_work.with_job else at_work.shown
+    yield f"Command: heightnet {command}" if command else "No command was at work yet."
+    yield f"stdout {getattr(sys.stdout, 'encoding', None)}, stderr {getattr(sys.stderr, 'encoding', None)}"
+    if len(faults) > 1:
+        yield f"{len(faults)} faults" + (f", the first {MOST} of them here" if len(faults) > MOST else "")
+    yield ""
+
+
+def _where(error: BaseException, seen: tuple[int, ...] = ()) -> list[str]:
+    """A traceback without the words of the errors, the paths of this machine and the code of other programs."""
+    lines: list[str] = []
+    before = error.__cause__ or (None if error.__suppress_context__ else error.__context__)
+    if before is not None and id(before) not in seen and len(seen) < MOST_LINKS:
+        lines += [*_where(before, (*seen, id(error))), "", "and from that", ""]
+    for frame, line in traceback.walk_tb(error.__traceback__):
+        file, ours = _short(frame.f_code.co_filename)
+        lines.append(f"  {file}, line {line}, in {frame.f_code.co_name}")
+        if ours and (code := linecache.getline(frame.f_code.co_filename, line).strip()):
+            lines.append(f"    {code}")
+    return [*lines, f"{type(error).__module__}.{type(error).__qualname__}"]
+
+
+def _short(file: str) -> tuple[str, bool]:
+    """A file of code without the folders it is installed in; whether it is one of a library or of this program."""
+    here = os.path.dirname(os.path.abspath(__file__)) + os.sep
+    library = sysconfig.get_paths()["stdlib"] + os.sep
+    packages = f"{os.sep}site-packages{os.sep}"
+    if file.startswith(here):
+        return f"heightnet{os.sep}{file.removeprefix(here)}", True
+    if packages in file:
+        return file.rpartition(packages)[2], True
+    if file.startswith(library):
+        return file.removeprefix(library), True
+    return (file if file.startswith("<") else os.path.basename(file)), False
+
+
+def _settings(at: TracebackType | None) -> str:
+    """The numbers and units among the settings of the job that was being worked at where it happened."""
+    if "heightnet.job.settings" not in sys.modules:
+        return ""
+    from heightnet.job.model import Job, Settings
+    from heightnet.job.settings import SETTINGS, value_of
+
+    for frame, _ in reversed(list(traceback.walk_tb(at))):
+        for value in reversed(list(frame.f_locals.values())):  # what was made last of them is what counts
+            found = value.settings if isinstance(value, Job) else value
+            if isinstance(found, Settings):
+                known = [(s.name, value_of(found, s.name)) for s in SETTINGS if s.name != "title"]
+                return "".join(f"{name} = {value}\n" for name, value in known)
+    return ""
+
+
+def _files(job: Path) -> Iterator[Path]:
+    """The files of a job that reading it looks at."""
+    if job.is_file() and job.suffix.casefold() in (".csv", ".toml"):  # it stands for its folder
+        job = job.parent
+    if job.is_file():
+        yield job
+    elif job.is_dir():
+        for file in sorted(job.iterdir()):
+            wanted = file.suffix.casefold() == ".csv" or file.name.casefold() == "job.toml"
+            if wanted and file.is_file() and not file.is_symlink():
+                yield file

@@ -1,0 +1,133 @@
+"""What a number may be: one rule for each kind of number, wherever it comes from, and its words.
+
+Settings, tables, options and Python keywords all ask here.  A limit is set where no instrument and no job on earth
+goes, so that a slip of a unit or a filler is seen as what it is, and arithmetic never overflows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Range:
+    """Numbers from ``low`` to ``high``; with ``zero`` also 0; with ``whole`` whole ones only.
+
+    >>> print(Range(0.01, 10_000, "mm"))
+    a number from 0.01 to 10,000 mm
+    >>> print(Range(0.001, 1_000_000, "mm", zero=True))
+    0, or a number from 0.001 to 1,000,000 mm
+    """
+
+    low: float
+    high: float
+    unit: str = ""
+    zero: bool = False
+    whole: bool = False
+
+    def __str__(self) -> str:
+        whole = "a whole number" if self.whole else "a number"
+        return f"{'0, or ' if self.zero else ''}{whole} {self.span}"
+
+    @property
+    def span(self) -> str:
+        """``from 0.01 to 10,000 mm``."""
+        return f"from {_plain(self.low)} to {_plain(self.high)} {self.unit}".rstrip()
+
+    def told_in(self, unit: str, metres: float) -> Range:
+        """The rule of a length in m in words of another unit, of so many metres; cut to four digits.
+
+        >>> print(Range(-10, 10, "m").told_in("ft", 0.3048))
+        a number from -32.8 to 32.8 ft
+        """
+        return replace(self, low=_cut(self.low / metres), high=_cut(self.high / metres), unit=unit)
+
+    def holds(self, value: Any) -> Any:
+        """Whether a number, or each of an array, is within, up to the last digits of a conversion; NaN never is."""
+        low, high = self.low - ROUNDING * abs(self.low), self.high + ROUNDING * abs(self.high)
+        return ((value >= low) & (value <= high)) | ((value == 0) & self.zero)
+
+    def read(self, text: str) -> float | None:
+        """The number a text says, None where it says none within the range.
+
+        >>> Range(1, 9).read("2.5"), Range(1, 9).read("nan"), Range(1, 9, whole=True).read("2.5"), Range(1, 9).read("x")
+        (2.5, None, None, None)
+        """
+        try:
+            value = int(text) if self.whole else float(text)
+        except ValueError:
+            return None
+        return value if self.holds(value) and "_" not in text else None
+
+
+def _plain(value: float) -> str:
+    """Without an exponent.
+
+    >>> [_plain(x) for x in (1e-9, 0.5, 99.0, -12_000)]
+    ['0.000000001', '0.5', '99', '-12,000']
+    """
+    if value == round(value):
+        return f"{value:,.0f}"
+    return f"{value:,.12f}".rstrip("0")
+
+
+def _cut(value: float) -> float:
+    """The first four digits, so that a limit is rather told too narrow than too wide."""
+    if value == 0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(abs(value))) - 3)
+    return round(math.trunc(value / step + math.copysign(1e-9, value)) * step, 12)
+
+
+# ---- heights, lengths and what is read, in tables ----
+
+HEIGHT_M = Range(-12_000, 100_000, "m")  # from the deepest trench of the sea to well above every mountain
+RISE_M = Range(-20_000, 20_000, "m")
+POSITION_M = Range(-1e8, 1e8, "m")
+INSTRUMENT_M = Range(-10, 10, "m")  # no set-up stands higher above its mark; a reduced level does
+TARGET_M = Range(-100, 100, "m")  # a target may hang, and stand on a tower
+SEPARATION_M = Range(-120, 120, "m")  # the geoid lies within about 110 m of the ellipsoid (from memory)
+SIGHT_M = Range(0.001, 300_000, "m")
+STAFF_M = Range(-100, 100, "m")  # a staff may hang from a roof
+STAFF_SIGHT_M = Range(0.001, 10_000, "m", zero=True)
+LINE_M = Range(0.001, 10_000_000, "m")
+LEVEL_SETUPS = Range(0.5, 1_000_000)
+RADIUS_MM = Range(0, 5_000, "mm")
+OFFSET_MM = Range(-20_000, 20_000, "mm")
+
+# ---- standard deviations, in tables and settings ----
+
+SD_MM = Range(0.001, 1_000_000, "mm")
+SD_OR_EXACT_MM = Range(0.001, 1_000_000, "mm", zero=True)
+SD_SEC = Range(0.001, 36_000, "arc-seconds")
+
+# ---- settings ----
+
+SD_OR_NONE_SEC = Range(0.001, 36_000, "arc-seconds", zero=True)
+PPM = Range(0, 10_000, "mm per km")
+SD_ROOT_KM = Range(0.001, 1_000_000, "mm per root km")
+SD_ROOT_SETUP = Range(0.001, 1_000_000, "mm per root set-up")
+SD_TILT = Range(0.001, 1_000_000, "mm per km", zero=True)
+REFRACTION = Range(-10, 10)
+SD_REFRACTION = Range(0.000001, 10, zero=True)
+EARTH_M = Range(6_000_000, 7_000_000, "m")
+FALSE_ALARM = Range(0.001, 0.2)  # it is kept by simulation, which can tell no smaller share
+POWER = Range(0.5, 0.99)
+ALPHA = Range(0.000001, 0.5)
+TOLERANCE_MM = Range(0.01, 10_000, "mm")
+RATE = Range(0.000000001, 0.5)
+
+# ---- options ----
+
+TOLERANCE_ROOT_KM = Range(0.01, 10_000, "mm per root km")
+TAPE_SD_MM = Range(0.001, 100, "mm", zero=True)
+WORK_MM = Range(0.1, 1_000, "mm")
+MINUTES = Range(0.01, 10_000, "minutes")
+BUDGET_MIN = Range(0, 100_000, "minutes")
+SEED = Range(0, 4_294_967_295, whole=True)
+RUNS = Range(2, 1_000_000, whole=True)
+WORKERS = Range(1, 1_024, whole=True)

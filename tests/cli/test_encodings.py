@@ -1,0 +1,212 @@
+"""What reaches a terminal or a pipe: in its encoding, at its width, and nothing in it that it would obey."""
+
+import json
+import re
+import shutil
+import sys
+from collections import Counter
+
+import pytest
+from command_help import DATA, STYLES, environment, on_terminal, run
+
+from heightnet.report.console import cells, readable
+
+ENCODINGS = ("cp1252", "cp437", "ascii", "cp932")
+QUARRY, BRIDGE, MILL, MARSH = (
+    DATA / name for name in ("quarry-traverse", "bridge-check-shots", "mill-levels", "saltmarsh-antennas")
+)
+COMMANDS = [
+    ("check", QUARRY, "--no-page", "--to", "out"),
+    ("bust", MILL),
+    ("prove", BRIDGE, "--setup", "B1"),
+    ("plan", BRIDGE),
+    ("show", MARSH),
+    ("selftest", BRIDGE, "--runs", "2"),
+    ("tape", "1.586", "5' 2 7/16\"", "--slant", "--radius", "100mm"),
+    ("check", "±′″√²–"),
+    ("--help",),
+]
+needs_terminals = pytest.mark.skipif(sys.platform == "win32", reason="needs the terminals of POSIX")
+
+
+def named(value):
+    return " ".join(str(v).rpartition("/")[2] for v in value) if isinstance(value, tuple) else ""
+
+
+def lacking(text, encoding):
+    """The text as an encoding can hold it, by the rule: what it lacks is replaced, the rest stays."""
+    out = []
+    for char in text:
+        try:
+            kept = char.encode(encoding).decode(encoding) == char
+        except UnicodeEncodeError:
+            kept = False
+        out.append(char if kept else readable(char))
+    return "".join(out)
+
+
+@pytest.fixture(scope="module")
+def plainly(tmp_path_factory):
+    """The same command into a pipe of UTF-8: its exit status, stdout and stderr; each is run once."""
+    done = {}
+
+    def of(arguments):
+        if arguments not in done:
+            folder = tmp_path_factory.mktemp("plain")
+            ended = run(*arguments, cwd=folder, env=environment(PYTHONIOENCODING="utf-8"))
+            done[arguments] = ended.returncode, ended.stdout, ended.stderr
+        return done[arguments]
+
+    return of
+
+
+@pytest.mark.parametrize("encoding", ENCODINGS)
+@pytest.mark.parametrize("arguments", COMMANDS, ids=named)
+def test_in_any_encoding_the_same_is_said(tmp_path, plainly, arguments, encoding):
+    done = run(*arguments, cwd=tmp_path, env=environment(PYTHONIOENCODING=encoding), raw=True)
+    status, out, err = plainly(arguments)
+    assert done.returncode == status
+    assert done.stdout.decode(encoding) == lacking(out, encoding)
+    assert done.stderr.decode(encoding) == lacking(err, encoding)
+
+
+def test_in_the_locale_c(plainly):
+    """Python itself takes this for UTF-8 where it can; told not to, it is ASCII."""
+    for more in ({}, {"PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}):
+        done = run("bust", MILL, env=environment(LC_ALL="C", LANG="C", **more), raw=True)
+        status, out, _ = plainly(("bust", MILL))
+        assert done.returncode == status
+        assert done.stdout.decode("ascii" if more else "utf-8") == (lacking(out, "ascii") if more else out)
+    assert b"+-" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [
+        ("±−–—", "+----"),
+        ("′″√²", "'\"root 2"),
+        ("½ × 90°", "1/2 x 90 deg"),
+        ("Höhe é Ł ß", "Hohe e L ss"),
+        ("日本", "??"),
+    ],
+)  # fmt: skip
+def test_what_stands_for_a_character(text, plain):
+    assert "".join(char if char.isascii() else readable(char) for char in text) == plain
+
+
+@pytest.fixture
+def job(tmp_path):
+    """A job whose names hold what terminals obey and encodings lack."""
+    bad = f"P{HOSTILE}"
+    folder = tmp_path / f"job{HOSTILE}"
+    folder.mkdir()
+    (folder / "job.toml").write_text('title = "T\\u001b[31m\\u009b2J\\u202ered\\u0007"\n', encoding="utf-8")
+    (folder / "marks.csv").write_text(f"mark,height\n{bad},50.000\nBM2,51.250\nS1,\n", encoding="utf-8")
+    (folder / "shots.csv").write_text(
+        "setup,at,instrument_height,mark,target_height,slope_distance,zenith_angle\n"
+        f"1{HOSTILE},S1,1.543,{bad},1.600,50.990,90-20-00\n1{HOSTILE},S1,1.543,BM2,1.600,50.990,88-55-50\n"
+        f"1{HOSTILE},S1,1.543,BM2,1.600,50.990,88-45-50\n",
+        encoding="utf-8",
+    )
+    return folder
+
+
+# C1 as a control sequence, right-to-left override and isolate, zero-width space and joiner, byte order mark, a tag
+HOSTILE = "\x9b2J\u202e\u2067\u200b\u200d\ufeff\U000e0041"
+HOSTILE_COMMANDS = [
+    ("check", "JOB", "--no-page", "--to", "out\x1b[2J"),
+    ("bust", "JOB", "--to", "out\u202e"),
+    ("prove", "JOB", "--setup", f"1{HOSTILE}"),
+    ("prove", "JOB", "--setup", "none\x1b]0;title\x07"),
+    ("plan", "JOB"),
+    ("show", "JOB", "--all"),
+    ("selftest", "JOB", "--runs", "2"),
+    ("archive", "JOB", "--output", "out\x1b[2J", "--no-page"),
+    ("check", "nowhere\x1b[2J\u202e"),
+    ("check", "JOB", "--bad\x1b[2J"),
+    ("bust", "JOB", "--tolerance", "\x1b[2J"),
+    ("tape", "1.5\x1b[2J\u202e"),
+    ("new", "new\x1b[2J\u202e"),
+    ("demo", "none\x1b[2J"),
+    ("import", "none\x1b[2J.xml", "y"),
+    ("none\x1b[2J",),
+]
+
+
+def obeyed(text):
+    """Characters that a terminal does not show."""
+    return {char for char in text if not char.isprintable() and char != "\n"}
+
+
+@pytest.mark.parametrize("arguments", HOSTILE_COMMANDS, ids=lambda value: repr(value[0]) + ascii(value[-1]))
+def test_nothing_in_a_name_is_obeyed(tmp_path, job, arguments):
+    arguments = [str(job) if a == "JOB" else a for a in arguments]
+    done = run(*arguments, cwd=tmp_path)
+    assert done.returncode in (0, 1, 2) and done.stdout + done.stderr
+    assert not obeyed(done.stdout) | obeyed(done.stderr)
+
+
+@needs_terminals
+@pytest.mark.parametrize("arguments", [a for a in HOSTILE_COMMANDS if a[0] not in ("selftest", "archive")][:6])
+def test_nothing_in_a_name_is_obeyed_where_there_are_colours(tmp_path, job, arguments):
+    status, text = on_terminal(80, *(str(job) if a == "JOB" else a for a in arguments), cwd=tmp_path)
+    assert status in (0, 1, 2) and not obeyed(STYLES.sub("", text))
+
+
+def test_json_and_pages_keep_the_names(tmp_path, job):
+    for encoding in ("utf-8", "cp932", "ascii"):
+        done = run("check", job, "--json", env=environment(PYTHONIOENCODING=encoding), raw=True)
+        text = done.stdout.decode(encoding)
+        assert not obeyed(text)
+        assert f"P{HOSTILE}" in {mark["mark"] for mark in json.loads(text)["marks"]}
+    run("plan", job, "--to", tmp_path / "out")
+    page = (tmp_path / "out" / "plan.html").read_text(encoding="utf-8")
+    assert "<bdi>\u202e</bdi><bdi>\u2067</bdi>" in page
+    assert not re.search("(?<!<bdi>)[\u202e\u2067]", page)
+    facts = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
+    assert any(HOSTILE in height["id"] for height in facts["heights"])
+
+
+# ---- width ----
+
+
+@needs_terminals
+@pytest.mark.parametrize("columns", [80, 40])
+@pytest.mark.parametrize("arguments", [*COMMANDS[:-2], ("archive", BRIDGE, "--output", "out", "--no-page")], ids=named)
+def test_at_any_width_nothing_is_wider_and_nothing_is_cut(tmp_path, plainly, arguments, columns):
+    if arguments[0] in ("selftest", "archive"):  # a bar of progress moves the cursor about: the last lines count
+        status, text = on_terminal(columns, *arguments, cwd=tmp_path)
+        text = text.rpartition("\x1b[2K")[2]
+    else:
+        status, text = on_terminal(columns, *arguments, cwd=tmp_path)
+    lines = STYLES.sub("", text).split("\n")
+    folder = str(tmp_path)
+    assert max(cells(line) for line in lines if folder not in line) <= columns
+    expected, out, _ = plainly(arguments)
+    assert status == expected
+    missing = Counter(words(out)) - Counter(words("\n".join(lines)))
+    assert not {word for word in missing if "/" not in word}, "words that the pipe has and the terminal has not"
+
+
+def words(text):
+    """The words of a text, without the marks that a table set in records puts behind them."""
+    return [word.strip(";:") for word in text.split()]
+
+
+@needs_terminals
+def test_help_and_errors_at_any_width(tmp_path):
+    for arguments, status in ((("--help",), 0), (("plan", "--help"), 0), (("bust", MILL, "--tolerance", "x"), 2)):
+        ended, text = on_terminal(40, *arguments, cwd=tmp_path)
+        assert ended == status and max(map(len, text.split("\n"))) <= 40
+        assert len(text.split("\n")) >= 8
+
+
+@needs_terminals
+def test_wide_characters_count_twice(tmp_path):
+    folder = tmp_path / "job"
+    shutil.copytree(BRIDGE, folder)
+    for path in folder.glob("*.csv"):
+        path.write_text(path.read_text(encoding="utf-8").replace("B1", "測量点一番" * 4), encoding="utf-8")
+    status, text = on_terminal(60, "show", folder)
+    assert status == 0 and "測量点" in text
+    assert max(cells(line) for line in STYLES.sub("", text).split("\n")) <= 60

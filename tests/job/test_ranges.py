@@ -1,0 +1,134 @@
+"""Every number from outside has one rule, the same wherever it comes from."""
+
+import math
+
+import numpy as np
+import pytest
+from openpyxl import Workbook
+
+import heightnet
+from heightnet.errors import InputErrors, WrongSettings
+from heightnet.job.ranges import TOLERANCE_MM, Range
+from heightnet.job.settings import BY_NAME, SETTINGS, default, read_rates
+from heightnet.job.tables import TABLES
+from heightnet.network.tolerance import tolerance
+
+COLUMNS = [(table, column) for table in TABLES.values() for column in table.columns if column.numeric]
+NUMBERS = [setting for setting in SETTINGS if setting.within]
+BEYOND = (-5.0, math.nan, math.inf, -math.inf, 1e300, 1e-300)
+
+
+def outside(within: Range):
+    """Numbers that a rule refuses: those of the list, and what lies just beyond its ends."""
+    below, above = (within.low - abs(within.low) * 1e-6 - 1e-12), within.high + abs(within.high) * 1e-6
+    found = [x for x in (*BEYOND, below, above) if not within.low <= x <= within.high and not (within.zero and x == 0)]
+    assert len(found) >= 4
+    return found
+
+
+@pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda x: x.name)
+def test_every_column_of_numbers_has_a_rule(table, column):
+    if column.kind == "angle":  # of a circle
+        return
+    within = column.within
+    assert within and within.low < within.high and str(within) in column.expected
+    assert all(within.holds(x) for x in (within.low, within.high)) and not any(map(within.holds, outside(within)))
+
+
+def test_every_setting_that_is_no_word_has_a_rule_that_its_default_keeps():
+    assert {s.name for s in SETTINGS} - {s.name for s in NUMBERS} == {"title", "units.length", "units.angle"}
+    for setting in NUMBERS:
+        value = default(setting.name)
+        assert value is None or setting.within.holds(value), setting.name
+
+
+def test_what_was_asked_for():
+    """The limits that calibration by simulation has, and what no job on earth holds."""
+    limits = {name: (BY_NAME[name].within.low, BY_NAME[name].within.high) for name in BY_NAME if BY_NAME[name].within}
+    assert limits["test.false_alarm"] == (0.001, 0.2) and limits["test.power"] == (0.5, 0.99)
+    height = TABLES["marks"].column("height").within
+    assert not height.holds(1e9) and height.holds(8849) and height.holds(-430)
+    assert not TABLES["setups"].column("sd_mm").within.holds(1e-308)
+    assert TABLES["marks"].column("sd_mm").within.holds(0) and not TABLES["marks"].column("sd_mm").within.holds(1e-308)
+
+
+@pytest.mark.parametrize("setting", NUMBERS, ids=lambda s: s.name)
+def test_a_setting_keeps_one_rule_wherever_it_comes_from(setting, folder, plain, tmp_path):
+    """A job.toml, a workbook's sheet and Python refuse the same numbers with the same words."""
+    job = heightnet.read_job(folder(**plain))
+    group, _, key = setting.name.partition(".")
+    for number in outside(setting.within):
+        said = []
+        plain["toml"] = f"[{group}]\n{key} = {number!r}\n"
+        with pytest.raises(InputErrors) as caught:
+            heightnet.read_job(folder(f"toml{number!r}", **plain))
+        (problem,) = caught.value.problems
+        said.append(problem.expected)
+        with pytest.raises(WrongSettings, match=setting.name) as refused:
+            heightnet.check(job, **{f"{group}__{key}": number})
+        said.append(str(refused.value).partition(", expected ")[2].rstrip("."))
+        assert set(said) == {str(setting.within)}
+    for number in {setting.within.low, setting.within.high, *([0.0] if setting.within.zero else [])}:
+        assert heightnet.check(job, **{f"{group}__{key}": number}).facts["settings"][group][key] == number
+
+
+@pytest.mark.parametrize("number", [-5, 1e-9, 1e5, "nan"])
+def test_the_same_in_a_workbook_and_in_a_file_of_rates(tmp_path, number):
+    book = Workbook()
+    book.active.title = "job"
+    for row in (["setting", "value"], ["test.tolerance_mm", number]):
+        book.active.append(row)
+    book.create_sheet("marks").append(["mark", "height"])
+    book.save(tmp_path / "a.xlsx")
+    with pytest.raises(InputErrors) as caught:
+        heightnet.read_job(tmp_path / "a.xlsx")
+    assert str(TOLERANCE_MM) in [p.expected for p in caught.value.problems]
+    (tmp_path / "rates.toml").write_text(f"[rates]\nsetup = {number}\n")
+    if number != 1e-9:
+        with pytest.raises(InputErrors, match=r"a number from 0\.000000001 to 0\.5"):
+            read_rates(tmp_path / "rates.toml")
+
+
+def test_wrong_settings_are_all_said_at_once(folder, plain):
+    job = heightnet.read_job(folder(**plain))
+    with pytest.raises(WrongSettings) as caught:
+        heightnet.check(job, test__tolerance_mm=True, test__tolerence_mm=5, units__length="yd", air__refraction="k")
+    assert str(caught.value).splitlines() == [
+        "test.tolerance_mm: read True, expected a number from 0.01 to 10,000 mm.",
+        "test.tolerence_mm: no such setting. The nearest setting is 'test.tolerance_mm'.",
+        "units.length: read yd, expected one of m, ft, ftUS.",
+        "air.refraction: read k, expected a number from -10 to 10.",
+    ]
+    assert heightnet.check(job, test__tolerance_mm=np.int64(7)).facts["settings"]["test"]["tolerance_mm"] == 7.0
+
+
+def test_wrong_settings_of_an_archive_are_said_before_any_job_is_looked_for(tmp_path):
+    from heightnet.archive.screen import screen_archive
+
+    with pytest.raises(WrongSettings, match="tolerance_mm: read -5"):
+        screen_archive(tmp_path, tmp_path / "out", test__tolerance_mm=-5)
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "refused"),
+    [("m", "100000", False), ("m", "100001", True), ("ft", "328083", False), ("ft", "328085", True)],
+)
+def test_a_length_is_judged_in_metres_and_told_in_the_tables_unit(folder, plain, unit, text, refused):
+    plain["toml"] = f'[units]\nlength = "{unit}"\n'
+    plain["marks"] += f"HIGH,{text}\n"
+    job = folder(**plain)
+    if not refused:
+        heightnet.read_job(job)
+        return
+    with pytest.raises(InputErrors) as caught:
+        heightnet.read_job(job)
+    (problem,) = [p for p in caught.value.problems if p.read == text]
+    words = {"m": "a number from -12,000 to 100,000 m or blank", "ft": "a number from -39,370 to 328,000 ft or blank"}
+    assert problem.expected == words[unit]
+
+
+@pytest.mark.parametrize("asked", ["-5", "0", "nan", "inf", "1e-9", "1e9", "1_2", "x"])
+def test_a_tolerance_of_levelling(asked):
+    with pytest.raises(heightnet.HeightnetError, match=r"or a number from 0\.01 to 10,000 mm per root km"):
+        tolerance(asked)
