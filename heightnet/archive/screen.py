@@ -46,9 +46,9 @@ class Screened:
 
     def exit_status(self, strict: bool = False) -> Exit:
         """The highest that ``check`` gives for any of the jobs."""
+        counts = self.counts
         if self.faults:
             return Exit.FAULT
-        counts = self.counts
         if counts["error"]:
             return Exit.REFUSED
         found = sum(counts[state] for state in CONTRADICTED)

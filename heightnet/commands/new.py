@@ -22,9 +22,7 @@ def command(path: Path) -> None:
 
     if path.suffix.casefold() == ".xlsx":
         new_workbook(path)
-        say(
-            f"Wrote {one_line(path)}: a sheet for each table; the sheet 'notes on columns' says what each column holds."
-        )
+        said = "a sheet for each table; the sheet 'notes on columns' says what each column holds."
     else:
         new_folder(path)
         said = "a CSV file for each table; columns.txt says what each column holds."

@@ -162,8 +162,8 @@ def _slip(slip: Slip, reading: str) -> str:
     if slip.assumed:
         exactly = f"about ({_mm(abs(slip.expected))} is usual)"
     return (
-        f"  It fits {slip.text}, in {reading}: {exactly}. "
-        f"The height is then {slip.height:.3f} m (chance {chance(slip.probability)})."
+        f"  It fits {slip.text}, in {reading}: {exactly}; {chance(slip.probability)}. "
+        f"The height is then {slip.height:.3f} m."
     )
 
 

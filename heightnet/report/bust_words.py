@@ -34,7 +34,7 @@ def bust_document(facts: Record) -> Document:
     tone = TONES[facts["judgement"]["state"]]
     if tone == SOUND and (facts["faults"] or facts["misclosed"]):
         tone = DOUBTFUL
-    parts = [_rivals(words, finding) for finding in facts["findings"]]
+    parts: list[Part | None] = [_rivals(words, finding) for finding in facts["findings"]]
     parts += [_plan(words), _book(words), _sections(words), _loops(words)]
     foot = f"Tolerance: {facts['tolerance']['name']}."
     return Document(

@@ -52,7 +52,7 @@ def _headline(words: Words) -> str:
     limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     done = _done(words)
     if findings and facts["judgement"]["state"] != "unexplained":
-        measure = f": {done}" if steps else ", in the field book"
+        measure = f": {done}" if steps else "" if facts["needs"] else ", in the field book"
         return f"First find out about {about(words, findings)}{measure}. Planning the rest waits for it."
     if findings or _unexplained(facts):
         return f"{headline(words)} Planning measurements waits for it."
@@ -167,8 +167,9 @@ def _gain(words: Words, step: Record) -> str:
 def _waits(words: Words) -> Part | None:
     """What a contradiction asks for that is no measurement of the plan."""
     facts = words.facts
-    told = {step["finding"] for step in facts["steps"]}
-    lines = []
+    needs = {need["finding"]: need["what"] for need in facts["needs"]}
+    told = {step["finding"] for step in facts["steps"]} | needs.keys()
+    lines = [f"{capital(what)} would show it." for what in needs.values()]
     for finding in facts["findings"]:
         members = [m["id"] for m in finding["members"]]
         planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))

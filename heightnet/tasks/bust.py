@@ -205,7 +205,8 @@ def _loops(facts: JobFacts, net: Network, tolerance: Tolerance) -> list[Record]:
 
 def _rivals(facts: JobFacts) -> list[Record]:
     """What may be wrong: the members of every finding as told there, with what was recorded and what would be right."""
-    family, out = facts.family, []
+    family = facts.family
+    out: list[Record] = []
     rms = _rms_distance(facts.job)
     for order, finding in enumerate(facts.judgement.findings, start=1):
         keys = judgement_facts.keys_in(facts, finding)[: judgement_facts.MEMBERS_TOLD]

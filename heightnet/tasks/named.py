@@ -27,7 +27,8 @@ def named(net: Network, ids: Iterable[str]) -> Record:
     readings = readings[readings["id"].isin(asked)] if len(readings) else readings
     for name in of.get("swap", ()):
         setup, _, target = name.partition("/")
-        of.setdefault("setup", set()).add(setup), of.setdefault("target", set()).add(target)
+        of.setdefault("setup", set()).add(setup)
+        of.setdefault("target", set()).add(target)
     stands: dict[str, dict[str, list[Record]]] = {"setup": {}, "target": {}}
     for kind, found in stands.items():
         found.update({name: [] for name in of.get(kind, ())})
@@ -56,8 +57,8 @@ def named(net: Network, ids: Iterable[str]) -> Record:
 def _wanted(table: pd.DataFrame, file: str, names: set[str]) -> list[Record]:
     """Rows of a table named ``FILE:ROW``."""
     rows = {int(name.rpartition(":")[2]) for name in names}
-    found: list[Record] = table[table["row"].isin(rows)].to_dict("records") if rows else []
-    return [r | {"file": file, "row": int(r["row"])} for r in found]
+    records: list[Record] = table[table["row"].isin(rows)].to_dict("records")  # type: ignore[assignment]
+    return [r | {"file": file, "row": int(r["row"])} for r in records]
 
 
 def _stands(table: pd.DataFrame, kind: str, thing: str, wanted: dict[str, list[Record]]) -> list[Record]:

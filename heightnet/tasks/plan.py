@@ -20,6 +20,7 @@ from heightnet.network.model import Kind, Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors, releveling
+from heightnet.tasks.common import NEED
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.named import named
@@ -145,6 +146,7 @@ def plan(
         "fit": factors(facts) if facts else {},
         "judgement": judgement_facts.in_short(facts) if facts else {"state": None},
         "findings": findings,
+        "needs": _needs(findings),
         "gone": gone,
         "tolerance_mm": limit * 1000,
         "budget_min": budget,
@@ -340,6 +342,12 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
                 }
             )
     return out
+
+
+def _needs(findings: list[Record]) -> list[Record]:
+    """What would show a common error, for findings that one leads: no measurement between marks and stands does."""
+    led = [(f["order"], f["members"][0]["id"].split(":")) for f in findings]
+    return [{"finding": order, "what": NEED[id_[1]]} for order, id_ in led if id_[0] == "group"]
 
 
 def _of_levelling(facts: JobFacts, finding: Finding) -> bool:

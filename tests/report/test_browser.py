@@ -10,10 +10,10 @@ import re
 
 import pytest
 import sample_facts
-from statements import Facts, faults, parse
 
 from heightnet.report.facts import as_written
 from heightnet.report.page import page
+from tests.report.statements import Facts, faults, parse
 
 pytestmark = pytest.mark.browser
 

@@ -94,7 +94,9 @@ def test_tables_shrink_before_they_break_up_and_nothing_is_lost(header):
 def test_a_name_keeps_its_characters_on_a_page_and_turns_nothing(browser, tmp_path):
     """A right-to-left override in a name, looked at where a browser puts the words behind it."""
     name = "P\u2067x\u2069\u200f\u202e7y"
-    page = html(Document("t", "sound", "ok", [Part("h", [f"mark {name} first second"], Table(["a "], [[name]]))], False, "", ""))
+    page = html(
+        Document("t", "sound", "ok", [Part("h", [f"mark {name} first second"], Table(["a "], [[name]]))], False, "", "")
+    )
     loose = page.replace("<bdi>", "").replace("</bdi>", "")
     assert loose != page and loose.count(name) == 2
     for text, turned in ((page, False), (loose, True)):

@@ -13,7 +13,6 @@ import re
 from pathlib import Path
 
 import pytest
-from statements import CHANCES, STATES, VERDICTS, Facts, faults, loose, parse, plain, statements
 
 import heightnet
 from heightnet.report.numbers import LIKELIHOODS
@@ -23,6 +22,7 @@ from heightnet.report.words import VERDICTS as PRODUCT_VERDICTS
 from heightnet.report.words import Words
 from heightnet.simulate import simulate
 from tests.large_books import staff_book
+from tests.report.statements import CHANCES, STATES, VERDICTS, Facts, faults, loose, parse, plain, statements
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p.name for p in DATA.iterdir() if p.is_dir())

@@ -26,7 +26,7 @@ from heightnet.report.words import Words
 from heightnet.tasks.bust import bust, exit_status
 from tests.large_books import level_net, staff_book
 from tests.networks import reciprocal
-from tests.tasks.statements import altered, faults
+from tests.tasks.task_statements import altered, faults
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 

@@ -8,15 +8,16 @@ import pytest
 
 import heightnet
 from heightnet.job.model import TABLES, Job
-from heightnet.judge.assess import Bench, fit_of
-from heightnet.judge.wide import WIDE_FROM, WideBench, bench_for
+from heightnet.judge.bench import Bench
+from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
+from heightnet.judge.promises import promises
 from heightnet.network import Kind, build_network
 from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
 from heightnet.report.words import Words
 from heightnet.simulate import simulate
-from heightnet.tasks.plan import exit_status, plan
+from heightnet.tasks.plan import Minutes, exit_status, plan
 from tests.tasks.test_properties import findings, same
 
 ALONE = "group:separations:the whole job"
@@ -60,7 +61,7 @@ def test_other_blunders(blunders, named):
 def test_the_separation_and_the_height_of_a_mark_with_one_occupation_are_one_class():
     found = heightnet.check(simulate("G1", 2, {"separation:M3": 0.2})[0])
     setup = next(s for s in found.facts["setups"] if s["setup"] == "G13")
-    assert setup["same_as"] == ["separation:M3"] and setup["smallest_attributable_mm"] is None
+    assert setup["same_as"] == ["separation:M3"] and setup["smallest_named_mm"] is None
     assert {"setup:G13", "separation:M3"} >= {s["id"] for s in found.facts["suspects"]}
     assert "Nothing in the job can tell an error here from one in the separation at M3." in found.page()
 
@@ -103,10 +104,10 @@ def one_model(job):
 def test_one_model_and_the_separations_are_one_class_and_the_report_says_so():
     job = one_model(simulate("G1", 4)[0])
     net = build_network(job)
-    for bench in (Bench(net), WideBench(net, fit_of(net))):
+    for bench in (Bench(net), LargeBench(net)):
         ids = [str(i) for i in bench.family.ids]
         one, other = ids.index("group:instrument:antenna 1"), ids.index(ALONE)
-        _, G = bench.fit.reduce(bench.family.C[:, [one, other]]) if isinstance(bench, WideBench) else (
+        _, G = bench.fit.reduce(bench.family.C[:, [one, other]]) if isinstance(bench, LargeBench) else (
             None, bench.G[np.ix_([one, other], [one, other])])  # fmt: skip
         assert abs(G[0, 1]) / np.sqrt(G[0, 0] * G[1, 1]) == pytest.approx(1, abs=1e-9)
     found = heightnet.check(job)
@@ -175,13 +176,12 @@ def test_a_plan_for_antennas_that_are_gone():
     kinds = [s["kind"] for s in facts["steps"]]
     assert "antenna_reoccupation" in kinds
     text = str(plan_document(facts))
-    assert "Put the antenna up again over" in text and "antenna height G1" in text
+    assert "Put the antenna up again over" in text and "antenna height of set-up G1" in text
     assert exit_status(facts) in (0, 1)
 
 
 def test_the_gain_of_a_repeat_occupation_is_what_making_it_gives():
-    """The size promised is the size found once the row, its antenna and its tape are in the job."""
-    from heightnet.judge.assess import reliability
+    """The information foretold is that of the job with the row, its antenna and its tape in it."""
     from heightnet.judge.gain import Gain
     from heightnet.tasks.next import candidates, design_rows
 
@@ -191,8 +191,8 @@ def test_the_gain_of_a_repeat_occupation_is_what_making_it_gives():
     node = int(net.setup_node[list(job.setups["setup"]).index("G13")])
     option = next(o for o in candidates(net, np.array([node])) if o.again >= 0 and o.tail == 0)
     at = np.flatnonzero([str(i) == "setup:G13" for i in bench.family.ids])
-    gain = Gain(bench, fit_of(net), design_rows(net, [option]), np.array([option.sd**2]), at)
-    promised = reliability(bench).delta0 / np.sqrt(gain.after()[0, 0])
+    gain = Gain(bench, bench.fit, design_rows(net, [option]), np.array([option.sd**2]), at)
+    foretold = gain.after()[0, 0]
     again = pd.DataFrame({"setup": ["G33"], "mark": ["M3"], "height": [1.5], "instrument": ["antenna 1"]})
     row = job.gnss[(job.gnss["to_setup"] == "G13") & (job.gnss["from_setup"] == "")].assign(to_setup="G33", row=999)
     more = Job.from_frames("again", job.settings, **{
@@ -202,7 +202,8 @@ def test_the_gain_of_a_repeat_occupation_is_what_making_it_gives():
     })  # fmt: skip
     made = Bench(build_network(more))
     h = [str(i) for i in made.family.ids].index("setup:G13")
-    assert reliability(made).detectable[h] == pytest.approx(promised, rel=1e-6)
+    assert made.diagonal[h] == pytest.approx(foretold, rel=1e-6)
+    assert promises(made).found[h] < promises(bench).found[at[0]]
 
 
 # ---- large jobs ----
@@ -246,9 +247,8 @@ def line():
 
 
 def test_large_jobs_are_judged_by_neighbourhoods_and_find_the_same(line):
-    assert line.edge_count > WIDE_FROM
-    bench = bench_for(line, fit_of(line))
-    assert isinstance(bench, WideBench)
+    assert len(line.y) - line.A.shape[1] > ONE_UP_TO
+    assert isinstance(bench_for(line), LargeBench)
     facts = heightnet.check(line.job).facts
     named = {s["id"]: s["error_mm"] for s in facts["suspects"] if s["probability"] > 0.5}
     wrong = {"setup:G41a", "setup:G130b", "setup:G211a"}
@@ -257,7 +257,7 @@ def test_large_jobs_are_judged_by_neighbourhoods_and_find_the_same(line):
 
 
 def test_large_jobs_have_the_tests_of_small_ones(line):
-    wide = WideBench(line, fit_of(line))
+    wide = LargeBench(line)
     Q, _ = np.linalg.qr(line.A.toarray() / line.sd[:, None])
     C = wide.family.C.toarray() / line.sd[:, None]
     exact = np.sum(C**2, axis=0) - np.sum((Q.T @ C) ** 2, axis=0)
@@ -269,15 +269,14 @@ def test_large_jobs_have_the_tests_of_small_ones(line):
 
 def test_a_part_cut_out_knows_how_separations_hang_together(line):
     """In the part a wrong height is nearly as well determined as in the whole."""
-    wide = WideBench(line, fit_of(line))
-    ids = [str(i) for i in wide.family.ids]
-    h = ids.index("setup:G130b")
-    edges, _ = wide.around(int(wide.edge_of[h]))
-    small, inside = wide.cut_out(edges, fit_of(line).v, wide.family.rate)
-    at = int(np.flatnonzero(inside == h)[0])
-    assert small.diagonal[at] / wide.diagonal[h] > 0.9
-    knowledge = small.net.A[len(edges) :].toarray()
-    assert (np.count_nonzero(knowledge, axis=1) == 2).sum() > 10
+    large = LargeBench(line)
+    h = [str(i) for i in large.family.ids].index("setup:G130b")
+    part = large._part_around(int(large._edge_of[h]), large.fit.v, PART)
+    at = part.classes.tolist().index(int(large.classes.label[h]))
+    ratio = large.classes.ratio(h, large.diagonal)
+    assert part.tests(1.0, 1.0)[1][at] / ratio**2 / large.diagonal[h] > 0.9
+    knowledge = part.A[np.flatnonzero(part.kind >= Kind.REFRACTION)]
+    assert (np.diff(knowledge.indptr) == 2).sum() > 10
 
 
 # ---- what must change nothing ----
@@ -304,7 +303,8 @@ def test_a_rise_may_be_booked_from_either_end(job, result):
         to_setup=job.gnss["from_setup"].where(back, job.gnss["to_setup"]),
         rise=-job.gnss["rise"],
     )  # fmt: skip
-    same(findings(result), findings(heightnet.check(replace(job, gnss=gnss))), 1e-5)
+    # the few dozen columns of noise behind the sizes found are drawn in the order of names and ends
+    same(findings(result), findings(heightnet.check(replace(job, gnss=gnss))), 1e-5, sizes=0.1)
 
 
 def test_units_of_the_files(job, result, tmp_path):
@@ -312,14 +312,14 @@ def test_units_of_the_files(job, result, tmp_path):
     from heightnet.job.write import write_job
 
     write_job(job, tmp_path / "job", Units("ft", "gon"))
-    same(findings(result), findings(heightnet.check(tmp_path / "job")), 0.02)  # a tape is shown to 0.01 mm
+    same(findings(result), findings(heightnet.check(tmp_path / "job")), 0.02, chance=1e-3)  # tapes show 0.01 mm
 
 
 def test_renamed_marks(job, result):
     new = {m: f"{i:03d}" for i, m in enumerate(reversed(list(job.marks["mark"])))}
     frames = {t: getattr(job, t).assign(mark=getattr(job, t)["mark"].map(new)) for t in ("marks", "setups", "targets")}
     levels = job.levels.assign(from_mark=job.levels["from_mark"].map(new), to_mark=job.levels["to_mark"].map(new))
-    same(findings(result), findings(heightnet.check(replace(job, levels=levels, **frames))), 1e-5)
+    same(findings(result), findings(heightnet.check(replace(job, levels=levels, **frames))), 1e-5, sizes=0.1)
 
 
 def test_a_job_without_satellites_is_as_it_was():
@@ -377,10 +377,11 @@ def test_the_other_commands_speak_of_antennas():
     from heightnet.tasks.show import show
 
     job = simulate("G1", 11, {"setup:G18": 0.06})[0]
-    assert "the antenna height of set-up G18" in str(bust_document(bust(job)))
+    assert "The antenna height of set-up G18" in str(bust_document(bust(job)))
     gone = str(plan_document(plan(satellites_only(job), gone=True)))
-    assert "repeat occupation of its mark, the height taped anew, takes the place of antenna height G18" in gone
-    in_parts = str(plan_document(plan(satellites_only(job))))
+    assert "First find out about the antenna height of set-up G18" in gone
+    assert "Put the antenna up again over M8" in gone and "head to" not in gone
+    in_parts = str(plan_document(plan(satellites_only(simulate("G1", 11)[0]), minutes=Minutes(in_parts=0.1))))
     assert "head to the antenna's reference point" in in_parts
     assert prove(job, "G18")["verdict"] == "no_check_shots"
     listed = list(lines(show(job), None))
@@ -398,5 +399,5 @@ def test_of_two_that_nothing_tells_apart_neither_is_the_suspect():
     verdicts = {g["id"]: g["verdict"] for g in found.facts["groups"]}
     assert verdicts["group:instrument:antenna 1"] == verdicts[ALONE] == "either"
     said = " ".join(found.summary().split())
-    assert "One of these is wrong, and nothing in the job can tell which" in said
+    assert "One of these is wrong, and nothing in the job tells which" in said
     assert "every antenna height of antenna 1" in said and "every separation" in said

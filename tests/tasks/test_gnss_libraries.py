@@ -14,7 +14,9 @@ import pandas as pd
 import pytest
 
 import heightnet
+from heightnet.adjust import adjust
 from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 from heightnet.network import Kind, build_network
 from heightnet.simulate import simulate
 from heightnet.simulate_mixed import RISE_SD_M
@@ -131,10 +133,14 @@ def test_heights_and_their_sds(job):
     A, y, _, P, x, covariance, names, _ = adjusted(job)
     result = heightnet.check(job)
     marks = result.marks.set_index("mark")
+    net = build_network(job)
+    sd_x = dict(zip(net.nodes.name[net.nodes.column >= 0], adjust(net.A, net.y, net.sd).sd_x, strict=False))
     for i, name in enumerate(job.marks["mark"]):
         assert names[i] == name
         assert marks["height_m"][name] == pytest.approx(x[i], abs=1e-7)
-        assert marks["sd_mm"][name] == pytest.approx(1000 * np.sqrt(covariance[i, i]), rel=1e-5)
+        assert sd_x[name] == pytest.approx(np.sqrt(covariance[i, i]), rel=1e-5)
+        # what is told carries what the measurements leave open about the scatter
+        assert 0.8 < marks["sd_mm"][name] / (1000 * np.sqrt(covariance[i, i])) < 1.3
     v = y - A @ x
     assert result.facts["fit"]["chi2"] == pytest.approx(float(v @ P @ v), rel=1e-5)
     assert result.facts["fit"]["redundancy"] == len(y) - len(x)
@@ -145,7 +151,7 @@ def test_every_w_and_every_smallest_error(job):
     A, y, Q, P, x, covariance, _, labels = adjusted(job)
     v, Qv = y - A @ x, Q - A @ covariance @ A.T
     bench = Bench(build_network(job))
-    verdicts = bench.judge()
+    verdicts = Judgement(bench)
     row = {label: i for i, label in enumerate(labels)}
     net, checked = bench.net, 0
     tape = dict(zip(net.readings["rows"].map(lambda r: f"reading:tape.csv:{r[0]}"), net.readings["stand"], strict=True))
@@ -188,7 +194,8 @@ def test_a_closed_example_by_hand():
     result = heightnet.check(job)
     setup, gnss = result.setups.iloc[0], result.gnss.iloc[0]
     assert setup["error_mm"] == pytest.approx(-26.0, abs=1e-6)
-    assert setup["error_sd_mm"] == pytest.approx(np.sqrt(226), rel=1e-9)
+    assert setup["w"] == pytest.approx(-26 / np.sqrt(226), rel=1e-9)
+    assert np.sqrt(226) < setup["error_sd_mm"] < 1.2 * np.sqrt(226)  # one loop says little of the scatter
     assert gnss["w"] == pytest.approx(26 / np.sqrt(226), rel=1e-9)
     assert gnss["residual_mm"] == pytest.approx(26 * 81 / 226, rel=1e-9)
     assert result.separations.iloc[0]["residual_mm"] == pytest.approx(-26 * 144 / 226, rel=1e-9)

@@ -29,7 +29,7 @@ from heightnet.tasks.next import taken_down
 from heightnet.tasks.plan import Minutes, exit_status, plan
 from tests.benchmarks.plan import compare, traverse
 from tests.networks import Field, reciprocal
-from tests.tasks.statements import altered, faults
+from tests.tasks.task_statements import altered, faults
 from tests.tasks.test_bust import open_run
 
 DATA = Path(__file__).resolve().parents[2] / "data"

@@ -29,30 +29,35 @@ def findings(result, rename=lambda name: name):
     stands = {}
     for of in ("setup", "target"):
         for s in facts[f"{of}s"]:
-            stands[rename(s[of])] = (s["verdict"], s["error_mm"], s["probability"], s["smallest_detectable_mm"],
-                                     s["smallest_attributable_mm"], s["independent_checks"])  # fmt: skip
+            stands[rename(s[of])] = (s["verdict"], s["error_mm"], s["probability"], s["smallest_found_mm"],
+                                     s["smallest_named_mm"], s["independent_checks"])  # fmt: skip
     return stands, {rename(s["name"]): s["error_mm"] for s in facts["suspects"]}
 
 
-def same(one, other, abs_mm=1e-6):
+def same(one, other, abs_mm=1e-6, chance=1e-6, sizes=1e-6):
+    """The same verdicts, errors and checks; ``chance`` and ``sizes`` (relative) say what else may differ by."""
     stands, suspects = one
     assert stands.keys() == other[0].keys()
     assert suspects.keys() == other[1].keys()
     for name, (verdict, *numbers) in stands.items():
         assert other[0][name][0] == verdict, name
-        for a, b in zip(numbers, other[0][name][1:], strict=True):
+        near = ({"abs": abs_mm, "rel": 1e-6}, {"abs": chance}, *2 * ({"abs": abs_mm, "rel": sizes},), {"abs": 0})
+        for a, b, allowed in zip(numbers, other[0][name][1:], near, strict=True):
             if a is None or b is None:
                 assert a is b, name
             else:
-                assert a == pytest.approx(b, abs=abs_mm, rel=1e-6), name
+                assert a == pytest.approx(b, **allowed), name
     for name, size in suspects.items():
         assert other[1][name] == pytest.approx(size, abs=abs_mm)
 
 
 def test_the_planted_blunders_are_found(plain):
-    assert {s["id"] for s in plain.facts["suspects"]} == {"setup:S3", "target:P24"}
-    for suspect in plain.facts["suspects"]:
-        assert suspect["error_mm"] == pytest.approx(1000 * WRONG[suspect["name"]], abs=4 * suspect["error_sd_mm"])
+    """S3 is named; P24 was sighted once, so that nothing tells its height from that sight."""
+    first, second = plain.facts["findings"]
+    assert first["id"] == "setup:S3" and first["named"] and not second["named"]
+    assert [m["id"] for m in second["members"]] == ["target:P24", "shot:shots.csv:10"]
+    for lead, name in ((first, "S3"), (second["members"][0], "P24")):
+        assert lead["error_mm"] == pytest.approx(1000 * WRONG[name], abs=4 * lead["error_sd_mm"])
 
 
 def test_row_order(party, plain):
@@ -75,7 +80,8 @@ def test_renamed_marks(party, plain):
     new = {m: f"{i:03d}" if i % 2 else f"NA{i}" for i, m in enumerate(sorted(party.heights))}
     frames = {t: getattr(job, t).assign(mark=getattr(job, t)["mark"].map(new)) for t in ("marks", "setups", "targets")}
     levels = job.levels.assign(from_mark=job.levels["from_mark"].map(new), to_mark=job.levels["to_mark"].map(new))
-    same(findings(plain), findings(heightnet.check(replace(job, levels=levels, **frames))))
+    # the few dozen columns of noise behind the sizes found are drawn in the order of names
+    same(findings(plain), findings(heightnet.check(replace(job, levels=levels, **frames))), sizes=0.03)
 
 
 @pytest.mark.parametrize("length", ["m", "ft", "ftUS"])
@@ -87,7 +93,8 @@ def test_units_of_the_files(party, plain, tmp_path, length, angle):
     write_job(party.job(), tmp_path / "job", Units(length, angle))
     written = read_job(tmp_path / "job")
     assert written.settings.units == Units(length, angle)
-    same(findings(plain), findings(heightnet.check(written)), abs_mm=1e-4)
+    # a height read in feet has other usual slips: of two that nothing else tells apart one may be likelier
+    same(findings(plain), findings(heightnet.check(written)), abs_mm=1e-4, chance=1e-5 if length == "m" else 0.2)
 
 
 def test_a_job_without_error_has_no_residuals():

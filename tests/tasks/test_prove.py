@@ -20,7 +20,7 @@ from heightnet.report.facts import as_written
 from heightnet.report.prove_words import prove_document
 from heightnet.tasks.prove import exit_status, known_heights, prove
 from tests.networks import Field
-from tests.tasks.statements import altered, faults
+from tests.tasks.task_statements import altered, faults
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 HEIGHTS = {"S": 100.0, "K1": 101.2, "K2": 99.4, "K3": 100.7, "N": 100.1}
