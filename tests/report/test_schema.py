@@ -1,6 +1,7 @@
 """The invented results fit the schema, and so does what a check of every demo job finds."""
 
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -11,10 +12,30 @@ import heightnet
 from heightnet.report.facts import schema
 
 DATA = Path(__file__).resolve().parents[2] / "data"
+PAGE = Path(heightnet.__file__).parent / "docs" / "results.md"
 
 
 def test_schema_is_valid_json_schema():
     jsonschema.Draft202012Validator.check_schema(schema())
+
+
+def names_in(part, key):
+    """Everything that stands under a keyword of the schema, at any depth: names of properties, values of an enum."""
+    if isinstance(part, list):
+        return set().union(*(names_in(one, key) for one in part))
+    if not isinstance(part, dict):
+        return set()
+    own = set(part[key]) if isinstance(part.get(key), (dict, list)) else set()
+    return own.union(*(names_in(one, key) for one in part.values()))
+
+
+@pytest.mark.parametrize("key", ["properties", "enum"])
+def test_the_page_of_results_names_everything_in_the_schema(key):
+    """In code, where it stands for the key or the word itself; texts of an enum may be quoted instead."""
+    page = PAGE.read_text(encoding="utf-8")
+    said = set(re.findall(r"\w+", " ".join(re.findall(r"`([^`]+)`", page)))) | set(re.findall(r'"([\w ]*)"', page))
+    wanted = {name for name in names_in(schema(), key) if name is not None}
+    assert len(wanted) > 20 and wanted <= said, sorted(wanted - said)
 
 
 @pytest.mark.parametrize("name", sample_facts.JOBS)
