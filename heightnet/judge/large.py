@@ -30,7 +30,7 @@ from heightnet.network.model import DATUM, Kind, Network
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-ONE_UP_TO = 150  # redundancy up to which a job is one neighbourhood
+ONE_UP_TO = 200  # redundancy up to which a job is one neighbourhood
 ONE_OBSERVATIONS = 3_000  # likewise
 WHOLE_UP_TO = 20_000  # observations of a job whose neighbourhoods have u and G of all of it
 PART = 1_500  # observations of the part of a larger job around a blunder
