@@ -125,8 +125,8 @@ def test_any_number_of_a_report_may_differ_by_one_unit_and_not_by_three(kept, tm
     end = text.index("<script>") if "<script>" in text else len(text)
     places = list(re.finditer(r"(?<![\w.:/-])\d+\.\d+(?![\w./-])", text[:end]))
     places = [found for found in places if "<main" not in text[found.end() :]]  # no style sheet
-    assert len(places) >= 8
-    for found in random.Random(7).sample(places, 8):
+    assert len(places) >= 3
+    for found in random.Random(7).sample(places, min(8, len(places))):
         moved = Decimal(found[0]) + units * Decimal(1).scaleb(Decimal(found[0]).as_tuple().exponent)
         now = tmp_path / f"{found.start()}"
         shutil.copytree(kept, now)

@@ -44,8 +44,8 @@ def test_the_loop_by_hand(page, example):
 def test_it_is_one_class_of_the_sizes_the_page_says(example):
     result = heightnet.check(example)
     setups = {s["setup"]: s for s in result.facts["setups"]}
-    assert setups["G2"]["error_mm"] == pytest.approx(20, abs=1e-6)
-    assert setups["G1"]["error_mm"] == pytest.approx(-20, abs=1e-6)
+    assert setups["G2"]["error_mm"] == pytest.approx(20, abs=0.01)  # the size of a blunder has a prior, very wide
+    assert setups["G1"]["error_mm"] == pytest.approx(-20, abs=0.01)
     assert set(setups["G2"]["same_as"]) >= {
         "setup:G1", "gnss:gnss.csv:2", "level:levels.csv:2", "separation:B1", "separation:W",
     }  # fmt: skip

@@ -70,8 +70,9 @@ def test_blunders_in_the_field_book_are_columns_of_the_family(kind):
 def test_a_swap_in_the_field_book_has_the_size_the_family_expects():
     bench = Bench(build_network(simulate("S1", 3, {"swap:S4/P45": 0.0})[0]), factors=False)
     h = [str(i) for i in bench.family.ids].index("swap:S4/P45")
-    verdicts = bench.judge()
-    assert verdicts.error[h] == pytest.approx(bench.family.size[h], abs=4 * verdicts.error_sd[h])
+    information = bench.diagonal[h]
+    u = bench.look(bench.net.y).u[h]
+    assert u / information == pytest.approx(bench.family.size[h], abs=4 / np.sqrt(information))
 
 
 def test_sizes_in_standard_deviations():

@@ -94,8 +94,9 @@ class _Line:
         self.lines, self.c, self.columns = lines, c, columns
         self.scale = float(lines.diagonals[lines.base, c] ** -0.5)
         self.rho = columns[lines.base] * self.scale / np.sqrt(lines.diagonals[lines.base])
-        near = np.flatnonzero(np.abs(self.rho) > RESEMBLES)
-        self.near = np.sort(near[np.argsort(-np.abs(self.rho[near]), kind="stable")[:at_most]])
+        alike = np.abs(self.rho).round(9)  # last digits, another on each processor, choose among none that are equal
+        near = np.flatnonzero(alike > RESEMBLES)
+        self.near = np.sort(near[np.argsort(-alike[near], kind="stable")[:at_most]])
         self.mu = lines.w[c]  # where on the line each column lies
 
     def largest_exceeds(self, k: float) -> Floats:

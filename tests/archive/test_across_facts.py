@@ -152,7 +152,7 @@ def test_rates_are_offered_back_to_check(facts, tmp_path):
 @pytest.mark.parametrize(
     "text, said",
     [
-        ("[rates]\nsetup = 2\n", "a number between 0 and 1"),
+        ("[rates]\nsetup = 2\n", "a number from 0.000000001 to 0.5"),
         ("[rates]\nsetups = 0.1\n", "nearest setting"),
         ("[precision]\ntape_mm = 2.0\n", "settings of [rates] only"),
         ("", "at least one rate"),
