@@ -34,7 +34,9 @@ ALL_TAUS_UP_TO = 3  # members of a set up to which every combination of their si
 SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
-ROUGH_AT_MOST = 1000  # sets of one size computed roughly, likeliest bounds first
+ROUGHLY_LOOKED_AT = 10  # times the candidates: sets of one size computed roughly, likeliest bounds first
+AT_LEAST = 1000
+SAMPLE = 100  # sets of one size, of those left out by their bounds, of which it is seen how much too high these are
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
 STILL_APART = 1e-9  # part of a member's information that the others must leave of it to count beside them
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
@@ -143,22 +145,36 @@ class _Ledger:
         self.best = max(self.best, float(total.max(initial=-np.inf)))
         return total
 
-    def leave_out(self, sieve: _Sieve, bound: Floats, exact: Floats) -> None:
-        """Add up what was sieved out: bounds, less by how much they were too high where the value became known."""
-        if not np.isfinite(sieve.left_out) or not len(bound):
-            return
-        low = np.argsort(bound, kind="stable")[: max(1, len(bound) // 2)]
-        too_high = float(np.median(bound[low] - exact[low]))
-        self.left_out = float(np.logaddexp(self.left_out, sieve.left_out - max(too_high, 0.0)))
+    def leave_out(self, sieve: _Sieve, rough: Floats, too_low: float) -> None:
+        """Add up what was sieved out: its bounds, less by how much those of a sample are too high.
+
+        Of the sample counts only what would have been kept.
+
+        rough : of the sample; too_low : by how much such values usually are, in the logarithm.
+        """
+        matters = rough > self.best_roughly - MATTERS - ROUGHLY
+        share = np.exp(np.minimum(rough + max(too_low, 0.0) - sieve.sample_bound, 0.0))[matters].sum() / len(rough)
+        if share > 0:
+            self.left_out = float(np.logaddexp(self.left_out, sieve.left_out + np.log(share)))
 
 
 @dataclass(frozen=True)
 class _Sieve:
-    """Sets (k, size) that may matter, their bounds (k,), and the logarithm of the sum of the bounds of the others."""
+    """Sets (k, size) that may matter, and what is known of the others.
+
+    left_out : logarithm of the sum of the others' bounds.
+    sample, sample_bound : some of the others, each standing for an equal part of that sum, and their bounds.
+    """
 
     sets: Ints
-    bound: Floats
-    left_out: float = -np.inf
+    left_out: float
+    sample: Ints
+    sample_bound: Floats
+
+    @classmethod
+    def of(cls, sets: Ints) -> _Sieve:
+        """Nothing is left out."""
+        return cls(sets, -np.inf, sets[:0], np.zeros(0))
 
 
 def search(
@@ -186,7 +202,7 @@ def search(
     ledger.add(np.zeros((1, 0), dtype=np.int64), log_evidence[None, :])
     best_subset: tuple[int, ...] = ()
     best_gain = 0.0
-    sieve = _Sieve(np.arange(count)[:, None], np.full(count, np.nan))
+    sieve = _Sieve.of(np.arange(count)[:, None])
     capped = False
     for size in range(1, MOST_EVER + 1):
         if not len(sieve.sets):
@@ -198,8 +214,9 @@ def search(
         kept = np.argsort(-rough, kind="stable")[: max(BEAM, worth)]
         before = ledger.best
         total = ledger.add(sieve.sets[kept], _exact(sieve.sets[kept], bound[kept], u, G, log_evidence, candidates))
-        if size > 1:
-            ledger.leave_out(sieve, sieve.bound[kept], total)
+        if len(sieve.sample):
+            roughly = _rough(sieve.sample, u, G, log_evidence, candidates)[2]
+            ledger.leave_out(sieve, roughly, float(np.median(total - rough[kept])))
         if not clock.spend(len(sieve.sets) * len(u) * size**3 + len(kept) * len(u) * 4.0 ** min(size, 3) * size**3):
             break
         if size == 1:
@@ -394,8 +411,9 @@ def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: 
         log_det = np.log((1 + gain[:, None]) * (1 + gain[None, :]) - rho**2 * np.outer(gain, gain))
         np.maximum(bound, log_evidence[g] + 0.5 * (T - log_det), out=bound)
     bound += prior.log_odds[:, None] + prior.log_odds[None, :]
-    i, j = np.triu_indices(len(bound), 1)
-    return _likeliest(np.column_stack([i, j]), bound[i, j], best)
+    count = len(bound)
+    i, j = np.triu_indices(count, 1)
+    return _likeliest(np.column_stack([i, j]), bound[i, j], best, count)
 
 
 def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> _Sieve:
@@ -431,17 +449,21 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
     np.put_along_axis(bound, beam, -np.inf, axis=1)
     row, added = np.nonzero(bound > best - MATTERS - ROUGHLY)
     if not len(row):
-        return _Sieve(np.zeros((0, size + 1), dtype=np.int64), np.zeros(0))
+        return _Sieve.of(np.zeros((0, size + 1), dtype=np.int64))
     sets, first = np.unique(np.sort(np.column_stack([beam[row], added]), axis=1), axis=0, return_index=True)
-    return _likeliest(sets, bound[row, added][first], best)
+    return _likeliest(sets, bound[row, added][first], best, count)
 
 
-def _likeliest(sets: Ints, bound: Floats, best: float) -> _Sieve:
-    """The sets that may matter, and how much the others hold at most."""
+def _likeliest(sets: Ints, bound: Floats, best: float, count: int) -> _Sieve:
+    """The sets that may matter, and how much the others hold at most; count : of candidates."""
     order = np.argsort(-bound, kind="stable")
-    kept = order[:ROUGH_AT_MOST]
+    kept = order[: max(AT_LEAST, ROUGHLY_LOOKED_AT * count)]
     kept = kept[bound[kept] > best - MATTERS]
-    rest = bound[order[len(kept) :]]
-    rest = rest[rest > best - MATTERS]
-    left_out = float(np.logaddexp.reduce(rest)) if len(rest) else -np.inf
-    return _Sieve(sets[kept], bound[kept], left_out)
+    rest = order[len(kept) :]
+    rest = rest[bound[rest] > best - MATTERS]
+    if not len(rest):
+        return _Sieve.of(sets[kept])
+    left_out = float(np.logaddexp.reduce(bound[rest]))
+    upto = np.cumsum(np.exp(bound[rest] - left_out))
+    sample = rest[np.searchsorted(upto, upto[-1] * (np.arange(SAMPLE) + 0.5) / SAMPLE)]
+    return _Sieve(sets[kept], left_out, sets[sample], bound[sample])
