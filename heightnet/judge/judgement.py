@@ -462,7 +462,8 @@ class Judgement:
             if label[h] >= 0:
                 c = int(label[h])
                 part[c] = part.get(c, 0.0) + float(self.share[h] * self.calm[c])
-        sound = 1.0
+        far = [c for c in part if all(c not in look.position for look in self.looks)]
+        sound = float(np.prod([1 - part[c] * self.class_probability[c] for c in far]))
         for look in self.looks:
             inside = [(at, part[c]) for c in part if (at := look.position.get(c)) is not None]
             if len(inside) == 1:
