@@ -332,20 +332,20 @@ class LargeBench(BenchBase):
         A large job shows how often its crews slip.  The stated rate counts as much as `RATE_COUNTS_AS` observations;
         found by alternating between the blunders the rates make likely and the rates these blunders make likely.
         """
-        family, tested = self.family, self.classes.tested
+        family, label = self.family, self.classes.label
+        tested = self.classes.tested
+        bayes = np.append(log_bayes(*self._cleared(), self.candidates), 0.0)[label]
+        bayes = np.exp(np.where(tested, np.minimum(bayes, SURE), 0.0))
+        kinds = [(of, at) for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION)
+                 if len(at := np.flatnonzero(tested & (of := family.of(kind))))]  # fmt: skip
         rate = family.rate.copy()
-        bayes = np.append(log_bayes(*self._cleared(), self.candidates), 0.0)[self.classes.label]
-        bayes = np.where(tested, np.minimum(bayes, SURE), 0.0)
-        for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION):
-            of_kind = family.of(kind)
-            at = np.flatnonzero(tested & of_kind)
-            if not len(at):
-                continue
-            stated = present = float(family.rate[at[0]])
-            for _ in range(RATE_ROUNDS):
-                wrong = expit(np.log(present / (1 - present)) + bayes[at]).sum()
-                present = float((RATE_COUNTS_AS * stated + wrong) / (RATE_COUNTS_AS + len(at)))
-            rate[of_kind] = present
+        for _ in range(RATE_ROUNDS):
+            odds = np.where(tested, rate / (1 - rate) * bayes, 0.0)
+            of_class = np.bincount(label + 1, odds)  # whom nothing tells apart share one blunder
+            wrong = odds / (1 + of_class[label + 1])
+            for of_kind, at in kinds:
+                stated = float(family.rate[at[0]])
+                rate[of_kind] = (RATE_COUNTS_AS * stated + wrong[at].sum()) / (RATE_COUNTS_AS + len(at))
         return rate
 
     def _cleared(self) -> tuple[Floats, Floats]:

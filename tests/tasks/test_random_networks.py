@@ -11,7 +11,10 @@ import heightnet
 from heightnet.adjust import adjust
 from heightnet.job.write import write_job
 from heightnet.judge.family import build_family
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
+from tests.dense_judgement import DenseBench
 from tests.dense_reference import dense, equations
 from tests.job.test_write_job import assert_same
 from tests.noise import blunders
@@ -93,6 +96,52 @@ def test_a_large_job(seed, observations, mix, tmp_path):
     own = np.asarray(C[:, at].power(2).T @ (1 / net.sd**2))
     assert np.abs((ours - diagonal) / own).max() < 1e-6
     assert np.abs(ours_u - u).max() < 1e-5 * np.sqrt(own.max())
+
+
+def assert_judged_as_the_reference(job, within):
+    """State, places and probabilities; two sums on either side of a level may be ``within`` of it."""
+    bench = bench_for(build_network(job))
+    ours, reference = Judgement(bench), Judgement(DenseBench(job, bench))
+    assert ours.state == reference.state
+    if not ours.said:
+        return bench
+    every = range(len(bench.family))
+    found = np.array([ours.any_of([h]) for h in every])
+    expected = np.array([reference.any_of([h]) for h in every])
+    if isinstance(bench, LargeBench):  # of what the reference, searched whole, looked at
+        expected /= 1 - reference.looks[0].posterior.unsearched
+    assert np.abs(found - expected).max() <= within
+    told = [{(f.place.hypotheses, f.level): f.probability for f in j.findings} for j in (ours, reference)]
+    for place in told[0].keys() & told[1].keys():
+        assert told[0][place] == pytest.approx(told[1][place], abs=within)
+    for place in told[0].keys() ^ told[1].keys():
+        probability = told[0].get(place, told[1].get(place))
+        assert min(abs(probability - level) for level in (0.9, 0.5)) <= within
+    return bench
+
+
+@pytest.mark.parametrize(("seed", "mix"), SMALL)
+def test_a_job_of_up_to_300_observations_is_judged_as_the_reference_judges_it(seed, mix):
+    bench = assert_judged_as_the_reference(made(seed, size(seed), mix)[0], 0.02)
+    assert not isinstance(bench, LargeBench)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "observations", "mix"), LARGE[:-1])
+def test_a_large_job_is_judged_as_the_reference_judges_it(seed, observations, mix):
+    """By neighbourhoods: what hardly resembles what is wrong is left out of each; it moves probabilities a little."""
+    assert_judged_as_the_reference(made(seed, observations, mix)[0], 0.07)
+
+
+def test_the_largest_has_its_blunders_where_they_are():
+    """The dense reference of 5,000 staff readings takes minutes to judge; what was planted is known as well."""
+    job, truth = made(*LARGE[-1])
+    ours = Judgement(bench_for(build_network(job)))
+    ids = [str(i) for i in ours.bench.family.ids]
+    large = {id_ for id_, size_m in truth.blunders.items() if abs(size_m) > 0.1}
+    assert len(large) == 2 and ours.state == "wrong"
+    places = [{ids[h] for h in f.place.hypotheses} for f in ours.findings if f.level == 0.9]
+    assert len(places) == 2 and all(any(id_ in place for place in places) for id_ in large)
 
 
 def test_marks_are_where_they_are():
