@@ -37,6 +37,14 @@ def test_quarry(checked):
     assert result.exit_status() == 1
 
 
+@pytest.mark.parametrize(("job", "stand"), [("quarry-traverse", "setup:S4"), ("harbour-feet", "setup:A3")])
+def test_what_a_levelled_line_tests_is_the_height_in_question_and_none_that_is_proved(checked, job, stand):
+    facts = checked[job].facts
+    (tie,) = [step for step in facts["next_measurements"] if step["kind"] == "level_tie"]
+    assert tie["tests"] == stand
+    assert tie["found_after_mm"] < tie["found_before_mm"]
+
+
 def test_quarry_corrected_heights_are_the_true_ones(checked):
     marks = checked["quarry-traverse"].marks.set_index("mark")
     true = {"H1": 215.902, "H2": 219.447, "H3": 224.113, "H4": 227.658, "H5": 226.031, "H6": 229.774}

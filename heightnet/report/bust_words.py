@@ -9,7 +9,7 @@ from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import DOUBTFUL, SOUND, TONES, headline, state_word, where_is
-from heightnet.report.words import SIGHTS, Words
+from heightnet.report.words import SIGHTS, TOLERANCE, Words
 
 Record = dict[str, Any]
 
@@ -111,7 +111,7 @@ def _rivals(words: Words, finding: Record) -> Part:
     sure = words.certainty(of, finding["probability"])
     lines = [f"One of {number} {kinds}{where_is(words, finding)}. {sure}"]
     if finding["level"] == 0:
-        lines = [f"If something is wrong, it is one of {number} {kinds}{where_is(words, finding)}. {sure}"]
+        lines = [f"Of what may be wrong the likeliest is one of {number} {kinds}{where_is(words, finding)}. {sure}"]
     lines += _why_one_of(rivals, finding["count"])
     if finding["count"] > len(rivals[:RIVALS_SHOWN]):
         told = "all are" if finding["count"] == len(rivals) else f"the first {len(rivals):,} are"
@@ -267,9 +267,9 @@ def _book(words: Words) -> Part | None:
 
 
 def _missed(words: Words, of: str, fact: str, record: Record) -> list[str]:
-    """What something misses, what it may miss, and whether that closes."""
+    """What something misses, what it may miss, and whether it keeps that."""
     missed, closes = record[fact], record["closes"]
-    said = {True: "closes", False: "DOES NOT CLOSE", None: "not tested"}[closes]
+    said = "not tested" if missed is None else TOLERANCE[closes]
     size = NONE if missed is None else claim(of, fact, missed, words.lengths.column(missed))
     return [size, words.lengths.column(record["allowed_mm"]), claim(of, "closes", closes, said)]
 

@@ -12,6 +12,13 @@ from heightnet.report.words import SCREENING, Words
 
 Record = dict[str, Any]
 
+LIMITS = {
+    "simulation": "found by simulation",
+    "formula": "found by a formula",
+    "none": "there is none: nothing can contradict anything",
+}
+"""How the limits of what is said were found."""
+
 
 class Number(NamedTuple):
     """A number of the statistics with a line that explains it."""
@@ -108,7 +115,7 @@ def _decided(words: Words) -> Passage:
         one("Largest test (w)", "largest_w",
             "an error over its standard deviation; beyond the limit the job contradicts itself",
             NONE if w is None else fixed(abs(w), 2)),
-        one("Its limit", "critical_w", f"for one test in each class, found by {fit['critical_by'] or 'nothing'}"),
+        one("Its limit", "critical_w", f"for one test in each class; {LIMITS[fit['critical_by']]}"),
         one("Log odds of the likeliest error", "log_odds",
             "for one class being wrong against none; beyond the limit the job contradicts itself"),
         one("Its limit", "critical_log_odds", "found together with the other limit, so that both keep the false alarm"),
@@ -150,7 +157,7 @@ def _search(words: Words) -> Passage:
         "How errors were searched for",
         lines,
         [
-            one("Parts searched", "neighbourhoods", "1: the whole job at once; more: around what stands out"),
+            one("Parts searched", "neighbourhoods", "1: the whole job; of a large one those around what stands out"),
             one("Share looked at", "searched", "about so much of all probability; no chance is shown above it",
                 NONE if searched is None else of_100(searched)),
             one("Stopped early", "stopped", "by the budget of a search, or by the seconds asked for",

@@ -332,8 +332,8 @@ def _told(words: Words, finding: Record) -> list[str]:
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
         told = [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
-        if finding["level"] == 0:
-            told = [f"If a value is wrong, it is {place_of(words, finding)}. {certainty}"]
+        if finding["level"] == 0:  # the chance is that of being wrong at all, so that no "if" may stand before it
+            told = [f"Of what may be wrong the likeliest is {place_of(words, finding)}. {certainty}"]
         return [*told, *_of_large_classes(finding)]
     parts = [
         f"{words.label(m['id'])}, {words.error(m['id'], m['error_mm'], m['error_sd_mm'], f'{of}.members.{i}')}, "
@@ -343,7 +343,7 @@ def _told(words: Words, finding: Record) -> list[str]:
     if len(ids) == 1:
         return [f"{capital(parts[0])}."]
     if finding["level"] == 0:
-        return [f"If a value is wrong, it is {'; or '.join(parts)}."]
+        return [f"Of what may be wrong the likeliest is {'; or '.join(parts)}."]
     sure = claim(of, "level", finding["level"], _sure(finding))
     return [f"One of these {sure}, and nothing in the job tells which: {'; or '.join(parts)}."]
 

@@ -50,6 +50,9 @@ STATES = {
 }
 """The word for each state of a job."""
 
+TOLERANCE = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}
+"""What is said of a loop, a section or a run by what it may miss; whether the job closes is another question."""
+
 NOT_NAMED = "(not named)"
 GROUPS = {
     "tape": "every height taped with {name}",
@@ -113,6 +116,7 @@ COUNTED = {
 }
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 
+LITTLE = 0.99  # of a size: one that measurements told before bring below that is partly theirs
 A_HEIGHT = 0.05
 """Probability from which a height that a place may have is told beside the likeliest."""
 
@@ -515,7 +519,10 @@ class Words:
         shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
         shown = f" in {shown or self.label(record['tests'])}"
         after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
-        return f"Then an error of {after_}{shown if shown != ' in ' else ''} would show; {now}."
+        earlier = record["found_before_mm"] if about == record["tests"] else None
+        shared = before is not None and earlier is not None and earlier < LITTLE * before
+        then = "Together with what comes before it" if shared else "Then"
+        return f"{then} an error of {after_}{shown if shown != ' in ' else ''} would show; {now}."
 
     def loop(self, loop: Record) -> list[str]:
         """The marks a loop passes; where it runs from stand to stand, the marks under its sights."""
@@ -541,8 +548,7 @@ class Words:
         return f"{said}, but no further than the stated precision leads to expect" if self.expected(loop) else said
 
     def loop_word(self, number: int, loop: Record) -> str:
-        told = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}[loop["closes"]]
-        return claim(f"loop:{number}", "closes", loop["closes"], told)
+        return claim(f"loop:{number}", "closes", loop["closes"], TOLERANCE[loop["closes"]])
 
     def expected(self, loop: Record) -> bool:
         """Whether a loop beyond its tolerance lies within what the job's own precision leads to expect."""

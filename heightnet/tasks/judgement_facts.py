@@ -99,7 +99,7 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "error_sd_mm": finding.size_sd * 1000,
         "same_sign": _one_sign(facts, finding),
         "id": str(facts.family.ids[lead]) if finding.named else None,
-        "parted_by": _parted_by(facts, [h for _, h in keys]) if len(keys) > 1 else None,
+        "parted_by": parted_by(facts, [h for _, h in keys]) if len(keys) > 1 else None,
         "moved": moved(facts, lead, finding.size) if finding.named else [],
     }
 
@@ -112,10 +112,11 @@ def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:
     return list(out.items())
 
 
-def _parted_by(facts: JobFacts, members: list[int]) -> str | None:
-    """What would part common errors that the job cannot tell from one another."""
-    groups = [str(facts.family.ids[h]).split(":")[1] for h in members[:4] if facts.family.kind[h] == "group"]
-    return NEED[groups[0]] if groups else None
+def parted_by(facts: JobFacts, members: list[int]) -> str | None:
+    """What would part common errors that the job cannot tell from one another; None where others are among them."""
+    if any(facts.family.kind[h] != "group" for h in members):
+        return None
+    return NEED[str(facts.family.ids[members[0]]).split(":")[1]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +49,7 @@ DAY = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 class Candidate:
     """One measurement that could be made: it observes height of head less height of tail, sd in m.
 
+    about : node of the stand whose height it is to test, which need not be an end of it.
     again : position of the satellite row that it repeats, with the separations in it; -1 for none.
     """
 
@@ -59,6 +60,7 @@ class Candidate:
     tail: int
     head: int
     sd: float
+    about: int
     again: int = -1
 
 
@@ -98,21 +100,22 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             continue
         under = str(names[at])
         if node not in gone:
-            out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000))
+            out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000, node))
         is_setup = bool(np.any(net.setup_node == node)) and node not in antennas
         if node in antennas:
             out += _occupations(net, node, stand, under)
         for mark, distance in neighbours.get(node, {}).items():
             if is_setup:
                 sight = float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+                kind = "check_shot" if mark in known else "pole_shot"
+                shot = Candidate(kind, stand, under, str(names[mark]), node, mark, sight, node)
                 if node not in gone:
-                    kind = "check_shot" if mark in known else "pole_shot"
-                    out.append(Candidate(kind, stand, under, str(names[mark]), node, mark, sight))
+                    out.append(shot)
                 elif mark != at:
-                    out.append(occupied_again(net, Candidate("", stand, under, str(names[mark]), node, mark, sight)))
+                    out.append(occupied_again(net, shot))
             level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
             if mark != at:
-                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level)))
+                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level), node))
     return out
 
 
@@ -120,9 +123,7 @@ def occupied_again(net: Network, shot: Candidate) -> Candidate:
     """A sight to a mark from a new set-up over the old one's mark, taped anew."""
     tape = net.job.settings.precision.tape_mm / 1000
     at = int(net.nodes.mark[shot.tail])
-    return Candidate(
-        "reoccupation", shot.stand, shot.from_mark, shot.mark, at, shot.head, float(np.hypot(shot.sd, tape))
-    )
+    return replace(shot, kind="reoccupation", tail=at, sd=float(np.hypot(shot.sd, tape)))
 
 
 def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candidate]:
@@ -138,7 +139,7 @@ def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candid
         other = ends[0] if int(head[i]) == node else ends[1]
         mark = under if other == DATUM else str(net.nodes.name[other])
         sd = float(np.hypot(net.sd[rows][i], np.sqrt(antennas) * tape))
-        out.append(Candidate("antenna_reoccupation", stand, under, mark, ends[0], ends[1], sd, i))
+        out.append(Candidate("antenna_reoccupation", stand, under, mark, ends[0], ends[1], sd, node, i))
     return out
 
 
@@ -243,7 +244,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
         best = int(np.argmax(score.round(9)))  # of equal ones the first
         if score[best] < WORTH_A_TRIP:
             break
-        out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance, sizes))
+        out.append(_as_record(facts, number_, options[best], gain, best, watched, tolerance, sizes, weight))
         taken.add((options[best].kind, options[best].stand, options[best].mark))
         gain.take(best)
     return out
@@ -294,12 +295,14 @@ def _as_record(
     watched: npt.NDArray[np.int64],
     tolerance: float,
     sizes: Sizes,
+    weight: Floats,
 ) -> Record:
+    """A measurement as it is told: about its own stand, or where it hardly helps that the open height it helps most."""
     before, after = sizes.of(gain.diagonal), sizes.of(gain.after()[p])
     proves = np.flatnonzero((before > tolerance) & (after <= tolerance))
-    near = np.flatnonzero(facts.family.node[watched] == (option.head if option.kind == "second_tape" else option.tail))
+    near = np.flatnonzero(facts.family.node[watched] == option.about)
     helped = np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))
-    one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax(helped.round(9)))
+    one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax((helped * weight).round(9)))
     return {
         "order": order,
         "kind": option.kind,

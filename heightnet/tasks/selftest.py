@@ -7,7 +7,7 @@ with the sizes the search expects.  Each is judged as the job itself is; what wa
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -18,7 +18,7 @@ from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.judgement import CERTAIN, LIKELY, Finding, Judgement
-from heightnet.judge.large import bench_for
+from heightnet.judge.large import LargeBench, bench_for
 from heightnet.judge.search import TAUS_M
 from heightnet.network import build_network
 from heightnet.network.model import Kind
@@ -102,20 +102,37 @@ def selftest(
         y = sd * rng.standard_normal(len(sd))
         for h, size in planted.items():
             y += size * bench.family.C[:, [h]].toarray().ravel()
-        judgement = Judgement(bench, y)
+        judgement = _judged(bench, y)
         if clean:
             _count_clean(tally, judgement)
         else:
-            _count(tally, judgement, planted)
+            _count(tally, judgement, _as_numbered(planted, bench, judgement.bench))
         if progress:
             progress(i + 1)
     return {"job": job.name, "runs": runs, "seed": seed, **_rates(tally)}
+
+
+def _judged(bench: BenchBase, y: Floats) -> Judgement:
+    """Observations y judged as a job of their own: a large one shows its own scatter and how often its crews slip."""
+    if isinstance(bench, LargeBench):
+        return Judgement(LargeBench(replace(bench.net, y=y)))
+    return Judgement(bench, y)
+
+
+def _as_numbered(planted: dict[int, float], by: BenchBase, of: BenchBase) -> dict[int, float]:
+    """Blunders numbered by one bench in the numbers of another of the same network."""
+    if of is by:
+        return planted
+    at = {str(id_): h for h, id_ in enumerate(of.family.ids)}
+    return {at[str(by.family.ids[h])]: size for h, size in planted.items()}
 
 
 def _blunders(bench: BenchBase, rng: np.random.Generator) -> dict[int, float]:
     """Blunders at the job's rates, of the sizes that the search expects."""
     family = bench.family
     able = np.flatnonzero(bench.classes.tested)
+    if isinstance(bench, LargeBench):  # two values exchanged are hypotheses only where its own observations stand out
+        able = able[~family.of("swap", "exchange")[able]]
     hit = able[rng.uniform(size=len(able)) < family.rate[able]]
     sizes = rng.standard_normal(len(hit)) * rng.choice(TAUS_M, len(hit))
     fixed = np.isfinite(family.size[hit])

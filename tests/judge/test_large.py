@@ -145,6 +145,7 @@ def test_a_second_search_is_claimed_only_where_it_was_made(tmp_path):
     write_job(tmp_path / "calm", "chain", 1200, planted=0, seed=3)
     calm = heightnet.check(tmp_path / "calm").facts
     assert calm["judgement"]["state"] == "closes" and calm["judgement"]["second_search"] == "not made"
+    assert calm["judgement"]["neighbourhoods"] == 0
     write_job(tmp_path / "wrong", "chain", 1200, planted=2, seed=3)
     wrong = heightnet.check(tmp_path / "wrong").facts
     assert wrong["judgement"]["second_search"] == "made" and wrong["cross_check"]["best_subset"]

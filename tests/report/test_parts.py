@@ -190,6 +190,21 @@ def test_every_number_of_the_statistics_has_a_line_that_explains_it():
     assert len(card.statistics) == 8 and all(n.meaning for n in card.statistics)
 
 
+@pytest.mark.parametrize(
+    ("by", "said"),
+    [
+        ("simulation", "found by simulation"),
+        ("formula", "found by a formula"),
+        ("none", "there is none: nothing can contradict anything"),
+    ],
+)
+def test_how_the_limit_was_found_is_told(by, said):
+    facts = sample_facts.suspect()
+    facts["fit"]["critical_by"] = by
+    limits = [n.meaning for passage in method(Words(facts)) for n in passage.numbers if n.name == "Its limit"]
+    assert f"for one test in each class; {said}" in limits
+
+
 def test_words_of_the_statistics_stay_below_the_first_click():
     """Rule of speech: redundancy, class, hypothesis, posterior and w stand only in what is folded away."""
     document = html.fromstring(page(sample_facts.suspect()).encode())

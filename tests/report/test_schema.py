@@ -5,10 +5,12 @@ import re
 from pathlib import Path
 
 import jsonschema
+import pandas as pd
 import pytest
 import sample_facts
 
 import heightnet
+from heightnet import Job
 from heightnet.report.facts import schema
 
 DATA = Path(__file__).resolve().parents[2] / "data"
@@ -49,3 +51,11 @@ def test_what_a_check_of_a_demo_finds_fits_the_schema_and_makes_a_report(job):
     result = heightnet.check(DATA / job)
     jsonschema.Draft202012Validator(schema()).validate(json.loads(result.to_json()))
     assert result.summary() and "</html>" in result.page()
+
+
+def test_where_nothing_can_contradict_anything_the_limits_are_none():
+    levels = pd.DataFrame({"from_mark": ["A"], "to_mark": ["B"], "rise": [1.0], "sd": [0.001]})
+    facts = json.loads(heightnet.check(Job.from_frames(levels=levels)).to_json())
+    assert (facts["fit"]["critical_by"], facts["fit"]["critical_w"], facts["fit"]["critical_log_odds"]) == (
+        "none", None, None)  # fmt: skip
+    jsonschema.Draft202012Validator(schema()).validate(facts)

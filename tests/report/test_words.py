@@ -111,6 +111,32 @@ def test_either_names_the_rivals_and_accuses_none_alone():
     assert "nothing here tells which" in headline and "S5" in headline and "T9" in headline
 
 
+@pytest.mark.parametrize("count", [2, 7])
+def test_where_no_place_holds_half_no_chance_stands_behind_an_if(count):
+    """The chances are those of being wrong at all, which "if a value is wrong" would make others."""
+    facts = sample_facts.either()
+    (one,) = facts["findings"]
+    facts["judgement"].update(state="unclear", probability=0.31)
+    one.update(level=0, probability=0.25, count=count)
+    for member, chance in zip(one["members"], (0.14, 0.11), strict=True):
+        member["probability"] = chance
+    said = plain(" ".join(tell(Words(facts)).answers[0].lines))
+    assert said.startswith("Of what may be wrong the likeliest is ") and "If " not in said
+    if count == 2:
+        assert "possible (14 in 100); or" in said and "possible (11 in 100)." in said
+    else:
+        assert "one of 7 instrument heights and target heights" in said and "Possible: 25 in 100." in said
+
+
+@pytest.mark.parametrize(("earlier", "said"), [(5.2, "Together with what comes before it an error"), (8.0, "Then an")])
+def test_what_measurements_show_together_is_not_put_down_to_the_last(earlier, said):
+    facts = sample_facts.either()
+    (step,) = facts["next_measurements"]
+    step.update(order=2, proves=[], found_before_mm=earlier, found_after_mm=4.9)
+    next(s for s in facts["setups"] if s["setup"] == "S5")["smallest_found_mm"] = 8.0
+    assert plain(Words(facts).measurement_gain(step)).startswith(said)
+
+
 def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again():
     facts = sample_facts.clean()
     rows = []

@@ -234,7 +234,8 @@ def test_command_text_json_and_page(tmp_path):
     written = json.loads((tmp_path / "bust.json").read_text())
     assert written["schema"] == "heightnet-bust/2"
     page = (tmp_path / "bust.html").read_text()
-    assert "<script" not in page and "DOES NOT CLOSE" in page
+    assert "<script" not in page and "DOES NOT CLOSE" not in page
+    assert ">beyond the tolerance<" in page and ">within the tolerance<" in page
     as_json = runner.invoke(cli, ["bust", str(DATA / "mill-levels"), "--json"])
     assert json.loads(as_json.stdout) == written
 

@@ -9,16 +9,20 @@ import pytest
 import heightnet
 from heightnet.job.model import TABLES, Job
 from heightnet.judge.bench import Bench
+from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
-from heightnet.judge.promises import promises
+from heightnet.judge.promises import Promises, promises
 from heightnet.network import Kind, build_network
 from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
 from heightnet.report.words import Words
 from heightnet.simulate import simulate
+from heightnet.tasks.common import NEED
+from heightnet.tasks.facts import JobFacts
+from heightnet.tasks.judgement_facts import parted_by
 from heightnet.tasks.plan import Minutes, exit_status, plan
-from tests.tasks.test_properties import findings, same
+from tests.tasks.test_properties import same, told
 
 ALONE = "group:separations:the whole job"
 
@@ -126,6 +130,18 @@ def test_a_wrong_point_of_the_only_model_is_told_as_either():
     together = {best["members"][0]["id"], *best["also"][0]}
     assert {"group:instrument:antenna 1", ALONE} <= together
     assert found.exit_status() == 1
+
+
+def test_what_parts_common_errors_is_said_of_common_errors_only():
+    bench = Bench(build_network(one_model(simulate("G1", 4)[0])))
+    nothing = np.full(len(bench.family), np.inf)
+    facts = JobFacts(Judgement(bench), Promises(nothing, nothing, True), bench.fit)
+    ids = [str(i) for i in bench.family.ids]
+    group, other, height = (ids.index(i) for i in ("group:instrument:antenna 1", ALONE, "setup:G13"))
+    assert parted_by(facts, [group, other]) == NEED["instrument"]
+    assert parted_by(facts, [other, group]) == NEED["separations"]
+    for mixed in ([group, height], [height, group], [group, other, height], [height]):
+        assert parted_by(facts, mixed) is None
 
 
 def test_two_models_tell_them_apart():
@@ -287,13 +303,13 @@ def test_row_order(job, result):
     frames = {
         t: getattr(job, t).sample(frac=1, random_state=rng.integers(1000)) for t in TABLES if len(getattr(job, t))
     }
-    same(findings(result), findings(heightnet.check(Job.from_frames("other order", job.settings, **frames))), 1e-5)
+    same(told(result), told(heightnet.check(Job.from_frames("other order", job.settings, **frames))), 1e-5)
 
 
 def test_datum_and_ellipsoid_shift_together(job, result):
     marks = job.marks.assign(height=job.marks["height"] + 500, separation=job.marks["separation"] - 30)
     gnss = job.gnss.assign(height=job.gnss["height"] + 470)
-    same(findings(result), findings(heightnet.check(replace(job, marks=marks, gnss=gnss))), 1e-5)
+    same(told(result), told(heightnet.check(replace(job, marks=marks, gnss=gnss))), 1e-5)
 
 
 def test_a_rise_may_be_booked_from_either_end(job, result):
@@ -304,7 +320,7 @@ def test_a_rise_may_be_booked_from_either_end(job, result):
         rise=-job.gnss["rise"],
     )  # fmt: skip
     # the few dozen columns of noise behind the sizes found are drawn in the order of names and ends
-    same(findings(result), findings(heightnet.check(replace(job, gnss=gnss))), 1e-5, sizes=0.1)
+    same(told(result), told(heightnet.check(replace(job, gnss=gnss))), 1e-5, sizes=0.1)
 
 
 def test_units_of_the_files(job, result, tmp_path):
@@ -312,14 +328,14 @@ def test_units_of_the_files(job, result, tmp_path):
     from heightnet.job.write import write_job
 
     write_job(job, tmp_path / "job", Units("ft", "gon"))
-    same(findings(result), findings(heightnet.check(tmp_path / "job")), 0.02, chance=1e-3)  # tapes show 0.01 mm
+    same(told(result), told(heightnet.check(tmp_path / "job")), 0.02, chance=1e-3)  # tapes show 0.01 mm
 
 
 def test_renamed_marks(job, result):
     new = {m: f"{i:03d}" for i, m in enumerate(reversed(list(job.marks["mark"])))}
     frames = {t: getattr(job, t).assign(mark=getattr(job, t)["mark"].map(new)) for t in ("marks", "setups", "targets")}
     levels = job.levels.assign(from_mark=job.levels["from_mark"].map(new), to_mark=job.levels["to_mark"].map(new))
-    same(findings(result), findings(heightnet.check(replace(job, levels=levels, **frames))), 1e-5, sizes=0.1)
+    same(told(result), told(heightnet.check(replace(job, levels=levels, **frames))), 1e-5, sizes=0.1)
 
 
 def test_a_job_without_satellites_is_as_it_was():

@@ -3,16 +3,21 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from heightnet import Job
 from heightnet.errors import CannotAdjust
+from heightnet.judge.judgement import Judgement
+from heightnet.judge.large import LargeBench, bench_for
+from heightnet.network import build_network
 from heightnet.report.selftest_words import selftest_lines
 from heightnet.simulate import simulate
 from heightnet.tasks.selftest import selftest
-from tests.large_books import staff_book
+from tests.large_books import level_net, staff_book
 
 
 @pytest.fixture(scope="module")
@@ -78,8 +83,20 @@ def test_a_job_that_tests_nothing():
     assert "none to judge by" in "\n".join(selftest_lines(facts))
 
 
+def test_a_simulated_job_of_many_neighbourhoods_shows_its_own_scatter():
+    """What was really observed in the job, here with three times the scatter that is stated, changes no answer."""
+    job = level_net(560)
+    noise = 0.003 * np.random.default_rng(5).standard_normal(len(job.levels))
+    wild = replace(job, levels=job.levels.assign(rise=job.levels["rise"] + noise))
+    assert isinstance(bench_for(build_network(wild)), LargeBench)
+    assert max(Judgement(bench_for(build_network(wild))).factors) > 2
+    facts = selftest(wild, runs=6, seed=3)
+    assert facts == selftest(job, runs=6, seed=3)
+    assert facts["found"][-1]["n"] >= 3 and facts["found"][-1]["said"]["rate"] > 0.9
+
+
 @pytest.mark.slow
-def test_a_job_of_many_neighbourhoods():
+def test_a_long_book():
     """798 readings of a level: the same questions, and answers of the same quality."""
     facts = selftest(staff_book(798), runs=40, seed=2)
     assert facts["false_alarm"]["rate"] <= 0.15
