@@ -6,7 +6,6 @@ import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -50,12 +49,7 @@ class Setting:
             return (
                 value not in self.choices if self.choices else not isinstance(value, str) or len(value) > LONGEST_TEXT
             )
-        if isinstance(value, bool) or not isinstance(value, Real):
-            return True
-        try:
-            return not self.within.holds(float(value))
-        except OverflowError:
-            return True
+        return not self.within.takes(value)
 
 
 SETTINGS = (
@@ -247,6 +241,12 @@ def check_values(values: dict[str, Any]) -> dict[str, Any]:
     if wrong:
         raise WrongSettings("\n".join(wrong))
     return good
+
+
+def check_seconds(seconds: Any) -> None:
+    """Raises `WrongSettings` where the seconds a search may take, None for no limit, keep no rule."""
+    if seconds is not None and not ranges.SECONDS.takes(seconds):
+        raise WrongSettings(f"seconds: read {_shown(seconds)}, expected {ranges.SECONDS}.")
 
 
 def _is_number_text(setting: Setting, value: Any) -> bool:

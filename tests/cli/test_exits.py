@@ -92,6 +92,11 @@ NUMBERS = [  # an option's argument that is no number of its range, and the rang
     (("selftest", QUARRY, "--seed", "-5"), "expected a whole number from 0 to 4,294,967,295"),
     (("selftest", QUARRY, "--runs", "1"), "expected a whole number from 2 to 1,000,000"),
     (("selftest", QUARRY, "--runs", "2.5"), "expected a whole number from 2 to 1,000,000"),
+    *(
+        (("check", QUARRY, "--seconds", text), f"read {text}, expected a number from 0.01 to 1,000,000 seconds")
+        for text in ("-5", "0", "nan", "inf")
+    ),
+    (("archive", BRIDGE, "--seconds", "-5"), "read -5, expected a number from 0.01 to 1,000,000 seconds"),
     (("archive", BRIDGE, "--workers", "0"), "expected a whole number from 1 to 1,024"),
     (("tape", "1.5", "--sd", "-1"), "expected 0, or a number from 0.001 to 100 mm"),
     (("tape", "1.5", "--work", "nan"), "expected a number from 0.1 to 1,000 mm"),

@@ -8,8 +8,9 @@ from test_browser import CONTRAST, LAPTOP, NAMES, PHONE
 
 from heightnet.archive.find import Found
 from heightnet.archive.record import record_of, record_of_error
+from heightnet.archive.store import UNCONTRADICTED
 from heightnet.report.archive_page import FIRST_ROWS, page_pieces
-from heightnet.report.archive_words import VERDICTS
+from heightnet.report.archive_words import STATES
 from heightnet.result import Result
 
 pytestmark = pytest.mark.browser
@@ -18,7 +19,10 @@ selenium = pytest.importorskip("selenium")
 from selenium.webdriver.common.by import By  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 
-NAMES_OF = {"suspect": "suspect", "either": "either", "clean": "proved", "unproved": "unproved", "feet": "suspect"}
+CHANGED = {  # so that there are jobs of most states
+    "suspect": {}, "either": {"state": "unclear"}, "clean": {}, "unproved": {"state": "untested"},
+    "feet": {"stopped": "seconds"},
+}  # fmt: skip
 
 
 def sample(name, path, **changes):
@@ -27,16 +31,18 @@ def sample(name, path, **changes):
 
 
 def archive_of(records):
-    counts = {verdict: sum(r["verdict"] == verdict for r in records) for verdict in VERDICTS}
+    counts = {state: sum(r["state"] == state for r in records) for state in STATES}
+    counts["gaps"] = sum(r["state"] in UNCONTRADICTED and r["gap"] is not None for r in records)
     whole = {"found": len(records), "checked": len(records), "waiting": 0, **counts, "passed_over": 1, "dropped": 1}
     return {
-        "schema": "heightnet-archive/1", "heightnet": {"version": "0"}, "archive": {"name": "office", "complete": True},
-        "settings": {"test.tolerance_mm": 5.0}, "pages": True, "observers": "codes", "counts": whole, "across": None,
+        "schema": "heightnet-archive/2", "heightnet": {"version": "0"}, "archive": {"name": "office", "complete": True},
+        "settings": {"test.tolerance_mm": 5.0}, "seconds": 20.0, "pages": True, "observers": "codes", "counts": whole,
+        "across": None,
     }  # fmt: skip
 
 
 def few():
-    records = [sample(name, f"2025/{name} <b>&amp;") for name in NAMES_OF]
+    records = [sample(name, f"2025/{name} <b>&amp;", **changes) for name, changes in CHANGED.items()]
     problem = {"kind": "input", "text": "The job could not be read: 2 problems.", "count": 2}
     problem["problems"] = ["shots.csv, row 4, column zenith_angle: read 'x', expected an angle", "marks.csv: second"]
     return [*records, record_of_error(Found("2019/spoilt", "folder", 1), problem, "jobs/2019/spoilt/errors.txt")]
@@ -57,8 +63,8 @@ FIRST_PAGE = "few"
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("archive")
     for name, records in (("few", few()), ("many", list(many(1000)))):
-        order = list(VERDICTS)
-        records.sort(key=lambda r: (order.index(r["verdict"]), -abs((r["worst"] or {}).get("error_mm", 0)), r["path"]))
+        order = list(STATES)
+        records.sort(key=lambda r: (order.index(r["state"]), -abs((r["worst"] or {}).get("error_mm", 0)), r["path"]))
         pieces = page_pieces(archive_of(records), iter(records), ["2018/gone"], [{"path": "x.xls", "reason": "old"}])
         (folder / f"{name}.html").write_text("".join(pieces), encoding="utf-8")
     return folder
@@ -84,17 +90,19 @@ def test_no_errors_and_no_requests(open_page, name):
 
 def test_it_says_how_many_and_leads_to_each_report(open_page):
     browser = open_page()
-    assert (
-        browser.find_element(By.TAG_NAME, "h1").text == "3 of 5 jobs hold something that is wrong, or probably wrong."
-    )
+    assert browser.find_element(By.TAG_NAME, "h1").text == "3 of 5 jobs contradict themselves."
     counts = browser.find_element(By.CSS_SELECTOR, ".counts").text
-    assert "2 probably wrong" in counts and "1 not readable" in counts
+    assert (
+        "2 something is wrong" in counts and "1 contradicted, cause not shown" in counts and "1 not readable" in counts
+    )
     body = browser.find_element(By.TAG_NAME, "body").text
     assert "1 job of the last run is no longer there" in body and "Observers are hidden by codes." in body
+    assert "the search was to end after 20 seconds" in body
+    assert body.count("The search was stopped after the seconds asked for.") == 1
     links = {a.text: a.get_attribute("href") for a in browser.find_elements(By.CSS_SELECTOR, "#table-jobs a")}
     assert links["2025/suspect <b>&amp;"].endswith("/jobs/2025/suspect%20%3Cb%3E&amp;/report.html")
     assert links["2019/spoilt"].endswith("/jobs/2019/spoilt/errors.txt")
-    assert column(browser, 2)[:2] == ["probably wrong"] * 2, "worst first"
+    assert column(browser, 2)[:2] == ["something is wrong"] * 2, "worst first"
     spoilt = column(browser, 3)[column(browser, 1).index("2019/spoilt")]
     assert spoilt.startswith("shots.csv, row 4") and spoilt.endswith("And 1 more problem.")
 
@@ -116,7 +124,7 @@ def test_it_sorts_and_filters_all_rows_not_only_those_shown(open_page):
     assert "/jobs/" in link.get_attribute("href"), "rows made by the script have their links too"
 
 
-def test_the_verdict_can_be_chosen(open_page):
+def test_the_state_can_be_chosen(open_page):
     browser = open_page("many")
     choose = browser.find_element(By.CSS_SELECTOR, "#jobs select")
     choose.send_keys("not readable")
@@ -156,7 +164,7 @@ def test_the_keyboard_reaches_everything_in_reading_order(open_page):
     assert browser.find_elements(By.CSS_SELECTOR, "#table-jobs th")[5].get_attribute("aria-sort") == "ascending"
 
 
-def test_verdicts_are_told_by_sign_and_word_not_by_colour(open_page):
+def test_states_are_told_by_sign_and_word_not_by_colour(open_page):
     browser = open_page()
     said = browser.find_elements(By.CSS_SELECTOR, "#table-jobs .said")
     signs = {s.find_element(By.TAG_NAME, "use").get_attribute("href"): s.text for s in said}
