@@ -1,6 +1,7 @@
 """How commands end, each in a process of its own; and that help and docs say the same."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -109,6 +110,31 @@ def test_a_number_out_of_range_is_refused_with_the_rule(tmp_path, arguments, say
     done = run(*arguments, cwd=tmp_path)
     assert done.returncode == 2 and says in done.stderr, done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "place", "rule"),
+    [
+        ("job.toml", "[test]\nfalse_alarm = 1e-300\n", "row 2, column test.false_alarm", "a number from 0.001 to 0.2"),
+        ("job.toml", "[test]\npower = 1e-9\n", "row 2, column test.power", "a number from 0.5 to 0.99"),
+        ("job.toml", "[precision]\ntape_mm = 1e-308\n", "row 2, column precision.tape_mm",
+         "a number from 0.001 to 1,000,000 mm"),
+        ("marks.csv", "mark,height\nK1,1e9\n", "row 2, column height", "a number from -12,000 to 100,000 m"),
+        ("marks.csv", "mark,height,sd_mm\nK1,100,1e-308\n", "row 2, column sd_mm",
+         "0, or a number from 0.001 to 1,000,000 mm"),
+        ("setups.csv", "setup,mark,height,sd_mm\nS1,K1,1.5,1e-308\n", "row 2, column sd_mm",
+         "a number from 0.001 to 1,000,000 mm"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("command", ["check", "show", "plan", "bust", "selftest"])
+def test_a_number_of_a_file_out_of_range_is_refused_with_the_rule(tmp_path, command, file, text, place, rule):
+    job = tmp_path / "job"
+    shutil.copytree(BRIDGE, job)
+    (job / file).write_text(text)
+    done = run(command, job, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"{file}, {place}: read " in done.stderr and f"expected {rule}" in done.stderr, done.stderr
+    assert list(tmp_path.iterdir()) == [job]
 
 
 @needs_posix
