@@ -63,6 +63,7 @@ def archive_facts(store: Store, order: Order) -> Record:
         "heightnet": {"version": heightnet.__version__},
         "archive": {"name": printable(Path(order.folder).name), "complete": not counts["waiting"]},
         "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
+        "seconds": order.seconds,
         "pages": order.page,
         "observers": order.hide or "shown",
         "counts": counts,
@@ -91,7 +92,7 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
 COLUMNS: dict[str, str] = {
-    **dict.fromkeys(("path", "kind", "name", "title", "state", "headline", "worst_id"), "text"),
+    **dict.fromkeys(("path", "kind", "name", "title", "state", "headline", "stopped", "worst_id"), "text"),
     **dict.fromkeys(("worst_error_mm", "worst_error_sd_mm", "worst_probability"), "number"),
     "worst_cause": "text",
     **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},

@@ -25,7 +25,7 @@ from heightnet.memory import TooLarge, require, rows_in
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 3  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
+RECORD = 4  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 IMPORTED, FIGURES = "imported", "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one
@@ -44,6 +44,7 @@ class Order:
     page : whether report.html and the figures are written too.
     hide : "" or the way observers are hidden, see `heightnet.job.observers`.
     hide_key : what their codes are made with, hexadecimal.
+    seconds : that the search of one job may take; None: as many as its budget needs.
     """
 
     folder: str
@@ -52,6 +53,7 @@ class Order:
     page: bool = True
     hide: str = ""
     hide_key: str = ""
+    seconds: float | None = None
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,7 @@ def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     job = _read(found, order, folder)
     if order.settings:
         job = with_settings(job, order.settings)
-    facts = judged(job, quiet)
+    facts = judged(job, quiet, order.seconds)
     result = Result(facts_of(facts, quiet))
     result.write(folder / NEW, page=order.page)
     record = record_of(found, result, link(order, _put(folder)))

@@ -66,6 +66,7 @@ def screen_archive(
     again: bool = False,
     hide: str = "",
     parquet: bool | None = None,
+    seconds: float | None = None,
     tell: Tell = lambda stage, done, total: None,
     stop: Callable[[], bool] = lambda: False,
     **settings: Any,
@@ -82,6 +83,7 @@ def screen_archive(
     again : check what has not changed too.
     hide : "" or how observers are hidden: "codes", "initials".
     parquet : whether archive.parquet is written; None: if pyarrow is installed.
+    seconds : that the search of one job may take, as in `heightnet.check`.
     tell, stop : see `Tell`; asked now and then whether to stop.
     settings : settings to replace in every job, as in `heightnet.check`.
 
@@ -90,10 +92,11 @@ def screen_archive(
     HeightnetError : there is no job, no worker, or the output belongs to another archive, is hidden otherwise or holds
         something else.
     """
-    if settings:  # wrong ones are said once, before any job is looked for
-        from heightnet.job.settings import check_values
+    if settings or seconds is not None:  # wrong ones are said once, before any job is looked for
+        from heightnet.job.settings import check_seconds, check_values
 
         check_values(settings)
+        check_seconds(seconds)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")
@@ -101,7 +104,7 @@ def screen_archive(
         parquet = _has_pyarrow(asked_for=bool(parquet))
     _only_ours(folder, output)
     with Store(output) as store:
-        order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide))
+        order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide), seconds)
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
         store.begin_finding()
         for number, found in enumerate(find_jobs(folder, output), start=1):

@@ -11,7 +11,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.job.ranges import TOLERANCE_MM, WORKERS
+from heightnet.job.ranges import SECONDS, TOLERANCE_MM, WORKERS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,10 +37,14 @@ if TYPE_CHECKING:
     "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
 )
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
+@click.option(
+    "--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors in a job after so many seconds."
+)
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 def command(
     folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
-    hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None, strict: bool,
+    hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,
+    seconds: float | None, strict: bool,
 ) -> None:  # fmt: skip
     """Check every job below FOLDER and write one index page of them.
 
@@ -65,7 +69,7 @@ def command(
         try:
             done = screen_archive(
                 folder, output, workers=workers, scheduler=scheduler, page=not no_page, again=again, hide=hide or "",
-                parquet=parquet, tell=bar.tell, stop=stop, **settings,
+                parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop, **settings,
             )  # fmt: skip
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")

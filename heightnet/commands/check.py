@@ -11,7 +11,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.job.ranges import TOLERANCE_MM
+from heightnet.job.ranges import SECONDS, TOLERANCE_MM
 from heightnet.report.console import console, say_json
 from heightnet.report.console import say as print_line
 
@@ -37,13 +37,14 @@ def progress() -> Callable[[str], None]:
     "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
 )
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
+@click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
 @click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")
 def command(
-    job: Path, to: Path | None, tolerance: float | None, rates: Path | None, strict: bool, no_page: bool, pdf: bool,
-    as_json: bool,
+    job: Path, to: Path | None, tolerance: float | None, rates: Path | None, seconds: float | None, strict: bool,
+    no_page: bool, pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
@@ -62,7 +63,7 @@ def command(
         from heightnet.job.settings import read_rates
 
         settings |= read_rates(rates)
-    result = check(recorded, say=say, **settings)
+    result = check(recorded, say=say, seconds=seconds, **settings)
     if as_json:
         say_json(result.to_json())
     else:

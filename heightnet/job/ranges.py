@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from numbers import Real
 from typing import Any
 
 ROUNDING = 1e-12
@@ -50,6 +51,19 @@ class Range:
         """Whether a number, or each of an array, is within, up to the last digits of a conversion; NaN never is."""
         low, high = self.low - ROUNDING * abs(self.low), self.high + ROUNDING * abs(self.high)
         return ((value >= low) & (value <= high)) | ((value == 0) & self.zero)
+
+    def takes(self, value: Any) -> bool:
+        """Whether something from Python is a number within.
+
+        >>> Range(1, 9).takes(2), Range(1, 9).takes(True), Range(1, 9).takes("2"), Range(1, 9).takes(10**400)
+        (True, False, False, False)
+        """
+        if isinstance(value, bool) or not isinstance(value, Real):
+            return False
+        try:
+            return bool(self.holds(float(value)))
+        except OverflowError:
+            return False
 
     def read(self, text: str) -> float | None:
         """The number a text says, None where it says none within the range.
@@ -131,3 +145,4 @@ BUDGET_MIN = Range(0, 100_000, "minutes")
 SEED = Range(0, 4_294_967_295, whole=True)
 RUNS = Range(2, 1_000_000, whole=True)
 WORKERS = Range(1, 1_024, whole=True)
+SECONDS = Range(0.01, 1_000_000, "seconds")

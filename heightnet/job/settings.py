@@ -6,7 +6,6 @@ import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from numbers import Real
 from pathlib import Path
 from typing import Any
 
@@ -25,12 +24,14 @@ class Setting:
     """One setting: its dotted name, what it means, and its rule.
 
     within : what it may be, where it is a number.  choices : the words it may be; without either it is any text.
+    instead : of a setting that older jobs state and nothing uses any more: what says the same today.
     """
 
     name: str
     about: str
     within: Range | None = None
     choices: tuple[str, ...] = ()
+    instead: str = ""
 
     @property
     def expected(self) -> str:
@@ -50,12 +51,7 @@ class Setting:
             return (
                 value not in self.choices if self.choices else not isinstance(value, str) or len(value) > LONGEST_TEXT
             )
-        if isinstance(value, bool) or not isinstance(value, Real):
-            return True
-        try:
-            return not self.within.holds(float(value))
-        except OverflowError:
-            return True
+        return not self.within.takes(value)
 
 
 SETTINGS = (
@@ -104,9 +100,12 @@ SETTINGS = (
         "separation.tilt_sd_mm_km", "A tilt of all separations, east and north, to be found: its prior sd, mm per "
         "km; 0: none.", ranges.SD_TILT,
     ),
-    Setting("test.false_alarm", "Chance that a job with no blunder gets any suspect at all.", ranges.FALSE_ALARM),
-    Setting("test.power", "Power for smallest detectable errors.", ranges.POWER),
-    Setting("test.alpha", "Level of one test behind smallest detectable errors.", ranges.ALPHA),
+    Setting("test.false_alarm", "Share of jobs without a blunder of which anything is said.", ranges.FALSE_ALARM),
+    Setting("test.power", "Chance that something is said of an error of the smallest size found.", ranges.POWER),
+    Setting(
+        "test.alpha", "No longer used, and read only because older jobs state it.", ranges.ALPHA,
+        instead="what is promised follows from test.false_alarm and test.power",
+    ),
     Setting("test.tolerance_mm", "A height error this large must not be able to hide, mm.", ranges.TOLERANCE_MM),
     Setting("rates.setup", "Prior chance that a set-up height is a blunder.", ranges.RATE),
     Setting("rates.target", "Prior chance that a target height is a blunder.", ranges.RATE),
@@ -222,6 +221,8 @@ def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, prob
                 good[name] = ""
         else:
             good[name] = value if isinstance(value, str) else float(value)
+            if setting.instead:
+                problems.note("understood", f"{name} is no longer used; {setting.instead}.", file, row)
     return Settings().with_values(**good)
 
 
@@ -247,6 +248,12 @@ def check_values(values: dict[str, Any]) -> dict[str, Any]:
     if wrong:
         raise WrongSettings("\n".join(wrong))
     return good
+
+
+def check_seconds(seconds: Any) -> None:
+    """Raises `WrongSettings` where the seconds a search may take, None for no limit, keep no rule."""
+    if seconds is not None and not ranges.SECONDS.takes(seconds):
+        raise WrongSettings(f"seconds: read {_shown(seconds)}, expected {ranges.SECONDS}.")
 
 
 def _is_number_text(setting: Setting, value: Any) -> bool:

@@ -23,7 +23,7 @@ from heightnet.judge.family import Family, build_family
 from heightnet.judge.naming import Evidence
 from heightnet.judge.places import Places
 from heightnet.judge.reduction import Classes, Factors, Reduction, classify, factor_grid, scaled_sd
-from heightnet.judge.search import Candidates, Clock, Posterior, search
+from heightnet.judge.search import BUDGET, Candidates, Clock, Posterior, search
 from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
 
@@ -85,6 +85,7 @@ class Seen:
     alone : (c,) probability of each class by itself, for classes that no neighbourhood weighs.
     left : largest |w| that remains outside the neighbourhoods once the likeliest blunders are free, at the likeliest
         factors; 0 where they hold everything.
+    unlooked : about the share of what may be wrong that lies where nobody looked, because the clock had struck.
     """
 
     u: Floats
@@ -92,6 +93,7 @@ class Seen:
     log_odds: float
     alone: Floats
     left: float = 0.0
+    unlooked: float = 0.0
 
 
 class BenchBase(ABC):
@@ -106,6 +108,7 @@ class BenchBase(ABC):
     free : (c,) classes of free size, whose tests take part in the largest.
     factors : grid of factors on the standard deviations; its base is nearest to the stated ones.
     closing : from where on something is said.
+    budget : steps that its searches may take together.
     """
 
     net: Network
@@ -118,6 +121,7 @@ class BenchBase(ABC):
     free: npt.NDArray[np.bool_]
     factors: Factors
     closing: Closing
+    budget: float = BUDGET
 
     @property
     @abstractmethod

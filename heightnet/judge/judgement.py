@@ -172,7 +172,7 @@ class Judgement:
             return UNTESTED
         if not self.said:
             return CLOSES
-        if self.something < SCATTERS:
+        if self.something < SCATTERS and not self.seen.unlooked:
             return SCATTER
         if self._found and not self.explained:
             return UNEXPLAINED
@@ -183,10 +183,15 @@ class Judgement:
     @property
     def sure_at_most(self) -> float:
         """No probability above this is shown: less than all was searched, or many things are wrong."""
-        searched = 1 - max((look.posterior.unsearched for look in self.looks), default=0.0)
         if self.state == UNEXPLAINED:
-            return min(LIKELY, searched)
-        return min(CERTAIN, searched) if self._several else searched
+            return min(LIKELY, self.searched)
+        return min(CERTAIN, self.searched) if self._several else self.searched
+
+    @property
+    def searched(self) -> float:
+        """About the share of probability that was looked at."""
+        unsearched = max((look.posterior.unsearched for look in self.looks), default=0.0)
+        return (1 - unsearched) * (1 - self.seen.unlooked)
 
     @property
     def factors(self) -> tuple[float, float]:
@@ -208,6 +213,8 @@ class Judgement:
     @cached_property
     def explained(self) -> bool:
         """Whether the likeliest blunders leave nothing that still contradicts, and are few enough to be believed."""
+        if self.seen.unlooked:
+            return False
         if self.blunders >= MANY and self.blunders > self.bench.redundancy / MANY_SHARE:
             return False
         return self.seen.left <= self.bench.closing.k and all(self._look_explained(look) for look in self.looks)

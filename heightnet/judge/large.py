@@ -173,6 +173,8 @@ class LargeBench(BenchBase):
     stated ones; heights exchanged and readings exchanged are hypotheses where something stands out.
     """
 
+    budget = LARGE_BUDGET
+
     def __init__(self, net: Network) -> None:
         self.net = net
         self._set_family(build_family(net, swaps=False))
@@ -424,7 +426,7 @@ class LargeBench(BenchBase):
         w = np.abs(u[reps]) / np.sqrt(np.maximum(self.diagonal[reps], 1e-300))
         if not self.closing.said(float(w[self.free].max(initial=0.0)), seen.log_odds):
             return seen
-        clock = clock or Clock(LARGE_BUDGET)
+        clock = clock or Clock(self.budget)
         if net.edge_count <= WHOLE_UP_TO:
             looks, rest = self._neighbourhoods(self._frame(y), clock)
             return replace(seen, looks=looks, alone=expit(rest.odds(self.candidates)), left=self._largest(rest))
@@ -474,6 +476,8 @@ class LargeBench(BenchBase):
             if set(best) == set(members):
                 break
             rest = self._without(frame, best)
+            if clock.struck:
+                break
         return looks, rest
 
     def _without(self, frame: Frame, members: list[int]) -> LetGo:
@@ -558,6 +562,8 @@ class LargeBench(BenchBase):
             for c in order.tolist():
                 if looked[c]:
                     continue
+                if clock.struck and looks:
+                    break
                 frame = self._part_around(int(self._edge_of[reps[c]]), v, PART)
                 fresh = frame.core & ~looked[frame.classes]
                 found, _ = self._neighbourhoods(frame, clock)
@@ -575,9 +581,15 @@ class LargeBench(BenchBase):
                 break
             v = self.fit.residuals_without(self.family.C[:, members] @ np.array(errors), v)
             u = np.asarray(self.family.C.T @ (v / net.sd**2))
+            if clock.struck:
+                break
         scaled_u, scaled = self._scaled(u[reps], self.diagonal[reps])
-        left = LetGo([], scaled_u, scaled, 0.0)
-        return replace(seen, looks=looks, alone=expit(self._alone(u)), left=self._largest(left))
+        left, alone = LetGo([], scaled_u, scaled, 0.0), expit(self._alone(u))
+        unlooked = 0.0
+        if clock.struck:
+            passed_over = float(alone[(alone >= PART_FROM) & ~looked & (self._edge_of[reps] >= 0)].sum())
+            unlooked = passed_over / (passed_over + sum(float(look.posterior.each.sum()) for look in looks))
+        return replace(seen, looks=looks, alone=alone, left=self._largest(left), unlooked=unlooked)
 
     @cached_property
     def _edges_at(self) -> sparse.csr_matrix:

@@ -36,6 +36,7 @@ MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are l
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
 ROUGHLY_LOOKED_AT = 10  # times the candidates: sets of one size computed roughly, likeliest bounds first
 AT_LEAST = 1000
+IN_HASTE = 50  # of each size, once there is no more to spend: enough to tell about what is left out
 SAMPLE = 100  # sets of one size, of those left out by their bounds, of which it is seen how much too high these are
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
 STILL_APART = 1e-9  # part of a member's information that the others must leave of it to count beside them
@@ -82,7 +83,7 @@ class Posterior:
     best_subset : the set that the penalised best-subset rule would choose, k^2 for each member.
     unsearched : about how much probability lies in sets that were not looked at, as far as the sieve's bounds tell.
     capped : the search ended at its largest size while one more blunder still explained more.
-    stopped : what ended it before its time: "", "budget" or "seconds".
+    stopped : what cut it short: "", "budget" or "seconds".
     """
 
     sets: tuple[tuple[int, ...], ...]
@@ -188,6 +189,9 @@ def search(
 ) -> Posterior:
     """Posterior over sets of blunders.
 
+    Once the clock has struck, a few likely sets of each size are all that is still looked at: without them nobody could
+    tell how much probability is left out.
+
     Parameters
     ----------
     u, G : (g, c) and (g, c, c) of the class representatives over the factor grid.
@@ -203,7 +207,7 @@ def search(
     best_subset: tuple[int, ...] = ()
     best_gain = 0.0
     sieve = _Sieve.of(np.arange(count)[:, None])
-    capped = False
+    capped, many = False, max(AT_LEAST, ROUGHLY_LOOKED_AT * count)
     for size in range(1, MOST_EVER + 1):
         if not len(sieve.sets):
             break
@@ -216,21 +220,21 @@ def search(
         total = ledger.add(sieve.sets[kept], _exact(sieve.sets[kept], bound[kept], u, G, log_evidence, candidates))
         if len(sieve.sample):
             roughly = _rough(sieve.sample, u, G, log_evidence, candidates)[2]
-            ledger.leave_out(sieve, roughly, float(np.median(total - rough[kept])))
-        if not clock.spend(len(sieve.sets) * len(u) * size**3 + len(kept) * len(u) * 4.0 ** min(size, 3) * size**3):
-            break
+            near = total[:worth] - rough[kept[:worth]]  # of sets that cannot matter rough values are off by anything
+            too_low = float(np.median(near)) if worth else 0.0
+            ledger.leave_out(sieve, roughly, too_low)
+        on = clock.spend(len(sieve.sets) * len(u) * size**3 + len(kept) * len(u) * 4.0 ** min(size, 3) * size**3)
         if size == 1:
-            sieve = _pairs(u, G, log_evidence, candidates, ledger.best)
+            sieve = _pairs(u, G, log_evidence, candidates, ledger.best, many if on else IN_HASTE)
             pair, gain = _best_pair(u[base], G[base])
             best_subset, best_gain = _better(np.array([pair]), np.array([gain - 2 * k**2]), best_subset, best_gain)
             continue
         if size >= MOST_AT_ONCE and ledger.best == before:
             break
         capped = size == MOST_EVER
-        if not clock.spend(BEAM * len(u) * count * size**2):
-            break
-        beam = sieve.sets[kept][np.argsort(-total, kind="stable")[:BEAM]]
-        sieve = _extend(beam, u, G, log_evidence, candidates, ledger.best)
+        on = on and clock.spend(BEAM * len(u) * count * size**2)
+        beam = sieve.sets[kept][np.argsort(-total, kind="stable")[: BEAM if on else IN_HASTE]]
+        sieve = _extend(beam, u, G, log_evidence, candidates, ledger.best, many if on else IN_HASTE)
     return _normalise(ledger, count, best_subset, capped, clock.struck)
 
 
@@ -401,7 +405,7 @@ def _best_pair(u: Floats, G: Floats) -> tuple[tuple[int, int], float]:
     return (int(i), int(j)), float(T[i, j])
 
 
-def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> _Sieve:
+def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float, at_most: int) -> _Sieve:
     """All pairs whose upper bound could matter."""
     bound = np.full(G.shape[1:], -np.inf)
     smallest = prior.taus.min(axis=1)
@@ -411,12 +415,13 @@ def _pairs(u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: 
         log_det = np.log((1 + gain[:, None]) * (1 + gain[None, :]) - rho**2 * np.outer(gain, gain))
         np.maximum(bound, log_evidence[g] + 0.5 * (T - log_det), out=bound)
     bound += prior.log_odds[:, None] + prior.log_odds[None, :]
-    count = len(bound)
-    i, j = np.triu_indices(count, 1)
-    return _likeliest(np.column_stack([i, j]), bound[i, j], best, count)
+    i, j = np.triu_indices(len(bound), 1)
+    return _likeliest(np.column_stack([i, j]), bound[i, j], best, at_most)
 
 
-def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float) -> _Sieve:
+def _extend(
+    beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candidates, best: float, at_most: int
+) -> _Sieve:
     """Every set of the beam with one more member, where the upper bound could matter."""
     size, count = beam.shape[1], u.shape[1]
     inside = log_evidence[None, :] + _bounds(beam, u, G, prior)[1]
@@ -451,13 +456,13 @@ def _extend(beam: Ints, u: Floats, G: Floats, log_evidence: Floats, prior: Candi
     if not len(row):
         return _Sieve.of(np.zeros((0, size + 1), dtype=np.int64))
     sets, first = np.unique(np.sort(np.column_stack([beam[row], added]), axis=1), axis=0, return_index=True)
-    return _likeliest(sets, bound[row, added][first], best, count)
+    return _likeliest(sets, bound[row, added][first], best, at_most)
 
 
-def _likeliest(sets: Ints, bound: Floats, best: float, count: int) -> _Sieve:
-    """The sets that may matter, and how much the others hold at most; count : of candidates."""
+def _likeliest(sets: Ints, bound: Floats, best: float, at_most: int) -> _Sieve:
+    """The few sets that may matter most, and how much the others hold at most."""
     order = np.argsort(-bound, kind="stable")
-    kept = order[: max(AT_LEAST, ROUGHLY_LOOKED_AT * count)]
+    kept = order[:at_most]
     kept = kept[bound[kept] > best - MATTERS]
     rest = order[len(kept) :]
     rest = rest[bound[rest] > best - MATTERS]

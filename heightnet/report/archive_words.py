@@ -75,7 +75,8 @@ def found(record: Record) -> str:
     """What was found in a job, in one sentence or two."""
     error = record["error"]
     if not error or not error["problems"]:
-        return str(record["headline"])
+        stopped = " The search was stopped after the seconds asked for." if record["stopped"] == "seconds" else ""
+        return f"{record['headline']}{stopped}"
     more = f" And {count(error['count'] - 1, 'more problem')}." if error["count"] > 1 else ""
     return f"{error['problems'][0]}{more}"
 
@@ -134,6 +135,8 @@ def lines(head: Record) -> list[str]:
     if head["settings"]:
         said = ", ".join(f"{name} = {value}" for name, value in head["settings"].items())
         out.append(f"Checked with {said} in every job.")
+    if head["seconds"]:
+        out.append(f"In each job the search was to end after {head['seconds']:g} seconds; where it did, that is said.")
     if head["observers"] != "shown":
         out.append(f"Observers are hidden by {head['observers']}.")
     return out

@@ -281,11 +281,12 @@ def _is_something_wrong(words: Words) -> list[str]:
         spare = claim("fit", "redundancy", fit["redundancy"], f"{fit['redundancy']:,} spare")
         agree = "agrees" if fit["redundancy"] == 1 else "agree"
         if state == "closes":
-            return [f"{total} where {would_do}; the {spare} {agree}."]
+            return [f"{total} where {would_do}; the {spare} {agree}.", *_not_looked_at(words)]
         fewer = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
         return [
             f"{total} where {would_do}; the {spare} ones disagree by more than the stated "
-            f"precision allows, but everywhere alike: that any value is wrong is no likelier than {fewer}."
+            f"precision allows, but everywhere alike: that any value is wrong is no likelier than {fewer}.",
+            *_not_looked_at(words),
         ]
     if state == "unexplained":
         return _nothing_explains(words)
@@ -370,12 +371,14 @@ def _sets(words: Words) -> list[str]:
 
 def _not_looked_at(words: Words) -> list[str]:
     judgement = words.facts["judgement"]
-    if judgement["searched"] >= 0.99:
+    if judgement["searched"] >= 0.99 and judgement["stopped"] != "seconds":
         return []
-    share = claim("judgement", "searched", judgement["searched"], f"{of_100(judgement['searched'])}")
+    number = of_100(judgement["searched"])
+    roughly = "" if "than" in number else "about "
+    share = claim("judgement", "searched", judgement["searched"], number)
     why = {"seconds": "the search was stopped after the seconds asked for", "budget": "the search came to its budget"}
     said = why.get(judgement["stopped"], "not every combination was tried")
-    return [f"Of the probability about {share} was looked at: {said}."]
+    return [f"Of the probability {roughly}{share} was looked at: {said}."]
 
 
 # ---- why? ----

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import TABLES, Job
+from heightnet.job.settings import check_seconds, check_values
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
@@ -30,17 +32,19 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     ----------
     job : a job, or the path of a job folder or workbook.
     say : called with the name of each stage as it begins.
-    seconds : after so many the search stops, wherever it is, and the result says so; None: it ends by its budget.
+    seconds : after so many the search for errors stops, wherever it is; the result says so, and what share of the
+        probability was looked at.  None: it ends by its budget, the same on every machine.
     settings : settings to replace, dots written as double underscores: ``test__tolerance_mm=3.0``.
 
     Raises
     ------
     TooLarge : the job would not fit into memory; found before it is read.
     InputErrors : the job could not be read; every problem with its place.
-    WrongSettings : a setting keeps no rule.
+    WrongSettings : a setting, or the seconds, keep no rule.
     CannotAdjust : nothing in the job ties two places together.
     """
     say = say or (lambda stage: None)
+    check_seconds(seconds)
     if isinstance(job, Job):
         recorded = job
     else:
@@ -56,10 +60,6 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
 
 def with_settings(job: Job, settings: dict[str, Any]) -> Job:
     """The job with some settings replaced, ``{"test__tolerance_mm": 3.0}``."""
-    from dataclasses import replace
-
-    from heightnet.job.settings import check_values
-
     return replace(job, settings=job.settings.with_values(**check_values(settings)))
 
 
@@ -79,7 +79,8 @@ def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
     say("adjusting")
     bench = bench_for(net)
     say("testing every hypothesis")
-    judgement = Judgement(bench, clock=None if seconds is None else Clock(seconds=seconds))
+    bench.closing  # noqa: B018  simulated before the clock of the search starts
+    judgement = Judgement(bench, clock=None if seconds is None else Clock(bench.budget, seconds))
     judgement.state  # noqa: B018
     say("working out what would have shown")
     return JobFacts(judgement, promises(bench), bench.fit)

@@ -43,7 +43,7 @@ def in_short(facts: JobFacts) -> Record:
         "explained": j.explained,
         "blunders": j.blunders,
         "bears": max(1, int(bench.redundancy // BEARS)) if bench.redundancy < BEARS_UP_TO else None,
-        "searched": 1 - max((look.posterior.unsearched for look in j.looks), default=0.0),
+        "searched": j.searched,
         "stopped": next(iter(sorted(stopped)), ""),
         "second_search": "made" if j.looks else "not made",
     }

@@ -133,6 +133,19 @@ def test_other_reasons_to_do_it_again(archive, screened, tmp_path, monkeypatch, 
     assert screened(archive, **{**options, "again": False})[0].checked == 0
 
 
+def test_a_search_stopped_by_the_clock_is_told_and_is_no_record_of_a_whole_one(archive, screened, tmp_path):
+    shutil.copytree(DATA / "saltmarsh-antennas", archive / "2026" / "marsh")  # its search takes a tenth of a second
+    done, facts = screened(archive, seconds=0.01)
+    job = facts["jobs"][-1]
+    assert (done.checked, facts["seconds"], job["path"], job["stopped"]) == (4, 0.01, "2026/marsh", "seconds")
+    jsonschema.Draft202012Validator(archive_schema()).validate(facts)
+    page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    assert "The search was stopped after the seconds asked for." in page and "to end after 0.01 seconds" in page
+    assert screened(archive, seconds=0.01)[0].checked == 0
+    whole, facts = screened(archive)
+    assert whole.checked == 4 and facts["seconds"] is None and {job["stopped"] for job in facts["jobs"]} == {""}
+
+
 def test_records_of_another_version_wait_where_the_run_is_stopped(archive, screened, monkeypatch):
     screened(archive)
     monkeypatch.setattr(heightnet, "__version__", "99.0")

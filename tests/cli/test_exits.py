@@ -1,6 +1,7 @@
 """How commands end, each in a process of its own; and that help and docs say the same."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -92,6 +93,11 @@ NUMBERS = [  # an option's argument that is no number of its range, and the rang
     (("selftest", QUARRY, "--seed", "-5"), "expected a whole number from 0 to 4,294,967,295"),
     (("selftest", QUARRY, "--runs", "1"), "expected a whole number from 2 to 1,000,000"),
     (("selftest", QUARRY, "--runs", "2.5"), "expected a whole number from 2 to 1,000,000"),
+    *(
+        (("check", QUARRY, "--seconds", text), f"read {text}, expected a number from 0.01 to 1,000,000 seconds")
+        for text in ("-5", "0", "nan", "inf")
+    ),
+    (("archive", BRIDGE, "--seconds", "-5"), "read -5, expected a number from 0.01 to 1,000,000 seconds"),
     (("archive", BRIDGE, "--workers", "0"), "expected a whole number from 1 to 1,024"),
     (("tape", "1.5", "--sd", "-1"), "expected 0, or a number from 0.001 to 100 mm"),
     (("tape", "1.5", "--work", "nan"), "expected a number from 0.1 to 1,000 mm"),
@@ -104,6 +110,31 @@ def test_a_number_out_of_range_is_refused_with_the_rule(tmp_path, arguments, say
     done = run(*arguments, cwd=tmp_path)
     assert done.returncode == 2 and says in done.stderr, done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "place", "rule"),
+    [
+        ("job.toml", "[test]\nfalse_alarm = 1e-300\n", "row 2, column test.false_alarm", "a number from 0.001 to 0.2"),
+        ("job.toml", "[test]\npower = 1e-9\n", "row 2, column test.power", "a number from 0.5 to 0.99"),
+        ("job.toml", "[precision]\ntape_mm = 1e-308\n", "row 2, column precision.tape_mm",
+         "a number from 0.001 to 1,000,000 mm"),
+        ("marks.csv", "mark,height\nK1,1e9\n", "row 2, column height", "a number from -12,000 to 100,000 m"),
+        ("marks.csv", "mark,height,sd_mm\nK1,100,1e-308\n", "row 2, column sd_mm",
+         "0, or a number from 0.001 to 1,000,000 mm"),
+        ("setups.csv", "setup,mark,height,sd_mm\nS1,K1,1.5,1e-308\n", "row 2, column sd_mm",
+         "a number from 0.001 to 1,000,000 mm"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("command", ["check", "show", "plan", "bust", "selftest"])
+def test_a_number_of_a_file_out_of_range_is_refused_with_the_rule(tmp_path, command, file, text, place, rule):
+    job = tmp_path / "job"
+    shutil.copytree(BRIDGE, job)
+    (job / file).write_text(text)
+    done = run(command, job, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"{file}, {place}: read " in done.stderr and f"expected {rule}" in done.stderr, done.stderr
+    assert list(tmp_path.iterdir()) == [job]
 
 
 @needs_posix

@@ -1,6 +1,7 @@
 """Every number from outside has one rule, the same wherever it comes from."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -100,6 +101,18 @@ def test_wrong_settings_are_all_said_at_once(folder, plain):
         "air.refraction: read k, expected a number from -10 to 10.",
     ]
     assert heightnet.check(job, test__tolerance_mm=np.int64(7)).facts["settings"]["test"]["tolerance_mm"] == 7.0
+
+
+@pytest.mark.parametrize("seconds", [*BEYOND, 0.0, True, "5"])
+def test_seconds_that_keep_no_rule_are_refused(folder, plain, tmp_path, seconds):
+    from heightnet.archive.screen import screen_archive
+
+    says = re.escape(f"seconds: read {seconds}, expected a number from 0.01 to 1,000,000 seconds.")
+    with pytest.raises(WrongSettings, match=says):
+        heightnet.check(heightnet.read_job(folder(**plain)), seconds=seconds)
+    with pytest.raises(WrongSettings, match=says):
+        screen_archive(tmp_path, tmp_path / "out", seconds=seconds)
+    assert not (tmp_path / "out").exists()
 
 
 def test_wrong_settings_of_an_archive_are_said_before_any_job_is_looked_for(tmp_path):

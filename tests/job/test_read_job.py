@@ -38,6 +38,21 @@ def test_names_are_text(folder, plain):
     assert job.targets["mark"].tolist() == ["1E5"]
 
 
+def test_a_setting_that_nothing_uses_any_more_is_read_and_said_once(folder, plain):
+    """test.alpha is stated in older jobs; whatever it is, nothing of the result changes but the note."""
+    said = []
+    for number in (0.001, 0.1):
+        job = heightnet.read_job(folder(f"job{number}", toml=f"title = 'x'\n[test]\nalpha = {number}\n", **plain))
+        (note,) = job.notes
+        assert (note.kind, note.file, note.row) == ("understood", "job.toml", 3)
+        assert note.text.startswith("test.alpha is no longer used; ")
+        facts = heightnet.check(job).facts
+        assert [n["text"] for n in facts["notes"]].count(note.text) == 1
+        assert facts["settings"]["test"].pop("alpha") == number
+        said.append({**facts, "job": None})
+    assert said[0] == said[1]
+
+
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("bom", [b"", b"\xef\xbb\xbf"])

@@ -6,9 +6,11 @@ import pytest
 
 import heightnet
 from heightnet.job.read import read_job
+from heightnet.judge import large
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench
+from heightnet.judge.search import Clock
 from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job
@@ -63,6 +65,24 @@ def test_its_result_is_complete(planted):
     assert result.facts["fit"]["alarm"] and plain in wrong
     others = [s for s in result.facts["setups"] if s["verdict"] == "proved"]
     assert max(abs(s["w"]) for s in others) < 5  # the blunders are let go before the others are tested
+
+
+def test_a_clock_that_strikes_among_the_parts_of_a_large_job_clears_nothing(tmp_path, monkeypatch):
+    """Of six wrong heights one is looked at: the job is not explained, and no chance is above what was looked at."""
+    monkeypatch.setattr(large, "WHOLE_UP_TO", 0)
+    monkeypatch.setattr(large, "PART", 200)
+    wrong = set(write_job(tmp_path / "town", "town", 600, planted=6, seed=3))
+    bench = LargeBench(build_network(read_job(tmp_path / "town")))
+    whole, hasty = Judgement(bench), Judgement(bench, clock=Clock(seconds=0))
+    assert len(wrong & members(whole)) > len(wrong & members(hasty)) >= 1
+    assert whole.seen.unlooked == 0 and 0.2 < hasty.seen.unlooked < 1
+    assert hasty.state == "unexplained" and hasty.searched < 0.8 and hasty.sure_at_most <= 0.5
+    assert all(f.level == 0 and not f.named for f in hasty.findings)
+
+
+def members(judgement):
+    """Ids of what is told."""
+    return {str(judgement.bench.family.ids[m.hypothesis]) for f in judgement.findings for m in f.members}
 
 
 def test_a_large_job_shows_its_own_scatter_and_its_own_rates(tmp_path):
@@ -153,7 +173,7 @@ def test_a_second_search_is_claimed_only_where_it_was_made(tmp_path):
 
 def test_seconds_are_a_hard_stop_and_the_result_says_so(tmp_path):
     write_job(tmp_path / "job", "town", 900, planted=12, seed=6)
-    facts = heightnet.check(tmp_path / "job", seconds=0.0).facts
+    facts = heightnet.check(tmp_path / "job", seconds=0.01).facts
     assert facts["judgement"]["stopped"] == "seconds"
     whole = heightnet.check(tmp_path / "job").facts
     assert whole["judgement"]["stopped"] == ""

@@ -1,5 +1,7 @@
 """What is promised of errors of a size comes true when it is simulated afresh."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -20,8 +22,8 @@ def bench(request):
     return Bench(build_network(shape(request.param, 4).job))
 
 
-def test_an_error_of_the_promised_size_is_spoken_of(bench):
-    """1,500 draws over all kinds of observations: .8 within three standard errors (.031) and the promise's own .02."""
+def spoken_of(bench):
+    """Share of errors of the promised size of which something is said: 1,500 draws over all kinds of observations."""
     found, rng, net = promises(bench).found, np.random.default_rng(7), bench.net
     hs = np.flatnonzero(bench.family.of(*SINGLE) & bench.classes.tested)
     assert np.isfinite(found[hs]).all()
@@ -33,7 +35,20 @@ def test_an_error_of_the_promised_size_is_spoken_of(bench):
         u, over, evidence = bench.reduction.see(y)
         w = np.abs(u[reps] / np.sqrt(bench.diagonal[reps]))[bench.free].max()
         said += bench.closing.said(w, log_odds_of(over, bench.diagonals, evidence, bench.candidates))
-    assert said / 1500 == pytest.approx(0.8, abs=0.05)
+    return said / 1500
+
+
+def test_an_error_of_the_promised_size_is_spoken_of(bench):
+    """.8 within three standard errors (.031) and the promise's own .02."""
+    assert bench.net.job.settings.test.power == 0.8
+    assert spoken_of(bench) == pytest.approx(0.8, abs=0.05)
+
+
+@pytest.mark.parametrize("power", [0.5, 0.95])
+def test_the_power_of_the_settings_is_that_of_the_promise(power):
+    job = shape("small4x", 4).job
+    job = replace(job, settings=job.settings.with_values(**{"test.power": power}))
+    assert spoken_of(Bench(build_network(job))) == pytest.approx(power, abs=0.05)
 
 
 def test_an_error_of_the_size_of_naming_is_named_alone():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import dblquad, quad
 
-from heightnet.judge.search import FIXED_SIZE_SD_M, TAUS_M, Candidates, search
+from heightnet.judge.search import FIXED_SIZE_SD_M, TAUS_M, Candidates, Clock, search
 from heightnet.judge.stepwise import one_at_a_time
 
 
@@ -97,6 +97,34 @@ def test_several_at_once_are_all_named(count):
     found = search(u[None], G[None], np.zeros(1), Candidates.of(np.full(25, 0.01), np.full(25, np.nan)), 3.5, 0)
     assert found.sets[0] == tuple(range(count))
     assert found.best_subset == tuple(range(count))
+
+
+@pytest.mark.parametrize("count", [0, 1, 3])
+@pytest.mark.parametrize(("struck", "least"), [("budget", {"steps": 0}), ("seconds", {"seconds": 0})])
+def test_a_search_in_haste_says_about_how_much_it_left_out(struck, least, count):
+    """Against the whole search: the likeliest set is the same, and what is missing is stated."""
+    rng = np.random.default_rng(3)
+    half = rng.normal(size=(40, 60)) / 0.004 / np.sqrt(40)
+    G, b = half.T @ half, np.zeros(60)
+    b[:count] = 0.03
+    u = G @ b + half.T @ rng.standard_normal(40)
+    asked = u[None], G[None], np.zeros(1), Candidates.of(np.full(60, 0.02), np.full(60, np.nan)), 3.5, 0
+    whole, hasty = search(*asked), search(*asked, Clock(**least))
+    looked_at = set(hasty.sets)
+    missing = sum(p for s, p in zip(whole.sets, whole.probability, strict=True) if s not in looked_at)
+    assert (whole.stopped, hasty.stopped) == ("", struck)
+    assert hasty.sets[0] == whole.sets[0] and len(hasty.sets) < len(whole.sets)
+    assert missing > 0.02
+    assert missing / 2 < hasty.unsearched < 2 * (missing + whole.unsearched)
+    assert hasty.probability.sum() + hasty.unsearched == pytest.approx(1.0)
+
+
+def test_a_clock_that_never_strikes_changes_nothing():
+    half = np.random.default_rng(2).normal(size=(20, 12)) / 0.003
+    G = half.T @ half
+    asked = (G[:, 3] * 0.02)[None], G[None], np.zeros(1), Candidates.of(np.full(12, 0.01), np.full(12, np.nan)), 3.5, 0
+    plain, watched = search(*asked), search(*asked, Clock(seconds=1000))
+    assert plain.sets == watched.sets and (plain.probability == watched.probability).all() and not watched.stopped
 
 
 def test_large_sigmas_are_an_explanation_too():
