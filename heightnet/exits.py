@@ -31,7 +31,7 @@ MEANING = {
 }
 
 OF_COMMAND: dict[str, tuple[str, str]] = {
-    "check": ("nothing contradicts the job", "something does, or with --strict a height is not proved"),
+    "check": ("nothing contradicts the job", "something does, or with --strict not everything is proved"),
     "bust": (
         "everything that can be compared closes, and nothing is suspected",
         "something does not close, is suspected, or the book is faulty",
@@ -43,7 +43,7 @@ OF_COMMAND: dict[str, tuple[str, str]] = {
     "plan": ("after these steps every height is proved", "some height is not, or the job does not close"),
     "archive": (
         "nothing contradicts any job",
-        "something does in one job at least, or with --strict a height is not proved",
+        "something does in one job at least, or with --strict not everything is proved",
     ),
     "tape": ("the readings agree", "they do not"),
     "selftest": ("done", ""),

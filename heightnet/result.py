@@ -76,14 +76,20 @@ class Result:
     def exit_status(self, strict: bool = False) -> int:
         """0: nothing contradicts; 1: something does.
 
-        With ``strict`` 1 too where a height is not proved, the job tests nothing, or it scatters more than stated.
+        With ``strict`` 1 too where a height is not proved, a reading is tested by nothing, the job tests nothing, or
+        it scatters more than stated.
         """
         state = self.facts["judgement"]["state"]
         if state in CONTRADICTED:
             return 1
         heights = {verdict for table in ("setups", "targets") for verdict in column(self.facts[table], "verdict")}
         unproved = not heights.isdisjoint(("unproved", "weak", "doubted", "missing"))
-        return int(strict and (unproved or state != "closes"))
+        rows = {
+            verdict
+            for table in ("shots", "levels", "staff", "gnss")
+            for verdict in column(self.facts[table], "verdict")
+        }
+        return int(strict and (unproved or "unproved" in rows or state != "closes"))
 
     @cached_property
     def shown(self) -> dict[str, Any]:

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 @click.option(
     "--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors in a job after so many seconds."
 )
-@click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
+@click.option("--strict", is_flag=True, help="What is not proved, or scatters more than stated, is exit status 1 too.")
 def command(
     folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
     hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,

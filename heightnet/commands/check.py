@@ -38,7 +38,7 @@ def progress() -> Callable[[str], None]:
 )
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
-@click.option("--strict", is_flag=True, help="An unproved or weak height ends in exit status 1 too.")
+@click.option("--strict", is_flag=True, help="What is not proved, or scatters more than stated, is exit status 1 too.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")

@@ -155,3 +155,11 @@ def test_what_is_shown_is_what_results_json_holds(name, tmp_path):
     again = Result.from_json(tmp_path / "results.json")
     assert again.summary() == result.summary()
     assert again.page() == result.page()
+
+
+def test_strict_asks_for_readings_that_something_tests():
+    """An intermediate sight to a mark of its own contradicts nothing; whoever is strict wants to hear of it."""
+    result = Result(sample_facts.clean())
+    assert result.exit_status() == result.exit_status(strict=True) == 0
+    result.facts["shots"][0]["verdict"] = "unproved"
+    assert (result.exit_status(), result.exit_status(strict=True)) == (0, 1)
