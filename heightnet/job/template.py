@@ -120,13 +120,18 @@ def _table_sheet(sheet: Any, table: Table, bold: Any, grey: Any) -> None:
             sheet.add_data_validation(listed)
 
 
+def _offered() -> list[Setting]:
+    """The settings of today."""
+    return [setting for setting in SETTINGS if not setting.instead]
+
+
 def _settings_sheet(sheet: Any, bold: Any, grey: Any) -> None:
     from openpyxl.worksheet.datavalidation import DataValidation
 
     sheet.append(["setting", "value", "note"])
     for cell in sheet[1]:
         cell.font, cell.fill = bold, grey
-    for row, setting in enumerate(SETTINGS, start=2):
+    for row, setting in enumerate(_offered(), start=2):
         value = default(setting.name)
         sheet.append([setting.name, value if value not in (None, "") else None, setting.about])
         if setting.choices:
@@ -145,7 +150,7 @@ def _toml_with_every_setting() -> str:
     """Every setting with its default, commented out, and what it means."""
     lines: list[str] = []
     group = ""
-    for setting in SETTINGS:
+    for setting in _offered():
         name, _, key = setting.name.rpartition(".")
         if name != group:
             group = name
