@@ -550,7 +550,7 @@ class LargeBench(BenchBase):
     def _by_parts(self, seen: Seen, v: Floats, clock: Clock) -> Seen:
         """Neighbourhoods in the parts of the network around what stands out, largest test first."""
         net, reps = self.net, self.classes.representative
-        looked = np.zeros(len(reps), dtype=bool)
+        looked, weighed = np.zeros(len(reps), dtype=bool), np.zeros(len(reps), dtype=bool)
         looks: list[Look] = []
         u = seen.u
         while True:
@@ -559,14 +559,19 @@ class LargeBench(BenchBase):
             order = asked[np.argsort(-np.round(odds[asked], 6), kind="stable")]
             members: list[int] = []
             errors: list[float] = []
+            later: set[int] = (
+                set()
+            )  # what reaches into a part looked at before: anew, once what was found there is let go
             for c in order.tolist():
-                if looked[c]:
+                if looked[c] or c in later:
                     continue
                 if clock.struck and looks:
                     break
                 frame = self._part_around(int(self._edge_of[reps[c]]), v, PART)
                 fresh = frame.core & ~looked[frame.classes]
                 found, _ = self._neighbourhoods(frame, clock)
+                looked[frame.classes[fresh]] = True
+                looked[c] = True
                 for look in found:
                     if fresh[np.isin(frame.classes, look.classes[list(look.posterior.sets[0]) or [0]])].all():
                         looks.append(look)
@@ -575,8 +580,10 @@ class LargeBench(BenchBase):
                         b = np.linalg.solve(look.G[g][np.ix_(best, best)], look.u[g][best]) if best else np.zeros(0)
                         members += reps[look.classes[best]].tolist()
                         errors += b.tolist()
-                looked[frame.classes[fresh]] = True
-                looked[c] = True
+                        weighed[look.classes] = True
+                    else:
+                        later.update(look.classes.tolist())
+            looked[[c for c in later if not weighed[c]]] = False
             if not members:
                 break
             v = self.fit.residuals_without(self.family.C[:, members] @ np.array(errors), v)
