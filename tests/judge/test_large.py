@@ -80,6 +80,15 @@ def test_a_clock_that_strikes_among_the_parts_of_a_large_job_clears_nothing(tmp_
     assert all(f.level == 0 and not f.named for f in hasty.findings)
 
 
+def test_what_reaches_from_one_part_into_another_is_found(tmp_path, monkeypatch):
+    """Sixteen wrong heights, and parts so large that most blunders lie near the end of one."""
+    monkeypatch.setattr(large, "WHOLE_UP_TO", 0)
+    monkeypatch.setattr(large, "PART", 400)
+    wrong = set(write_job(tmp_path / "town", "town", 1200, planted=16, seed=1))
+    judged = Judgement(LargeBench(build_network(read_job(tmp_path / "town"))))
+    assert judged.state == "wrong" and wrong <= members(judged)
+
+
 def members(judgement):
     """Ids of what is told."""
     return {str(judgement.bench.family.ids[m.hypothesis]) for f in judgement.findings for m in f.members}

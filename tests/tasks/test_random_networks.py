@@ -140,6 +140,8 @@ def test_the_largest_has_its_blunders_where_they_are():
     ids = [str(i) for i in ours.bench.family.ids]
     large = {id_ for id_, size_m in truth.blunders.items() if abs(size_m) > 0.1}
     assert len(large) == 2 and ours.state == "wrong"
+    staff = ours.bench.family.of("staff")  # three slips in 5,000; those of a section share one
+    assert ours.bench.rate[staff].max() < ours.bench.family.rate[staff].min() == 0.003
     places = [{ids[h] for h in f.place.hypotheses} for f in ours.findings if f.level == 0.9]
     assert len(places) == 2 and all(any(id_ in place for place in places) for id_ in large)
 
