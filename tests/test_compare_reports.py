@@ -147,6 +147,7 @@ def test_any_letter_of_a_report_that_is_another_is_seen(kept, tmp_path, name):
         assert differences(kept, now), text[place - 60 : place + 20]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kernel", ["Prescott", "Haswell"])
 def test_another_processor_shows_the_same(tmp_path, kernel):
     """OpenBLAS with the code of older processors, and numpy without what newer ones have beyond it."""

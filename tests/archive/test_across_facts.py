@@ -64,6 +64,7 @@ def same(one, other, digits=5):
         assert one == other
 
 
+@pytest.mark.slow
 def test_neither_order_nor_division_of_an_archive_matters(records, facts):
     shuffled = [records[i] for i in np.random.default_rng(1).permutation(len(records))]
     same(across_jobs(shuffled), facts)

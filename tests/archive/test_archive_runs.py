@@ -19,6 +19,8 @@ from heightnet.errors import HeightnetError
 from heightnet.job.settings import read_rates
 from heightnet.report.archive_page import archive_schema
 
+pytestmark = pytest.mark.slow
+
 
 def test_an_archive_with_bad_jobs_is_screened_to_the_end(archive, screened, tmp_path):
     shutil.copytree(DATA / "mill-levels", archive / "2023" / "spoilt")
@@ -108,7 +110,6 @@ def threads(count):
     return run.Workers(pool, lambda: count, (), lambda at_once: pool.shutdown())
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("change", ["setting", "page", "version", "again", "report gone"])
 def test_other_reasons_to_do_it_again(archive, screened, tmp_path, monkeypatch, change):
     screened(archive)
@@ -220,7 +221,6 @@ def test_an_archive_of_the_same_name_elsewhere_is_another_one_unless_it_was_move
     assert screen_archive(twin, done.output, workers=1, page=False).checked == 0  # moved: nothing is new
 
 
-@pytest.mark.slow
 def test_two_runs_at_once_into_one_output_are_refused(archive, screened):
     refused = []
 

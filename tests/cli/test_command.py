@@ -120,6 +120,7 @@ def listen_to_interrupts():
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
+@pytest.mark.slow
 def test_interrupted_work_leaves_nothing_half_written(tmp_path):
     write_job(tmp_path / "large", "town", 100_000)
     command = [sys.executable, "-m", "heightnet", "check", tmp_path / "large", "--to", tmp_path / "report", "--no-page"]
@@ -136,6 +137,7 @@ def test_interrupted_work_leaves_nothing_half_written(tmp_path):
     assert not [path for path in left if path.name.endswith(".part")] and "results.json" not in {p.name for p in left}
 
 
+@pytest.mark.slow
 def test_a_report_never_takes_the_place_of_a_jobs_own_tables(tmp_path):
     job, report = tmp_path / "job", tmp_path / "report"
     shutil.copytree(DATA / "quarry-traverse", job)

@@ -172,6 +172,7 @@ def test_a_full_disk_is_no_reason_for_a_traceback(tmp_path, here, job):
     assert "Traceback" not in done.stderr and list(here.iterdir()) == []
 
 
+@pytest.mark.slow
 class TestArchive:
     ONLY = "second"
 

@@ -56,12 +56,14 @@ def test_probabilities_mean_what_they_say():
         assert abs(cell["stated"] - cell["rate"]) <= 0.05 + 3 * cell["se"]
 
 
+@pytest.mark.slow
 def test_smaller_families_blame_the_innocent():
     found = figures.families("S1", 40)
     assert found["precision, family: setups"]["rate"] < found["precision, family: whole"]["rate"] - 0.1
     assert found["precision, family: whole"]["rate"] >= 0.88
 
 
+@pytest.mark.slow
 def test_a_wrong_prism_is_named():
     found = figures.group("M1", 8, members=20)
     assert found["named"]["rate"] >= 0.8

@@ -159,6 +159,7 @@ def test_what_scatters_alike_everywhere_accuses_nobody():
     assert set(states) & {"scatters", "unclear"}
 
 
+@pytest.mark.slow
 def test_half_of_the_heights_wrong_is_not_explained():
     bench, rng = bench_of("twoprisms"), np.random.default_rng(5)
     heights = np.flatnonzero(bench.family.of("setup", "target", "tripod") & bench.classes.tested)

@@ -57,6 +57,7 @@ def test_right_tape_is_accepted():
     assert "would have shown, four times in five" in " ".join(plain(prove_document(facts)).split())
 
 
+@pytest.mark.slow
 def test_the_size_said_to_be_found_is_found_four_times_in_five():
     """400 parties with such an error at the stated scatter: the shots contradict the tape in .8, sd .02."""
     size = prove(party().job(), "A", 0.005)["tape"]["smallest_found_mm"] / 1000

@@ -84,6 +84,7 @@ def test_a_job_of_up_to_300_observations(seed, mix, tmp_path):
     assert set(truth.blunders) <= set(blunders(net))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "observations", "mix"), LARGE)
 def test_a_large_job(seed, observations, mix, tmp_path):
     job, _ = made(seed, observations, mix)
@@ -120,6 +121,7 @@ def assert_judged_as_the_reference(job, within):
     return bench
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "mix"), SMALL)
 def test_a_job_of_up_to_300_observations_is_judged_as_the_reference_judges_it(seed, mix):
     bench = assert_judged_as_the_reference(made(seed, size(seed), mix)[0], 0.02)
@@ -133,6 +135,7 @@ def test_a_large_job_is_judged_as_the_reference_judges_it(seed, observations, mi
     assert_judged_as_the_reference(made(seed, observations, mix)[0], 0.07)
 
 
+@pytest.mark.slow
 def test_the_largest_has_its_blunders_where_they_are():
     """The dense reference of 5,000 staff readings takes minutes to judge; what was planted is known as well."""
     job, truth = made(*LARGE[-1])
