@@ -11,7 +11,7 @@ from typing import Any
 
 from heightnet.report.claims import capital, claim
 from heightnet.report.numbers import chance, count, listing, of_100
-from heightnet.report.words import STATES, VERDICTS, Words
+from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
 from heightnet.rows import column
 
 Record = dict[str, Any]
@@ -27,6 +27,7 @@ SPELT_OUT = 3  # members of a place that are told one by one; more stand in a ta
 TOLD = 3  # findings told in full
 TO_DO = "What to do in the field"
 SHORT_LIST = 6
+HEIGHTS_OF_ROWS = ("levels", "staff", "gnss")  # tables whose rows stand among what was tested, as heights do
 
 
 @dataclass(frozen=True)
@@ -77,12 +78,21 @@ def with_verdict(words: Words, verdict: str) -> list[str]:
 
 def untested_rows(words: Words) -> dict[str, list[str]]:
     """Ids of the sights, levelled rows and satellite heights that nothing tests, by table."""
+    return _rows_with(words, "unproved", "shots", *HEIGHTS_OF_ROWS)
+
+
+def weak_rows(words: Words) -> dict[str, list[str]]:
+    """Ids of the levelled rows and satellite heights in which an error of the tolerance could hide, by table."""
+    return _rows_with(words, "weak", *HEIGHTS_OF_ROWS)
+
+
+def _rows_with(words: Words, verdict: str, *tables: str) -> dict[str, list[str]]:
     out = {}
-    for table in ("shots", "levels", "staff", "gnss"):
+    for table in tables:
         records = words.facts.get(table, [])
         if len(records):
             rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
-            if ids := [id for id, verdict in rows if verdict == "unproved"]:
+            if ids := [id for id, one in rows if one == verdict]:
                 out[table] = ids
     return out
 
@@ -110,11 +120,14 @@ def _gaps(words: Words) -> list[str]:
     if bare := without_height(words):
         said = f"no height was recorded at {count(len(bare), 'set-up')}"
         out.append(f"{claim('setups', 'missing', len(bare), said)}: {listing(bare, 4)}")
+    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     weak = with_verdict(words, "weak")
     if weak:
-        limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
         said = f"{_counted(words, 'weak', len(weak), 'height')} {_are(len(weak))} tested only for errors above {limit}"
         out.append(said)
+    for table, ids in weak_rows(words).items():
+        said = claim(table, "weak", len(ids), count(len(ids), COUNTED[table]))
+        out.append(f"{said} {_are(len(ids))} tested only for errors above {limit}")
     doubted = with_verdict(words, "doubted")
     if doubted:
         out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
@@ -570,6 +583,10 @@ def _what_to_do(words: Words) -> list[str]:
         return ["Measure it again in parts that close by themselves, each part checked before the next one is begun."]
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
+    if weak_rows(words):
+        return ["Where an error of that size matters: another line between marks that stay, so that each part closes."]
+    if facts["judgement"]["relative"]:
+        return ["Tie the job to a known mark, and to a second one that proves the first."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
 
 
@@ -621,7 +638,7 @@ def stretch(words: Words, finding: Record) -> str:
 
 
 def _tested(words: Words) -> list[str]:
-    tables = [t for t in ("setups", "targets", "levels", "staff", "gnss") if len(words.facts.get(t, []))]
+    tables = [t for t in ("setups", "targets", *HEIGHTS_OF_ROWS) if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
         size
@@ -677,6 +694,16 @@ def _cannot_prove(words: Words) -> list[str]:
         names = listing([words.short(id) for id in weak], 6)
         size = words.size(worst, "smallest_found_mm", weak[worst]) if weak[worst] is not None else "any size"
         lines.append(f"Up to {size} could hide in {names}.")
+    for table, ids in weak_rows(words).items():
+        found = dict(zip(column(facts[table], "id"), column(facts[table], "smallest_found_mm"), strict=True))
+        sizes = {id: float(found[id] or 0.0) for id in ids}
+        worst = max(sizes, key=lambda id: sizes[id])
+        size, where = words.size(worst, "smallest_found_mm", sizes[worst]), words.short(worst)
+        if len(ids) > 1:
+            alike = sizes[worst] - min(sizes.values()) < 0.1
+            all_of_them = count(len(ids), COUNTED[table])
+            where = f"each of {all_of_them}" if alike else f"{where}, tested least of {all_of_them}"
+        lines.append(f"Up to {size} could hide in {where}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]
     lines += _like_separations(words)
     harmless = [words.label(e["id"]) for e in facts["common_errors"] if e["harmless"]]

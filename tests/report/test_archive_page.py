@@ -35,7 +35,8 @@ def archive_of(records):
     whole = {"found": len(records), "checked": len(records), "waiting": 0, **counts, "passed_over": 1, "dropped": 1}
     return {
         "schema": "heightnet-archive/2", "heightnet": {"version": "0"}, "archive": {"name": "office", "complete": True},
-        "settings": {"test.tolerance_mm": 5.0}, "seconds": 2.0, "pages": True, "observers": "codes", "counts": whole, "across": None,
+        "settings": {"test.tolerance_mm": 5.0}, "seconds": 2.0, "pages": True, "observers": "codes", "counts": whole,
+        "across": None,
     }  # fmt: skip
 
 

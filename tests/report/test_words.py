@@ -1,11 +1,13 @@
 """What is said: signs in words, value and uncertainty rounded together, the job's own unit."""
 
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
 import sample_facts
 
+import heightnet
 from heightnet.report.claims import plain
 from heightnet.report.numbers import Lengths, decimals_for, tie
 from heightnet.report.story import reading_check, tell
@@ -231,3 +233,16 @@ def test_a_size_is_told_at_the_same_rounding_wherever_it_is_told():
     assert plain(words.cause(cause, "setup:S4")).endswith("that would make 24 mm too high; the job shows 24 mm")
     usual = cause | {"expected_mm": 8.0, "spread_mm": 3.2}
     assert "that is usually 5 to 11 mm, assumed" in plain(words.cause(usual, "setup:S4"))
+
+
+def test_a_line_of_levels_that_closes_says_what_could_hide_in_it():
+    """Sixty differences, one spare: it closes, and an error of the tolerance could hide in every one of them."""
+    rows = "".join(f"{i},{(i + 1) % 61},{1.0 if i < 60 else -60.0},80\n" for i in range(61))
+    marks = "mark,height\n0,50.0\n" + "".join(f"{i},\n" for i in range(1, 61))
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder, "marks.csv").write_text(marks)
+        Path(folder, "levels.csv").write_text("from,to,rise,length\n" + rows)
+        said = " ".join(heightnet.check(folder).summary().split())
+    assert "It closes, but 61 levelled differences are tested only for errors above 10 mm." in said
+    assert "could hide in each of 61 levelled differences." in said
+    assert "Nothing needs to be observed again" not in said
