@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
@@ -31,6 +32,7 @@ SHOT_RULES = {
     "not_the_coordinates": "the distance is not that of the marks' coordinates",
     "recorded_twice": "the same shot stands twice, digit for digit",
 }
+Unnamed = dict[str, tuple[str, list[str]]]
 NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 
 
@@ -62,7 +64,10 @@ def lines(facts: Record, most: int | None = SHORT, width: int | None = None) -> 
     yield from section("Satellite heights", _gnss(facts, lengths))
     yield from section("What ties to what", _ties(facts, lengths), most=None)
     yield from section("Odd values", _warnings(facts, lengths))
-    unproved = [f"{k} {s[k]}" for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"]
+    unnamed = _unnamed(facts)
+    unproved = [
+        _called(unnamed, k, s[k]) for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"
+    ]
     if unproved:
         heading = f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights"
         yield from section(heading, [listing(unproved, 12)])
@@ -89,6 +94,24 @@ def _place(note: Record) -> str:
     if not note["file"]:
         return ""
     return f"{note['file']}, row {note['row']}: " if note["row"] else f"{note['file']}: "
+
+
+def _called(unnamed: Unnamed, kind: str, name: str) -> str:
+    """A stand as a field person would say it: "setup S4", "target on M2 from S3" where the file gave it no name."""
+    if kind == "target":
+        mark, setups = unnamed.get(name, ("", []))
+        if mark:
+            return f"target on {mark}" + (f" from {listing(setups, 2)}" if setups else "")
+    return f"{kind} {name}"
+
+
+def _unnamed(facts: Record) -> Unnamed:
+    """Mark, and the set-ups that sighted it, of every target that is called after its mark."""
+    return {
+        t["target"]: (t["mark"], list(dict.fromkeys(e["setup"] for e in t["sights"])))
+        for t in facts["targets"]
+        if t["mark"] and _end(t["target"], t["mark"]) == t["mark"]
+    }
 
 
 def _equipment(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
@@ -128,6 +151,7 @@ def _level_setups(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
 
 
 def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    unnamed = _unnamed(facts)
     for h in facts["heights"]:
         how = {"booked": "as booked", "parts": "sum of parts"}.get(h["kind"], h["kind"])
         if h["point"]:
@@ -140,7 +164,7 @@ def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
         read = f"{h['text']} {h['scale']}".strip()
         over = f"over {h['mark']}" if h["mark"] else "over no mark"
         yield (
-            f"{h['stand_kind']} {h['stand']}",
+            _called(unnamed, h["stand_kind"], h["stand"]),
             over,
             read,
             how,
@@ -151,13 +175,14 @@ def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
 
 def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[tuple[str, ...]]:
     stands: list[Record] = facts[f"{kind}s"]
+    unnamed = _unnamed(facts)
     verb = "sights" if kind == "setup" else "seen from"
     satellites = Counter(g[end] for g in facts["gnss"] for end in ("from", "to"))
     for s in stands:
         seen = satellites[s[kind]] if kind == "setup" else 0
         ends = [_end(e[other], e["mark"]) for e in s["sights"]]
         yield (
-            s[kind],
+            _called(unnamed, kind, s[kind]).removeprefix(f"{kind} "),
             f"over {s['mark']}" if s["mark"] else "free",
             lengths.height(s["height_m"]),
             count(seen, "satellite height") if seen else count(s["shots"], "shot"),
@@ -167,8 +192,10 @@ def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[
 
 
 def _end(name: str, mark: str) -> str:
-    """A set-up or target with its mark, unless its name says it."""
-    return name if not mark or name == mark or name.startswith(f"{mark} (") else f"{name} ({mark})"
+    """A set-up or target with its mark; the mark alone where it is called after it."""
+    if not mark or name == mark:
+        return name
+    return mark if re.fullmatch(re.escape(mark) + r" \(\d+\)", name) else f"{name} ({mark})"
 
 
 def _ties(facts: Record, lengths: Lengths) -> list[str]:
@@ -196,10 +223,10 @@ def _ties(facts: Record, lengths: Lengths) -> list[str]:
 
 
 def _warnings(facts: Record, lengths: Lengths) -> Iterator[str]:
-    rules = RULES | SHOT_RULES
+    rules, unnamed = RULES | SHOT_RULES, _unnamed(facts)
     for w in facts["warnings"]:
         kind, _, name = w["id"].partition(":")
-        thing = name.replace(":", ", row ") if kind in ("shot", "reading") else f"{kind} {name}"
+        thing = name.replace(":", ", row ") if kind in ("shot", "reading") else _called(unnamed, kind, name)
         text = f"{thing}: {rules[w['rule']]} ({lengths.height(w['value_m'])}"
         if w["other_value_m"] is not None:
             other = w["other_id"]

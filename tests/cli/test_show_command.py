@@ -74,7 +74,7 @@ def test_what_ties_to_what(tmp_path):
     assert "Piece 1: 3 marks (A, X and B), 1 set-up; hangs on known heights" in text
     assert "Piece 2: 2 marks (C and D), 1 set-up; hangs on nothing known; C stands for 0" in text
     assert "nothing in this job tests these heights" in text
-    assert "setup S1, setup S2, target B and target D" in text
+    assert "setup S1, setup S2, target on B from S1 and target on D from S2" in text
 
 
 def test_loops_are_counted_and_the_wide_ones_named(tmp_path):
