@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import random
 import re
 from pathlib import Path
@@ -27,7 +28,8 @@ from tests.report.statements import CHANCES, STATES, VERDICTS, Facts, faults, lo
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p.name for p in DATA.iterdir() if p.is_dir())
 KINDS = ("S1", "S2", "S3", "G1", "book")
-JOBS, QUICK = 200, 20
+QUICK = 20
+JOBS = 200 if os.environ.get("WHOLE") else 60  # all of them take minutes, and are run when pages change: WHOLE=1
 ALTERED = 4  # alterations of each page
 
 
