@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 
 import click
@@ -44,6 +45,9 @@ def run() -> int:
 
     Raises KeyboardInterrupt where it was interrupted, and the errors of the command itself.
     """
+    if len(sys.argv) == 1:  # click itself ends this in 0 or in 2, by its version
+        say(overview(), err=True)
+        return Exit.REFUSED
     try:
         done = cli.main(prog_name="heightnet", standalone_mode=False)
     except click.ClickException as error:  # arguments that make no sense
