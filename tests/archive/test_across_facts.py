@@ -27,6 +27,8 @@ from heightnet.report.document import Document, html, text_lines
 from heightnet.simulate_archive import country, simulate_job
 from heightnet.tasks.check import check
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def land():
@@ -64,7 +66,6 @@ def same(one, other, digits=5):
         assert one == other
 
 
-@pytest.mark.slow
 def test_neither_order_nor_division_of_an_archive_matters(records, facts):
     shuffled = [records[i] for i in np.random.default_rng(1).permutation(len(records))]
     same(across_jobs(shuffled), facts)

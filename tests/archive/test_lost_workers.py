@@ -19,6 +19,8 @@ from heightnet.archive.run import LocalPool, Workers, local_workers
 from heightnet.archive.screen import screen_archive
 from heightnet.errors import HeightnetError
 
+pytestmark = pytest.mark.slow
+
 JOBS = 24
 
 
@@ -50,7 +52,6 @@ def die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-@pytest.mark.slow
 def test_a_killed_process_costs_no_job_and_no_duplicate(undisturbed, tmp_path, handed_over):
     archive, expected = undisturbed
     killed = []
@@ -75,7 +76,6 @@ class Poisoned(LocalPool):
         return super().submit(die if deadly else fn, jobs, order)
 
 
-@pytest.mark.slow
 def test_a_job_that_kills_its_worker_twice_is_listed(undisturbed, tmp_path, monkeypatch, handed_over):
     archive, expected = undisturbed
     monkeypatch.setattr(run, "local_workers", poisoned_workers)
@@ -147,7 +147,6 @@ def test_a_cluster_finds_what_the_pool_finds_though_a_worker_is_killed(undisturb
     assert screen_archive(archive, tmp_path / "out", scheduler=address, page=False).checked == 0
 
 
-@pytest.mark.slow
 def test_a_job_that_kills_the_cluster_s_workers_is_listed(cluster, tmp_path, monkeypatch):
     (tmp_path / "out").mkdir()
     order = Order(str(DATA), str(tmp_path / "out"), page=False)
@@ -180,7 +179,6 @@ def test_a_worker_of_another_version_is_refused():
         run._check_cluster("tcp://a", {})
 
 
-@pytest.mark.slow
 def test_no_scheduler_and_no_dask_are_said(tmp_path, monkeypatch):
     order = Order(str(tmp_path), str(tmp_path))
     with pytest.raises(HeightnetError, match="no Dask scheduler answers there"):

@@ -11,6 +11,8 @@ from command_help import DATA, STYLES, environment, on_terminal, run
 
 from heightnet.report.console import cells, readable
 
+pytestmark = pytest.mark.slow
+
 ENCODINGS = ("cp1252", "cp437", "ascii", "cp932")
 QUARRY, BRIDGE, MILL, MARSH = (
     DATA / name for name in ("quarry-traverse", "bridge-check-shots", "mill-levels", "saltmarsh-antennas")

@@ -9,6 +9,8 @@ import pytest
 
 from tests.benchmarks import figures
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(autouse=True)
 def only_ours(monkeypatch):
@@ -50,20 +52,17 @@ def test_accusations_are_right():
     assert found["found, 12 and more sds"]["rate"] >= 0.9
 
 
-@pytest.mark.slow
 def test_probabilities_mean_what_they_say():
     for cell in figures.at_the_rates("S3", 600)["stated -> observed"]:
         assert abs(cell["stated"] - cell["rate"]) <= 0.05 + 3 * cell["se"]
 
 
-@pytest.mark.slow
 def test_smaller_families_blame_the_innocent():
     found = figures.families("S1", 40)
     assert found["precision, family: setups"]["rate"] < found["precision, family: whole"]["rate"] - 0.1
     assert found["precision, family: whole"]["rate"] >= 0.88
 
 
-@pytest.mark.slow
 def test_a_wrong_prism_is_named():
     found = figures.group("M1", 8, members=20)
     assert found["named"]["rate"] >= 0.8

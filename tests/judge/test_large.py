@@ -15,6 +15,8 @@ from heightnet.network import build_network
 from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_same_tests_as_a_small_job(kind):
