@@ -559,9 +559,7 @@ class LargeBench(BenchBase):
             order = asked[np.argsort(-np.round(odds[asked], 6), kind="stable")]
             members: list[int] = []
             errors: list[float] = []
-            later: set[int] = (
-                set()
-            )  # what reaches into a part looked at before: anew, once what was found there is let go
+            later: set[int] = set()  # reaching into a part looked at before: once what was found there is let go
             for c in order.tolist():
                 if looked[c] or c in later:
                     continue

@@ -35,7 +35,7 @@ SHOWN_ODDS = 20.0
 MATTERS = 7.0  # sets less likely than the best by this factor's logarithm are left out
 GRID_MATTERS = 9.0  # likewise for points of the factor grid, within one set
 ROUGHLY_LOOKED_AT = 10  # times the candidates: sets of one size computed roughly, likeliest bounds first
-AT_LEAST = 1000
+AT_LEAST = 1000  # such sets, however few the candidates
 IN_HASTE = 50  # of each size, once there is no more to spend: enough to tell about what is left out
 SAMPLE = 100  # sets of one size, of those left out by their bounds, of which it is seen how much too high these are
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
@@ -81,7 +81,7 @@ class Posterior:
     each : (c,) probability that each candidate is among the blunders.
     grid : (g,) probability of each point of the factor grid.
     best_subset : the set that the penalised best-subset rule would choose, k^2 for each member.
-    unsearched : about how much probability lies in sets that were not looked at, as far as the sieve's bounds tell.
+    unsearched : about how much probability lies in sets that were not looked at, as far as a sample of them tells.
     capped : the search ended at its largest size while one more blunder still explained more.
     stopped : what cut it short: "", "budget" or "seconds".
     """

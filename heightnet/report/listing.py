@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
@@ -11,7 +10,7 @@ from typing import Any
 from heightnet.judge.screening import RULES
 from heightnet.report.columns import table_lines
 from heightnet.report.numbers import Lengths, count, fixed, listing
-from heightnet.report.words import VERDICTS
+from heightnet.report.words import VERDICTS, called_after
 
 Record = dict[str, Any]
 
@@ -110,7 +109,7 @@ def _unnamed(facts: Record) -> Unnamed:
     return {
         t["target"]: (t["mark"], list(dict.fromkeys(e["setup"] for e in t["sights"])))
         for t in facts["targets"]
-        if t["mark"] and _end(t["target"], t["mark"]) == t["mark"]
+        if t["mark"] and called_after(t["target"], t["mark"])
     }
 
 
@@ -193,9 +192,9 @@ def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[
 
 def _end(name: str, mark: str) -> str:
     """A set-up or target with its mark; the mark alone where it is called after it."""
-    if not mark or name == mark:
+    if not mark:
         return name
-    return mark if re.fullmatch(re.escape(mark) + r" \(\d+\)", name) else f"{name} ({mark})"
+    return mark if called_after(name, mark) else f"{name} ({mark})"
 
 
 def _ties(facts: Record, lengths: Lengths) -> list[str]:

@@ -280,7 +280,7 @@ class Words:
             case "target":
                 mark = (self.targets.get(of) or {}).get("mark")
                 setups = list(dict.fromkeys(setup for setup, _ in self.sighted.get(of, [])))
-                unnamed = of == mark or re.fullmatch(re.escape(mark or "") + r" \(\d+\)", of) is not None
+                unnamed = called_after(of, mark or "")
                 from_ = f" from {setups[0]}" if len(setups) == 1 else ""
                 said = f"target on {mark}{from_}" if unnamed else of if not of.isdigit() else f"target {of}"
             case "setup":
@@ -643,6 +643,15 @@ class Words:
         job = self.facts["job"]
         title: str = job["title"] or job["name"]
         return name(title.replace("(invented)", "").strip() if job["invented"] else title)
+
+
+def called_after(name: str, mark: str) -> bool:
+    """Whether a target has no name of its own but that of its mark, numbered where there are several.
+
+    >>> called_after("M2", "M2"), called_after("M2 (3)", "M2"), called_after("M2 (west)", "M2"), called_after("P1", "")
+    (True, True, False, False)
+    """
+    return name == mark or re.fullmatch(re.escape(mark) + r" \(\d+\)", name) is not None
 
 
 def _bare(name: str) -> str:

@@ -102,24 +102,24 @@ def selftest(
         y = sd * rng.standard_normal(len(sd))
         for h, size in planted.items():
             y += size * bench.family.C[:, [h]].toarray().ravel()
-        judgement = _judged(bench, y)
+        judgement = judged_afresh(bench, y)
         if clean:
             _count_clean(tally, judgement)
         else:
-            _count(tally, judgement, _as_numbered(planted, bench, judgement.bench))
+            _count(tally, judgement, as_numbered(planted, bench, judgement.bench))
         if progress:
             progress(i + 1)
     return {"job": job.name, "runs": runs, "seed": seed, **_rates(tally)}
 
 
-def _judged(bench: BenchBase, y: Floats) -> Judgement:
+def judged_afresh(bench: BenchBase, y: Floats) -> Judgement:
     """Observations y judged as a job of their own: a large one shows its own scatter and how often its crews slip."""
     if isinstance(bench, LargeBench):
         return Judgement(LargeBench(replace(bench.net, y=y)))
     return Judgement(bench, y)
 
 
-def _as_numbered(planted: dict[int, float], by: BenchBase, of: BenchBase) -> dict[int, float]:
+def as_numbered(planted: dict[int, float], by: BenchBase, of: BenchBase) -> dict[int, float]:
     """Blunders numbered by one bench in the numbers of another of the same network."""
     if of is by:
         return planted

@@ -21,7 +21,6 @@ import subprocess  # noqa: E402
 import time  # noqa: E402
 from collections.abc import Callable, Iterator  # noqa: E402
 from concurrent.futures import ProcessPoolExecutor, as_completed  # noqa: E402
-from dataclasses import replace  # noqa: E402
 from functools import lru_cache, partial  # noqa: E402
 from itertools import pairwise  # noqa: E402
 from pathlib import Path  # noqa: E402
@@ -29,15 +28,16 @@ from typing import Any  # noqa: E402
 
 import numpy as np  # noqa: E402
 
-from heightnet.judge.bench import Bench, BenchBase  # noqa: E402
+from heightnet.judge.bench import BenchBase  # noqa: E402
 from heightnet.judge.family import HEIGHTS  # noqa: E402
 from heightnet.judge.judgement import CERTAIN, LIKELY, UNEXPLAINED, Finding, Judgement  # noqa: E402
-from heightnet.judge.large import LargeBench, bench_for  # noqa: E402
+from heightnet.judge.large import bench_for  # noqa: E402
 from heightnet.judge.promises import Promises, promises  # noqa: E402
 from heightnet.judge.search import TAUS_M  # noqa: E402
 from heightnet.network import build_network  # noqa: E402
 from heightnet.network.model import Network  # noqa: E402
 from heightnet.tasks.facts import JobFacts  # noqa: E402
+from heightnet.tasks.selftest import as_numbered, judged_afresh  # noqa: E402
 from tests.noise import NOISES, errors  # noqa: E402
 from tests.shapes import shape  # noqa: E402
 
@@ -87,14 +87,9 @@ class Draw:
         self.plant(h, delta / np.sqrt(self.bench.diagonal[h]) * self.rng.choice((-1, 1)))
 
     def judge(self) -> Judgement:
-        """A large job finds rates and factors from its own observations: it is built anew, with a family of its own."""
-        y = self.net.y + self.e
-        if isinstance(self.bench, Bench):
-            return Judgement(self.bench, y)
-        bench = LargeBench(replace(self.net, y=y))
-        at = {str(id_): h for h, id_ in enumerate(bench.family.ids)}
-        self.planted = {at[str(self.bench.family.ids[h])]: size for h, size in self.planted.items()}
-        return Judgement(bench, y)
+        judgement = judged_afresh(self.bench, self.net.y + self.e)
+        self.planted = as_numbered(self.planted, self.bench, judgement.bench)
+        return judgement
 
     def facts(self) -> JobFacts:
         j = self.judge()

@@ -1,7 +1,6 @@
 """What is said: signs in words, value and uncertainty rounded together, the job's own unit."""
 
 import os
-import tempfile
 from pathlib import Path
 
 import pytest
@@ -235,14 +234,13 @@ def test_a_size_is_told_at_the_same_rounding_wherever_it_is_told():
     assert "that is usually 5 to 11 mm, assumed" in plain(words.cause(usual, "setup:S4"))
 
 
-def test_a_line_of_levels_that_closes_says_what_could_hide_in_it():
+def test_a_line_of_levels_that_closes_says_what_could_hide_in_it(tmp_path):
     """Sixty differences, one spare: it closes, and an error of the tolerance could hide in every one of them."""
     rows = "".join(f"{i},{(i + 1) % 61},{1.0 if i < 60 else -60.0},80\n" for i in range(61))
     marks = "mark,height\n0,50.0\n" + "".join(f"{i},\n" for i in range(1, 61))
-    with tempfile.TemporaryDirectory() as folder:
-        Path(folder, "marks.csv").write_text(marks)
-        Path(folder, "levels.csv").write_text("from,to,rise,length\n" + rows)
-        said = " ".join(heightnet.check(folder).summary().split())
+    (tmp_path / "marks.csv").write_text(marks)
+    (tmp_path / "levels.csv").write_text("from,to,rise,length\n" + rows)
+    said = " ".join(heightnet.check(tmp_path).summary().split())
     assert "It closes, but 61 levelled differences are tested only for errors above 10 mm." in said
     assert "could hide in each of 61 levelled differences." in said
     assert "Nothing needs to be observed again" not in said
