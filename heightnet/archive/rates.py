@@ -24,6 +24,7 @@ from scipy.special import betaincinv, gammaincinv
 Floats = npt.NDArray[np.float64]
 
 CYCLES = 100
+LEAST_FACTOR = 1e-300  # of a Bayes factor: where the rates tried make a blunder certain, something must be left
 
 
 @dataclass(frozen=True)
@@ -48,13 +49,14 @@ def estimate_rates(made_of: Floats, count: Floats, factor: Floats, assumed: Floa
     made_of : (n, k) members of each kind in the class behind each factor.
     assumed : (k,) rates so far.
     """
+    factor = np.maximum(factor, LEAST_FACTOR)
     more = factor - 1
     p = np.array(assumed, dtype=float)
 
     def slopes(p: Floats) -> Floats:
         """(n, k) derivative of the logarithm of each class's likelihood."""
         none = np.exp(made_of @ np.log1p(-p))
-        return (more * none / (1 + (1 - none) * more))[:, None] * made_of / (1 - p)
+        return (more * none / (none + (1 - none) * factor))[:, None] * made_of / (1 - p)
 
     def slope(value: float, k: int) -> float:
         p[k] = value
@@ -71,7 +73,7 @@ def estimate_rates(made_of: Floats, count: Floats, factor: Floats, assumed: Floa
     curvature = each.T @ (count[:, None] * each) + np.diag(1 / p**2 + (1 / assumed - 1) / (1 - p) ** 2)
     variance = np.diag(np.linalg.inv(curvature))
     r = -np.expm1(made_of @ np.log1p(-p))
-    wrong = count * r * factor / (1 + r * more)
+    wrong = count * r * factor / (1 - r + r * factor)
     expected = (wrong / np.maximum(made_of @ p, 1e-300)) @ made_of * p
     size = np.maximum(p * (1 - p) / variance - 1, 1e-3)
     return [

@@ -28,8 +28,9 @@ from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidenc
 from heightnet.archive.sums import REDUCED
 from heightnet.archive.things import Things, things_of
 from heightnet.judge.bench import Bench, BenchBase
+from heightnet.judge.closing import log_bayes
 from heightnet.judge.judgement import LIKELY, Judgement
-from heightnet.judge.search import TAUS_M, Candidates, search
+from heightnet.judge.search import Candidates, search
 from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
@@ -148,10 +149,11 @@ def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:
     settled = chosen[each >= LIKELY]
     of_group = bench.family.kind[classes.representative] == "group"
     best = np.array(_likeliest(judgement), dtype=np.int64)
+    prior = bench.candidates
     by_factors = np.where(
         of_group[None, :],
-        _log_bayes_beside(u_plain[careful], bench.G_reps[careful], best),
-        _log_bayes_beside(u[careful], G[careful], settled),
+        _log_bayes_beside(u_plain[careful], bench.G_reps[careful], prior, best),
+        _log_bayes_beside(u[careful], G[careful], prior, settled),
     )
     of_class = _over_grid(by_factors, weight)
     weight = _weights(u[:, freed], G[:, freed[:, None], freed[None, :]], evidence)
@@ -188,7 +190,7 @@ def _likely(
     weight = np.exp(evidence - logsumexp(evidence))
     # a gross blunder makes everything near it look wrong: it is let go before the others are looked at
     before = np.array([c for c in _likeliest(judgement) if not common[c]], dtype=np.int64)
-    beside = _over_grid(_log_bayes_beside(u, G, before), weight)
+    beside = _over_grid(_log_bayes_beside(u, G, bench.candidates, before), weight)
     alone = expit(bench.candidates.log_odds + beside)
     chance = np.maximum(alone, judgement.class_probability)
     chance[before] = 1.0
@@ -198,7 +200,7 @@ def _likely(
     if not len(chosen):
         return chosen, np.zeros(0), weight
     prior = bench.candidates
-    some = Candidates(prior.log_odds[chosen], prior.mean[chosen], prior.taus[chosen], prior.weight[chosen])
+    some = prior.some(chosen)
     block = G[:, chosen[:, None], chosen[None, :]]
     base = 0  # the factors stand in rising order, and 1 is the least
     posterior = search(u[:, chosen], block, evidence, some, bench.closing.k, base)
@@ -231,10 +233,11 @@ def _seen_widely(bench: BenchBase, judgement: Judgement, things: Things) -> _See
     chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
     scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
     beside = bench.freed(judgement.u, judgement.explanations[0].members)[:2]
-    log_bayes = _log_bayes(*(scale * x[classes.representative] for x in beside))
-    searched = np.full(len(log_bayes), np.nan)
+    u_beside, G_beside = (scale * x[classes.representative] for x in beside)
+    by_itself = log_bayes(u_beside, G_beside, bench.candidates)
+    searched = np.full(len(by_itself), np.nan)
     own, u, G, left_u, left_G = (scale * x for x in (_own(things, bench.net), *before, *after))
-    return _Seen(own, u, G, left_u, left_G, freed, log_bayes, searched)
+    return _Seen(own, u, G, left_u, left_G, freed, by_itself, searched)
 
 
 def _own(things: Things, net: Network) -> Floats:
@@ -242,15 +245,9 @@ def _own(things: Things, net: Network) -> Floats:
     return np.asarray(things.C.power(2).T @ net.sd**-2.0)
 
 
-def _log_bayes(u: Floats, G: Floats) -> Floats:
-    """log of mean_tau (1 + tau^2 G)^-1/2 exp(u^2 / 2 (G + tau^-2)): a blunder of unknown size against none."""
-    tau2 = np.array(TAUS_M).reshape(-1, *([1] * u.ndim)) ** 2
-    gain = 0.5 * u**2 / (G + 1 / tau2) - 0.5 * np.log1p(tau2 * G)
-    return np.asarray(logsumexp(gain, axis=0) - np.log(len(TAUS_M)))
-
-
-def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
-    """(g, c) the same with what is settled freed beside each class, and beside a settled one the other settled ones."""
+def _log_bayes_beside(u: Floats, G: Floats, prior: Candidates, settled: Ints) -> Floats:
+    """(g, c) logarithm of how much better than none a blunder of each class explains the job, with what is settled let
+    go beside it, and beside a settled one the other settled ones."""
     diagonal = np.einsum("gcc->gc", G)
     left_u, left = u.copy(), diagonal.copy()
 
@@ -269,7 +266,7 @@ def _log_bayes_beside(u: Floats, G: Floats, settled: Ints) -> Floats:
     for one in settled.tolist():
         let_go(np.array([one]), settled[settled != one])
     tiny = left < LEFT * diagonal
-    return _log_bayes(np.where(tiny, 0.0, left_u), np.where(tiny, 0.0, left))
+    return log_bayes(np.where(tiny, 0.0, left_u), np.where(tiny, 0.0, left), prior)
 
 
 def median_day(job: Any) -> str | None:

@@ -132,12 +132,13 @@ def _sizes(judgement: Judgement, look: Look, points: Ints, at: list[int]) -> tup
     u, G = look.u[points][:, at], look.G[points][:, at][:, :, at]
     own = np.einsum("pii->pi", G)
     index = np.arange(len(at))
-    spreads = [range(prior.taus.shape[1])] * len(at)
+    spreads = [np.flatnonzero(np.isfinite(weight)).tolist() for weight in prior.weight]
     if len(at) > SPREADS_UP_TO:  # the spread that suits each member best
         ridge = G[0] + 1e-9 * np.diag(own[0])
         b, variance = np.linalg.solve(ridge, u[0]), prior.taus**2 + 1 / own[0][:, None]
-        best = np.argmax(-0.5 * np.log(variance) - 0.5 * (b[:, None] - prior.mean[:, None]) ** 2 / variance, axis=1)
-        spreads = [range(int(i), int(i) + 1) for i in best]
+        suits = -0.5 * np.log(variance) - 0.5 * (b[:, None] - prior.mean[:, None]) ** 2 / variance
+        best = np.argmax(np.where(np.isfinite(prior.weight), suits, -np.inf), axis=1)
+        spreads = [[int(i)] for i in best]
     combos = np.array(list(product(*spreads)))  # (k, s)
     precision = prior.taus[index, combos] ** -2.0
     covariance = np.linalg.inv(G[:, None] + precision[None, :, :, None] * np.eye(len(at)))  # (p, k, s, s)

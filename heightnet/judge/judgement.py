@@ -412,7 +412,9 @@ class Judgement:
                 continue
             b, s = self._alone(c)
             ratios = [bench.classes.ratio(h, bench.diagonal) for h in members.tolist()]
-            base = broad_density(b, s) * s
+            own = bench.family.rate[members] / bench.family.rate[members].sum()
+            # what the search took the class to be: any of its members, of any size
+            base = sum(p * broad_density(b * f, s * abs(f)) * s * abs(f) for p, f in zip(own, ratios, strict=True))
             parts = np.array(
                 [
                     bench.evidence.of(h, b * f, s * abs(f)) * s * abs(f) / base

@@ -199,10 +199,10 @@ class LargeBench(BenchBase):
         self._set_rates(family.rate)
 
     def _set_rates(self, rate: Floats) -> None:
-        reps = self.classes.representative
         self.rate = rate
         self.class_rate = self.classes.rates(rate)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[reps])
+        scales = self.classes.scales(self.diagonal, rate)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], *scales)
 
     def _representing_observation(self) -> Ints:
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""

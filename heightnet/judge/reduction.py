@@ -30,6 +30,8 @@ SD_LOG_FACTOR = 0.4  # prior: the logarithm of a factor is N(0, 0.4^2)
 UNTESTABLE = 1e-8  # redundancy of a hypothesis below which nothing tests it
 ONE_CLASS = 1 - 1e-6  # correlation of two tests beyond which nothing tells them apart
 NEARLY_ONE_CLASS = 0.95
+LEAST_SIZE = 2.7  # times the least size that makes the misclosures of a class: a member that needs more is no measure
+DOUBLINGS_FROM = 0.4  # fraction of a doubling above which it is counted as the next, from below: .6
 
 
 @dataclass(frozen=True)
@@ -178,7 +180,8 @@ class Classes:
 
     label : (h,) class of each hypothesis, -1 where nothing tests it.
     sign : (h,) +1, or -1 where an error of the hypothesis looks like the opposite one of its representative.
-    representative : (c,) the hypothesis that stands for each class: the likeliest beforehand, then the first.
+    representative : (c,) the hypothesis that stands for each class: of those whose size is near the least that makes
+        its misclosures, the likeliest beforehand, then the first.
     redundancy : (h,) share of each hypothesis' own information that the job has left to test it.
     """
 
@@ -207,6 +210,22 @@ class Classes:
         """(c,) chance that any member of each class is a blunder."""
         sound = np.bincount(self.label[self.tested], weights=np.log1p(-rate[self.tested]))
         return np.asarray(-np.expm1(sound))
+
+    def scales(self, diagonal: Floats, rate: Floats) -> tuple[Floats, Floats]:
+        """(c, s) sizes of each class's representative that make the misclosures of unit errors of its members, to about
+        the nearest doubling, and (c, s) the part of the class's rate that the members of each have, 0 for no more."""
+        h = np.flatnonzero(self.tested)
+        label = self.label[h]
+        # members of equal weight differ by roots of 2: the border lies between those
+        doublings = np.floor(0.5 * np.log2(diagonal[h] / diagonal[self.representative[label]]) + DOUBLINGS_FROM)
+        unique, member_of = np.unique(np.column_stack([label, doublings]), axis=0, return_inverse=True)
+        of_class = unique[:, 0].astype(np.int64)
+        column = np.arange(len(unique)) - np.searchsorted(of_class, of_class)
+        shape = len(self.representative), int(column.max(initial=0)) + 1
+        scale, share = np.ones(shape), np.zeros(shape)
+        scale[of_class, column] = 2.0 ** unique[:, 1]
+        share[of_class, column] = np.bincount(member_of.ravel(), self.shares(rate)[h], len(unique))
+        return scale, share
 
     def ratio(self, h: int, diagonal: Floats) -> float:
         """Size of a hypothesis that makes the misclosures that its representative makes with a unit error."""
@@ -243,7 +262,8 @@ def classify(G: Floats, own: Floats, rate: Floats, size: Floats) -> Classes:
         if label[h] >= 0:
             continue
         mates = np.array([h]) if np.isfinite(size[h]) else np.flatnonzero(same[h] & (label < 0) & np.isnan(size))
-        best = int(mates[np.argmax(rate[mates])])
+        near = mates[diagonal[mates] * LEAST_SIZE**2 > diagonal[mates].max()]
+        best = int(near[np.argmax(rate[near])])
         label[mates] = len(representatives)
         sign[mates] = np.where(rho[best, mates] < 0, -1.0, 1.0)
         representatives.append(best)

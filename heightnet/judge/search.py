@@ -48,8 +48,8 @@ class Candidates:
     """What the search chooses from; one entry a class.
 
     log_odds : (c,) prior log odds of a blunder.
-    mean, taus : (c,) and (c, 4) prior of its size, m.
-    weight : (c, 4) log weights of the taus.
+    mean, taus : (c,) and (c, t) prior of its size, m.
+    weight : (c, t) log weights of the taus, -inf where a class has fewer of them than others.
     """
 
     log_odds: Floats
@@ -62,12 +62,19 @@ class Candidates:
         return Candidates(self.log_odds[at], self.mean[at], self.taus[at], self.weight[at])
 
     @classmethod
-    def of(cls, rate: Floats, size: Floats) -> Candidates:
-        fixed = np.isfinite(size)
-        count = len(rate)
-        taus = np.tile(TAUS_M, (count, 1))
-        weight = np.full((count, len(TAUS_M)), -np.log(len(TAUS_M)))
+    def of(cls, rate: Floats, size: Floats, scale: Floats | None = None, share: Floats | None = None) -> Candidates:
+        """Of classes with these rates and fixed sizes (c,), whose members need sizes of their own.
+
+        scale, share : (c, s) as `Classes.scales` has them.  A member that must be ten times larger than its
+            representative to make the same misclosures has taus a tenth of the usual in the representative's measure: a
+            common error that hardly shows stands beside readings that do.
+        """
+        one, fixed = np.ones((len(rate), 1)), np.isfinite(size)
+        scale, share = one if scale is None else scale, one if share is None else share
+        taus = np.kron(scale, np.array([TAUS_M]))
         taus[fixed] = FIXED_SIZE_SD_M
+        log_share = np.where(share > 0, np.log(np.maximum(share, 1e-300)), -np.inf)
+        weight = np.kron(log_share - np.log(len(TAUS_M)), np.ones((1, len(TAUS_M))))
         return cls(np.log(rate / (1 - rate)), np.where(fixed, size, 0.0), taus, weight)
 
 

@@ -328,3 +328,11 @@ def test_kinds_that_share_their_classes_are_told_apart_by_those_that_do_not():
         low, high = rate.interval(0.99)
         assert low < p < high and high - low < 0.02
     assert found[0].expected == pytest.approx(wrong[:, 0].sum(), rel=0.15)
+
+
+def test_many_members_and_no_evidence_for_them_leave_a_rate():
+    """A class of hundreds that its job clears, beside one that is surely wrong, must not end the estimate."""
+    made_of, factor = np.array([[120.0, 1.0], [0.0, 1.0], [480.0, 0.0]]), np.array([0.0, 1e130, 1e-320])
+    readings, groups = estimate_rates(made_of, np.ones(3), factor, np.array([0.002, 0.05]))
+    assert 0 < readings.rate < 0.002 and 0.05 < groups.rate < 1
+    assert readings.expected < 0.01 and groups.expected == pytest.approx(1, abs=0.01)

@@ -49,6 +49,7 @@ DENSE = (
     "small3", "small4", "small4x", "book14", "book14-again", "book14-marks", "oneway12", "centred", "centred-tied",
     "pillars", "mixed", "twoprisms", "onecontrol25", "areal25", "satellites",
 )  # fmt: skip
+LONGEST_STAFF_M = 4.0
 BIG = ("areal60", "book200-again")
 BOOKS = tuple(f"book{n}{end}" for n in (6, 14, 30, 60, 100, 200, 400) for end in ("", "-again", "-marks"))
 FEW_HEIGHTS = ("pillars", "small3", "small4")  # half of them are no more than can be told
@@ -292,6 +293,21 @@ def book(name: str, seed: int, n: int) -> Record:
     return {"in the place over .9": rate(placed, n), "the reading is listed": rate(listed, n)}
 
 
+def like_an_exchange(name: str, seed: int, n: int) -> Record:
+    """A staff reading wrong by about what an exchange of back and fore sight at a sound set-up would have made."""
+    bench = prepared(name, seed)
+    hs, exchanges = able(bench, "staff"), able(bench, "exchange")
+    placed = sound = 0
+    for d in draws(name, seed, "stated", n, 10):
+        likely = exchanges[np.abs(bench.family.size[exchanges]) < LONGEST_STAFF_M / 2]
+        d.plant(int(d.rng.choice(hs)), 2 * float(bench.family.size[d.rng.choice(likely)]) + d.rng.uniform(-0.05, 0.05))
+        told = found_by(d.judge(), CERTAIN)
+        right = [set(d.planted) <= f.place.hypotheses for f in told]
+        placed += any(right)
+        sound += not all(right)
+    return {"in the place over .9": rate(placed, n), "a place over .9 of something sound": rate(sound, n)}
+
+
 def two(name: str, seed: int, n: int) -> Record:
     """Two busts in different classes of a net of loops."""
     bench = prepared(name, seed)
@@ -377,6 +393,7 @@ def cells(scale: float, seed: int) -> dict[str, Callable[[], Record]]:
             out[f"{name}: half wrong"] = partial(half, name, seed, of(50 if big else 500))
     for name in BOOKS:
         out[f"{name}: one reading"] = partial(book, name, seed, of(200))
+        out[f"{name}: a reading, off like an exchange"] = partial(like_an_exchange, name, seed, of(200))
     for name in ("loops3", "loops3-book", "loops6"):
         out[f"{name}: two busts"] = partial(two, name, seed, of(1000))
     for name in (*DENSE, *BIG):

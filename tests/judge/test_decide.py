@@ -48,6 +48,14 @@ def test_books(name):
     assert found["the reading is listed"]["rate"] == 1
 
 
+@pytest.mark.parametrize("name", ["book14", "book30", "book60", "book30-again"])
+def test_a_reading_off_like_an_exchange(name):
+    """A sound set-up must not be accused because its own two readings would nearly make the misclosure."""
+    found = decide.like_an_exchange(name, SEED, 20)
+    assert found["in the place over .9"]["rate"] >= 0.95
+    assert found["a place over .9 of something sound"]["rate"] == 0
+
+
 @pytest.mark.parametrize(("name", "least"), [("loops3", 0.87), ("loops6", 0.88)])
 def test_two_busts(name, least):
     found = decide.two(name, SEED, 60)
