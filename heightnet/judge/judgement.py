@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy import linalg
 
 from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
+from heightnet.judge.closing import log_bayes
 from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
@@ -27,6 +28,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 CERTAIN, LIKELY = 0.9, 0.5  # probability of a place from which it is told as wrong, as probably wrong
+SHOWS = 3.0  # odds of a blunder against those beforehand from which the job, not the rates alone, speaks of it
 SCATTERS = 0.1  # probability that anything is wrong below which a contradiction is put down to the scatter
 DOUBT = 0.02  # a thing likelier wrong than this is not proved
 CUT_ABOVE = 0.02  # a place that parts a class of this weight tells nothing apart
@@ -202,8 +204,20 @@ class Judgement:
 
     @cached_property
     def blunders(self) -> int:
-        """Separate blunders in the likeliest explanation; a common error counts once."""
-        return len(self.explanations[0].members)
+        """Separate blunders in the likeliest explanation that the job shows; a common error counts once."""
+        return len(self.shown)
+
+    @cached_property
+    def shown(self) -> Ints:
+        """Classes of the likeliest explanation, without those that only their rates put there: among a thousand
+        readings one is easily wrong, without a sign of it."""
+        shown = []
+        for c in [int(c) for look in self.looks for c in look.classes[list(look.posterior.sets[0])]]:
+            b, s = self._alone(c)
+            prior = self.bench.candidates.some(np.array([c]))
+            if log_bayes(np.array([b / s**2]), np.array([s**-2.0]), prior)[0] >= np.log(SHOWS):
+                shown.append(c)
+        return np.array(shown, dtype=np.int64)
 
     @property
     def _several(self) -> bool:
@@ -246,11 +260,16 @@ class Judgement:
     def _found(self) -> list[Finding]:
         found = []
         for look, slot in self.slots:
-            for level in (CERTAIN, LIKELY):
+            for level in (CERTAIN, LIKELY) if self._shows(slot) else ():
                 if slot.total >= level and (finding := self._told(look, slot, level)) is not None:
                     found.append(finding)
                     break
         return found
+
+    def _shows(self, slot: Slot) -> bool:
+        """Whether the job speaks of a slot's blunder: that many readings make one likely is nothing it shows."""
+        sound = float(np.exp(np.log1p(-self.bench.class_rate[list(slot.classes)]).sum()))
+        return slot.total * sound >= SHOWS * (1 - slot.total) * (1 - sound)
 
     @cached_property
     def findings(self) -> list[Finding]:

@@ -13,6 +13,7 @@ from heightnet.adjust.graph import fundamental_loops
 from heightnet.job.model import Job
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.separation import ends
+from heightnet.network.stands import stand_heights
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 
 __all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
@@ -78,7 +79,7 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
 def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 2000) -> list[Loop]:
     """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones.
 
-    Two readings of one height are no loop: they are compared as what they are.
+    Readings of one height are walked as their mean: they are no loop, and are compared as what they are.
     """
     count = net.edge_count
     tail = np.concatenate([net.tail[:count], np.full(len(net.held), DATUM)])
@@ -86,16 +87,20 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     rise = np.concatenate([net.rise[:count], net.nodes.height[net.held]])
     variance = np.concatenate([net.sd[:count] ** 2, np.zeros(len(net.held))])
     length = np.concatenate([edge_lengths(net), np.zeros(len(net.held))])
-    found = fundamental_loops(tail, head, len(net.nodes))
     rows = net.rows(Kind.HEIGHT)
-    # two tape readings of one stand
-    pair = (found.length == 2) & (found.closing >= rows.start) & (found.closing < rows.stop)
-    order = np.argsort(found.length, kind="stable")
-    order = order[~pair[order]][:at_most]
-    misclosure, total = found.misclosure(rise), found.total(length) / 1000
-    sd = np.sqrt(np.maximum(found.total(variance), 0.0))
+    stand = net.head[rows]
+    mean, sd_mean = stand_heights(net)
+    rise[rows], variance[rows] = mean[stand], sd_mean[stand] ** 2
+    first = np.ones(len(tail), dtype=bool)
+    first[rows] = False
+    first[rows.start + np.unique(stand, return_index=True)[1]] = True
+    drawn = np.flatnonzero(first)
+    found = fundamental_loops(tail[drawn], head[drawn], len(net.nodes))
+    order = np.argsort(found.length, kind="stable")[:at_most]
+    misclosure, total = found.misclosure(rise[drawn]), found.total(length[drawn]) / 1000
+    sd = np.sqrt(np.maximum(found.total(variance[drawn]), 0.0))
     out = []
-    walks = [found.edges(k) for k in order.tolist()]
+    walks = [(drawn[edges], sign) for edges, sign in map(found.edges, order.tolist())]
     satellite, extra = np.zeros(len(walks), dtype=bool), np.zeros(len(walks))
     if len(net.job.gnss):
         satellite[:] = [np.any(net.kind[e[e < count]] == Kind.GNSS) for e, _ in walks]

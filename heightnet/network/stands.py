@@ -8,15 +8,20 @@ import numpy.typing as npt
 from heightnet.network.model import Kind, Network
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+NONE = np.zeros(0, dtype=np.int64)
 
 
-def stand_heights(net: Network) -> tuple[Floats, Floats]:
+def stand_heights(net: Network, without: Ints = NONE) -> tuple[Floats, Floats]:
     """(nodes,) mean of each stand's reduced readings, weighted by their precision, and its sd, m; NaN where none was.
 
     Without the axis of what stands there: ``setup_axis`` and ``target_axis`` of the network are added to it.
+
+    without : observations that are left out.
     """
     rows = net.rows(Kind.HEIGHT)
     node, weight, nodes = net.head[rows], net.sd[rows] ** -2.0, len(net.nodes)
+    weight[without - rows.start] = 0.0
     total = np.bincount(node, weights=weight, minlength=nodes).astype(float)
     total[total == 0] = np.nan
     value = np.bincount(node, weights=weight * net.rise[rows], minlength=nodes)

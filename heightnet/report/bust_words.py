@@ -8,7 +8,7 @@ from typing import Any
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, TONES, headline, state_word, where_is
+from heightnet.report.story import DOUBTFUL, SOUND, TONES, headline, relative, state_word, untested_phrases, where_is
 from heightnet.report.words import SIGHTS, TOLERANCE, Words
 
 Record = dict[str, Any]
@@ -32,7 +32,7 @@ def bust_document(facts: Record) -> Document:
     """The facts as a short report."""
     words = Words(facts)
     tone = TONES[facts["judgement"]["state"]]
-    if tone == SOUND and (facts["faults"] or facts["misclosed"]):
+    if tone == SOUND and (facts["faults"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
     parts: list[Part | None] = [_rivals(words, finding) for finding in facts["findings"]]
     parts += [_plan(words), _book(words), _sections(words), _loops(words)]
@@ -55,13 +55,14 @@ def _headline(words: Words) -> str:
             return f"{said}. Level back, or tie to a second mark."
         case "closes":
             said = stated("Everything that can be compared closes, and no reading is accused")
-            return f"{said}.{_faulty(facts)}"
+            return f"{said}.{_faulty(facts)}{_but(words)}"
         case "misses":
             more = stated("It misses by more than the tolerance")
             return (
-                f"{more}, but by no more than the stated precision lets expect: no reading is accused.{_faulty(facts)}"
+                f"{more}, but by no more than the stated precision lets expect: no reading is accused."
+                f"{_faulty(facts)}{_but(words)}"
             )
-    findings, steps = facts["findings"], facts["plan"]["steps"]
+    findings, steps, said = facts["findings"], facts["plan"]["steps"], headline(words, _gaps(words))
     if (
         len(findings) == 1
         and (r := _of(words, findings[0])[0])["collimation_mm_per_10m"] is not None
@@ -69,8 +70,19 @@ def _headline(words: Words) -> str:
     ):
         return f"{stated('The level is out of adjustment')}: its line of sight {_slope(r)}."
     if facts["verdict"] == "narrowed" and len(findings) == 1 and steps:
-        return f"{headline(words)} {stated('Level')} from {_stretch(steps[0])} again ({_setups(steps[0]['setups'])})."
-    return headline(words)
+        return f"{said} {stated('Level')} from {_stretch(steps[0])} again ({_setups(steps[0]['setups'])})."
+    return said
+
+
+def _gaps(words: Words) -> list[str]:
+    """What nothing tests: as loud as that the rest closes, or does not."""
+    of = words.facts["untested"]
+    return [*untested_phrases(words, of["heights"], of["rows"], of["without_height"]), *relative(words)]
+
+
+def _but(words: Words) -> str:
+    gaps = _gaps(words)
+    return f" But {'; '.join(gaps)}." if gaps else ""
 
 
 def _faulty(facts: Record) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import NONE, chance, count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, often, state_word
+from heightnet.report.story import DOUBTFUL, SOUND, WRONG, is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
 
 Record = dict[str, Any]
@@ -41,6 +41,10 @@ def _headline(words: Words) -> str:
 
     match facts["verdict"]:
         case "no_check_shots":
+            told = [f for f in facts["findings"] if f["level"] > 0]
+            if told:  # its readings against one another, or the marks
+                odd = "; ".join(f"{is_wrong(words, f)}, {size_of(words, f)}" for f in told)
+                return f"{stated(f'No shot from {setup} goes to a known mark')}; but {odd}. Shoot a known mark as well."
             said = stated(f"No shot from {setup} goes to a known mark: nothing here tests its height")
             return f"{said}. Shoot a pole of known height on one."
         case "untested":

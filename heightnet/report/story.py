@@ -27,6 +27,7 @@ SPELT_OUT = 3  # members of a place that are told one by one; more stand in a ta
 TOLD = 3  # findings told in full
 TO_DO = "What to do in the field"
 SHORT_LIST = 6
+WITHOUT = {"setup": "set-up", "target": "target"}
 HEIGHTS_OF_ROWS = ("levels", "staff", "gnss")  # tables whose rows stand among what was tested, as heights do
 
 
@@ -98,28 +99,18 @@ def _rows_with(words: Words, verdict: str, *tables: str) -> dict[str, list[str]]
 
 
 def without_height(words: Words) -> list[str]:
-    """Set-ups over a mark for which no height was recorded."""
-    setups = words.facts["setups"]
-    return [s for s, v in zip(column(setups, "setup"), column(setups, "verdict"), strict=True) if v == "missing"]
+    """Ids of set-ups over a mark, and of targets on one, for which no height was recorded."""
+    return [
+        f"{kind}:{stand}"
+        for kind in ("setup", "target")
+        for stand, verdict in zip(*(column(words.facts[f"{kind}s"], n) for n in (kind, "verdict")), strict=True)
+        if verdict == "missing"
+    ]
 
 
 def _gaps(words: Words) -> list[str]:
-    """What is not tested, as loud as what is: phrases for the headline."""
-    out = []
-    bare = with_verdict(words, "unproved")
-    if bare:
-        names = listing([words.short(id) for id in bare], 4)
-        out.append(f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}: {names}")
-    rows = untested_rows(words)
-    if rows:
-        number = sum(map(len, rows.values()))
-        named = listing([words.short(id) for ids in rows.values() for id in ids], 3)
-        kind = words.kind_of([ids[0] for ids in rows.values()])
-        said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}"
-        out.append(f"{claim('rows', 'unproved', number, said)}: {named}")
-    if bare := without_height(words):
-        said = f"no height was recorded at {count(len(bare), 'set-up')}"
-        out.append(f"{claim('setups', 'missing', len(bare), said)}: {listing(bare, 4)}")
+    """What is not tested, or not well, as loud as what is: phrases for the headline."""
+    out = _untested(words)
     limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     weak = with_verdict(words, "weak")
     if weak:
@@ -131,9 +122,43 @@ def _gaps(words: Words) -> list[str]:
     doubted = with_verdict(words, "doubted")
     if doubted:
         out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
-    if words.facts["judgement"]["relative"]:
-        out.append(claim("judgement", "relative", True, "there is no known mark, so all heights are relative"))
+    return out + relative(words)
+
+
+def _untested(words: Words) -> list[str]:
+    return untested_phrases(words, with_verdict(words, "unproved"), untested_rows(words), without_height(words))
+
+
+def untested_phrases(words: Words, bare: list[str], rows: dict[str, list[str]], missing: list[str]) -> list[str]:
+    """What nothing tests: heights, rows of each table, and stands without any height."""
+    out = []
+    if bare:
+        names = listing([words.short(id) for id in bare], 4)
+        out.append(f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}: {names}")
+    for table, ids in rows.items():
+        if len(ids) == 1:
+            out.append(f"{claim(ids[0], 'verdict', 'unproved', 'nothing tests')} {words.label(ids[0])}")
+            continue
+        said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), COUNTED[table])}")
+        out.append(f"{said}: {rows_told(words, ids)}")
+    for kind, where in (("setup", "at {} over a mark"), ("target", "of {} on a mark")):
+        if of_kind := [id for id in missing if id.startswith(kind)]:
+            said = f"no height was recorded {where.format(count(len(of_kind), WITHOUT[kind]))}"
+            names = listing([words.short(id) for id in of_kind], 4)
+            out.append(f"{claim(f'{kind}s', 'missing', len(of_kind), said)}: {names}")
     return out
+
+
+def rows_told(words: Words, ids: list[str]) -> str:
+    """Some rows of a table in few words."""
+    return words.rows(ids) if len(ids) > TOLD and words.rows(ids) else listing([words.short(id) for id in ids], TOLD)
+
+
+def relative(words: Words) -> list[str]:
+    """That there is no known mark, as a phrase."""
+    if not words.facts["judgement"]["relative"]:
+        return []
+    return [claim("judgement", "relative", True, "there is no known mark, so all heights are relative")]
 
 
 def _counted(words: Words, verdict: str, number: int, one: str) -> str:
@@ -151,8 +176,11 @@ def _are(number: int) -> str:
 # ---- the headline ----
 
 
-def headline(words: Words) -> str:
-    """The state of the job, what is wrong in it, and what was not tested."""
+def headline(words: Words, untested: list[str] | None = None) -> str:
+    """The state of the job, what is wrong in it, and what was not tested.
+
+    untested : phrases for what nothing tests, by default from the tables of results.json.
+    """
     facts = words.facts
     judgement, findings = facts["judgement"], facts["findings"]
     state = judgement["state"]
@@ -168,7 +196,9 @@ def headline(words: Words) -> str:
             return f"{stated('It closes')}."
         limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
         return f"{stated('It closes')}: an error of {limit} in any height would have shown."
-    tail = f" {capital(_joined(gaps))}." if gaps and state in ("scatters", "untested") else ""
+    if state not in ("closes", "scatters", "untested"):  # beside what is wrong only what nothing tests at all
+        gaps = (_untested(words) + relative(words)) if untested is None else untested
+    tail = f" {capital(_joined(gaps))}." if gaps else ""
     if state == "untested":
         said = stated("Nothing tests this job: no measurement is more than needed, so none contradicts another")
         return f"{said}.{tail}"
@@ -180,16 +210,17 @@ def headline(words: Words) -> str:
         wrong = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
         return (
             f"{stated('This job contradicts itself, and does not show where')}: either a value is wrong ({wrong}"
-            f"{first}), or its readings scatter {_times(words)} as stated."
+            f"{first}), or its readings scatter {_times(words)} as stated.{tail}"
         )
     if state == "unexplained":
         few = claim("judgement", "blunders", judgement["blunders"], count(judgement["blunders"], "error"))
-        return f"{stated('This job contradicts itself')}, and {few} would not explain it: look at it part by part."
+        said = f"{stated('This job contradicts itself')}, and {few} would not explain it"
+        return f"{said}: look at it part by part.{tail}"
     if state == "many":
-        return f"{stated('Many things are wrong in this job')}, probably {about(words, findings)}."
+        return f"{stated('Many things are wrong in this job')}, probably {about(words, findings)}.{tail}"
     if len(findings) > 1:
         number = claim("findings", "count", len(findings), f"{len(findings)} things")
-        return f"{number} {stated('are wrong in this job')}: {about(words, findings)}."
+        return f"{number} {stated('are wrong in this job')}: {about(words, findings)}.{tail}"
     return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {size_of(words, findings[0])}.{tail}"
 
 
@@ -210,10 +241,10 @@ def _most_likely(words: Words, findings: list[Record]) -> str:
     return f"; most likely {', then '.join(named)}"
 
 
-def _is_wrong(words: Words, finding: Record) -> str:
-    """ "The instrument height of set-up S4 (over H3) is wrong"; of several, where it lies."""
+def is_wrong(words: Words, finding: Record) -> str:
+    """ "the instrument height of set-up S4 (over H3) is wrong"; of several, where it lies."""
     sure = claim(f"finding:{finding['order']}", "level", finding["level"], _sure(finding))
-    return f"{capital(place_of(words, finding))} {sure}"
+    return f"{place_of(words, finding)} {sure}"
 
 
 def _sure(finding: Record) -> str:
@@ -342,10 +373,10 @@ def _told(words: Words, finding: Record) -> list[str]:
     of = f"finding:{finding['order']}"
     certainty = words.certainty(of, finding["probability"])
     if finding["named"]:
-        return [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
+        return [f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty}"]
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
-        told = [f"{_is_wrong(words, finding)}: {size_of(words, finding)}. {certainty}"]
+        told = [f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty}"]
         if finding["level"] == 0:  # the chance is that of being wrong at all, so that no "if" may stand before it
             told = [f"Of what may be wrong the likeliest is {place_of(words, finding)}. {certainty}"]
         return [*told, *_of_large_classes(finding)]
@@ -544,11 +575,11 @@ def _what_it_did(words: Words) -> list[str]:
 
 
 def _deciding(words: Words) -> str:
-    """The measurement that would decide between two heights."""
-    steps = words.facts["next_measurements"]
-    if not steps:
+    """The measurement that would decide between two heights: it proves the one thing in doubt, or one of two."""
+    doubtful = {m["id"] for f in words.facts["findings"] if f["count"] <= 2 for m in f["members"]}
+    steps = (s for s in words.facts["next_measurements"] if doubtful & {s["tests"], *s["proves"]})
+    if (step := next(steps, None)) is None:
         return ""
-    step = steps[0]
     match step["kind"]:
         case "second_tape":
             return f"A second taping of {words.short(step['tests'])} would decide."
@@ -585,6 +616,9 @@ def _what_to_do(words: Words) -> list[str]:
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
     if weak_rows(words):
         return ["Where an error of that size matters: another line between marks that stay, so that each part closes."]
+    if bare := [id for ids in untested_rows(words).values() for id in ids]:
+        told = listing([words.label(id) for id in bare], SPELT_OUT)
+        return [f"Observe once more, from another set-up where that can be: {told}."]
     if facts["judgement"]["relative"]:
         return ["Tie the job to a known mark, and to a second one that proves the first."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
@@ -681,12 +715,14 @@ def _cannot_prove(words: Words) -> list[str]:
         if of_kind:
             names = f"{name if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
-    for ids in untested_rows(words).values():
+    for table, ids in untested_rows(words).items():
         names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
-        lines.append(f"Nothing tests {words.kind_of(ids[:1])}: {names}.")
-    for name in without_height(words)[:3]:
-        said = claim(f"setup:{name}", "verdict", "missing", "no height was recorded for it")
-        lines.append(f"Set-up {name} stands over a mark, and {said}.")
+        told = f"the {COUNTED[table]}s in {names}" if len(ids) > 1 else words.label(ids[0])
+        lines.append(f"Nothing tests {told}.")
+    for id in without_height(words)[:3]:
+        said = claim(id, "verdict", "missing", "no height was recorded for it")
+        stands = f"set-up {id.partition(':')[2]} stands over" if id.startswith("setup") else f"{words.short(id)} is on"
+        lines.append(f"{capital(stands)} a mark, and {said}.")
     heights = _heights(words, "hypothesis", "verdict", "smallest_found_mm")
     weak = {id: size for id, verdict, size in heights if verdict == "weak"}
     if weak:

@@ -86,7 +86,7 @@ SCREENING = {
     "same_as_before": "is that of {other}, to the last digit: {value}",
     "same_as_target": "is the same as {other}, to the last digit: {value}",
     "booked_differs": "was booked as {value}, but its readings give {other_value}",
-    "readings_disagree": "is {value} by one reading and {other_value} by another",
+    "readings_disagree": "gives {value}, but {other} gives {other_value}",
 }
 """What a value itself gives away, by rule of the screening."""
 
@@ -511,7 +511,8 @@ class Words:
         proves = listing([self.label(id) for id in record["proves"]], 2)
         about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
         before = (self.records.get(about) or {}).get("smallest_found_mm")
-        if after is None or (before is not None and before <= after):
+        about_mm = self.lengths.about
+        if after is None or (before is not None and about_mm(before) == about_mm(min(before, after))):
             return f"It tests {proves or self.label(about)}."
         now = "today one of any size could hide"
         if before is not None:

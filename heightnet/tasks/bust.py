@@ -31,10 +31,12 @@ from heightnet.network.runs import (
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.height_facts import untested
 from heightnet.tasks.named import named
 
 SCHEMA = "heightnet-bust/2"
 CAUSES_SHOWN = 4
+UNTESTED_NAMED = 20  # of each kind of what nothing tests, described beside its id
 CAUSES_UP_TO = 100  # members of a finding, likeliest first, whose causes are weighed
 WITHOUT_LENGTH = 3.0  # expected standard deviations that a loop of unknown length may miss
 COLLIMATION = f"group:collimation:{THE_LEVEL}"
@@ -68,6 +70,9 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     rivals = _rivals(facts)
     between = sections_of(chains, pegs)
     plan = releveling(facts, between, facts.judgement.findings)
+    nothing_tests = untested(facts)
+    lists = nothing_tests["heights"], *nothing_tests["rows"].values(), nothing_tests["without_height"]
+    first_told = [id_ for ids in lists for id_ in ids[:UNTESTED_NAMED]]
     misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
         **head(job, SCHEMA),
@@ -88,7 +93,8 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         "book": runs,
         "sections": compared,
         "loops": loops,
-        **named(net, [r["id"] for r in rivals]),
+        "untested": nothing_tests,
+        **named(net, [*(r["id"] for r in rivals), *first_told]),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from functools import cached_property
 from typing import Any
@@ -179,13 +179,19 @@ class JobFacts:
     @cached_property
     def verdicts(self) -> npt.NDArray[np.object_]:
         """(h,) verdict of each hypothesis as a thing of its own."""
+        verdict = self.unaccused.copy()
+        named, asked = self.accused
+        verdict[list(asked)], verdict[list(named)] = "either", "suspect"
+        return verdict
+
+    @cached_property
+    def unaccused(self) -> npt.NDArray[np.object_]:
+        """(h,) verdicts as they would be if nothing were told of a finding: by its test and its probability alone."""
         small = self.promises.found * 1000 <= self.job.settings.test.tolerance_mm
         verdict = np.where(small, "proved", "weak").astype(object)
         unclear = self.judgement.state in (UNCLEAR, MANY_WRONG, UNEXPLAINED)
         verdict[small & (unclear | (self.judgement.probability > DOUBT))] = "doubted"
         verdict[self.bench.classes.redundancy <= UNTESTABLE] = "unproved"
-        named, asked = self.accused
-        verdict[list(asked)], verdict[list(named)] = "either", "suspect"
         return verdict
 
     @cached_property
@@ -557,6 +563,19 @@ class JobFacts:
     def stand_mean(self) -> tuple[Floats, Floats]:
         """As `heightnet.network.stands.stand_heights` has them."""
         return stand_heights(self.net)
+
+    @cached_property
+    def _stand_weights(self) -> Any:
+        """(nodes, readings) part of each reading in the mean of its stand."""
+        rows = self.net.rows(Kind.HEIGHT)
+        node, weight = self.net.head[rows], self.net.sd[rows] ** -2.0
+        total = np.bincount(node, weights=weight, minlength=len(self.net.nodes))
+        shape = len(self.net.nodes), len(node)
+        return sparse.csr_array((weight / total[node], (node, np.arange(len(node)))), shape=shape)
+
+    def stand_pull(self, hypotheses: Sequence[int]) -> Any:
+        """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""
+        return self._stand_weights @ self.family.C[self.net.rows(Kind.HEIGHT)][:, list(hypotheses)]
 
     def recorded_height(self, node: int, axis: float) -> float | None:
         """Recorded height of an instrument or target above its mark, None where none was."""

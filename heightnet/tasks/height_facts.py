@@ -17,6 +17,7 @@ from heightnet.judge.judgement import DOUBT, LIKELY
 from heightnet.judge.places import STAND
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
+from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.facts import JobFacts, Record, told_heights
@@ -24,6 +25,7 @@ from heightnet.tasks.facts import JobFacts, Record, told_heights
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+ROW_KINDS = {"shots": "shot", "levels": "level", "staff": "staff", "gnss": "gnss"}
 CHECKS_COUNTED = 4  # "4" means four or more
 SURELY_SOUND = 0.005  # probability below which the parts of a stand's are added up and no more is asked
 COUNTED_UP_TO = 4_000  # observations of a job whose separate ways are counted one by one
@@ -74,6 +76,48 @@ class HeightFacts:
             out[node] = self.facts.judgement.chance_of((STAND, node))
         return np.minimum(out, self.facts.judgement.sure_at_most)
 
+    @cached_property
+    def tests(self) -> tuple[Floats, Floats, Floats]:
+        """(nodes,) error of each stand's recorded height, its sd and w; NaN where there is none to judge."""
+        error, sd, w = (self._of_stands(values) for values in self.facts.tests)
+        node, found, found_sd = self._beside_freed
+        mean, own = (values[node] for values in self.facts.stand_mean)
+        error[node], sd[node] = mean - found, np.hypot(own, found_sd)
+        w[node] = self.facts.judgement.w[self.height_of[node]]
+        return error, sd, w
+
+    @cached_property
+    def found_sd(self) -> Floats:
+        """(nodes,) sd of the height of each stand from all but its own readings, m."""
+        out = _root(self._of_stands(self.facts.tests[1]) ** 2 - self.facts.stand_mean[1] ** 2)
+        node, _, found_sd = self._beside_freed
+        out[node] = found_sd
+        return out
+
+    @cached_property
+    def _beside_freed(self) -> tuple[Ints, Floats, Floats]:
+        """Stands of which the likeliest explanation lets some readings go and keeps others: their nodes, and their
+        heights without axis from all but their own readings with the sds of these.
+
+        With some let go, what is tested is the mean of the others.
+        """
+        facts, family = self.facts, self.bench.family
+        members = facts.judgement.explanations[0].members
+        gone = family.observation[members[family.kind[members] == "reading"]]
+        node = np.unique(self.net.head[gone])
+        told = {m.hypothesis for f in facts.judgement.findings for m in f.members}
+        node = node[[h >= 0 and h not in told for h in self.height_of[node].tolist()]]
+        mean, sd = (values[node] for values in stand_heights(self.net, gone))
+        error, error_sd = (values[self.height_of[node]] for values in facts.tests[:2])
+        left = np.isfinite(mean)
+        return node[left], (mean - error)[left], _root(error_sd**2 - sd**2)[left]
+
+    def _of_stands(self, values: Floats) -> Floats:
+        out = np.full(len(self.height_of), np.nan)
+        judged = self.height_of >= 0
+        out[judged] = values[self.height_of[judged]]
+        return out
+
     def readings_at(self, node: int) -> Ints:
         """Positions of a stand's readings."""
         return self.by_node[self.starts[node] : self.starts[node + 1]]
@@ -98,7 +142,7 @@ class HeightFacts:
 
         mean, sd = (values[node] for values in facts.stand_mean)
         recorded = np.where(judged, mean + axis, np.nan)
-        error, error_sd, w = (of_hypothesis(values) for values in facts.tests)
+        error, error_sd, w = (values[node] for values in self.tests)
         corrected = self._corrected(node, recorded)
         chance = np.where(judged, self.chance[node], np.nan)
         verdict = np.full(len(h), "free", dtype=object)
@@ -113,7 +157,7 @@ class HeightFacts:
         hypothesis[some] = family.ids[h[some]]
         checks = np.full(len(h), None, dtype=object)
         checks[some] = self._independent_checks(node[some])
-        found = recorded - error
+        found, found_sd = recorded - error, self.found_sd[node]
         return Rows(
             {
                 of: frame[of].to_numpy(object),
@@ -144,7 +188,7 @@ class HeightFacts:
                 "readings": self._readings(node, axis, found, verdict),
                 "moves": self._moves(h, (self.named | self.asked)[node]),
                 "found_m": found,
-                "found_sd_mm": _root(error_sd**2 - sd**2) * 1000,
+                "found_sd_mm": found_sd * 1000,
                 "piece": piece,
             }
         )
@@ -167,17 +211,9 @@ class HeightFacts:
         own = np.nan_to_num(facts.stand_mean[1][node])
         base = np.tile(np.nan_to_num(recorded), (len(points), 1))
         variance = (self.bench.factors.tape[points, None] * own[None, :]) ** 2
-        rows = self.net.rows(Kind.HEIGHT)
-        weight = sparse.csr_matrix(
-            (self.net.sd[rows] ** -2.0, (self.net.head[rows], np.arange(rows.stop - rows.start))),
-            shape=(len(self.net.nodes), rows.stop - rows.start),
-        )
-        total = np.asarray(weight.sum(axis=1)).ravel()
-        scaled = sparse.diags_array(1 / np.where(total > 0, total, 1.0)) @ weight
 
         def pull(_: int, hypotheses: list[int]) -> Any:
-            """What a unit of each puts into the mean of a stand's readings."""
-            return sparse.csr_array((scaled @ self.bench.family.C[rows][:, hypotheses])[node])
+            return sparse.csr_array(facts.stand_pull(hypotheses)[node])
 
         return facts.posterior.mixed(base, variance, pull, replaces=True)
 
@@ -185,10 +221,8 @@ class HeightFacts:
         """Height and sd (m) of each stand from all but its own readings, where something else determines it."""
         readings = self.net.readings.drop_duplicates(["stand_kind", "stand"])
         node = readings["node"].to_numpy(np.int64)
-        mean, sd = (values[node] for values in self.facts.stand_mean)
-        error, error_sd = (values[self.height_of[node]] for values in self.facts.tests[:2])
-        value = mean + readings["axis"].to_numpy(float) - error
-        spread = _root(error_sd**2 - sd**2)
+        value = self.facts.stand_mean[0][node] + readings["axis"].to_numpy(float) - self.tests[0][node]
+        spread = self.found_sd[node]
         keys = zip(readings["stand_kind"].tolist(), readings["stand"].tolist(), strict=True)
         rows = zip(keys, value.tolist(), spread.tolist(), strict=True)
         return {key: (v, s) for key, v, s in rows if np.isfinite(s)}
@@ -271,7 +305,7 @@ class HeightFacts:
         if stand_verdict in ("suspect", "either") and self.facts.judgement.probability[h] >= LIKELY:
             return "suspect" if stand_verdict == "suspect" else "either"
         if verdict in ("suspect", "either"):  # as part of its stand
-            return "either" if self.facts.judgement.probability[h] >= CAUSES_FROM else "doubted"
+            return "either" if self.facts.judgement.probability[h] >= CAUSES_FROM else str(self.facts.unaccused[h])
         return verdict
 
     def _causes(self, node: int, h: int) -> list[Record]:
@@ -285,6 +319,29 @@ class HeightFacts:
             return []
         evidence = self.facts.recorded.height(str(self.bench.family.ids[leading]), error, sd)
         return [fit.as_dict() for fit in rank_causes(evidence)]
+
+
+def untested(facts: JobFacts) -> Record:
+    """``{heights[], rows{}, without_height[]}``: ids of what nothing in the job tests, rows by their table."""
+    family = facts.family
+    bare = facts.unaccused == "unproved"
+
+    def ids(*kinds: str) -> list[str]:
+        return facts.ids(np.flatnonzero(bare & family.of(*kinds)))
+
+    rows = {table: found for table, kind in ROW_KINDS.items() if (found := ids(kind))}
+    return {"heights": ids(*HEIGHTS), "rows": rows, "without_height": _without_height(facts)}
+
+
+def _without_height(facts: JobFacts) -> list[str]:
+    """Ids of set-ups over a mark, and of targets on one, for which no height was recorded."""
+    net, out = facts.net, []
+    judged = np.zeros(len(net.nodes), dtype=bool)
+    judged[facts.family.node[facts.family.of(*HEIGHTS)]] = True
+    for kind, table, node in (("setup", net.job.setups, net.setup_node), ("target", net.job.targets, net.target_node)):
+        there = (table["mark"] != "").to_numpy() & ~judged[node]
+        out += [f"{kind}:{name}" for name in table[kind][there]]
+    return out
 
 
 def _or_none(texts: pd.Series) -> npt.NDArray[np.object_]:

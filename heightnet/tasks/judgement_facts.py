@@ -11,7 +11,6 @@ from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import STAND, Key
-from heightnet.network.model import Kind
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
 
@@ -234,18 +233,15 @@ def _marks_shown(
 def _setups_under(facts: JobFacts, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
     """Instrument heights that follow for the set-ups an explanation touches."""
     net = facts.net
-    touched: dict[int, list[float]] = {}
-    for h, b in zip(members.tolist(), error, strict=True):
-        for o, c in zip(facts.family.members(h), facts.family.C[:, [h]].data, strict=True):
-            if net.kind[o] == Kind.HEIGHT:
-                touched.setdefault(int(net.head[o]), []).append(float(c * b))
+    pull = facts.stand_pull(members.tolist())
+    off, touched = pull @ error, np.flatnonzero(np.diff(pull.tocsr().indptr))
     out = []
-    for i in np.flatnonzero(np.isin(net.setup_node, list(touched))).tolist():
+    for i in np.flatnonzero(np.isin(net.setup_node, touched)).tolist():
         node = int(net.setup_node[i])
         recorded = facts.recorded_height(node, float(net.setup_axis[i]))
         if recorded is not None:
             name = str(facts.job.setups["setup"].iloc[i])
-            out.append({"setup": name, "corrected_m": recorded - float(np.mean(touched[node]))})
+            out.append({"setup": name, "corrected_m": recorded - float(off[node])})
     return out
 
 
@@ -253,7 +249,7 @@ def cross_check(facts: JobFacts) -> Record:
     j = facts.judgement
     best = facts.ids(j.best_subset)
     return {
-        "agrees": set(best) == set(facts.ids(j.explanations[0].members)),
+        "agrees": set(best) == set(facts.ids(facts.bench.classes.representative[j.shown])),
         "best_subset": best,
         "one_at_a_time": facts.ids(j.one_at_a_time),
     }
@@ -267,15 +263,21 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
     for finding in facts.judgement.findings:
         if finding.named:
             for key, h in keys_in(facts, finding)[:1]:
-                stands = places.stands_of_swap(h) if facts.family.kind[h] == "swap" else []
-                for one in [key, *((STAND, node) for node in stands)]:
-                    named |= set(places.thing(one).tolist())
-                named.add(h)
+                named |= {h, *places.thing(key).tolist(), *_parts(facts, h)}
         elif finding.level > 0:
             for member in finding.members:
+                asked.add(member.hypothesis)
                 if member.probability >= LEAST_TOLD:
-                    asked.add(member.hypothesis)
-                    if facts.family.kind[member.hypothesis] == "swap":
-                        for node in places.stands_of_swap(member.hypothesis):
-                            asked |= set(places.thing((STAND, node)).tolist())
+                    asked |= _parts(facts, member.hypothesis)
     return named, asked - named
+
+
+def _parts(facts: JobFacts, h: int) -> set[int]:
+    """What two values booked in each other's place make wrong, each by itself."""
+    places, family = facts.bench.places, facts.family
+    if family.kind[h] == "swap":
+        return {k for node in places.stands_of_swap(h) for k in places.thing((STAND, node)).tolist()}
+    if family.kind[h] == "exchange":
+        rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
+        return set(rows.tolist())
+    return set()

@@ -232,6 +232,5 @@ def test_two_tape_readings_of_one_stand_are_no_loop():
     independent = graph.number_of_edges() - graph.number_of_nodes() + nx.number_connected_components(graph)
     twice = (net.readings.groupby(["stand_kind", "stand"]).size() == 2).sum()
     loops = loops_of(net)
-    # a stand that the shortest walk reaches by a sight has its two readings in two loops through the rest of the job
-    assert twice == 4 and independent - twice <= len(loops) < independent
+    assert twice == 4 and len(loops) == independent - twice
     assert not any((net.kind[loop.edges] == Kind.HEIGHT).all() for loop in loops)
