@@ -9,7 +9,7 @@ sight, a known mark, a satellite height or a separation, ``group_causes`` for an
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,7 @@ from heightnet.judge.cause_heights import (
     MeasuringPoint,
     Reading,
 )
-from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
+from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density, on_staff
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
 from heightnet.judge.cause_satellites import SATELLITE_CAUSES
 from heightnet.judge.moments import is_later
@@ -84,7 +84,14 @@ def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[Cause
     causes = SATELLITE_CAUSES if evidence.kind in ("gnss", "separation") else LEVEL_CAUSES
     return weigh(
         ((cause, cause.alternatives(evidence)) for cause in causes),
-        Found(evidence.recorded, evidence.error, evidence.error_sd, evidence.as_read.unit, level_density(evidence)),
+        Found(
+            evidence.recorded,
+            evidence.error,
+            evidence.error_sd,
+            evidence.as_read.unit,
+            level_density(evidence),
+            partial(on_staff, evidence),
+        ),
         keep=keep,
     )
 
@@ -218,12 +225,9 @@ class Records:
         partners = tuple(float(x) for x in others["reading"])
         return LevelEvidence("staff", float(row["reading"]), partners=partners, turning=turning, **common)  # type: ignore[arg-type]
 
-    def group(self, id: str, error: float, error_sd: float, pattern: float = np.nan) -> GroupEvidence:
-        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``, NaN where not worked out."""
+    def group(self, id: str, error: float, error_sd: float, pattern: float = 0.0) -> GroupEvidence:
+        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``, but for separations."""
         _, kind, name = id.split(":", 2)
-        if np.isnan(pattern):
-            lengths = self.readings[self.readings["tape"] == name]["value"].to_numpy(float)
-            pattern = float(np.sqrt(np.mean(lengths**2))) if kind == "tape_scale" and len(lengths) else 0.0
         things = {name}
         if kind == "antenna_observer":
             of = zip(self._column["stand_kind"], self._column["stand"], self._column["by"], strict=True)
