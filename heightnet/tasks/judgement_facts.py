@@ -25,6 +25,7 @@ Record = dict[str, Any]
 
 MEMBERS_TOLD = 2_000  # of a finding, likeliest first; how many there are in all is said
 RIVALS_TOLD = 12  # of an unnamed finding, listed among the suspects
+SHOWN_BY_UP_TO = 3  # common errors of a finding for which it is said what would show them
 LEAST_TOLD = 0.005  # probability of a member of a list from which it is told
 LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
@@ -98,12 +99,13 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "members": members,
         "count": len(keys),
         "kinds": _kinds(facts, [h for _, h in keys]),
-        "slip": slip(facts, keys),
+        "slip": slip(facts, keys[:1] if finding.named else keys),
         "error_mm": finding.size * 1000,
         "error_sd_mm": finding.size_sd * 1000,
         "same_sign": _one_sign(facts, finding),
         "id": str(facts.family.ids[lead]) if finding.named else None,
         "parted_by": parted_by(facts, [h for _, h in keys]) if len(keys) > 1 else None,
+        "shown_by": shown_by(facts, [h for _, h in (keys[:1] if finding.named else keys)]),
         "moved": moved(facts, lead, finding.size) if finding.named else [],
     }
 
@@ -148,6 +150,12 @@ def parted_by(facts: JobFacts, members: list[int]) -> str | None:
     if any(facts.family.kind[h] != "group" for h in members):
         return None
     return NEED[str(facts.family.ids[members[0]]).split(":")[1]]
+
+
+def shown_by(facts: JobFacts, members: list[int]) -> list[Record]:
+    """What would show each common error among some members: of a common error there is no line in a field book."""
+    ids = [str(facts.family.ids[h]) for h in members if facts.family.kind[h] == "group"]
+    return [{"id": id_, "what": NEED[id_.split(":")[1]]} for id_ in ids[:SHOWN_BY_UP_TO]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:
