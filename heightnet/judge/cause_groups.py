@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from math import exp, hypot, inf
 
 from heightnet.judge.cause_antennas import phase_of
 from heightnet.judge.cause_heights import (
@@ -20,6 +21,15 @@ USUAL_HEIGHT = 1.5  # of an antenna, m
 USUAL_SESSION, USUAL_DATUM = 0.03, 0.3  # m, how large such errors usually are
 WORN = 0.010  # m: a worn point, a shoe, a centre height wrong in the table
 
+LARGEST = {
+    "collimation": 1e-3,  # radians, 10 mm at 10 m: a tenth of it is what a level is adjusted for
+    "index": 5e-3,  # radians, some 17 minutes: both faces of one sight would differ by twice that
+    "refraction": 5.0,  # of the coefficient, usually .13; over hot or icy ground it has been seen from about -4 to 4
+    "tape_scale": 0.03,  # of the length: tapes are replaced at a tenth of that
+    "tape": 1.0,  # m: read from its first metre mark at most
+}
+"""The greatest size that a common error can have, in its own unit, by common practice; others may have any."""
+
 
 @dataclass(frozen=True)
 class GroupEvidence:
@@ -28,7 +38,8 @@ class GroupEvidence:
     kind, name : as in ``group:KIND:NAME``.
     error, error_sd : its size at the members (root mean square), recorded too high is positive.
     pattern : size at the members if the group's own cause held in full: r^2 / 2h for unreduced slants, the mean height
-        for the scale of a tape; the mean separation for separations.
+        for the scale of a tape, the mean distance for a collimation or an index; the mean separation for separations.
+        Where it is 0, not known, any size is possible.
     points, hooks, sections : of the equipment, as for one height.
     antenna : it is an antenna's.
     """
@@ -46,6 +57,13 @@ class GroupEvidence:
     @property
     def of_thing(self) -> bool:
         return self.kind in ("instrument", "equipment", "antenna_observer")
+
+    @property
+    def likely(self) -> float:
+        """1 for a size that the group's own error can have, and less the further the estimate lies beyond: how much
+        better the estimate itself would explain the job than the greatest size does."""
+        beyond = abs(self.error) - (LARGEST.get(self.kind, inf) * self.pattern or inf)
+        return exp(-0.5 * (beyond / self.error_sd) ** 2) if beyond > 0 else 1.0
 
 
 # The recorded value is taken as 0, so that an alternative's ``true`` is minus the error it makes.
@@ -110,12 +128,12 @@ def _cut(e: GroupEvidence) -> Iterator[Alternative]:
 
 def _end(e: GroupEvidence) -> Iterator[Alternative]:
     if e.kind == "tape":
-        yield Alternative(0.0, spread=0.005)
+        yield Alternative(0.0, e.likely, spread=0.005)
 
 
 def _scale(e: GroupEvidence) -> Iterator[Alternative]:
     if e.kind == "tape_scale":
-        yield Alternative(0.0, spread=0.003 * e.pattern)
+        yield Alternative(0.0, e.likely, spread=0.003 * e.pattern)
 
 
 def _scale_feet(e: GroupEvidence) -> Iterator[Alternative]:
@@ -169,16 +187,20 @@ def _separation_sign(e: GroupEvidence) -> Iterator[Alternative]:
         yield Alternative(-2 * e.pattern)
 
 
+ITSELF = {
+    "index": ("index", "a vertical index error larger than assumed"),
+    "refraction": ("air", "air that bends sights otherwise than assumed"),
+    "collimation": ("level", "a level out of adjustment"),
+}
+SAID_ITSELF = frozenset(key for key, _ in ITSELF.values())  # causes that only say again what the common error is
+
+
 def _of_kind(kind: str) -> Cause[GroupEvidence]:
-    key, text = {
-        "index": ("index", "a vertical index error larger than assumed: observe both faces"),
-        "refraction": ("air", "air that bends sights otherwise than assumed"),
-        "collimation": ("level", "a level out of adjustment: test it by two pegs, and keep its sights equal"),
-    }[kind]
+    key, text = ITSELF[kind]
 
     def alternatives(e: GroupEvidence) -> Iterator[Alternative]:
         if e.kind == kind:
-            yield Alternative(0.0, sized=False)
+            yield Alternative(0.0, e.likely, sized=False)
 
     return Cause(key, text, 1.0, alternatives)
 
@@ -202,7 +224,22 @@ GROUP_CAUSES: tuple[Cause[GroupEvidence], ...] = (
     Cause("session", "the session's own error: its reference station, or the air", 0.40, _session),
     Cause("datum", "separations of another height datum than the known marks", 0.40, _datum),
     Cause("separation_sign", "the sign of the separations: the geoid lies on the other side", 0.20, _separation_sign),
-    _of_kind("index"),
-    _of_kind("refraction"),
-    _of_kind("collimation"),
+    *map(_of_kind, ITSELF),
 )
+
+
+def possible(e: GroupEvidence) -> float:
+    """From 0 to 1: whether a common error can have the size found, be it by its own nature or by a usual slip.
+
+    >>> possible(GroupEvidence("collimation", "the level", 0.03, 0.002, pattern=40.0))
+    1.0
+    >>> possible(GroupEvidence("collimation", "the level", 0.48, 0.002, pattern=40.0)) < 1e-9
+    True
+    """
+    found = e.likely
+    for cause in GROUP_CAUSES:
+        for one in cause.alternatives(e):
+            if one.sized and one.true:
+                sd = hypot(e.error_sd, one.spread)
+                found = max(found, exp(-0.5 * min(((e.error + one.true) / sd) ** 2, 1400.0)))
+    return found

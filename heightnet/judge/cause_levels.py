@@ -188,6 +188,9 @@ LEVEL_CAUSES: tuple[LevelCause, ...] = (
 
 def level_density(e: LevelEvidence) -> Callable[[float], float]:
     """Of true values: those of a staff lie on the staff, all others are alike."""
-    if e.kind == "staff":
-        return lambda reading: 1 / STAFF_TO if 0 <= reading <= STAFF_TO else 1e-3 / STAFF_TO
-    return lambda value: 1 / STAFF_TO
+    return lambda value: 1 / STAFF_TO if on_staff(e, value) else 1e-3 / STAFF_TO
+
+
+def on_staff(e: LevelEvidence, value: float) -> bool:
+    """Whether a true value can be: a reading of a staff lies on the staff."""
+    return e.kind != "staff" or 0 <= value <= STAFF_TO

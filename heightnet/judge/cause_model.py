@@ -24,6 +24,8 @@ NONE = "none"
 NONE_PRIOR = 0.10
 NONE_FROM_M, NONE_TO_M, NONE_LAST_M = 0.003, 1.0, 10.0
 NONE_BEYOND = 0.02  # share of "none of these" given to 1 m to 10 m, so that nothing is ever impossible
+FITS_WITHIN = 2.0  # sds: so near is the size of a slip that fits
+FITS_ANYHOW = 0.3  # probability from which a slip that says nothing of the size fits
 WIDE_SHARE, WIDE_FACTOR = 0.05, 3.0  # sds are sometimes too small: one case in twenty, three times
 
 
@@ -69,6 +71,7 @@ class CauseFit(NamedTuple):
     expected : the error the cause would make, recorded less true; None where it may make any.
     found : the error found.
     spread : where ``expected`` rests on a constant that nobody recorded, its usual sd; else 0.
+    fits : it makes an error of the size found, to within two standard deviations.
     """
 
     cause: str
@@ -77,6 +80,7 @@ class CauseFit(NamedTuple):
     found: float
     probability: float
     spread: float = 0.0
+    fits: bool = False
 
     def as_dict(self) -> dict[str, str | float | None]:
         """As in ``causes[]`` of results.json."""
@@ -94,7 +98,8 @@ class CauseFit(NamedTuple):
 class Found:
     """The value as recorded, how much too high the rest finds it, how finely it was read, and what values are usual.
 
-    recorded, error, error_sd, unit : m.  density : f, of true values, per metre.
+    recorded, error, error_sd, unit : m.
+    density : f, of true values, per metre; possible : whether a true value can be.
     """
 
     recorded: float
@@ -102,12 +107,14 @@ class Found:
     error_sd: float
     unit: float
     density: Callable[[float], float]
+    possible: Callable[[float], bool] = lambda _: True
 
 
 class Score(NamedTuple):
     """A cause's weight against others of the same recorded value, before normalising.
 
-    ``expected`` as in CauseFit; ``spread`` its sd where a constant is only roughly known, m.
+    ``expected`` as in CauseFit; ``spread`` its sd where a constant is only roughly known, m; ``fits`` None where the
+    cause says nothing of the size.
     """
 
     cause: str
@@ -115,6 +122,7 @@ class Score(NamedTuple):
     expected: float | None
     weight: float
     spread: float = 0.0
+    fits: bool | None = False
 
 
 def score(
@@ -124,28 +132,30 @@ def score(
     none_prior: float = NONE_PRIOR,
 ) -> list[Score]:
     """The weight of each possible cause, in the order of the list; "none of these" last."""
-    best: dict[tuple[str, str], tuple[float, float, str, float | None, float]] = {}
+    best: dict[tuple[str, str], tuple[float, float, str, float | None, float, bool | None]] = {}
     variance = found.error_sd**2 + found.unit**2 / 12
     anywhere = found.density(found.recorded - found.error)
     for cause, alternatives in causes:
         for one in alternatives:
             if one.sized:
                 expected = found.recorded - one.true if one.true != found.recorded else None
-                fit = _normal(found.error - found.recorded + one.true, variance + one.spread**2)
+                off, var = found.error - found.recorded + one.true, variance + one.spread**2
+                fit = _normal(off, var)
+                suits: bool | None = off**2 <= FITS_WITHIN**2 * var and found.possible(one.true)
                 weight = found.unit * one.slope * found.density(one.true) * fit
             else:
-                expected, weight = None, anywhere
+                expected, weight, suits = None, anywhere, None
             weight *= cause.prior * one.share
             if not weight > 0.0:  # NaN too: a slant shorter than its radius
                 continue
             key = (cause.key, one.detail)
-            total, most, text, size, spread = best.get(key, (0.0, 0.0, "", None, 0.0))
+            total, most, text, size, spread, fits = best.get(key, (0.0, 0.0, "", None, 0.0, False))
             if weight > most:  # the likeliest variant speaks for all
                 text = cause.text.format(detail=one.detail, **(words or {}))
-                most, size, spread = weight, expected, one.spread
-            best[key] = (total + weight, most, text, size, spread)
+                most, size, spread, fits = weight, expected, one.spread, suits
+            best[key] = (total + weight, most, text, size, spread, fits)
     none = none_prior * found.unit * anywhere * _any_size(found.error, found.error_sd)
-    scores = [Score(key[0], text, size, total, sd) for key, (total, _, text, size, sd) in best.items()]
+    scores = [Score(key[0], text, size, total, sd, fits) for key, (total, _, text, size, sd, fits) in best.items()]
     return [*scores, Score(NONE, "none of the usual causes", None, none)]
 
 
@@ -169,7 +179,15 @@ def weigh(
     if not total > 0.0:  # out of reach of every density: nothing known explains it
         return [CauseFit(NONE, scores[-1].text, None, found.error, 1.0)]
     fits = [
-        CauseFit(one.cause, one.text, one.expected, found.error, one.weight / total, one.spread)
+        CauseFit(
+            one.cause,
+            one.text,
+            one.expected,
+            found.error,
+            one.weight / total,
+            one.spread,
+            one.weight / total >= FITS_ANYHOW if one.fits is None else one.fits,
+        )
         for one in scores
         if one.cause == NONE or one.weight / total >= keep
     ]

@@ -8,8 +8,9 @@ sight, a known mark, a satellite height or a separation, ``group_causes`` for an
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ from heightnet.judge.cause_heights import (
     MeasuringPoint,
     Reading,
 )
-from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density
+from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence, level_density, on_staff
 from heightnet.judge.cause_model import Alternative, CauseFit, Found, Score, normal_density, score, weigh
 from heightnet.judge.cause_satellites import SATELLITE_CAUSES
 from heightnet.judge.moments import is_later
@@ -84,7 +85,14 @@ def rank_level_causes(evidence: LevelEvidence, keep: float = 1e-4) -> list[Cause
     causes = SATELLITE_CAUSES if evidence.kind in ("gnss", "separation") else LEVEL_CAUSES
     return weigh(
         ((cause, cause.alternatives(evidence)) for cause in causes),
-        Found(evidence.recorded, evidence.error, evidence.error_sd, evidence.as_read.unit, level_density(evidence)),
+        Found(
+            evidence.recorded,
+            evidence.error,
+            evidence.error_sd,
+            evidence.as_read.unit,
+            level_density(evidence),
+            partial(on_staff, evidence),
+        ),
         keep=keep,
     )
 
@@ -204,26 +212,46 @@ class Records:
         if kind == "gnss":
             return self._satellite(int(name.rpartition(":")[2]), common)
         table = {"staff": self.job.staff, "level": self.job.levels, "shot": self.job.shots}[kind]
-        row = table[table["row"] == int(name.rpartition(":")[2])].iloc[0]
-        common |= {"sections": self._sizes("section", None)}
+        row = table.iloc[self._row_numbers[kind][int(name.rpartition(":")[2])]]
+        common |= {"sections": self._of_any["section"]}
         if kind == "shot":
             far, zenith = float(row["slope_distance"]), float(row["zenith_angle"])
             return LevelEvidence("shot", far * np.cos(zenith), slope_distance=far, zenith=zenith, **common)  # type: ignore[arg-type]
-        common |= {"feet": self._sizes("foot", None)}
+        common |= {"feet": self._of_any["foot"]}
         if kind == "level":
             return LevelEvidence("level", float(row["rise"]), **common)  # type: ignore[arg-type]
-        others = table[(table["level_setup"] == row["level_setup"]) & (table["run"] == row["run"])]
-        others = others[others["sight"] != row["sight"]]
-        turning = row["mark"] not in set(self.job.marks["mark"])
-        partners = tuple(float(x) for x in others["reading"])
+        beside = self._readings_beside[row["level_setup"], row["run"]]
+        partners = tuple(reading for sight, reading in beside if sight != row["sight"])
+        turning = row["mark"] not in self._marks
         return LevelEvidence("staff", float(row["reading"]), partners=partners, turning=turning, **common)  # type: ignore[arg-type]
 
-    def group(self, id: str, error: float, error_sd: float, pattern: float = np.nan) -> GroupEvidence:
-        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``, NaN where not worked out."""
+    @cached_property
+    def _row_numbers(self) -> dict[str, dict[int, int]]:
+        """Positions of the rows of the tables of levelling and sights, by kind and row."""
+        tables = {"staff": self.job.staff, "level": self.job.levels, "shot": self.job.shots}
+        return {kind: {row: i for i, row in enumerate(table["row"].tolist())} for kind, table in tables.items()}
+
+    @cached_property
+    def _readings_beside(self) -> dict[tuple[str, str], list[tuple[str, float]]]:
+        """Sight and value of the staff readings of each level set-up and run."""
+        found: dict[tuple[str, str], list[tuple[str, float]]] = defaultdict(list)
+        columns = (self.job.staff[c].tolist() for c in ("level_setup", "run", "sight", "reading"))
+        for setup, run, sight, reading in zip(*columns, strict=True):
+            found[setup, run].append((sight, float(reading)))
+        return found
+
+    @cached_property
+    def _marks(self) -> set[str]:
+        return set(self.job.marks["mark"])
+
+    @cached_property
+    def _of_any(self) -> dict[str, tuple[float, ...]]:
+        """Sizes of sections and feet of whatever the equipment table has."""
+        return {point: self._sizes(point, None) for point in ("section", "foot")}
+
+    def group(self, id: str, error: float, error_sd: float, pattern: float = 0.0) -> GroupEvidence:
+        """Evidence about ``group:KIND:NAME``; ``pattern`` as in ``GroupEvidence``, but for separations."""
         _, kind, name = id.split(":", 2)
-        if np.isnan(pattern):
-            lengths = self.readings[self.readings["tape"] == name]["value"].to_numpy(float)
-            pattern = float(np.sqrt(np.mean(lengths**2))) if kind == "tape_scale" and len(lengths) else 0.0
         things = {name}
         if kind == "antenna_observer":
             of = zip(self._column["stand_kind"], self._column["stand"], self._column["by"], strict=True)

@@ -42,6 +42,7 @@ class Family:
     observation : the observation of a single-observation hypothesis, -1 for others.
     rate : prior chance of the blunder.
     size : the size it must have (m) where the records fix it, NaN where any size will do.
+    unit : of groups, the size that one unit of its own error (a radian, a part of a scale) has, m; 1 for others.
     C : (m, h) sparse, the pattern of each hypothesis.
     members : for groups and swaps, the observations touched.
     """
@@ -52,6 +53,7 @@ class Family:
     observation: Ints
     rate: Floats
     size: Floats
+    unit: Floats
     C: sparse.csc_matrix
 
     def __len__(self) -> int:
@@ -82,6 +84,7 @@ class _Builder:
     observations: list[Ints]
     rates: list[Floats]
     sizes: list[Floats]
+    units: list[Floats]
     rows: list[Ints]
     columns: list[Ints]
     values: list[Floats]
@@ -94,13 +97,16 @@ class _Builder:
         self._pattern(observations, self.count - n + np.arange(n), np.ones(n))
 
     def pattern(
-        self, kind: str, name: str, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan
-    ) -> None:
+        self, kind: str, name: str, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan,
+        unit: float = 1.0,
+    ) -> None:  # fmt: skip
         """One hypothesis that touches several observations."""
-        self._add(kind, [name], np.array([node]), np.array([-1]), rate, size)
+        self._add(kind, [name], np.array([node]), np.array([-1]), rate, size, unit)
         self._pattern(rows, np.full(len(rows), self.count - 1), values)
 
-    def _add(self, kind: str, ids: list[str], node: Ints, obs: Ints, rate: float, size: float = np.nan) -> None:
+    def _add(
+        self, kind: str, ids: list[str], node: Ints, obs: Ints, rate: float, size: float = np.nan, unit: float = 1.0
+    ) -> None:
         n = len(ids)
         self.ids.append(np.array(ids, dtype=object))
         self.kinds += [kind] * n
@@ -108,6 +114,7 @@ class _Builder:
         self.observations.append(obs.astype(np.int64))
         self.rates.append(np.full(n, rate))
         self.sizes.append(np.full(n, size))
+        self.units.append(np.full(n, unit))
         self.count += n
 
     def _pattern(self, rows: Ints, columns: Ints, values: Floats) -> None:
@@ -122,7 +129,8 @@ class _Builder:
         )
         return Family(
             np.concatenate(self.ids), np.array(self.kinds, dtype=object), np.concatenate(self.nodes),
-            np.concatenate(self.observations), np.concatenate(self.rates), np.concatenate(self.sizes), C,
+            np.concatenate(self.observations), np.concatenate(self.rates), np.concatenate(self.sizes),
+            np.concatenate(self.units), C,
         )  # fmt: skip
 
 
@@ -135,9 +143,8 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
         heights and readings in each other's place those that touch one of some nodes may be asked for.
     """
     empty = np.zeros(0, dtype=np.int64)
-    builder = _Builder(
-        [np.zeros(0, object)], [], [empty], [empty], [np.zeros(0)], [np.zeros(0)], [empty], [empty], [np.zeros(0)]
-    )
+    none = np.zeros(0)
+    builder = _Builder([np.zeros(0, object)], [], [empty], [empty], [none], [none], [none], [empty], [empty], [none])
     rates, job = net.job.settings.rates, net.job
     _heights(builder, net)
     rows = net.rows(Kind.SHOT)

@@ -30,7 +30,7 @@ def add_groups(builder: _Builder, net: Network) -> None:
         scale = float(np.sqrt(np.mean(pattern**2)))
         if scale == 0:
             continue
-        builder.pattern("group", f"group:{kind}:{name}", rows, pattern / scale, -1, rate, size * scale)
+        builder.pattern("group", f"group:{kind}:{name}", rows, pattern / scale, -1, rate, size * scale, scale)
 
 
 def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:

@@ -441,7 +441,8 @@ class Judgement:
                 ]
             )
             weight = bench.family.rate[members] * parts
-            share[members] = weight / weight.sum()
+            if weight.sum() > 0:  # else every one of them is a common error of an impossible size: rates part them
+                share[members] = weight / weight.sum()
             if abs(b) >= CONVICTS_FROM_M:
                 convicts.update(zip(members.tolist(), parts.tolist(), strict=True))
         return share, convicts

@@ -8,7 +8,8 @@ With b the size and s its standard deviation, D the unit of reading, and f the d
         + kappa sum_i p_i f(true_i) / f(recorded) N(b; b_i, s^2 + s_i^2 + D^2 / 12)
 
 where p_i are the nominal shares of the causes.  kappa keeps a cause that is possible for one member only from
-convicting it of an error that no listed cause made.
+convicting it of an error that no listed cause made.  A common error has the first term alone, and none where its size
+is impossible.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from math import exp, pi, sqrt
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.judge.cause_groups import possible
 from heightnet.judge.cause_heights import SAME_AS_BEFORE, SWAP, ZERO
 from heightnet.judge.cause_levels import LEVEL_CAUSES, level_density
 from heightnet.judge.cause_model import Alternative, Cause, normal_density
@@ -40,7 +42,7 @@ CARRIED_OVER = (
 LEFT_AT_ZERO = 100.0
 CONVICTS_FROM_M = 0.010  # an error smaller than this is laid at nobody's door by a cause that others cannot have
 EVIDENCE = 10.0  # how many times better than any rival what is named must explain the job
-BROAD_ONLY = ("shot", "gnss", "separation", "group", "swap", "exchange")
+BROAD_ONLY = ("shot", "gnss", "separation", "swap", "exchange")
 
 
 class Evidence:
@@ -57,6 +59,8 @@ class Evidence:
         """L of one hypothesis whose estimate is b with standard deviation s (m); a density, 1 / m."""
         kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
         broad = broad_density(b, s)
+        if kind == "group":
+            return broad * possible(self.records.group(id_, b, s, float(self.family.unit[h])))
         if kind in BROAD_ONLY:
             return broad
         if kind in (*HEIGHTS, "reading"):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import Any
 
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, TONES, headline, relative, state_word, untested_phrases, where_is
+from heightnet.report.story import (
+    DOUBTFUL, SOUND, TONES, headline, place_of, relative, slip_of, state_word, untested_phrases,
+)  # fmt: skip
 from heightnet.report.words import SIGHTS, TOLERANCE, Words
 
 Record = dict[str, Any]
@@ -117,21 +118,27 @@ def _rivals(words: Words, finding: Record) -> Part:
         r = rivals[0]
         joined = ": it" if r["collimation_mm_per_10m"] is not None else ","
         told = f"{capital(words.label(r['id']))}{joined} {error(words, r)}."
-        return Part("What explains it", [f"{told} {words.certainty(of, finding['probability'])}", *_why(words, r)])
-    number = claim(of, "count", finding["count"], f"{finding['count']:,}")
-    kinds = words.kind_of([m["id"] for m in finding["members"]])
+        return Part(
+            "What explains it",
+            [f"{told} {words.certainty(of, finding['probability'])}", *_why(words, r, finding["slip"])],
+        )
     sure = words.certainty(of, finding["probability"])
-    lines = [f"One of {number} {kinds}{where_is(words, finding)}. {sure}"]
+    lines = [f"{capital(place_of(words, finding))}. {sure}"]
     if finding["level"] == 0:
-        lines = [f"Of what may be wrong the likeliest is one of {number} {kinds}{where_is(words, finding)}. {sure}"]
-    lines += _why_one_of(rivals, finding["count"])
+        lines = [f"Of what may be wrong the likeliest is {place_of(words, finding)}. {sure}"]
+    lines.append(slip_of(words, finding))
+    if finding["count"] > 1 and len({r["class"] for r in rivals}) == 1:
+        lines.append("Each of them would leave exactly these misclosures; the book alone cannot tell which.")
+    if finding["count"] > 10:
+        lines.append("Two errors among them show only their sum, and two that are equal and opposite do not show.")
     if finding["count"] > len(rivals[:RIVALS_SHOWN]):
+        number = claim(of, "count", finding["count"], f"{finding['count']:,}")
         told = "all are" if finding["count"] == len(rivals) else f"the first {len(rivals):,} are"
-        lines.append(f"The table has the first {len(rivals[:RIVALS_SHOWN])}; {told} in bust.json.")
+        lines.append(f"The table has the first {len(rivals[:RIVALS_SHOWN])} of {number}; {told} in bust.json.")
     return Part("What would explain it", lines, _table(words, rivals[:RIVALS_SHOWN]))
 
 
-def _why(words: Words, r: Record) -> list[str]:
+def _why(words: Words, r: Record, slip: Record | None) -> list[str]:
     """The usual slips that would make such an error, likeliest first."""
     told: list[str] = []
     if r["collimation_mm_per_10m"] is not None:
@@ -142,25 +149,9 @@ def _why(words: Words, r: Record) -> list[str]:
             told.append(f"{words.cause(cause, r['id'])}; {likely}")
     if told:
         return [f"{capital('; or '.join(told))}."]
+    if slip:
+        return [f"{capital(name(slip['text'].rstrip('.')))} has this size."]
     return ["No usual slip has this size."] if r["causes"] else []
-
-
-def _why_one_of(rivals: list[Record], number: int) -> list[str]:
-    """A slip that fits one of several, and whether anything but the size tells them apart."""
-    weighed = [r["causes"][0] for r in rivals if r["causes"]]
-    fits = Counter(c["text"] for c in weighed if c["cause"] != "none" and c["probability"] >= LIKELY_CAUSE)
-    lines = []
-    if fits:
-        text, times = fits.most_common(1)[0]
-        whom = "each of them" if times == number else f"{times} of them"
-        lines.append(f"{capital(text.rstrip('.'))} fits {whom}.")
-    elif weighed:
-        lines.append("No usual slip has the size that any of them would need.")
-    if number > 1 and len({r["class"] for r in rivals}) == 1:
-        lines.append("Each of them would leave exactly these misclosures; the book alone cannot tell which.")
-    if number > 10:
-        lines.append("Two errors among them show only their sum, and two that are equal and opposite do not show.")
-    return lines
 
 
 def _table(words: Words, rivals: list[Record]) -> Table:

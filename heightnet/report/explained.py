@@ -39,7 +39,8 @@ def part_of(words: Words, id: str, also: list[str]) -> Part:
             return Part("", place_of(words, finding), finding)
     if len(ids) <= 3:
         return Part("", f"either {listing([words.label(i) for i in ids], 3, 'or')}", None)
-    return Part("", f"one of {len(ids):,} {words.kind_of(ids)}", None)
+    kinds = {words.kind_of(i) for i in ids}
+    return Part("", f"one of {len(ids):,} {kinds.pop() if len(kinds) == 1 else 'values'}", None)
 
 
 def parts(words: Words, explanation: Record) -> list[Part]:

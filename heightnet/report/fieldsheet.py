@@ -10,7 +10,7 @@ from heightnet.report.claims import capital, claim
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.numbers import NONE, in_100, listing
-from heightnet.report.story import place_of, stretch
+from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import SIGHTS, Words
 
 Record = dict[str, Any]
@@ -44,6 +44,9 @@ def steps(words: Words) -> list[Step]:
         of = f"finding:{one['order']}"
         if one["named"]:
             error = words.error(one["id"], one["error_mm"], one["error_sd_mm"], of)
+            if shows := would_show(words, one):
+                found.append(Step(shows[0], f"{capital(error)}.", ["read", "by, time"]))
+                continue
             found.append(
                 Step(f"Look up in the field book: {words.label(one['id'])}.", f"{capital(error)}.", FIELD_BOOK)
             )

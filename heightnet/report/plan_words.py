@@ -7,7 +7,7 @@ from typing import Any
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, about, headline, state_word
+from heightnet.report.story import DOUBTFUL, SOUND, WRONG, about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
 
 Record = dict[str, Any]
@@ -174,8 +174,7 @@ def _waits(words: Words) -> Part | None:
         members = [m["id"] for m in finding["members"]]
         planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))
         if not planned:
-            rows = words.rows(members) or listing([words.label(id_) for id_ in members], NAMES_SHOWN)
-            lines.append(f"Look up in the field book: {rows}.")
+            lines += look_up(words, finding, NAMES_SHOWN)
     return Part("Before any measurement", lines) if lines else None
 
 

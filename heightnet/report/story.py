@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from heightnet.report.claims import capital, claim
+from heightnet.report.claims import capital, claim, name
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
 from heightnet.rows import column
@@ -25,6 +25,7 @@ TONES = {
 CERTAIN = 0.9
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
+ORDINALS = ("the first", "the second", "the third")
 TO_DO = "What to do in the field"
 SHORT_LIST = 6
 WITHOUT = {"setup": "set-up", "target": "target"}
@@ -278,14 +279,12 @@ def place_of(words: Words, finding: Record) -> str:
     number = finding["count"]
     if number == 1:
         return words.label(ids[0])
-    kinds = words.kind_of(ids)
-    of = claim(f"finding:{finding['order']}", "count", number, f"{number:,}")
     where = where_is(words, finding)
     if number <= SPELT_OUT and finding["place"]["kind"] != "section":
         return f"either {listing([words.label(id) for id in ids], SPELT_OUT, 'or')}"
     rows = words.rows(ids) if number == len(ids) else ""
     listed = f" ({rows})" if rows else ""
-    return f"one of {of} {kinds}{where}{listed}"
+    return f"one of {words.several(finding)}{where}{listed}"
 
 
 def about(words: Words, findings: list[Record]) -> str:
@@ -429,7 +428,7 @@ def _not_looked_at(words: Words) -> list[str]:
 
 
 def _why(words: Words) -> list[str]:
-    lines = []
+    lines: list[str] = []
     findings = words.facts["findings"]
     for finding in findings[:TOLD]:
         if not finding["named"]:
@@ -445,6 +444,9 @@ def _why(words: Words) -> list[str]:
             lines.append(f"{name}{said}" if name else capital(said))
         elif suspect and suspect["cause_text"] and suspect["cause"] != "none":
             said = f"{suspect['cause_text'].rstrip('.')}."
+            lines.append(f"{name}{said}" if name else capital(said))
+        elif slip := finding["slip"]:
+            said = f"{slip['text']} has this size."
             lines.append(f"{name}{said}" if name else capital(said))
         elif id.partition(":")[0] in ("setup", "target", "tripod", "reading"):
             said = "no usual slip has this size. Look at the field book, and ask who taped it."
@@ -475,19 +477,31 @@ def _likely_cause(words: Words, id: str, causes: list[Record]) -> str:
 
 
 def _why_one_of(words: Words, finding: Record) -> list[str]:
-    """A slip that would fit one of several."""
-    suspects = {s["id"]: s for s in words.facts["suspects"] if s["finding"] == finding["order"]}
-    texts = [s["cause_text"] for s in suspects.values() if s["cause_text"] and s["cause"] != "none"]
-    if not texts:
-        return ["No usual slip has the size that any of them would need. Look at the field book for these rows."]
-    best = max(dict.fromkeys(texts), key=texts.count)
-    fits = texts.count(best)
-    said = capital(best.rstrip("."))
-    if fits == len(suspects) == finding["count"]:
-        alike = " Each would leave exactly these misclosures." if _one_class(words, finding) else ""
-        return [f"{said} fits each of them.{alike}"]
-    which = [words.short(s["id"]) for s in suspects.values() if s["cause_text"] == best]
-    return [f"{said} fits {listing(which, SPELT_OUT)}."]
+    """A slip that would fit some of several, and that nothing but it tells them apart."""
+    said, findings = slip_of(words, finding), words.facts["findings"]
+    if finding["slip"] is None:
+        said += " Look at the field book for these rows."
+    elif finding["slip"]["count"] == finding["count"] and _one_class(words, finding):
+        said += " Each would leave exactly these misclosures."
+    if len(findings) > 1:
+        said = f"Of {ORDINALS[findings.index(finding)]}: {said[0].lower()}{said[1:]}"
+    return [said]
+
+
+def slip_of(words: Words, finding: Record) -> str:
+    """The usual slip that would have made it, and how many of those it could be one of that slip fits."""
+    slip, total, known = finding["slip"], finding["count"], len(finding["members"])
+    if slip is None:
+        return f"No usual slip has the size that {'any of them' if total > 1 else 'it'} would need."
+    fits, of = slip["count"], f"finding:{finding['order']}"
+    if fits == total:
+        whom = ("it", "either of them")[total - 1] if total <= 2 else "each of them"
+    elif fits == 1:
+        whom = f"{words.label(slip['id'])} alone"
+    else:
+        of_whom = "of them" if known == total else f"of the first {known:,}"
+        whom = f"{claim(of, 'slip.count', fits, f'{fits:,}')} {of_whom}"
+    return f"A usual slip has the size that {whom} would need: {name(slip['text'])}."
 
 
 def _one_class(words: Words, finding: Record) -> bool:
@@ -602,7 +616,9 @@ def _what_to_do(words: Words) -> list[str]:
         elif finding["parted_by"]:
             lines.append(f"{capital(finding['parted_by'])} would tell which of them it is.")
         elif not finding["named"] and finding["count"] > 1:
-            lines.append(f"Look up in the field book: {_looked_up(words, finding)}.")
+            lines += look_up(words, finding)
+        elif finding["named"] and finding["shown_by"]:
+            lines += would_show(words, finding)
         elif finding["named"] and (again := _again(words, finding["id"])):
             lines.append(again)
     lines += [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:3]]
@@ -642,9 +658,22 @@ def _again(words: Words, id: str) -> str:
     return f"Look up in the field book: {words.label(id)}."
 
 
-def _looked_up(words: Words, finding: Record) -> str:
-    ids = [m["id"] for m in finding["members"]]
-    return words.rows(ids) or listing([words.label(id) for id in ids], SPELT_OUT)
+def look_up(words: Words, finding: Record, most: int = SPELT_OUT) -> list[str]:
+    """Where to look for one of several: the field book, or what would show a common error, which stands in no book."""
+    ids = [m["id"] for m in finding["members"] if not m["id"].startswith("group:")]
+    rows = words.rows(ids) or listing([words.label(id) for id in ids], most) if ids else ""
+    return [*([f"Look up in the field book: {rows}."] if rows else []), *would_show(words, finding)]
+
+
+def would_show(words: Words, finding: Record) -> list[str]:
+    """What would show the common errors of a finding."""
+    shows: dict[str, list[str]] = {}
+    for one in finding["shown_by"]:
+        shows.setdefault(one["what"], []).append(words.bare(one["id"]))
+    return [
+        f"{capital(what)} would show {'it' if finding['named'] else 'whether it is ' + listing(of, SPELT_OUT, 'or')}."
+        for what, of in shows.items()
+    ]
 
 
 def stretch(words: Words, finding: Record) -> str:
@@ -688,10 +717,10 @@ def _tested(words: Words) -> list[str]:
         lines.append(
             f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often(words)}.{each}"
         )
-    for key, name, factor in words.scatter():
+    for key, of, factor in words.scatter():
         if factor >= 1.35:
             times = claim("fit", key, factor, f"{factor:.1f} times")
-            lines.append(f"The {name} scatter about {times} as much as stated: check the stated precision.")
+            lines.append(f"The {of} scatter about {times} as much as stated: check the stated precision.")
     return lines or ["Nothing: the job holds no height to test."]
 
 
@@ -706,14 +735,14 @@ def _cannot_prove(words: Words) -> list[str]:
     facts = words.facts
     lines = []
     bare = with_verdict(words, "unproved")
-    for kind, name, plural in (
+    for kind, one, plural in (
         ("setup", f"the {words.stood} height of", f"the {words.stood} heights of"),
         ("target", "the height of", "the heights of"),
         ("tripod", "the height of the shared", "the heights of the shared"),
     ):
         of_kind = [words.short(id) for id in bare if id.startswith(f"{kind}:")]
         if of_kind:
-            names = f"{name if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
+            names = f"{one if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
     for table, ids in untested_rows(words).items():
         names = words.rows(ids) or listing([words.short(id) for id in ids], 6)

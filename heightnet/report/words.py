@@ -105,6 +105,7 @@ MEMBERS = {
     "separation": "separations",
     "group": "common errors",
 }
+KINDS_SHOWN = 3  # of the members of a finding, the most numerous
 COUNTED = {
     "setups": "instrument height",
     "targets": "target height",
@@ -345,12 +346,37 @@ class Words:
         file, _, row = of.rpartition(":")
         return f"row {row}" if file in ("shots.csv", "staff.csv", "levels.csv", "gnss.csv") else f"{file}, row {row}"
 
-    def kind_of(self, ids: list[str]) -> str:
-        """What some things are, in the plural: "staff readings", "heights and sights"."""
-        kinds = list(dict.fromkeys(MEMBERS[id.partition(":")[0]] for id in ids))
-        if self.antennas and "instrument heights" in kinds:
-            kinds[kinds.index("instrument heights")] = f"{self.stood} heights"
-        return listing(kinds, 3)
+    def kind_of(self, id: str) -> str:
+        """What things like this one are, in the plural: "staff readings"."""
+        kind = id.partition(":")[0]
+        return f"{self.stood} heights" if kind == "setup" else MEMBERS[kind]
+
+    def several(self, finding: Record) -> str:
+        """The members of a finding by how many there are of each kind, as claims: "24 staff readings or the collimation
+        of the level"; of a kind with one member that one."""
+        of, kinds = f"finding:{finding['order']}", finding["kinds"]
+        if len(kinds) == 1:
+            return self._counted(of, "count", finding["count"], kinds[0]["what"])
+        shown = kinds if len(kinds) <= KINDS_SHOWN + 1 else kinds[:KINDS_SHOWN]
+        said = [
+            self.bare(one["id"]) if one["id"] else self._counted(of, f"kinds.{i}.count", one["count"], one["what"])
+            for i, one in enumerate(shown)
+        ]
+        if rest := sum(one["count"] for one in kinds[len(shown) :]):
+            said.append(f"{rest:,} others")
+        return listing(said, KINDS_SHOWN, "or")
+
+    def _counted(self, of: str, fact: str, number: int, kind: str) -> str:
+        return f"{claim(of, fact, number, f'{number:,}')} {self.kind_of(kind)}"
+
+    def bare(self, id: str) -> str:
+        """A label that takes its place in a list: "the collimation of the level"."""
+        kind, _, of = id.partition(":")
+        if kind == "exchange":
+            return name(f"the pair of readings in each other's place at {of.replace(':', ', run ', 1)}")
+        if kind == "swap":
+            return self.label(id).replace(", in each", " in each")
+        return self.label(id).partition(" (its ")[0]
 
     # what is said of them
 

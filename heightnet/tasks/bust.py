@@ -10,7 +10,6 @@ import numpy as np
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.judge.causes import group_causes, rank_causes, rank_level_causes
 from heightnet.judge.groups import THE_LEVEL
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
@@ -213,12 +212,12 @@ def _rivals(facts: JobFacts) -> list[Record]:
     """What may be wrong: the members of every finding as told there, with what was recorded and what would be right."""
     family = facts.family
     out: list[Record] = []
-    rms = _rms_distance(facts.job)
     for order, finding in enumerate(facts.judgement.findings, start=1):
         keys = judgement_facts.keys_in(facts, finding)[: judgement_facts.MEMBERS_TOLD]
         keys.sort(key=lambda one: (-round(facts.chance(one[0]), 2), one[1]))  # equal ones as they were booked
         for i, (key, h) in enumerate(keys):
             b, s = facts.judgement.size_of(h)
+            causes = facts.causes_of(h, b, s)[:CAUSES_SHOWN] if i < CAUSES_UP_TO else []
             id_, recorded = str(family.ids[h]), _recorded(facts, h)
             out.append(
                 {
@@ -231,19 +230,11 @@ def _rivals(facts: JobFacts) -> list[Record]:
                     "error_sd_mm": number(s, 1000),
                     "recorded_m": recorded,
                     "would_be_m": None if recorded is None else number(recorded - b),
-                    "collimation_mm_per_10m": b / rms * 10_000 if id_ == COLLIMATION else None,
-                    "causes": _causes(facts, h, b, s) if i < CAUSES_UP_TO else [],
+                    "collimation_mm_per_10m": b / family.unit[h] * 10_000 if id_ == COLLIMATION else None,
+                    "causes": [cause.as_dict() for cause in causes],
                 }
             )
     return out
-
-
-def _rms_distance(job: Job) -> float:
-    """Root mean square of the distances of the staff readings that have one, m: an error of the collimation group
-    divided by it is the inclination of the line of sight, in radians."""
-    distance = np.nan_to_num(job.staff["distance"].to_numpy(float))
-    far = distance[distance > 0]
-    return float(np.sqrt(np.mean(far**2))) if len(far) else 1.0
 
 
 def _recorded(facts: JobFacts, h: int) -> float | None:
@@ -256,19 +247,6 @@ def _recorded(facts: JobFacts, h: int) -> float | None:
     if kind == "known":
         return float(net.nodes.height[facts.family.node[h]] if o < 0 else net.rise[o])
     return None
-
-
-def _causes(facts: JobFacts, h: int, error: float, sd: float) -> list[Record]:
-    kind, id_ = str(facts.family.kind[h]), str(facts.family.ids[h])
-    if kind in ("setup", "target", "tripod", "reading"):
-        found = rank_causes(facts.recorded.height(id_, error, sd))
-    elif kind in ("staff", "level", "shot", "known", "gnss", "separation"):
-        found = rank_level_causes(facts.recorded.level(id_, error, sd))
-    elif kind == "group":
-        found = group_causes(facts.recorded.group(id_, error, sd, float(facts.family.size[h])))
-    else:
-        return []  # the hypothesis says it itself
-    return [cause.as_dict() for cause in found[:CAUSES_SHOWN]]
 
 
 def releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], findings: Iterable[Finding]) -> Record:

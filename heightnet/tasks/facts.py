@@ -586,16 +586,16 @@ class JobFacts:
         """What the job recorded, asked for evidence about one suspect at a time."""
         return Records(self.job, self.net.readings)
 
-    def cause_of(self, h: int, error: float, sd: float) -> CauseFit | None:
-        """The likeliest cause of one hypothesis; None where the hypothesis says it itself (a swap)."""
+    def causes_of(self, h: int, error: float, sd: float) -> list[CauseFit]:
+        """Causes of one hypothesis, likeliest first; none where the hypothesis says it itself (a swap)."""
         kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
         if kind in ("setup", "target", "tripod", "reading"):
-            return rank_causes(self.recorded.height(id_, error, sd))[0]
+            return rank_causes(self.recorded.height(id_, error, sd))
         if kind in ("shot", "known", "level", "staff", "gnss", "separation"):
-            return rank_level_causes(self.recorded.level(id_, error, sd))[0]
+            return rank_level_causes(self.recorded.level(id_, error, sd))
         if kind == "group":
-            return group_causes(self.recorded.group(id_, error, sd, float(self.family.size[h])))[0]
-        return None
+            return group_causes(self.recorded.group(id_, error, sd, float(self.family.unit[h])))
+        return []
 
     def same_as(self, h: int) -> list[str]:
         """Ids about other things that nothing in the job tells from this one."""

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.judge.cause_groups import SAID_ITSELF
 from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
@@ -22,6 +24,7 @@ Record = dict[str, Any]
 
 MEMBERS_TOLD = 2_000  # of a finding, likeliest first; how many there are in all is said
 RIVALS_TOLD = 12  # of an unnamed finding, listed among the suspects
+SHOWN_BY_UP_TO = 3  # common errors of a finding for which it is said what would show them
 LEAST_TOLD = 0.005  # probability of a member of a list from which it is told
 LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
@@ -94,11 +97,14 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "place": place(facts, finding),
         "members": members,
         "count": len(keys),
+        "kinds": _kinds(facts, [h for _, h in keys]),
+        "slip": slip(facts, keys[:1] if finding.named else keys),
         "error_mm": finding.size * 1000,
         "error_sd_mm": finding.size_sd * 1000,
         "same_sign": _one_sign(facts, finding),
         "id": str(facts.family.ids[lead]) if finding.named else None,
         "parted_by": parted_by(facts, [h for _, h in keys]) if len(keys) > 1 else None,
+        "shown_by": shown_by(facts, [h for _, h in (keys[:1] if finding.named else keys)]),
         "moved": moved(facts, lead, finding.size) if finding.named else [],
     }
 
@@ -111,11 +117,44 @@ def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:
     return list(out.items())
 
 
+def _kinds(facts: JobFacts, members: list[int]) -> list[Record]:
+    """How many there are of each kind, the most numerous first; of a kind with one member its id."""
+    first: dict[str, int] = {}
+    for h in members:
+        first.setdefault(str(facts.family.kind[h]), h)
+    number = Counter(facts.family.kind[members].tolist())
+    return [
+        {"what": kind, "count": n, "id": str(facts.family.ids[first[kind]]) if n == 1 else None}
+        for kind, n in number.most_common()  # of equal ones the likelier first
+    ]
+
+
+def slip(facts: JobFacts, keys: list[tuple[Key, int]]) -> Record | None:
+    """The usual slip that likeliest made the error of one of some things, how many of them it fits and the first of
+    those; None where no slip fits any.  All that is told of slips of several things is told from here."""
+    found: dict[tuple[str, str], Record] = {}
+    likely: dict[tuple[str, str], float] = defaultdict(float)
+    for key, h in keys[:MEMBERS_TOLD]:
+        for one in facts.causes_of(h, *facts.judgement.size_of(h)):
+            if one.fits and one.cause not in SAID_ITSELF:
+                of, id_ = (one.cause, one.text), str(facts.family.ids[h])
+                told = found.setdefault(of, {"cause": one.cause, "text": one.text, "count": 0, "id": id_})
+                told["count"] += 1
+                likely[of] += facts.chance(key) * one.probability
+    return found[max(found, key=lambda of: round(likely[of], 9))] if found else None
+
+
 def parted_by(facts: JobFacts, members: list[int]) -> str | None:
     """What would part common errors that the job cannot tell from one another; None where others are among them."""
     if any(facts.family.kind[h] != "group" for h in members):
         return None
     return NEED[str(facts.family.ids[members[0]]).split(":")[1]]
+
+
+def shown_by(facts: JobFacts, members: list[int]) -> list[Record]:
+    """What would show each common error among some members: of a common error there is no line in a field book."""
+    ids = [str(facts.family.ids[h]) for h in members if facts.family.kind[h] == "group"]
+    return [{"id": id_, "what": NEED[id_.split(":")[1]]} for id_ in ids[:SHOWN_BY_UP_TO]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:
@@ -166,7 +205,7 @@ def suspects(facts: JobFacts) -> list[Record]:
             told.add(key)
             error, sd = facts.judgement.size_of(h)
             kind, name = str(facts.family.ids[h]).split(":", 1)
-            cause = facts.cause_of(h, error, sd)
+            cause = next(iter(facts.causes_of(h, error, sd)), None)
             out.append(
                 {
                     "order": len(out) + 1,

@@ -55,7 +55,7 @@ def bench(kind: str, seed: int, family: str = "whole") -> Bench:
 
 def of_kind(f: Family, kind: str) -> Family:
     at = np.flatnonzero(f.kind == kind)
-    return Family(f.ids[at], f.kind[at], f.node[at], f.observation[at], f.rate[at], f.size[at], f.C[:, at])
+    return Family(f.ids[at], f.kind[at], f.node[at], f.observation[at], f.rate[at], f.size[at], f.unit[at], f.C[:, at])
 
 
 @cache

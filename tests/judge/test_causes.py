@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from heightnet.job.model import Job
+from heightnet.judge.cause_groups import possible
 from heightnet.judge.cause_heights import FOOT, HEIGHT_CAUSES, INCH
 from heightnet.judge.cause_model import Alternative, Cause, Found, _any_size, normal_density, score
 from heightnet.judge.causes import (
@@ -344,7 +345,7 @@ def test_records_give_levels_and_groups(job: Job) -> None:
     assert records.level("shot:shots.csv:2", 0.1, 0.001).slope_distance == 80.0
     assert records.group("group:tape:steel", 0.03, 0.001).hooks == (0.03,)
     assert len(records.group("group:instrument:T1", 0.03, 0.001).points) == 3
-    assert records.group("group:tape_scale:steel", 0.003, 0.001).pattern == pytest.approx(1.59, abs=0.01)
+    assert records.group("group:tape_scale:steel", 0.003, 0.001, 1.59).pattern == 1.59
 
 
 def test_the_population_follows_a_job_with_many_heights(job: Job) -> None:
@@ -355,3 +356,38 @@ def test_the_population_follows_a_job_with_many_heights(job: Job) -> None:
     mean, sd = Records(low, reduce_tape(low)).height("setup:S1", 0.01, 0.002).population
     assert 0.65 < mean < 0.8 and sd < 0.1
     assert Records(job, reduce_tape(job)).height("setup:S1", 0.01, 0.002).population[0] == pytest.approx(1.56, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit", "small", "large"),
+    [
+        ("collimation", 35.0, 0.030, 0.4266),  # 12.19 m for each radian: 121.9 mm at 10 m
+        ("index", 80.0, 0.100, 1.0),
+        ("refraction", 0.0005, 0.001, 0.1),  # 200 times the coefficient that is usual
+        ("tape_scale", 1.55, 0.0031, -0.4),
+        ("tape", 1.0, 0.003, 1.6),
+    ],
+)
+def test_a_common_error_of_an_impossible_size_explains_nothing(kind, unit, small, large):
+    """The limits are judgement, from common practice; each size here is far on its side of them."""
+    can, cannot = (GroupEvidence(kind, "x", error, 0.001, pattern=unit) for error in (small, large))
+    assert possible(can) == 1.0 and possible(cannot) < 1e-12
+    assert group_causes(can)[0].cause != "none" and group_causes(can)[0].probability > 0.3
+    assert group_causes(cannot)[0].cause == "none" and group_causes(cannot)[0].probability > 0.99
+
+
+def test_a_scale_of_feet_for_metres_is_possible_all_the_same():
+    feet = GroupEvidence("tape_scale", "x", (1 - FOOT) * 1.55 + 0.001, 0.002, pattern=1.55)
+    assert possible(feet) > 0.8 and group_causes(feet)[0].cause == "scale_feet"
+
+
+def fitting(e: LevelEvidence) -> set[str]:
+    return {one.cause for one in rank_level_causes(e) if one.fits}
+
+
+def test_a_slip_fits_within_two_standard_deviations():
+    assert "misread_1dm" in fitting(LevelEvidence("staff", 1.2, 0.1077, 0.0112))
+    assert "misread_1dm" not in fitting(LevelEvidence("staff", 1.2, 0.1277, 0.0112))
+    assert "misread_1m" in fitting(LevelEvidence("staff", 1.2, 1.006, 0.005))
+    assert "misread_1m" not in fitting(LevelEvidence("staff", 0.8, 1.006, 0.005))  # no staff is read at -0.2 m
+    assert "none" not in fitting(LevelEvidence("staff", 1.2, 0.05, 0.001))

@@ -55,6 +55,21 @@ def test_one_reading_wrong_in_a_book_is_always_told(setups, ending):
         assert h in {m.hypothesis for m in finding.members}
 
 
+def test_a_collimation_of_an_impossible_size_has_no_share(monkeypatch):
+    """One reading wrong by 0.5 m: the level would have to read some 0.2 m wrong at 10 m.  Where nothing at all is
+    possible, the rates part the class."""
+    bench, rng = bench_of("book6"), np.random.default_rng(4)
+    level, staff = at(bench, "group:collimation:the level"), int(np.flatnonzero(bench.family.of("staff"))[3])
+    assert bench.classes.label[level] == bench.classes.label[staff]
+    y = observed(bench, rng, {staff: 0.5})
+    judgement = Judgement(bench, y)
+    members = bench.classes.members(int(bench.classes.label[level]))
+    assert judgement.share[level] < 1e-9 and judgement.share[members].sum() == pytest.approx(1.0)
+    monkeypatch.setattr("heightnet.judge.naming.Evidence.of", lambda *_: 0.0)
+    rate = bench.family.rate[members]
+    assert Judgement(bench, y).share[members] == pytest.approx(rate / rate.sum())
+
+
 def test_readings_between_two_marks_are_told_as_that_section():
     bench, rng = bench_of("book14-marks"), np.random.default_rng(2)
     h = int(np.flatnonzero(bench.family.of("staff") & bench.classes.tested)[5])

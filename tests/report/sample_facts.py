@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections import Counter
 from typing import Any
 
 from heightnet.report.facts import schema
@@ -343,6 +344,8 @@ class Sample:
     def find(self, members: list[Facts], probability: float, **values: Any) -> Facts:
         """Something wrong, in the smallest place that holds it: of one member it is named."""
         first, named = members[0], len(members) == 1
+        ids = [m["hypothesis"] if "hypothesis" in m else m["id"] for m in members]
+        kinds = Counter(id_.partition(":")[0] for id_ in ids)
         finding = {
             **blank(table="findings"),
             "order": len(self.facts["findings"]) + 1,
@@ -351,14 +354,18 @@ class Sample:
             "probability": probability,
             "place": {**blank("place"), "kind": "thing" if named else "class"},
             "members": [
-                {"id": m["hypothesis"] if "hypothesis" in m else m["id"],
-                 **{key: m[key] for key in ("probability", "error_mm", "error_sd_mm")}} for m in members
+                {"id": id_, **{key: m[key] for key in ("probability", "error_mm", "error_sd_mm")}}
+                for id_, m in zip(ids, members, strict=True)
             ],
             "count": len(members),
+            "kinds": [
+                {"what": kind, "count": n, "id": next(i for i in ids if i.startswith(f"{kind}:")) if n == 1 else None}
+                for kind, n in kinds.most_common()
+            ],
             "error_mm": first["error_mm"],
             "error_sd_mm": first["error_sd_mm"],
             "same_sign": len({m["error_mm"] > 0 for m in members}) == 1,
-            "id": (first["hypothesis"] if "hypothesis" in first else first["id"]) if named else None,
+            "id": ids[0] if named else None,
             "parted_by": None,
             **values,
         }  # fmt: skip

@@ -9,7 +9,7 @@ import sample_facts
 import heightnet
 from heightnet.report.claims import plain
 from heightnet.report.numbers import Lengths, decimals_for, tie
-from heightnet.report.story import reading_check, tell
+from heightnet.report.story import look_up, reading_check, slip_of, tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 
@@ -24,6 +24,66 @@ def test_summary_is_what_people_were_shown_before(name):
     if os.environ.get("HEIGHTNET_GOLDEN"):
         path.write_text(said, encoding="utf-8")
     assert said == path.read_text(encoding="utf-8")
+
+
+def of(*kinds):
+    """A finding with so many members of each kind; of one, that one."""
+    members = [id_ if n == 1 else f"{id_}:{i}" for id_, n in kinds for i in range(n)]
+    return {
+        "order": 1, "named": False, "count": len(members), "members": [{"id": id_} for id_ in members], "shown_by": [],
+        "kinds": [{"what": i.partition(":")[0], "count": n, "id": i if n == 1 else None} for i, n in kinds],
+    }  # fmt: skip
+
+
+LEVEL = ("group:collimation:the level", 1)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "said"),
+    [
+        ([("staff", 24)], "24 staff readings"),
+        ([("staff", 24), LEVEL], "24 staff readings or the collimation of the level"),
+        ([("staff", 1200), ("exchange", 3)], "1,200 staff readings or 3 pairs of readings in each other's place"),
+        ([("staff", 60), ("exchange:L21:out", 1)], "60 staff readings or the pair of readings in each other's place at "
+         "L21, run out"),
+        ([("staff", 9), ("level", 5), ("known", 2), ("shot", 2), LEVEL], "9 staff readings, 5 levelled differences, "
+         "2 known heights or 3 others"),
+        ([("staff", 9), ("level", 5), ("known", 2), LEVEL], "9 staff readings, 5 levelled differences, 2 known heights "
+         "or the collimation of the level"),
+    ],
+)  # fmt: skip
+def test_members_are_told_by_how_many_there_are_of_each_kind(kinds, said):
+    assert plain(Words(sample_facts.clean()).several(of(*kinds))) == said
+
+
+@pytest.mark.parametrize(
+    ("fits", "finding", "said"),
+    [
+        (24, of(("staff", 24)), "A usual slip has the size that each of them would need: a reading one metre off."),
+        (2, of(("staff", 2)), "A usual slip has the size that either of them would need: a reading one metre off."),
+        (23, of(("staff", 24)), "A usual slip has the size that 23 of them would need: a reading one metre off."),
+        (1, of(("known:B", 1), LEVEL), "A usual slip has the size that the known height of B alone would need: a "
+         "reading one metre off."),
+        (1, of(("known:B", 1)), "A usual slip has the size that it would need: a reading one metre off."),
+        (0, of(("known:B", 1)), "No usual slip has the size that it would need."),
+        (0, of(("staff", 24)), "No usual slip has the size that any of them would need."),
+    ],
+)  # fmt: skip
+def test_it_is_told_how_many_a_slip_fits(fits, finding, said):
+    slip = {"cause": "misread_1m", "text": "a reading one metre off", "count": fits, "id": finding["members"][0]["id"]}
+    assert plain(slip_of(Words(sample_facts.clean()), finding | {"slip": slip if fits else None})) == said
+
+
+def test_a_common_error_is_not_looked_up_in_the_field_book():
+    finding = of(("known:B", 1), LEVEL)
+    finding["shown_by"] = [{"id": LEVEL[0], "what": "the level tested by two pegs"}]
+    words = Words(sample_facts.clean())
+    assert look_up(words, finding) == [
+        "Look up in the field book: the known height of B.",
+        "The level tested by two pegs would show whether it is the collimation of the level.",
+    ]
+    finding |= {"members": [{"id": LEVEL[0]}], "named": True}
+    assert look_up(words, finding) == ["The level tested by two pegs would show it."]
 
 
 @pytest.mark.parametrize("name", ["suspect", "either", "clean", "unproved"])
@@ -119,6 +179,8 @@ def test_where_no_place_holds_half_no_chance_stands_behind_an_if(count):
     (one,) = facts["findings"]
     facts["judgement"].update(state="unclear", probability=0.31)
     one.update(level=0, probability=0.25, count=count)
+    if count == 7:
+        one["kinds"] = [{"what": "target", "count": 4, "id": None}, {"what": "setup", "count": 3, "id": None}]
     for member, chance in zip(one["members"], (0.14, 0.11), strict=True):
         member["probability"] = chance
     said = plain(" ".join(tell(Words(facts)).answers[0].lines))
@@ -126,7 +188,7 @@ def test_where_no_place_holds_half_no_chance_stands_behind_an_if(count):
     if count == 2:
         assert "possible (14 in 100); or" in said and "possible (11 in 100)." in said
     else:
-        assert "one of 7 instrument heights and target heights" in said and "Possible: 25 in 100." in said
+        assert "one of 4 target heights or 3 instrument heights" in said and "Possible: 25 in 100." in said
 
 
 @pytest.mark.parametrize(("earlier", "said"), [(5.2, "Together with what comes before it an error"), (8.0, "Then an")])

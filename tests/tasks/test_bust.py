@@ -21,7 +21,7 @@ from heightnet.report.bust_words import bust_document
 from heightnet.report.claims import plain as bare
 from heightnet.report.document import html, plain
 from heightnet.report.facts import as_written
-from heightnet.report.story import tell
+from heightnet.report.story import slip_of, tell
 from heightnet.report.words import Words
 from heightnet.tasks.bust import bust, exit_status
 from tests.large_books import level_net, staff_book
@@ -305,6 +305,22 @@ def test_bust_and_check_say_the_same(job):
     headline = bust_document(told).headline
     if checked["judgement"]["state"] in CONTRADICTED and "out of adjustment" not in headline:
         assert bare(headline).startswith(bare(tell(Words(checked)).headline))
+
+
+@pytest.mark.parametrize(("setups", "wrong"), [(8, 0.1), (30, 0.1), (30, 1.0)])
+def test_bust_and_check_count_alike_how_many_a_slip_fits(setups, wrong):
+    """One definition, one count: all of a section's readings that a step of the staff fits, not those of a list."""
+    job = open_run({4: wrong}, setups=setups, pegs=())
+    told, checked = bust(job), heightnet.check(job).facts
+    (finding,) = told["findings"]
+    text = "a reading one decimetre off" if wrong == 0.1 else "a reading one metre off"
+    assert finding["slip"]["text"] == text and finding["slip"] == checked["findings"][0]["slip"]
+    fits = [r for r in told["rivals"] if r["id"].startswith("known:") or 0 <= (r["would_be_m"] or -1) <= 5]
+    assert finding["slip"]["count"] == len(fits) > setups
+    sentence = slip_of(Words(told), finding)
+    why = next(a for a in tell(Words(checked)).answers if a.question == "Why?")
+    assert any(sentence in line for line in why.lines)
+    assert sentence in next(p for p in bust_document(told).parts if p.heading == "What would explain it").lines
 
 
 BUSTED = [pytest.param(open_run({4: 0.1}), id="open"), pytest.param(open_run({4: 0.1}, c=-1e-4, near=10), id="both")]
