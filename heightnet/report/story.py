@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
 from heightnet.report.claims import capital, claim
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
@@ -27,7 +28,6 @@ SPELT_OUT = 3  # members of a place that are told one by one; more stand in a ta
 TOLD = 3  # findings told in full
 TO_DO = "What to do in the field"
 SHORT_LIST = 6
-HEIGHTS_OF_ROWS = ("levels", "staff", "gnss")  # tables whose rows stand among what was tested, as heights do
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def tell(words: Words) -> Story:
 
 def _heights(words: Words, *names: str) -> Iterator[tuple[Any, ...]]:
     """Some values of every height, set-ups first; where a name differs between the tables, "setup/target"."""
-    for number, table in enumerate(("setups", "targets")):
+    for number, table in enumerate(HEIGHTS):
         of_table = [name.split("/")[min(number, name.count("/"))] for name in names]
         yield from zip(*(column(words.facts[table], name) for name in of_table), strict=True)
 
@@ -78,17 +78,17 @@ def with_verdict(words: Words, verdict: str) -> list[str]:
 
 def untested_rows(words: Words) -> dict[str, list[str]]:
     """Ids of the sights, levelled rows and satellite heights that nothing tests, by table."""
-    return _rows_with(words, "unproved", "shots", *HEIGHTS_OF_ROWS)
+    return _rows_with(words, "unproved")
 
 
 def weak_rows(words: Words) -> dict[str, list[str]]:
     """Ids of the levelled rows and satellite heights in which an error of the tolerance could hide, by table."""
-    return _rows_with(words, "weak", *HEIGHTS_OF_ROWS)
+    return _rows_with(words, "weak")
 
 
-def _rows_with(words: Words, verdict: str, *tables: str) -> dict[str, list[str]]:
+def _rows_with(words: Words, verdict: str) -> dict[str, list[str]]:
     out = {}
-    for table in tables:
+    for table in (table for table in NOT_PROVED[verdict] if table not in HEIGHTS):
         records = words.facts.get(table, [])
         if len(records):
             rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
@@ -97,10 +97,10 @@ def _rows_with(words: Words, verdict: str, *tables: str) -> dict[str, list[str]]
     return out
 
 
-def without_height(words: Words) -> list[str]:
-    """Set-ups over a mark for which no height was recorded."""
-    setups = words.facts["setups"]
-    return [s for s, v in zip(column(setups, "setup"), column(setups, "verdict"), strict=True) if v == "missing"]
+def without_height(words: Words, table: str) -> list[str]:
+    """Set-ups or targets over a mark for which no height was recorded."""
+    named = zip(*(column(words.facts[table], name) for name in (table.removesuffix("s"), "verdict")), strict=True)
+    return [name for name, verdict in named if verdict == "missing"]
 
 
 def _gaps(words: Words) -> list[str]:
@@ -108,18 +108,20 @@ def _gaps(words: Words) -> list[str]:
     out = []
     bare = with_verdict(words, "unproved")
     if bare:
-        names = listing([words.short(id) for id in bare], 4)
-        out.append(f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}: {names}")
+        said = f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}"
+        out.append(f"{said}: {listing([words.short(id) for id in bare], 4)}")
     rows = untested_rows(words)
     if rows:
         number = sum(map(len, rows.values()))
-        named = listing([words.short(id) for ids in rows.values() for id in ids], 3)
         kind = words.kind_of([ids[0] for ids in rows.values()])
         said = f"nothing tests {count(number, kind.removesuffix('s') if len(rows) == 1 else 'row')}"
-        out.append(f"{claim('rows', 'unproved', number, said)}: {named}")
-    if bare := without_height(words):
-        said = f"no height was recorded at {count(len(bare), 'set-up')}"
-        out.append(f"{claim('setups', 'missing', len(bare), said)}: {listing(bare, 4)}")
+        named = [words.short(id) for ids in rows.values() for id in ids]
+        out.append(f"{claim('rows', 'unproved', number, said)}: {listing(named, 3)}")
+    for table, what in (("setups", "set-up"), ("targets", "target")):
+        if bare := without_height(words, table):
+            said = claim(table, "missing", len(bare), f"no height was recorded at {count(len(bare), what)}")
+            named = bare if table == "setups" else [words.short(f"target:{name}") for name in bare]
+            out.append(f"{said}: {listing(named, 4)}")
     limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     weak = with_verdict(words, "weak")
     if weak:
@@ -131,6 +133,9 @@ def _gaps(words: Words) -> list[str]:
     doubted = with_verdict(words, "doubted")
     if doubted:
         out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
+    for table, ids in _rows_with(words, "doubted").items():
+        said = claim(table, "doubted", len(ids), count(len(ids), COUNTED[table]))
+        out.append(f"{said} {_are(len(ids))} {_word('doubted')}")
     if words.facts["judgement"]["relative"]:
         out.append(claim("judgement", "relative", True, "there is no known mark, so all heights are relative"))
     return out
@@ -638,7 +643,7 @@ def stretch(words: Words, finding: Record) -> str:
 
 
 def _tested(words: Words) -> list[str]:
-    tables = [t for t in ("setups", "targets", *HEIGHTS_OF_ROWS) if len(words.facts.get(t, []))]
+    tables = [t for t in (*HEIGHTS, *ROWS) if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
         size
@@ -684,9 +689,12 @@ def _cannot_prove(words: Words) -> list[str]:
     for ids in untested_rows(words).values():
         names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
         lines.append(f"Nothing tests {words.kind_of(ids[:1])}: {names}.")
-    for name in without_height(words)[:3]:
+    for name in without_height(words, "setups")[:3]:
         said = claim(f"setup:{name}", "verdict", "missing", "no height was recorded for it")
         lines.append(f"Set-up {name} stands over a mark, and {said}.")
+    for name in without_height(words, "targets")[:3]:
+        said = claim(f"target:{name}", "verdict", "missing", "no height was recorded")
+        lines.append(f"For {words.label(f'target:{name}').removeprefix('the height of ')} {said}.")
     heights = _heights(words, "hypothesis", "verdict", "smallest_found_mm")
     weak = {id: size for id, verdict, size in heights if verdict == "weak"}
     if weak:
