@@ -589,7 +589,9 @@ def _what_to_do(words: Words) -> list[str]:
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
     if weak_rows(words):
-        return ["Where an error of that size matters: level another line between marks that stay, to test each part alone."]
+        return [
+            "Where an error of that size matters: level another line between marks that stay, to test each part alone."
+        ]
     if facts["judgement"]["relative"]:
         return ["Tie the job to a known mark, and to a second one that proves the first."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
