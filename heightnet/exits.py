@@ -30,8 +30,14 @@ MEANING = {
     Exit.INTERRUPTED: "interrupted",
 }
 
+STRICT = (
+    "the job scatters more than stated or nothing tests it, a height is untested, weakly tested, not cleared or not "
+    "recorded, a sight or row is untested, or a levelled, staff or satellite row is weakly tested or not cleared"
+)
+"""When ``--strict`` makes a 1 of a 0: what `heightnet.gaps` finds, and two states."""
+
 OF_COMMAND: dict[str, tuple[str, str]] = {
-    "check": ("nothing contradicts the job", "something does, or with --strict not everything is proved"),
+    "check": ("nothing contradicts the job", "something does, or --strict finds it not proved"),
     "bust": (
         "everything that can be compared closes, and nothing is suspected",
         "something does not close, is suspected, or the book is faulty",
@@ -43,7 +49,7 @@ OF_COMMAND: dict[str, tuple[str, str]] = {
     "plan": ("after these steps every height is proved", "some height is not, or the job does not close"),
     "archive": (
         "nothing contradicts any job",
-        "something does in one job at least, or with --strict not everything is proved",
+        "something does in one job at least, or --strict finds one not proved",
     ),
     "tape": ("the readings agree", "they do not"),
     "selftest": ("done", ""),
@@ -116,6 +122,25 @@ What 0 and 1 are about differs with the question a command answers:
 `archive` ends with the highest that any of its jobs gives: 2 where one could not be read or adjusted, 3 where heightnet
 itself failed at one; the others are checked all the same. A command whose output nobody reads to its end, as in
 `heightnet show JOB | head`, ends as it would have without.
+
+## What `--strict` counts
+
+`check --strict` and `archive --strict` end in 1 too where nothing contradicts, but not all of a job is proved. Both
+count the same:
+
+| counts | of what |
+| --- | --- |
+| closes, but scatters more than stated (`scatters`) | the whole job |
+| nothing tests it (`untested`) | the whole job |
+| untested | heights of set-ups and targets, sights, rows |
+| no height was recorded, over a mark | set-ups and targets |
+| not cleared | heights of set-ups and targets, rows |
+| weakly tested: an error of the tolerance could hide | heights of set-ups and targets, rows |
+
+Rows are levelled differences, staff readings and satellite heights. A single sight that is weakly tested does not
+count, nor one that is not cleared: the heights at its two ends are judged themselves. That there is no known mark is
+said in the headline, and does not count either. The first line of a job that closes names all that counts, and
+[archive.json](archive.md#what-is-said-of-a-job) has the worst of it for each job (`gap`).
 
 ## Numbers are refused by one rule
 

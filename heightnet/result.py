@@ -8,7 +8,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from heightnet.rows import Rows, column
+from heightnet.gaps import gaps
+from heightnet.rows import Rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,20 +77,13 @@ class Result:
     def exit_status(self, strict: bool = False) -> int:
         """0: nothing contradicts; 1: something does.
 
-        With ``strict`` 1 too where a height is not proved, a reading is tested by nothing, the job tests nothing, or
-        it scatters more than stated.
+        With ``strict`` 1 too where the job scatters more than stated, nothing tests it, or something in it is not
+        proved, see `heightnet.gaps`.
         """
         state = self.facts["judgement"]["state"]
         if state in CONTRADICTED:
             return 1
-        heights = {verdict for table in ("setups", "targets") for verdict in column(self.facts[table], "verdict")}
-        unproved = not heights.isdisjoint(("unproved", "weak", "doubted", "missing"))
-        rows = {
-            verdict
-            for table in ("shots", "levels", "staff", "gnss")
-            for verdict in column(self.facts[table], "verdict")
-        }
-        return int(strict and (unproved or "unproved" in rows or state != "closes"))
+        return int(strict and (state != "closes" or bool(gaps(self.facts))))
 
     @cached_property
     def shown(self) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from heightnet.memory import TooLarge, require, rows_in
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 4  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
+RECORD = 5  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 IMPORTED, FIGURES = "imported", "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one

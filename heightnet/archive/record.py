@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from heightnet.archive.find import Found
+from heightnet.gaps import gaps
 from heightnet.report.claims import plain
 from heightnet.report.story import tell
 from heightnet.report.words import VERDICTS, Words
@@ -14,7 +15,6 @@ from heightnet.result import Result
 
 Record = dict[str, Any]
 
-NOT_PROVED = ("unproved", "missing", "doubted", "weak")  # verdicts of heights, the worst gap first
 COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
 ERROR = "error"  # the state of a job that could not be read or adjusted
 DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
@@ -43,7 +43,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "heights": verdicts,
         "unproved_share": round(verdicts["unproved"] / judged, 4) if judged else None,
         "findings": len(facts["findings"]),
-        "gap": _gap(facts),
+        "gap": next(iter(gaps(facts)), None),
         "size": {table: len(facts[table]) for table in COUNTED},
         "redundancy": facts["fit"]["redundancy"],
         "passed": facts["fit"]["passed"],
@@ -82,13 +82,6 @@ def record_of_error(found: Found, error: Record, report: str | None) -> Record:
         "error": error,
     }
     return empty
-
-
-def _gap(facts: Record) -> str | None:
-    """The worst verdict of a height, or without any of a row, that is no proof; None where all are proved."""
-    judged = {stand["verdict"] for table in ("setups", "targets") for stand in facts[table]} - {"free"}
-    judged = judged or {row["verdict"] for table in ("shots", "levels", "staff", "gnss") for row in facts[table]}
-    return next((verdict for verdict in NOT_PROVED if verdict in judged), None)
 
 
 def _worst(facts: Record) -> Record | None:

@@ -17,13 +17,14 @@ from typing import Any
 
 from heightnet.archive.find import STORE_FILE, Found, PassedOver
 from heightnet.errors import HeightnetError
+from heightnet.gaps import NOT_PROVED
 
 LAYOUT = 1
 COMMIT_AFTER_S = 1.0
 STATES = ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
 """States of a job in the order in which they want attention; "error": it could not be read or adjusted."""
-GAPS = ("unproved", "missing", "doubted", "weak", None)
-"""The worst verdict of a height that is no proof, by which jobs of one state are told apart."""
+GAPS = (*NOT_PROVED, None)
+"""The worst verdict that leaves something unproved, by which jobs of one state are told apart."""
 
 UNCONTRADICTED = ("untested", "scatters", "closes")
 
@@ -178,7 +179,7 @@ class Store:
 
     def counts(self) -> dict[str, int]:
         """Numbers of jobs: "found", "checked", "waiting", of each state, "gaps": of those that nothing contradicts the
-        jobs in which a height is not proved; "passed_over", "dropped"."""
+        jobs in which something is not proved; "passed_over", "dropped"."""
 
         def number(query: str) -> int:
             return int(self._db.execute(f"SELECT count(*) FROM {query}").fetchone()[0])

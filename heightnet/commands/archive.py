@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, ClassVar
 import click
 
 from heightnet.commands.command import Command, Number
-from heightnet.exits import Exit
+from heightnet.exits import STRICT, Exit
 from heightnet.job.ranges import SECONDS, TOLERANCE_MM, WORKERS
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 @click.option(
     "--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors in a job after so many seconds."
 )
-@click.option("--strict", is_flag=True, help="What is not proved, or scatters more than stated, is exit status 1 too.")
+@click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
 def command(
     folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
     hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from heightnet.commands.command import Command, Number
-from heightnet.exits import Exit
+from heightnet.exits import STRICT, Exit
 from heightnet.job.ranges import SECONDS, TOLERANCE_MM
 from heightnet.report.console import console, say_json
 from heightnet.report.console import say as print_line
@@ -38,7 +38,7 @@ def progress() -> Callable[[str], None]:
 )
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
-@click.option("--strict", is_flag=True, help="What is not proved, or scatters more than stated, is exit status 1 too.")
+@click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")

@@ -26,7 +26,7 @@ MEANINGS = {
     "error": "the job could not be read or adjusted; what is the matter with it is listed",
     "untested": "no measurement is more than needed, so none contradicts another",
     "scatters": "its readings scatter more than stated; nothing in it is accused",
-    "closes": "nothing contradicts; which heights are untested or weakly tested its own report says",
+    "closes": "nothing contradicts; what in it is untested or weakly tested its own report says",
 }
 
 KINDS = {"folder": "folder of tables", "workbook": "workbook", "landxml": "LandXML"}
@@ -98,7 +98,7 @@ def headline(counts: Record) -> str:
     >>> headline(Counter(checked=350, error=10, wrong=12, unclear=1))
     '13 of 340 jobs contradict themselves.'
     >>> headline(Counter(checked=3, closes=3, gaps=1))
-    'None of 3 jobs contradicts itself; in 1 of them not every height is proved.'
+    'None of 3 jobs contradicts itself; in 1 of them not everything is proved.'
     """
     wrong, readable = _contradicted(counts), counts["checked"] - counts["error"]
     jobs = count(readable, "job")
@@ -108,9 +108,9 @@ def headline(counts: Record) -> str:
         return "None of the jobs could be read."
     if wrong:
         return f"{wrong:,} of {jobs} {'contradicts itself' if wrong == 1 else 'contradict themselves'}."
-    gaps = f"; in {counts['gaps']:,} of them not every height is proved" if counts["gaps"] else ""
+    gaps = f"; in {counts['gaps']:,} of them not everything is proved" if counts["gaps"] else ""
     if readable == 1:
-        gaps = "; not every height in it is proved" if counts["gaps"] else ""
+        gaps = "; not everything in it is proved" if counts["gaps"] else ""
         return f"The job does not contradict itself{gaps}."
     return f"None of {jobs} contradicts itself{gaps}."
 

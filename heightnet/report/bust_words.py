@@ -8,7 +8,15 @@ from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import (
-    DOUBTFUL, SOUND, TONES, headline, place_of, relative, slip_of, state_word, untested_phrases,
+    DOUBTFUL,
+    SOUND,
+    TONES,
+    headline,
+    place_of,
+    relative,
+    slip_of,
+    state_word,
+    untested_phrases,
 )  # fmt: skip
 from heightnet.report.words import SIGHTS, TOLERANCE, Words
 

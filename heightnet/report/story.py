@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
@@ -29,7 +30,6 @@ ORDINALS = ("the first", "the second", "the third")
 TO_DO = "What to do in the field"
 SHORT_LIST = 6
 WITHOUT = {"setup": "set-up", "target": "target"}
-HEIGHTS_OF_ROWS = ("levels", "staff", "gnss")  # tables whose rows stand among what was tested, as heights do
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def tell(words: Words) -> Story:
 
 def _heights(words: Words, *names: str) -> Iterator[tuple[Any, ...]]:
     """Some values of every height, set-ups first; where a name differs between the tables, "setup/target"."""
-    for number, table in enumerate(("setups", "targets")):
+    for number, table in enumerate(HEIGHTS):
         of_table = [name.split("/")[min(number, name.count("/"))] for name in names]
         yield from zip(*(column(words.facts[table], name) for name in of_table), strict=True)
 
@@ -80,17 +80,17 @@ def with_verdict(words: Words, verdict: str) -> list[str]:
 
 def untested_rows(words: Words) -> dict[str, list[str]]:
     """Ids of the sights, levelled rows and satellite heights that nothing tests, by table."""
-    return _rows_with(words, "unproved", "shots", *HEIGHTS_OF_ROWS)
+    return _rows_with(words, "unproved")
 
 
 def weak_rows(words: Words) -> dict[str, list[str]]:
     """Ids of the levelled rows and satellite heights in which an error of the tolerance could hide, by table."""
-    return _rows_with(words, "weak", *HEIGHTS_OF_ROWS)
+    return _rows_with(words, "weak")
 
 
-def _rows_with(words: Words, verdict: str, *tables: str) -> dict[str, list[str]]:
+def _rows_with(words: Words, verdict: str) -> dict[str, list[str]]:
     out = {}
-    for table in tables:
+    for table in (table for table in NOT_PROVED[verdict] if table not in HEIGHTS):
         records = words.facts.get(table, [])
         if len(records):
             rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
@@ -123,6 +123,9 @@ def _gaps(words: Words) -> list[str]:
     doubted = with_verdict(words, "doubted")
     if doubted:
         out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
+    for table, ids in _rows_with(words, "doubted").items():
+        said = claim(table, "doubted", len(ids), count(len(ids), COUNTED[table]))
+        out.append(f"{said} {_are(len(ids))} {_word('doubted')}")
     return out + relative(words)
 
 
@@ -630,11 +633,13 @@ def _what_to_do(words: Words) -> list[str]:
         return ["Measure it again in parts that close by themselves, each part checked before the next one is begun."]
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
-    if weak_rows(words):
-        return ["Where an error of that size matters: another line between marks that stay, so that each part closes."]
     if bare := [id for ids in untested_rows(words).values() for id in ids]:
         told = listing([words.label(id) for id in bare], SPELT_OUT)
         return [f"Observe once more, from another set-up where that can be: {told}."]
+    if weak_rows(words):
+        return [
+            "Where an error of that size matters: level another line between marks that stay, to test each part alone."
+        ]
     if facts["judgement"]["relative"]:
         return ["Tie the job to a known mark, and to a second one that proves the first."]
     return ["Nothing needs to be observed again for the blunders this check looks for."]
@@ -701,7 +706,7 @@ def stretch(words: Words, finding: Record) -> str:
 
 
 def _tested(words: Words) -> list[str]:
-    tables = [t for t in ("setups", "targets", *HEIGHTS_OF_ROWS) if len(words.facts.get(t, []))]
+    tables = [t for t in (*HEIGHTS, *ROWS) if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
         size
