@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from heightnet.report.claims import claim
 from heightnet.report.numbers import listing
 from heightnet.report.story import place_of
 from heightnet.report.words import Words
@@ -37,6 +38,9 @@ def part_of(words: Words, id: str, also: list[str]) -> Part:
     for finding in findings:
         if finding["count"] == len(ids) and {m["id"] for m in finding["members"]} == set(ids):
             return Part("", place_of(words, finding), finding)
+        if len(ids) > 3 and set(ids) <= {m["id"] for m in finding["members"]}:
+            count = claim(f"finding:{finding['order']}", "count", finding["count"], f"{finding['count']:,}")
+            return Part("", f"one of {len(ids):,} of those {count} values", None)
     if len(ids) <= 3:
         return Part("", f"either {listing([words.label(i) for i in ids], 3, 'or')}", None)
     kinds = {words.kind_of(i) for i in ids}

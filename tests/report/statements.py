@@ -183,8 +183,6 @@ class Facts:
             return facts[of][fact]
         if of == "findings" and fact == "count":
             return len(facts["findings"])
-        if "untested" in facts and (of in ("heights", *TABLES, *HEIGHTS) or fact == "verdict"):
-            return self._untested(of, fact)
         if of == "heights":
             return len({r["hypothesis"] for r in self.stands.values() if r["hypothesis"] and r["verdict"] == fact})
         if of == "rows":
@@ -209,15 +207,6 @@ class Facts:
             id_, _, key = name.rpartition(":")
             return next(c for c in self.records[id_]["causes"] if c["cause"] == key)[fact]
         return self._of_record(of, fact)
-
-    def _untested(self, of, fact):
-        """Of a task that lists what nothing tests and has no verdicts otherwise."""
-        listed = self.facts["untested"]
-        if fact == "missing":
-            return sum(id_.startswith(of.removesuffix("s")) for id_ in listed["without_height"])
-        if fact == "verdict":
-            return "unproved" if any(of in ids for ids in listed["rows"].values()) else self._of_record(of, fact)
-        return len(listed["heights"] if of == "heights" else listed["rows"][of])
 
     def _of_record(self, of, fact):
         record = self.records[of]

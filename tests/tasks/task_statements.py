@@ -69,11 +69,24 @@ def record(facts, of):
         return next(c for c in of_thing["causes"] if c["cause"] == key)
     if kind == "settings":
         return facts["settings"]["test"]
+    if "untested" in facts and of != "bust" and (found := untested(facts["untested"], of)):
+        return found
     if kind in facts and not name:
         return facts[kind]
     if kind in ("bust", "prove", "plan") and not name:
         return facts
     return next(r for table in ("heights", "suspects", "rivals") for r in facts.get(table, ()) if r["id"] == of)
+
+
+def untested(listed, of):
+    """What nothing tests, as the verdicts of results.json would say it."""
+    rows, bare = listed["rows"], listed["heights"]
+    missing = sum(id_.startswith(of.removesuffix("s")) for id_ in listed["without_height"])
+    return {
+        "heights": {"unproved": len(bare)}, "setups": {"missing": missing}, "targets": {"missing": missing},
+        **{table: {"unproved": len(ids)} for table, ids in rows.items()},
+        **{id_: {"verdict": "unproved"} for ids in rows.values() for id_ in ids},
+    }.get(of)  # fmt: skip
 
 
 def walk(value, path):

@@ -1,0 +1,75 @@
+"""What a job says of one thing agrees with what it says of that thing elsewhere."""
+
+import json
+from collections import Counter
+
+import numpy as np
+import pytest
+
+import heightnet
+from heightnet.report.document import plain
+from heightnet.report.prove_words import prove_document
+from heightnet.tasks.prove import prove
+from tests.large_books import EVERY, staff_book
+from tests.networks import reciprocal
+
+TRUE_M, WRONG_M = 1.53, 0.1
+
+
+@pytest.fixture(scope="module")
+def two_readings():
+    """A traverse with two readings at one set-up, the second a decimetre too high."""
+    party = reciprocal(5, seed=4)
+    next(s for s in party.setups if s["setup"] == "S3")["height"] = np.nan
+    for row, wrong in enumerate((0.0, WRONG_M), start=2):
+        value = round(TRUE_M + wrong, 3)
+        party.tape.append({"stand_kind": "setup", "stand": "S3", "text": f"{value:.3f}", "reading": value, "scale": "m",
+                           "kind": "vertical", "sd": 0.001, "row": row})  # fmt: skip
+    return party.job()
+
+
+def test_a_stand_of_which_one_reading_is_wrong_has_one_height(two_readings):
+    facts = json.loads(heightnet.check(two_readings).to_json())
+    stand = next(s for s in facts["setups"] if s["setup"] == "S3")
+    first, second = stand["readings"]
+    assert facts["findings"][0]["id"] == second["id"]
+    assert stand["recorded_m"] == pytest.approx(TRUE_M + WRONG_M / 2, abs=1e-6)
+    for height in (stand["corrected_m"], stand["found_m"], facts["explanations"][0]["setups"][0]["corrected_m"]):
+        assert height == pytest.approx(TRUE_M, abs=0.005)  # two sds of a tape and a sight
+    assert stand["error_mm"] == pytest.approx((stand["recorded_m"] - stand["found_m"]) * 1000, abs=1e-3)
+    assert abs(first["difference_mm"]) < 5 and first["verdict"] != second["verdict"] == "suspect"
+    assert [c["sides_with"] for c in facts["reading_checks"]] == ["first"]
+
+
+def test_two_readings_are_walked_as_one(two_readings):
+    facts = json.loads(heightnet.check(two_readings).to_json())
+    walks = Counter(tuple(sorted(loop["ids"])) for loop in facts["loops"])
+    assert max(walks.values()) == 1
+    readings = sum(len(s["readings"]) for table in ("setups", "targets") for s in facts[table])
+    stands = sum(len(facts[table]) for table in ("setups", "targets"))
+    assert len(facts["loops"]) == facts["fit"]["redundancy"] - (readings - stands)
+
+
+def test_a_set_up_whose_readings_contradict_each_other_is_not_called_untested(two_readings):
+    facts = prove(two_readings, "S3")
+    assert facts["verdict"] == "no_check_shots"
+    said = plain(prove_document(facts))
+    assert "nothing here tests its height" not in said and "100 mm too high" in said.replace("99.9", "100")
+
+
+def test_a_blunder_that_only_the_number_of_readings_makes_likely_is_not_told():
+    """Half of a thousand readings lie in one class that closes: that one of 500 is easily wrong is nothing it shows."""
+    job = staff_book(1000)
+    ends = {f"M{0}", f"M{1000 // 4 // EVERY}"}
+    staff = job.staff.copy()
+    inner = ~staff["mark"].isin(ends)  # no mark between is used again
+    staff.loc[inner, "mark"] += " " + staff["run"][inner]
+    staff.loc[200, "reading"] += 0.1
+    marks = job.marks[job.marks["mark"].isin(ends)].reset_index(drop=True)
+    facts = json.loads(heightnet.check(heightnet.Job.from_frames("long", marks=marks, staff=staff)).to_json())
+    (finding,) = facts["findings"]
+    assert facts["judgement"]["state"] == "wrong" and facts["judgement"]["blunders"] == 1
+    told = {m["id"] for m in finding["members"]}
+    assert "staff:staff.csv:202" in told and finding["count"] >= 500
+    asked = {r["id"] for r in facts["staff"] if r["verdict"] == "either"}
+    assert asked == {id_ for id_ in told if id_.startswith("staff:")}
