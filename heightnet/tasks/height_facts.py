@@ -21,6 +21,7 @@ from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.facts import JobFacts, Record, told_heights
+from heightnet.tasks.judgement_facts import parts
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -74,6 +75,8 @@ class HeightFacts:
         several = np.flatnonzero((out > SURELY_SOUND) & (np.bincount(family.node[of_stand], minlength=len(out)) > 1))
         for node in {*several.tolist(), *swaps}:
             out[node] = self.facts.judgement.chance_of((STAND, node))
+        for node, h in self._shared.items():  # what a common error that is named makes wrong is as surely wrong
+            out[node] = max(out[node], self.facts.judgement.probability[h])
         return np.minimum(out, self.facts.judgement.sure_at_most)
 
     @cached_property
@@ -96,21 +99,35 @@ class HeightFacts:
 
     @cached_property
     def _beside_freed(self) -> tuple[Ints, Floats, Floats]:
-        """Stands of which the likeliest explanation lets some readings go and keeps others: their nodes, and their
-        heights without axis from all but their own readings with the sds of these.
+        """Stands of which the likeliest explanation lets some readings go and keeps others, or that share a common
+        error that is named: nodes, heights without axis from all but their own readings, and the sds of these.
 
-        With some let go, what is tested is the mean of the others.
+        With some let go, what is tested is the mean of the others; with a common error, the mean without it.
         """
         facts, family = self.facts, self.bench.family
         members = facts.judgement.explanations[0].members
         gone = family.observation[members[family.kind[members] == "reading"]]
-        node = np.unique(self.net.head[gone])
+        node = np.unique(np.array([*self.net.head[gone].tolist(), *self._shared], dtype=np.int64))
         told = {m.hypothesis for f in facts.judgement.findings for m in f.members}
         node = node[[h >= 0 and h not in told for h in self.height_of[node].tolist()]]
         mean, sd = (values[node] for values in stand_heights(self.net, gone))
         error, error_sd = (values[self.height_of[node]] for values in facts.tests[:2])
+        variance = error_sd**2 - sd**2
+        for h in dict.fromkeys(self._shared.values()):
+            much = facts.stand_pull([h]).toarray()[node, 0]
+            size, size_sd = facts.judgement.size_of(h)
+            mean, variance = mean - much * size, variance + (much * size_sd) ** 2
         left = np.isfinite(mean)
-        return node[left], (mean - error)[left], _root(error_sd**2 - sd**2)[left]
+        return node[left], (mean - error)[left], _root(variance)[left]
+
+    @cached_property
+    def _shared(self) -> dict[int, int]:
+        """Nodes of the stands that share a common error that is named, and its hypothesis."""
+        facts, family = self.facts, self.bench.family
+        named = [f.members[0].hypothesis for f in facts.judgement.findings if f.named]
+        return {
+            int(family.node[stand]): h for h in named if family.kind[h] == "group" for stand in sorted(parts(facts, h))
+        }
 
     def _of_stands(self, values: Floats) -> Floats:
         out = np.full(len(self.height_of), np.nan)
@@ -182,7 +199,7 @@ class HeightFacts:
                 **told_heights(corrected, "corrected_m", "corrected_sd_mm", np.zeros(len(h)), judged),
                 "same_as": self._same_as(h),
                 "causes": [
-                    self._causes(int(n), int(k)) if k >= 0 and p >= CAUSES_FROM else []
+                    self._causes(int(n), int(k)) if k >= 0 and p >= CAUSES_FROM and n not in self._shared else []
                     for n, k, p in zip(node.tolist(), h.tolist(), chance.tolist(), strict=True)
                 ],
                 "readings": self._readings(node, axis, found, verdict),

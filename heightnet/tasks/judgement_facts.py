@@ -13,6 +13,7 @@ from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import STAND, Key
+from heightnet.network.model import Kind
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
 
@@ -302,21 +303,26 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
     for finding in facts.judgement.findings:
         if finding.named:
             for key, h in keys_in(facts, finding)[:1]:
-                named |= {h, *places.thing(key).tolist(), *_parts(facts, h)}
+                named |= {h, *places.thing(key).tolist(), *parts(facts, h)}
         elif finding.level > 0:
             for member in finding.members:
                 asked.add(member.hypothesis)
-                if member.probability >= LEAST_TOLD:
-                    asked |= _parts(facts, member.hypothesis)
+                if member.probability >= LEAST_TOLD and facts.family.kind[member.hypothesis] != "group":
+                    asked |= parts(facts, member.hypothesis)
     return named, asked - named
 
 
-def _parts(facts: JobFacts, h: int) -> set[int]:
-    """What two values booked in each other's place make wrong, each by itself."""
+def parts(facts: JobFacts, h: int) -> set[int]:
+    """What is wrong with a hypothesis: of two values booked in each other's place each, of a common error the heights
+    that share it."""
     places, family = facts.bench.places, facts.family
     if family.kind[h] == "swap":
         return {k for node in places.stands_of_swap(h) for k in places.thing((STAND, node)).tolist()}
     if family.kind[h] == "exchange":
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
+    if family.kind[h] == "group":
+        rows = family.members(h)
+        stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == Kind.HEIGHT]])
+        return set(np.flatnonzero(family.of(*HEIGHTS) & np.isin(family.node, stands)).tolist())
     return set()

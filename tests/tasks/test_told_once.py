@@ -73,3 +73,19 @@ def test_a_blunder_that_only_the_number_of_readings_makes_likely_is_not_told():
     assert "staff:staff.csv:202" in told and finding["count"] >= 500
     asked = {r["id"] for r in facts["staff"] if r["verdict"] == "either"}
     assert asked == {id_ for id_ in told if id_.startswith("staff:")}
+
+
+def test_heights_that_share_a_named_common_error_are_not_called_sound():
+    """Every target height of one prism 30 mm too high: each of them is, and no other."""
+    party = reciprocal(6, seed=3)
+    for target in party.targets:
+        target["height"] += 0.03 * (target["equipment"] == "prism 0")
+    facts = json.loads(heightnet.check(party.job()).to_json())
+    (finding,) = facts["findings"]
+    assert finding["id"] == "group:equipment:prism 0" and finding["error_mm"] == pytest.approx(30, abs=3)
+    for target in facts["targets"]:
+        wrong = target["equipment"] == "prism 0"
+        assert (target["verdict"] == "suspect") == wrong
+        assert (target["probability"] == finding["probability"]) == wrong
+        assert target["recorded_m"] - target["corrected_m"] == pytest.approx(0.0307 * wrong, abs=2e-4)
+        assert target["recorded_m"] - target["found_m"] == pytest.approx(0.030 * wrong, abs=0.009)  # about three sds
