@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import click
@@ -60,7 +60,7 @@ class Help(click.HelpFormatter):
     def write_text(self, text: str) -> None:
         super().write_text(self._tied(text))
 
-    def write_dl(self, rows: Sequence[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
         tied = [(option, self._tied(text)) for option, text in rows]
         super().write_dl(tied, min(col_max, self.width // 3), col_spacing)
 

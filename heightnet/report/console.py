@@ -206,10 +206,11 @@ def lacks(char: str, encoding: str) -> bool:
 
 
 def progress(*columns: str | ProgressColumn, to: Console | None = None) -> Progress:
-    """A bar of progress on stderr, gone when it is done; what it says are this program's words and numbers."""
+    """A bar of progress on a terminal, gone when it is done; what it says are this program's words and numbers."""
     from rich.progress import Progress
 
-    return Progress(*columns, console=to or console(err=True), transient=True)
+    to = to or console(err=True)
+    return Progress(*columns, console=to, transient=True, disable=not to.is_terminal)
 
 
 def width(err: bool = False) -> int:
