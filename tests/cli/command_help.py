@@ -54,7 +54,6 @@ def environment(*folders, **more):
         **os.environ,
         "PYTHONPATH": os.pathsep.join([*map(str, folders), str(ROOT)]),
         "OMP_NUM_THREADS": "1",
-        "COLUMNS": "10000",  # sentences stay whole where no test is about the width
         **more,
     }
 
