@@ -26,31 +26,35 @@ COMMANDS = {
 }
 
 ABOUT = (
-    "Was a set-up height wrong? Reads height observations, adjusts them and says what is probably wrong,",
-    "what could be wrong without showing, and what one more shot would prove.",
+    "Was a set-up height wrong? Reads height observations, adjusts them and says what is probably wrong, "
+    "what could be wrong without showing, and what one more shot would prove."
 )
 
 
-def overview() -> str:
-    """The text of ``heightnet --help``."""
+def overview(columns: int) -> str:
+    """The text of ``heightnet --help``, its lines no wider than so many columns."""
     from heightnet.exits import MEANING
+    from heightnet.report.console import wrapped
 
     width = max(map(len, (*COMMANDS, "--version"))) + 2
-    commands = [f"  {name:{width}}{text}" for name, (_, text) in COMMANDS.items()]
+
+    def entry(name: object, text: str) -> list[str]:
+        return wrapped(f"  {name:<{width}}{text}", columns, width + 2)
+
     return "\n".join(
         [
             "Usage: heightnet COMMAND [OPTIONS] ...",
             "",
-            *(f"  {line}" for line in ABOUT),
+            *wrapped(f"  {ABOUT}", columns, 2),
             "",
             "Commands:",
-            *commands,
+            *(line for name, (_, text) in COMMANDS.items() for line in entry(name, text)),
             "",
-            f"  {'--version':{width}}Say which version this is.",
-            "  heightnet COMMAND --help says what a command takes.",
+            *entry("--version", "Say which version this is."),
+            *wrapped("  heightnet COMMAND --help says what a command takes.", columns, 2),
             "",
             "Exit status:",
-            *(f"  {status:<{width}}{means}" for status, means in MEANING.items()),
+            *(line for status, means in MEANING.items() for line in entry(int(status), means)),
         ]
     )
 
@@ -82,11 +86,11 @@ def _hear_no_interrupt() -> Callable[[], object]:
 
 
 def _run() -> int:
-    from heightnet.report.console import guard, say
+    from heightnet.report.console import guard, say, width
 
     guard()
     if sys.argv[1:] in (["--help"], ["-h"]):
-        say(overview())
+        say(overview(width()))
         return 0
     # the matrices are sparse or small: threads of the linear algebra would only get in one another's way
     for library in ("OMP", "OPENBLAS", "MKL"):

@@ -151,11 +151,17 @@ the rule in words ("expected a number from 0.01 to 10,000 mm"); [columns](column
 ## Where heightnet itself fails
 
 What was not foreseen ends in status 3, one sentence, and a bundle `heightnet-fault-*.zip` in the working folder (in the
-temporary one where that cannot be written to). It holds the versions of heightnet, Python and the libraries, the
-command with its options, the settings of the job, and where in the program it happened. Names, paths, readings and
-heights are left out of it, and so are the words of the error, which may quote them. With `--with-job`, which every
-command that reads a job takes, the job's own files, the full command and the words of the error go in as well. It is a
-plain zip archive of text: look into it before you send it.
+temporary one where that cannot be written to). A later run that fails alike leaves no second one there: its message
+names the first. The bundle holds the versions of heightnet, Python and the libraries, the command with its options, the
+settings of the job, and where in the program it happened. Names, paths, readings and heights are left out of it, and so
+are the words of the error, which may quote them. With `--with-job`, which every command that reads a job takes, the
+job's own files, the full command and the words of the error go in as well. It is a plain zip archive of text: look into
+it before you send it.
+
+## Lines
+
+A terminal gets lines of its own width. A pipe or a file gets lines of as many columns as the environment variable
+`COLUMNS` says, 80 where it says nothing; JSON is the same at every width.
 
 This page is made from the list that the commands themselves go by.
 """

@@ -6,6 +6,7 @@ the error, which may quote any of them; what stays is the kind of error and the 
 
 from __future__ import annotations
 
+import hashlib
 import linecache
 import os
 import platform
@@ -17,7 +18,6 @@ import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -71,32 +71,52 @@ def tell(faults: Sequence[Fault], jobs: Iterable[tuple[str, Path]] | None = None
         jobs = [("job", at_work.job)] if at_work.job else []
     failed = f"heightnet itself failed{at}; this is its own fault, not one of the job"
     try:
-        path = _written(faults, list(jobs))
+        path, left = _bundle(faults, list(jobs))
     except Exception as error:  # a full disk, or one fault more
         kind = error.strerror if isinstance(error, OSError) and error.strerror else type(error).__name__
         return f"{failed}, and no bundle could be written that says what happened ({kind}): please report it."
     holds = "it holds no name and no value of yours" + (", which --with-job would put in" if at_work.reads else "")
     if at_work.with_job:
         holds = "it holds the job as well"
-    return f"{failed}: please send {path} to whoever looks after heightnet for you ({holds})."
+    earlier = ", left by an earlier run that failed alike," if left else ""
+    return f"{failed}: please send {path}{earlier} to whoever looks after heightnet for you ({holds})."
 
 
-def _written(faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> Path:
-    """The bundle in the working folder, or in the temporary one where that cannot be written to."""
-    name = f"heightnet-fault-{datetime.now():%Y%m%d-%H%M%S}-{os.getpid()}.zip"
+def _bundle(faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> tuple[Path, bool]:
+    """The bundle in the working folder, or in the temporary one where that cannot be written to.
+
+    Whether it was there already: a command that is tried again and again leaves one of them, not many.
+    """
+    name = f"heightnet-fault-{_same(faults, jobs)}.zip"
     try:
-        _write(Path(name), faults, jobs)
-        return Path(name)
+        return _kept(Path(name), faults, jobs)
     except OSError:
-        path = Path(tempfile.gettempdir(), name)
+        return _kept(Path(tempfile.gettempdir(), name), faults, jobs)
+
+
+def _kept(path: Path, faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> tuple[Path, bool]:
+    left = zipfile.is_zipfile(path)
+    if not left:
         _write(path, faults, jobs)
-        return path
+    return path, left
+
+
+def _same(faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> str:
+    """Letters that are the same for the same faults of the same version; with the job, for the same files of it."""
+    import heightnet
+
+    user = str(getattr(os, "getuid", int)())  # who share a temporary folder cannot write over one another's
+    parts = [_bytes(text) for text in (heightnet.__version__, user, *sorted(fault.where for fault in faults))]
+    for _, job in jobs if at_work.with_job else ():
+        parts += [inside.read_bytes() for inside in _files(job)]
+    return hashlib.sha256(b"".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()[:12]
 
 
 def _write(path: Path, faults: Sequence[Fault], jobs: list[tuple[str, Path]]) -> None:
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         # for nobody else's eyes, wherever it lies
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        handle = os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
         with os.fdopen(handle, "w+b") as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as bundle:
             bundle.writestr("about.txt", _bytes("\n".join(_about(faults))))
             for number, fault in enumerate(faults[:MOST], start=1):
@@ -107,9 +127,10 @@ def _write(path: Path, faults: Sequence[Fault], jobs: list[tuple[str, Path]]) ->
             for name, job in jobs[:MOST] if at_work.with_job else ():
                 for inside in _files(job):
                     bundle.write(inside, _bytes(f"{name}/{inside.name}").decode("utf-8"))
+        os.replace(part, path)
     except BaseException:
         with suppress(OSError):
-            path.unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
         raise
 
 

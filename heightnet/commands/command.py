@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import shlex
+import sys
+from collections.abc import Iterable
 from typing import Any
 
 import click
@@ -10,6 +13,8 @@ from click.core import ParameterSource
 
 from heightnet import exits, faults
 from heightnet.job.ranges import Range
+from heightnet.report.console import fitted
+from heightnet.report.numbers import NO_BREAK
 
 READS = ("job", "folder", "file")
 """Names of the argument that is a job, a folder of jobs, or a file that becomes one."""
@@ -43,8 +48,35 @@ def with_job() -> click.Option:
     )  # fmt: skip
 
 
+class Help(click.HelpFormatter):
+    """Help whose lines end between words: at no hyphen, and not between a number and what it counts or means."""
+
+    _TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|minutes|seconds)\b)|(?<=\[default:) |(?<=[:;] \d) |(?<=; 130) ")
+    _HYPHEN = "\N{NON-BREAKING HYPHEN}"
+
+    def _tied(self, text: str) -> str:
+        return self._TOGETHER.sub(NO_BREAK, text.replace("-", self._HYPHEN))
+
+    def write_text(self, text: str) -> None:
+        super().write_text(self._tied(text))
+
+    def write_dl(self, rows: Iterable[tuple[str, str]], col_max: int = 30, col_spacing: int = 2) -> None:
+        tied = [(option, self._tied(text)) for option, text in rows]
+        super().write_dl(tied, min(col_max, self.width // 3), col_spacing)
+
+    def getvalue(self) -> str:
+        text = super().getvalue().replace(NO_BREAK, " ").replace(self._HYPHEN, "-")
+        return "\n".join(fitted(text, sys.stdout, self.width))
+
+
+class Context(click.Context):
+    formatter_class = Help
+
+
 class Command(click.Command):
     """A command that says how it ends, and whose faults are told with what it was asked to do."""
+
+    context_class = Context
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -13,7 +13,7 @@ from heightnet.commands.command import with_job
 from heightnet.exits import Exit
 from heightnet.report.console import say, width
 
-HELP = 78  # columns of help, where the terminal has as many
+HELP = 78  # columns of help, where there are as many
 
 
 class LazyCommands(click.Group):
@@ -28,12 +28,12 @@ class LazyCommands(click.Group):
         return import_module(f"heightnet.commands.{COMMANDS[cmd_name][0]}").command
 
     def get_help(self, ctx: click.Context) -> str:
-        return overview()
+        return overview(width())
 
 
 @click.group(
-    cls=LazyCommands, params=[with_job()], help=" ".join(ABOUT),
-    context_settings={"help_option_names": ["-h", "--help"], "terminal_width": min(width() or HELP, HELP)},
+    cls=LazyCommands, params=[with_job()], help=ABOUT,
+    context_settings={"help_option_names": ["-h", "--help"], "terminal_width": min(width(), HELP)},
 )  # fmt: skip
 @click.version_option(heightnet.__version__, prog_name="heightnet")
 def cli() -> None:
@@ -46,7 +46,7 @@ def run() -> int:
     Raises KeyboardInterrupt where it was interrupted, and the errors of the command itself.
     """
     if len(sys.argv) == 1:  # click itself ends this in 0 or in 2, by its version
-        say(overview(), err=True)
+        say(overview(width(err=True)), err=True)
         return Exit.REFUSED
     try:
         done = cli.main(prog_name="heightnet", standalone_mode=False)

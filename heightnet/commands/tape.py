@@ -52,10 +52,14 @@ def command(
     """Reduce the tape readings of one height, say whether they agree, and what to book.
 
     \b
-    heightnet tape 1.586 "5' 2 7/16\\""                     metres, and feet and inches
-    heightnet tape 1.592 5.222ft --slant --radius 100mm    two slants to a side mark
-    heightnet tape "1.592, slant, radius 100mm" 1.589      a slant, and one upright
-    heightnet tape "1.343 + 0.243" 1.586                   two parts, and one length
+    heightnet tape 1.586 "5' 2 7/16\\""
+        metres, and feet and inches
+    heightnet tape 1.592 5.222ft --slant --radius 100mm
+        two slants to a side mark
+    heightnet tape "1.592, slant, radius 100mm" 1.589
+        a slant, and one upright
+    heightnet tape "1.343 + 0.243" 1.586
+        two parts, and one length
     """
     from heightnet.errors import InputErrors
     from heightnet.report.console import say, say_json, width

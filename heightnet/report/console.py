@@ -5,7 +5,7 @@ Three things are kept up in this one place:
 - What a terminal would obey instead of showing (control characters, marks of writing direction, characters without
   width) becomes ``?``: a name of a mark may hold anything.
 - What the encoding lacks becomes something readable, ``+-`` for a plus-minus sign, and ``?`` where there is nothing.
-- Lines wider than the terminal are wrapped at blanks, and nothing is cut.
+- Lines wider than the terminal, or for a pipe than COLUMNS says, are wrapped at blanks, and nothing is cut.
 
 A reader that has seen enough (``heightnet show JOB | head``) changes nothing of what the command does and how it ends.
 """
@@ -38,7 +38,8 @@ READABLE = {
 """What stands for a character that an encoding lacks; others lose their accents (``é`` becomes ``e``), or become a
 ``?``."""
 
-NARROWEST = 20  # a terminal that says less than this is not believed
+NARROWEST = 20  # less than this is not believed
+UNSAID = 80  # columns where neither a terminal nor COLUMNS says how many
 _ERRORS = "heightnet-readable"
 _UNUSUAL = re.compile(r"[^\n\x20-\x7e]")
 _BEYOND_ASCII = re.compile(r"[^\x00-\x7e]")
@@ -164,13 +165,13 @@ def put(to: Console, text: str, style: str = "") -> None:
         to.print(Text(line, style=style), soft_wrap=True)
 
 
-def width_of(to: Console) -> int | None:
-    """Columns of a console; None for a pipe or a file."""
-    return max(to.width, NARROWEST) if to.is_terminal else None
+def width_of(to: Console) -> int:
+    """Columns of a console."""
+    return max(to.width, NARROWEST)
 
 
 def say(text: str = "", err: bool = False) -> None:
-    """Print text on stdout or stderr, cleaned and not wider than the terminal."""
+    """Print text on stdout or stderr, cleaned and not wider than its `width`."""
     stream = sys.stderr if err else sys.stdout
     stream.write("\n".join(fitted(text, stream, width(err))) + "\n")
     if err:
@@ -205,35 +206,34 @@ def lacks(char: str, encoding: str) -> bool:
 
 
 def progress(*columns: str | ProgressColumn, to: Console | None = None) -> Progress:
-    """A bar of progress on stderr, gone when it is done; what it says are this program's words and numbers."""
+    """A bar of progress on a terminal, gone when it is done; what it says are this program's words and numbers."""
     from rich.progress import Progress
 
-    return Progress(*columns, console=to or console(err=True), transient=True)
+    to = to or console(err=True)
+    return Progress(*columns, console=to, transient=True, disable=not to.is_terminal)
 
 
-def width(err: bool = False) -> int | None:
-    """Columns of the terminal, as it says itself or else COLUMNS does; None for a pipe or a file."""
+def width(err: bool = False) -> int:
+    """Columns that text may take: as many as the terminal has; for a pipe or a file what COLUMNS says, or else 80."""
     stream = sys.stderr if err else sys.stdout
-    try:
-        if not stream.isatty():
-            return None
-        columns = os.get_terminal_size(stream.fileno()).columns or int(os.environ.get("COLUMNS", "80"))
-    except (AttributeError, OSError, ValueError):
-        return None
-    return max(columns, NARROWEST)
+    columns = 0
+    with contextlib.suppress(AttributeError, OSError, ValueError):
+        if stream.isatty():
+            columns = os.get_terminal_size(stream.fileno()).columns
+    if columns <= 0:
+        with contextlib.suppress(ValueError):
+            columns = int(os.environ.get("COLUMNS", ""))
+    return max(columns, NARROWEST) if columns > 0 else UNSAID
 
 
-def fitted(text: str, stream: Any, columns: int | None) -> list[str]:
+def fitted(text: str, stream: Any, columns: int) -> list[str]:
     """The lines of a text as a stream can show them: wrapped, what hangs over set under its own beginning."""
     text = clean(text)
     encoding = getattr(stream, "encoding", None)
     if encoding and not text.isascii():
         text = _BEYOND_ASCII.sub(lambda found: readable(found[0]) if lacks(found[0], encoding) else found[0], text)
-    lines = text.split("\n")
-    if columns is None:
-        return lines
     out = []
-    for line in lines:
+    for line in text.split("\n"):
         indent = len(line) - len(line.lstrip(" "))
         out += wrapped(line, columns, min(indent + 2, columns // 3))
     return out

@@ -7,6 +7,7 @@ digits.
 from __future__ import annotations
 
 import io
+import logging
 import warnings
 from typing import TYPE_CHECKING, Any
 
@@ -41,6 +42,9 @@ def drawings(facts: dict[str, Any]) -> list[Drawing]:
 
 def figure_files(facts: dict[str, Any]) -> dict[str, str]:
     """The text of figures/NAME.svg for each picture."""
+    # it tells who has no home at length where it keeps its list of letters: of no use to whoever wants a report
+    log = logging.getLogger("matplotlib")
+    log.setLevel(log.level or logging.ERROR)
     import matplotlib
 
     files = {}

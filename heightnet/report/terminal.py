@@ -29,7 +29,7 @@ def plain(facts: dict[str, Any]) -> str:
 
 def show(facts: dict[str, Any], console: Console, folder: Path | None = None) -> None:
     """Print the story; a console that is no terminal gets the same text without any colour."""
-    for line, style in _lines(facts, min(WIDTH, width_of(console) or WIDTH)):
+    for line, style in _lines(facts, min(WIDTH, width_of(console))):
         put(console, line, style)
     if folder is not None:
         page = folder / "report.html"

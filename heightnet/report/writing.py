@@ -6,7 +6,7 @@ import csv
 import io
 import os
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
@@ -22,8 +22,11 @@ def beside(path: Path) -> Iterator[IO[str]]:
         with part.open("w", encoding="utf-8", newline="") as file:
             yield file
         os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
+    except BaseException as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.filename == str(part):
+            error.filename = str(path)  # the one that was asked for
         raise
 
 

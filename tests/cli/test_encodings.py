@@ -1,14 +1,18 @@
 """What reaches a terminal or a pipe: in its encoding, at its width, and nothing in it that it would obey."""
 
 import json
+import os
 import re
 import shutil
+import subprocess
 import sys
 from collections import Counter
+from pathlib import Path
 
 import pytest
-from command_help import DATA, STYLES, environment, on_terminal, run
+from command_help import COMMAND, DATA, ROOT, STYLES, environment, on_terminal, run
 
+from heightnet.cli import COMMANDS as CLI
 from heightnet.report.console import cells, readable
 
 pytestmark = pytest.mark.slow
@@ -17,6 +21,7 @@ ENCODINGS = ("cp1252", "cp437", "ascii", "cp932")
 QUARRY, BRIDGE, MILL, MARSH = (
     DATA / name for name in ("quarry-traverse", "bridge-check-shots", "mill-levels", "saltmarsh-antennas")
 )
+FERRY = ROOT / "tests" / "job" / "landxml" / "ferry-landing.xml"
 COMMANDS = [
     ("check", QUARRY, "--no-page", "--to", "out"),
     ("bust", MILL),
@@ -118,8 +123,8 @@ def job(tmp_path):
     return folder
 
 
-# C1 as a control sequence, right-to-left override and isolate, zero-width space and joiner, byte order mark, a tag
-HOSTILE = "\x9b2J\u202e\u2067\u200b\u200d\ufeff\U000e0041"
+# C1 as a control sequence; right-to-left override, isolates, mark; zero-width space, joiner; byte order mark, a tag
+HOSTILE = "\x9b2J\u202e\u2066\u2067\u200f\u200b\u200d\ufeff\U000e0041"
 HOSTILE_COMMANDS = [
     ("check", "JOB", "--no-page", "--to", "out\x1b[2J"),
     ("bust", "JOB", "--to", "out\u202e"),
@@ -140,17 +145,63 @@ HOSTILE_COMMANDS = [
 ]
 
 
+# where any character may stand: in what is typed, and in tables that are refused for it
+REFUSED = "\u202e\u2066\x9b\u200f\x07\x1b[31m"
+REFUSED_COMMANDS = [
+    *((name, "REFUSED") for name in ("check", "bust", "plan", "show", "selftest")),
+    ("prove", "REFUSED", "--setup", f"1{REFUSED}"),
+    ("archive", "REFUSED", "--output", "out", "--no-page"),
+    ("check", "JOB", "--to", f"out{REFUSED}", "--no-page"),
+    ("prove", "JOB", "--setup", f"1{REFUSED}"),
+    ("import", "XML", f"new{REFUSED}"),
+    ("new", f"new{REFUSED}"),
+    ("demo", f"none{REFUSED}"),
+    ("tape", f"1.5{REFUSED}"),
+    (f"none{REFUSED}",),
+]
+
+
 def obeyed(text):
     """Characters that a terminal does not show."""
     return {char for char in text if not char.isprintable() and char != "\n"}
 
 
-@pytest.mark.parametrize("arguments", HOSTILE_COMMANDS, ids=lambda value: repr(value[0]) + ascii(value[-1]))
-def test_nothing_in_a_name_is_obeyed(tmp_path, job, arguments):
-    arguments = [str(job) if a == "JOB" else a for a in arguments]
-    done = run(*arguments, cwd=tmp_path)
+@pytest.fixture
+def refused(tmp_path, job):
+    """The same job, its names with what a table may not hold as well."""
+    folder = tmp_path / f"refused{REFUSED}"
+    shutil.copytree(job, folder)
+    for path in folder.glob("*.csv"):
+        path.write_text(path.read_text(encoding="utf-8").replace(HOSTILE, REFUSED), encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def xml(tmp_path):
+    """A LandXML file whose names hold what XML allows of it."""
+    text = FERRY.read_text(encoding="utf-8")
+    path = tmp_path / f"ferry{REFUSED}.xml"
+    path.write_text(
+        re.sub(r'(name|pntRef|setupID|id|stationName)="([^"]+)"', rf'\1="\2{HOSTILE}"', text), encoding="utf-8"
+    )
+    return path
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "cp1252"])
+@pytest.mark.parametrize(
+    "arguments", [*HOSTILE_COMMANDS, *REFUSED_COMMANDS], ids=lambda value: repr(value[0]) + ascii(value[-1])
+)
+def test_nothing_in_a_name_is_obeyed_in_any_encoding(tmp_path, job, refused, xml, arguments, encoding):
+    places = {"JOB": job, "REFUSED": refused, "XML": xml}
+    script = Path(sys.executable).with_name("heightnet")
+    command = [str(script)] if script.is_file() else COMMAND  # as it is installed, where it is
+    done = subprocess.run(
+        [*command, *(os.fspath(places.get(a, a)) for a in arguments)],
+        cwd=tmp_path, env=environment(PYTHONIOENCODING=encoding), capture_output=True, timeout=180,
+    )  # fmt: skip
     assert done.returncode in (0, 1, 2) and done.stdout + done.stderr
-    assert not obeyed(done.stdout) | obeyed(done.stderr)
+    for text in (done.stdout.decode(encoding), done.stderr.decode(encoding)):
+        assert not obeyed(text) and "Traceback" not in text
 
 
 @needs_terminals
@@ -168,9 +219,9 @@ def test_json_and_pages_keep_the_names(tmp_path, job):
         assert f"P{HOSTILE}" in {mark["mark"] for mark in json.loads(text)["marks"]}
     run("plan", job, "--to", tmp_path / "out")
     page = (tmp_path / "out" / "plan.html").read_text(encoding="utf-8")
-    assert "<bdi>\u202e</bdi><bdi>\u2067</bdi>" in page
+    assert "<bdi>\u202e</bdi><bdi>\u2066</bdi><bdi>\u2067</bdi>" in page
     read = re.sub(r' data-of="[^"]*"', "", page)  # what a statement is about is an attribute, which nobody reads
-    assert not re.search("(?<!<bdi>)[\u202e\u2067]", read)
+    assert not re.search("(?<!<bdi>)[\u202e\u2066\u2067]", read)
     facts = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
     assert any(HOSTILE in height["id"] for height in facts["heights"])
 
@@ -192,8 +243,42 @@ def test_at_any_width_nothing_is_wider_and_nothing_is_cut(tmp_path, plainly, arg
     assert max(cells(line) for line in lines if folder not in line) <= columns
     expected, out, _ = plainly(arguments)
     assert status == expected
-    missing = Counter(words(out)) - Counter(words("\n".join(lines)))
-    assert not {word for word in missing if "/" not in word}, "words that the pipe has and the terminal has not"
+    assert not missing(out, "\n".join(lines)), "words that the pipe has and the terminal has not"
+
+
+@pytest.mark.parametrize("columns", ["60", "80", "132", ""])
+@pytest.mark.parametrize(
+    "arguments", [*COMMANDS[:-1], ("show", QUARRY), ("archive", BRIDGE, "--output", "out", "--no-page"), ("demo",),
+                  ("bust", MILL, "--tolerance", "x")], ids=named
+)  # fmt: skip
+def test_a_pipe_is_as_wide_as_columns_says_or_else_80(tmp_path, plainly, arguments, columns):
+    done = run(*arguments, cwd=tmp_path, env=environment(COLUMNS=columns))
+    status, out, err = plainly(arguments)
+    assert done.returncode == status
+    for text, whole in ((done.stdout, out), (untimed(done.stderr), untimed(err))):
+        lines = [line for line in text.split("\n") if str(tmp_path) not in line]
+        assert max(map(cells, lines)) <= int(columns or 80)
+        assert not missing(whole, text)
+
+
+@pytest.mark.parametrize("columns", ["0", "-5", "wide", "9" * 5000])
+def test_columns_that_say_nothing_are_80(columns):
+    assert run("demo", env=environment(COLUMNS=columns)).stdout == run("demo", env=environment(COLUMNS="80")).stdout
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80, 132])
+@pytest.mark.parametrize("command", ["", *CLI])
+def test_help_is_not_wider_and_no_word_is_cut(command, columns):
+    arguments = [*command.split(), "--help"]
+    wide, text = (run(*arguments, env=environment(COLUMNS=str(c))).stdout for c in (132, columns))
+    assert max(map(len, text.split("\n"))) <= columns
+    assert text.split() == wide.split()
+    assert not re.search(r"(\w-|\[default:|[:;] \d)$", text, re.MULTILINE)
+
+
+def missing(whole, text):
+    """Words of the whole that the text has not, paths apart."""
+    return {word for word in Counter(words(whole)) - Counter(words(text)) if "/" not in word}
 
 
 def words(text):

@@ -5,7 +5,9 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import pytest
 from command_help import COMMAND, DATA, ROOT, environment, run
@@ -144,6 +146,46 @@ def test_a_full_disk_is_refused(arguments):
         command = [*COMMAND, *map(str, arguments)]
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, env=environment(), timeout=120)
     assert (done.returncode, done.stderr.decode()) == (2, "Could not read or write: No space left on device.\n")
+
+
+@pytest.fixture
+def read_only():
+    """A working folder that cannot be written to, with a job in it, and how a command is run that keeps to that."""
+    folder = Path(tempfile.mkdtemp())  # pytest's own are closed to other users
+    shutil.copytree(BRIDGE, folder / "job")
+    as_other = []
+    if os.geteuid() == 0:  # root may write everywhere
+        as_other = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
+        starts = [*as_other, sys.executable, "-c", "import heightnet.cli"]
+        if not shutil.which("setpriv") or subprocess.run(starts, cwd="/", env=environment()).returncode:
+            pytest.skip("as root it needs setpriv, and a Python and a heightnet that other users can read")
+    folder.chmod(0o555)
+    yield folder, as_other
+    folder.chmod(0o755)
+    shutil.rmtree(folder)
+
+
+@needs_posix
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("check", "job"), "reports: Permission denied."),
+        (("check", "job", "--to", "out", "--no-page"), "out: Permission denied."),
+        (("bust", "job", "--to", "."), "bust.json: Permission denied."),
+        (("archive", "job", "--workers", "1"), "reports: Permission denied."),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+)
+def test_a_folder_that_cannot_be_written_to_is_refused(read_only, arguments, says):
+    folder, as_other = read_only
+    env = environment(HOME="/nonexistent")  # as of many a user that runs services
+    done = subprocess.run(
+        [*as_other, *COMMAND, *arguments], cwd=folder, env=env, capture_output=True, text=True, timeout=120
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    (sentence,) = [line for line in done.stderr.splitlines() if " s  " not in line]  # stages are told if it takes long
+    assert sentence.startswith("Could not read or write ") and sentence.endswith(says)
+    assert [path.name for path in folder.iterdir()] == ["job"]
 
 
 # ---- 130: interrupted ----

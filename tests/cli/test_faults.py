@@ -89,6 +89,29 @@ def test_with_the_job_where_it_is_asked_for(tmp_path, here, job, before):
     assert "ZeroDivisionError: it was" in files["traceback.txt"] and f"{NAME} farm" in files["about.txt"]
 
 
+def test_a_run_that_fails_alike_names_the_bundle_that_is_there(tmp_path, here, job):
+    env = broken(tmp_path, READ)
+    first = run("plan", job, cwd=here, env=env)
+    path, files = bundle_in(here)
+    assert "earlier run" not in told(first, path.name)
+    before = path.read_bytes()
+    for arguments in (("plan", job), ("plan", job, "--budget", "20")):
+        again = told(run(*arguments, cwd=here, env=env), path.name)
+        assert f"{path.name}, left by an earlier run that failed alike, to" in again
+        assert bundle_in(here) == (path, files) and path.read_bytes() == before
+
+    for arguments in (("bust", job), ("plan", job, "--with-job")):  # another way to it; what holds more
+        told(run(*arguments, cwd=here, env=env), "heightnet-fault")
+    assert len(list(here.iterdir())) == 3
+    (job / "marks.csv").write_text((job / "marks.csv").read_text() + "\n")
+    told(run("plan", job, "--with-job", cwd=here, env=env), "heightnet-fault")
+    assert len(list(here.iterdir())) == 4, "the job is not the one that was put into a bundle before"
+
+    path.write_bytes(before[: len(before) // 2])  # what is no whole bundle is none
+    assert "earlier run" not in told(run("plan", job, cwd=here, env=env), path.name)
+    assert zipfile.is_zipfile(path)
+
+
 @pytest.mark.parametrize(
     ("what", "arguments"),
     [
