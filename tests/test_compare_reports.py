@@ -118,6 +118,7 @@ def kept(tmp_path_factory) -> Path:
 NAMES = ("results.json", "setups.csv", "targets.csv", "marks.csv", "summary.txt", "report.html", "figures/plan.svg")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("units", [1, 3])
 def test_any_number_of_a_report_may_differ_by_one_unit_and_not_by_three(kept, tmp_path, name, units):
@@ -134,6 +135,7 @@ def test_any_number_of_a_report_may_differ_by_one_unit_and_not_by_three(kept, tm
         assert bool(differences(kept, now)) == (units > 1), (found[0], text[found.start() - 60 : found.end() + 20])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_any_letter_of_a_report_that_is_another_is_seen(kept, tmp_path, name):
     text = (kept / name).read_bytes().decode()

@@ -45,6 +45,7 @@ def test_every_shape_is_stated():
     assert set(STATED) == set(SHAPES)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHAPES)
 def test_a_shape_has_its_size_and_its_truth(name):
     for seed in (0, 1):
@@ -58,6 +59,7 @@ def test_a_shape_has_its_size_and_its_truth(name):
             assert height == pytest.approx(made.heights[mark], abs=1e-5)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [n for n in SHAPES if not n.startswith("book") or n.startswith("book14")])
 def test_a_seed_is_one_geometry_and_another_is_another(name):
     first = shape(name, 3)

@@ -9,6 +9,7 @@ from heightnet.network import build_network
 from heightnet.simulate import KINDS, Sds, blunder, simulate
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_heights_are_found_within_their_sds(kind):
     job, truth = simulate(kind, 7)
@@ -20,6 +21,7 @@ def test_heights_are_found_within_their_sds(kind):
     assert np.sqrt(np.mean(np.square(off))) < 2.2  # heights share errors: no sharper than this for 8 marks
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "id_", "size"),
     [("S1", "setup:S4", 0.05), ("S1", "shot:shots.csv:9", -0.04), ("S2", "tripod:stand 3", 0.03),

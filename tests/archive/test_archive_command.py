@@ -12,6 +12,7 @@ import pytest
 from archive_help import DATA, bytes_of, copied
 
 pytestmark = pytest.mark.slow
+JOBS = 30  # of an archive that is interrupted once nine are done
 COMMAND = [sys.executable, "-m", "heightnet", "archive"]
 
 
@@ -70,7 +71,7 @@ def interrupt(archive, output, times=1, number=signal.SIGINT, group=True):
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_keeps_what_is_done_and_says_how_to_go_on(tmp_path, number):
-    archive, output = copied(tmp_path / "office", 60), tmp_path / "out"
+    archive, output = copied(tmp_path / "office", JOBS), tmp_path / "out"
     status, out, err = interrupt(archive, output, number=number)
     assert status == 130, out + err
     assert "Stopping after the jobs at work" in err and "run the same command again" in err
@@ -78,7 +79,7 @@ def test_ctrl_c_keeps_what_is_done_and_says_how_to_go_on(tmp_path, number):
     facts = json.loads((output / "archive.json").read_text(encoding="utf-8"))
     counts = facts["counts"]
     assert not facts["archive"]["complete"] and counts["checked"] >= 8 and counts["waiting"] > 0
-    assert counts["checked"] + counts["waiting"] == 60 and f"{counts['waiting']} jobs are not checked yet" in err
+    assert counts["checked"] + counts["waiting"] == JOBS and f"{counts['waiting']} jobs are not checked yet" in err
     assert f"{counts['waiting']} jobs are not yet checked" in (output / "index.html").read_text(encoding="utf-8")
     assert not list(output.rglob("*.part")) and len(list(output.rglob("results.json"))) == counts["checked"]
     for path in output.rglob("results.json"):
@@ -92,27 +93,27 @@ def test_ctrl_c_keeps_what_is_done_and_says_how_to_go_on(tmp_path, number):
 
 
 def test_ctrl_c_twice_stops_at_once_and_the_next_run_goes_on(tmp_path):
-    archive, output = copied(tmp_path / "office", 60), tmp_path / "out"
+    archive, output = copied(tmp_path / "office", JOBS), tmp_path / "out"
     status, out, err = interrupt(archive, output, times=2)
     assert status == 130, out + err
     assert "Traceback" not in out + err and "What is done is kept" in err
     assert not list(output.rglob("*.part"))
     on = run(archive, "--output", output, "--no-page")
-    assert on.returncode == 0 and "60" in on.stdout
+    assert on.returncode == 0 and str(JOBS) in on.stdout
     facts = json.loads((output / "archive.json").read_text(encoding="utf-8"))
-    assert facts["counts"]["checked"] == 60 and not list(output.rglob("*.part"))
+    assert facts["counts"]["checked"] == JOBS and not list(output.rglob("*.part"))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 def test_workers_do_not_outlive_a_run_that_is_killed(tmp_path):
-    archive, output = copied(tmp_path / "office", 60), tmp_path / "out"
+    archive, output = copied(tmp_path / "office", JOBS), tmp_path / "out"
     status, _, _ = interrupt(archive, output, number=signal.SIGKILL, group=False)
     assert status == -signal.SIGKILL
     half_done = len(list(output.rglob("results.json")))
     until = time.monotonic() + 20
     while workers_of(output) and time.monotonic() < until:
         time.sleep(0.1)
-    assert not workers_of(output) and half_done < 60
+    assert not workers_of(output) and half_done < JOBS
     on = run(archive, "--output", output, "--no-page")
     assert on.returncode == 0 and not list(output.rglob("*.part"))
 

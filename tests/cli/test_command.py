@@ -183,6 +183,7 @@ def test_empty_shots(job, text):
     refused(job)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [

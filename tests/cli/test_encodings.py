@@ -187,9 +187,14 @@ def xml(tmp_path):
     return path
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "cp1252"])
+ENCODINGS = ("utf-8", "ascii", "cp1252")
+EVERY = [*HOSTILE_COMMANDS, *REFUSED_COMMANDS]
+IN_TURN = [(arguments, ENCODINGS[i % 3]) for i, arguments in enumerate(EVERY)]
+IN_ALL = [(c[i], e) for c in (HOSTILE_COMMANDS, REFUSED_COMMANDS) for i in (0, 1) for e in ENCODINGS]
+
+
 @pytest.mark.parametrize(
-    "arguments", [*HOSTILE_COMMANDS, *REFUSED_COMMANDS], ids=lambda value: repr(value[0]) + ascii(value[-1])
+    ("arguments", "encoding"), list(dict.fromkeys([*IN_TURN, *IN_ALL])), ids=lambda value: ascii(value)[-60:]
 )
 def test_nothing_in_a_name_is_obeyed_in_any_encoding(tmp_path, job, refused, xml, arguments, encoding):
     places = {"JOB": job, "REFUSED": refused, "XML": xml}
@@ -246,11 +251,13 @@ def test_at_any_width_nothing_is_wider_and_nothing_is_cut(tmp_path, plainly, arg
     assert not missing(out, "\n".join(lines)), "words that the pipe has and the terminal has not"
 
 
-@pytest.mark.parametrize("columns", ["60", "80", "132", ""])
-@pytest.mark.parametrize(
-    "arguments", [*COMMANDS[:-1], ("show", QUARRY), ("archive", BRIDGE, "--output", "out", "--no-page"), ("demo",),
-                  ("bust", MILL, "--tolerance", "x")], ids=named
-)  # fmt: skip
+PIPED = [*COMMANDS[:-1], ("show", QUARRY), ("archive", BRIDGE, "--output", "out", "--no-page"), ("demo",),
+         ("bust", MILL, "--tolerance", "x")]  # fmt: skip
+WIDE = [(arguments, ("60", "")[i % 2]) for i, arguments in enumerate(PIPED)]
+WIDE += [(PIPED[0], columns) for columns in ("60", "80", "132", "")]
+
+
+@pytest.mark.parametrize(("arguments", "columns"), list(dict.fromkeys(WIDE)), ids=lambda value: ascii(value)[-60:])
 def test_a_pipe_is_as_wide_as_columns_says_or_else_80(tmp_path, plainly, arguments, columns):
     done = run(*arguments, cwd=tmp_path, env=environment(COLUMNS=columns))
     status, out, err = plainly(arguments)

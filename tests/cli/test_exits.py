@@ -114,6 +114,7 @@ def test_a_number_out_of_range_is_refused_with_the_rule(tmp_path, arguments, say
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("file", "text", "place", "rule"),
     [

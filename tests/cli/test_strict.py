@@ -118,11 +118,11 @@ MADE = {  # how each ends without and with --strict, its state, and what is in i
 QUICK = ("long book", "proved", "weak levels")
 
 
-def ends(job, folder):
+def ends(job, folder, ways=((), ("--strict",))):
     """How ``check`` and ``archive`` end at a job, each without and with ``--strict``."""
     check = ("check", job, "--no-page", "--to", folder / "checked")
     archive = ("archive", job, "--no-page", "--no-parquet", "--workers", "1", "--output", folder / "archived")
-    return [[run(*command, *strict).returncode for strict in ((), ("--strict",))] for command in (check, archive)]
+    return [[run(*command, *strict).returncode for strict in ways] for command in (check, archive)]
 
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=() if n in QUICK else pytest.mark.slow) for n in MADE])

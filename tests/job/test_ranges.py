@@ -53,6 +53,7 @@ def test_what_was_asked_for():
     assert TABLES["marks"].column("sd_mm").within.holds(0) and not TABLES["marks"].column("sd_mm").within.holds(1e-308)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("setting", NUMBERS, ids=lambda s: s.name)
 def test_a_setting_keeps_one_rule_wherever_it_comes_from(setting, folder, plain, tmp_path):
     """A job.toml, a workbook's sheet and Python refuse the same numbers with the same words."""

@@ -341,6 +341,7 @@ class TestHostile:
             archive.writestr("xl/sharedStrings2.xml", bomb.encode(encoding))
         assert "document type" in one(tmp_path / "quarry.xlsx").read
 
+    @pytest.mark.slow
     @pytest.mark.parametrize(
         ("old", "new"),
         [

@@ -40,6 +40,7 @@ def sized(bench, h, sds):
 # ---- levelling: whoever reads a decimetre wrong is told so ----
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("setups", [6, 14, 60])
 @pytest.mark.parametrize("ending", ["", "-again", "-marks"])
 def test_one_reading_wrong_in_a_book_is_always_told(setups, ending):

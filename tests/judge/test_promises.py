@@ -38,6 +38,7 @@ def spoken_of(bench):
     return said / 1500
 
 
+@pytest.mark.slow
 def test_an_error_of_the_promised_size_is_spoken_of(bench):
     """.8 within three standard errors (.031) and the promise's own .02."""
     assert bench.net.job.settings.test.power == 0.8
@@ -51,6 +52,7 @@ def test_the_power_of_the_settings_is_that_of_the_promise(power):
     assert spoken_of(Bench(build_network(job))) == pytest.approx(power, abs=0.05)
 
 
+@pytest.mark.slow
 def test_an_error_of_the_size_of_naming_is_named_alone():
     """300 draws: .95 within three standard errors (.038) and .02."""
     bench = Bench(build_network(shape("centred-tied", 4).job))

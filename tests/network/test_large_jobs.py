@@ -52,6 +52,7 @@ def free(tables):
     tables["setups"].loc[::3, ["mark", "height"]] = np.nan
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["chain", "town", "lattice"])
 @pytest.mark.parametrize("change", [held, pieces, sessions, doubled, free], ids=lambda change: change.__name__)
 def test_redundancy_against_dense_qr(kind, change, tmp_path):

@@ -177,6 +177,7 @@ def test_every_statement_on_a_demos_page_is_that_of_results_json(demos, name):
     check(demos[name], name)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", range(QUICK))
 def test_every_statement_on_a_simulated_jobs_page_is_that_of_results_json(number):
     check(heightnet.check(simulated(number)), f"simulated {number}")

@@ -254,6 +254,7 @@ def test_a_large_sound_job_closes():
     assert (facts["verdict"] == "closes") is not facts["misclosed"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [798, 800, 1000])
 @pytest.mark.parametrize("made", [staff_book, level_net])
 def test_large_books_of_one_kind(made, rows):
@@ -295,7 +296,8 @@ DEMOS = [pytest.param(read_job(DATA / name), id=name) for name in (
 )]  # fmt: skip
 
 
-@pytest.mark.parametrize("job", [*DEMOS, *sixty()])
+@pytest.mark.slow
+@pytest.mark.parametrize("job", [*DEMOS, *sixty()[::3]])
 def test_bust_and_check_say_the_same(job):
     """One judgement: state, findings and chances are those of results.json, and a contradiction has one headline."""
     told, checked = as_written(bust(job)), heightnet.check(job).shown

@@ -48,6 +48,7 @@ def test_a_wrong_antenna_height_is_named_with_its_size(result):
     assert result.exit_status() == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("blunders", "named"),
     [({"gnss:gnss.csv:4": 0.12}, {"gnss:gnss.csv:4"}), ({"known:M6": 0.09}, {"known:M6"}),
@@ -262,6 +263,7 @@ def line():
     return build_network(long_line(wrong=("G41a", "G130b", "G211a")))
 
 
+@pytest.mark.slow
 def test_large_jobs_are_judged_by_neighbourhoods_and_find_the_same(line):
     assert len(line.y) - line.A.shape[1] > ONE_UP_TO
     assert isinstance(bench_for(line), LargeBench)

@@ -229,6 +229,7 @@ def test_command_options_and_page(tmp_path):
     assert CliRunner().invoke(cli, ["plan", folder, "--tolerance", "nan"]).exit_code == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["quarry-traverse", "mill-levels", "tunnel-forced-centring", "saltmarsh-antennas"])
 @pytest.mark.parametrize(
     "options", [{}, {"planned": True}, {"gone": True, "tolerance": 0.003}, {"budget": 3.0}], ids=str

@@ -21,6 +21,7 @@ from tests.noise import blunders
 from tests.random_networks import MIXES, random_job
 
 SMALL = [(seed, mix) for seed in range(25) for mix in MIXES]  # 150 of up to 300 observations
+QUICK = 5  # seeds of these that every run tries
 LARGE = [
     (0, 700, "levels"), (1, 900, "staff"), (2, 1200, "sights"), (3, 1500, "gnss"), (4, 1800, "all"),
     (5, 2200, "sights+levels"), (6, 2600, "all"), (7, 3000, "levels"), (8, 4000, "sights"), (9, 5000, "staff"),
@@ -64,7 +65,9 @@ def assert_as_the_reference(job, observations):
     return net, fit, reference
 
 
-@pytest.mark.parametrize(("seed", "mix"), SMALL)
+@pytest.mark.parametrize(
+    ("seed", "mix"), [pytest.param(s, mix, marks=() if s < QUICK else pytest.mark.slow) for s, mix in SMALL]
+)
 def test_a_job_of_up_to_300_observations(seed, mix, tmp_path):
     job, truth = made(seed, size(seed), mix)
     net, fit, reference = assert_as_the_reference(job, size(seed))

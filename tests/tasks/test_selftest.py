@@ -25,6 +25,7 @@ def facts():
     return selftest(simulate("S1", 2)[0], runs=300, seed=4)
 
 
+@pytest.mark.slow
 def test_rates(facts):
     """Bounds some Monte-Carlo standard errors beyond what 4,000 jobs give."""
     assert facts["false_alarm"]["n"] == facts["false_place"]["n"] == 150
@@ -83,6 +84,7 @@ def test_a_job_that_tests_nothing():
     assert "none to judge by" in "\n".join(selftest_lines(facts))
 
 
+@pytest.mark.slow
 def test_a_simulated_job_of_many_neighbourhoods_shows_its_own_scatter():
     """What was really observed in the job, here with three times the scatter that is stated, changes no answer."""
     job = level_net(560)
