@@ -173,30 +173,30 @@ class Posterior:
             return [int(np.argmax(np.round(self.bench.grid_of(self.judgement.looks), 9)))]
         return sorted({int(g) for c in self.parts[0] for g in c.points})
 
-    def mixed(self, base: Floats, variance: Floats, effect: Effect, replaces: bool = False) -> Heights:
+    def mixed(self, base: Floats, variance: Floats, effect: Effect, stays: Effect | None = None) -> Heights:
         """Posterior of values that a hypothesis of size b shifts by -effect b.
 
         Parameters
         ----------
         base, variance : (k, p) values with nothing wrong, and their variances, at each of ``points``.
-        replaces : the values are the observations that the hypotheses are about; a wrong one is replaced by what the
-            rest says, whose variance is that of the error less its own.
+        stays : of values that are means of observations which the hypotheses are about: the part of a unit error that
+            the adjustment leaves in their residuals.  An error found in an observation is found from its own scatter as
+            well, Cov(b, value) = stays S with S the covariance of the b, so that taking it out takes that out too.
         """
         if len(self.parts) == 1:
             rows = np.arange(base.shape[1])
-            return _of(*self._spread(self.parts[0], rows, base, variance, effect, replaces))
-        return self._of_several(base[0], variance[0], effect, replaces)
+            return _of(*self._spread(self.parts[0], rows, base, variance, effect, stays))
+        return self._of_several(base[0], variance[0], effect, stays)
 
     def _spread(
-        self, part: list[Component], rows: Ints, base: Floats, variance: Floats, effect: Effect, replaces: bool
+        self, part: list[Component], rows: Ints, base: Floats, variance: Floats, effect: Effect, stays: Effect | None
     ) -> tuple[Floats, Floats, Floats]:
         """Weights (c,), means and variances (c, rows) of the components, those of the points summed up."""
         wrong = sorted({h for c in part for h in c.hypotheses})
         at = {h: i for i, h in enumerate(wrong)}
-        E: dict[int, Floats] = {}
-        for g in self.points if wrong else []:
-            moved = effect(g, wrong)
-            E[g] = moved[rows].toarray() if sparse.issparse(moved) else np.asarray(moved)[rows]
+        points = self.points if wrong else []
+        E = {g: _rows_of(effect(g, wrong), rows) for g in points}
+        left = {g: _rows_of(stays(g, wrong), rows) for g in points} if stays else {}
         order = {g: i for i, g in enumerate(self.points)}
         means, variances = np.empty((2, len(part), len(rows)))
         for i, c in enumerate(part):
@@ -205,10 +205,10 @@ class Posterior:
                 own = variance[order[g]]
                 shifted, spread = base[order[g]], own
                 if c.hypotheses:
-                    move = E[g][:, [at[h] for h in c.hypotheses]]
-                    more = np.einsum("ps,st,pt->p", move, covariance, move)
-                    if replaces:
-                        more = np.where(more > 0, np.maximum(more - 2 * own, -own), 0.0)
+                    of = [at[h] for h in c.hypotheses]
+                    move = E[g][:, of]
+                    both = move - 2 * left[g][:, of] if stays else move
+                    more = np.einsum("ps,st,pt->p", move, covariance, both)
                     shifted, spread = shifted - move @ size, own + more
                 mean += share * shifted
                 square += share * (spread + shifted**2)
@@ -222,7 +222,7 @@ class Posterior:
             k = int(np.argmax(c.share))
             yield self.points[0], 1.0, c.size[k], c.covariance[k]
 
-    def _of_several(self, base: Floats, variance: Floats, effect: Effect, replaces: bool) -> Heights:
+    def _of_several(self, base: Floats, variance: Floats, effect: Effect, stays: Effect | None) -> Heights:
         """Neighbourhoods are independent: for each value the one that divides it most is kept, the others summed."""
         mean, spread = base.copy(), variance.copy()
         largest, divided = np.zeros(len(base)), np.full(len(base), -1)
@@ -231,9 +231,9 @@ class Posterior:
             moved = sparse.csr_array(effect(self.points[0], sorted({h for c in part for h in c.hypotheses})))
             rows = np.flatnonzero(np.diff(moved.indptr))
             nothing = np.zeros((1, len(rows)))
-            own = variance[None, rows] if replaces else nothing
-            weight, means, variances = self._spread(part, rows, nothing, own, effect, replaces)
-            if replaces:
+            own = variance[None, rows] if stays else nothing
+            weight, means, variances = self._spread(part, rows, nothing, own, effect, stays)
+            if stays:
                 variances = variances - own
             middle = weight @ means
             more = weight @ (variances + (means - middle) ** 2)
@@ -255,6 +255,10 @@ class Posterior:
                 whole[at] = some
             out.minds.update({int(at[k]): minds for k, minds in part_.minds.items()})
         return out
+
+
+def _rows_of(matrix: Any, rows: Ints) -> Floats:
+    return matrix[rows].toarray() if sparse.issparse(matrix) else np.asarray(matrix)[rows]
 
 
 def _of(weight: Floats, means: Floats, variances: Floats) -> Heights:

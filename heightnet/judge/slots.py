@@ -66,7 +66,7 @@ def slots_of(posterior: Posterior, rho: Floats) -> list[Slot]:
         if sum(further.values()) < LEAST:
             break
         mass.append(further)
-    return [_slot(m) for m in mass]
+    return [_slot(m) for m in mass if m]  # the likeliest set itself may be too light to count
 
 
 def _assigned(s: tuple[int, ...], first: tuple[int, ...], worth: Floats) -> dict[int, int]:

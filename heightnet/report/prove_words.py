@@ -17,6 +17,7 @@ TONES = {
     "undecidable": WRONG,
 }  # fmt: skip
 MEMBERS_TOLD, MEMBERS_SHOWN = 4, 8
+THE_TAPE = "the tape"  # as a finding is said to blame it
 
 
 def prove_document(facts: Record) -> Document:
@@ -67,6 +68,9 @@ def _headline(words: Words) -> str:
             return f"{said}. Shoot another known mark."
         case "undecidable":
             return f"{_undecided(words, stated, by)} Shoot another known mark."
+    blamed = next((f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who == [THE_TAPE]), None)
+    if blamed and (tape["error_mm"] is None or blamed["members"][0]["id"].startswith("reading:")):
+        return f"{stated('Reject the taped height')}: {is_wrong(words, blamed)}, {size_of(words, blamed)}."
     others = [words.label(m["id"]) for m in facts["findings"][0]["members"] if m["id"] != tape["id"]]
     unless = f", unless it is {listing(others, MEMBERS_TOLD, 'or')}" if others else ""
     return f"{stated('Reject the taped height')}: it is {_off(words)} against {by}{unless}."
@@ -74,7 +78,9 @@ def _headline(words: Words) -> str:
 
 def _undecided(words: Words, stated: Any, by: str) -> str:
     tape, state = words.facts["tape"], words.facts["judgement"]["state"]
-    off = f"the tape is {_off(words)} against {by}" if tape and tape["error_mm"] is not None else "the shots disagree"
+    off = "these values disagree"
+    if tape and tape["error_mm"] is not None:
+        off = f"the tape is {_off(words)} against {by}"
     if state == "unclear":
         wrong = claim("judgement", "probability", words.facts["judgement"]["probability"],
                       chance(words.facts["judgement"]["probability"]))  # fmt: skip

@@ -232,7 +232,15 @@ class HeightFacts:
         def pull(_: int, hypotheses: list[int]) -> Any:
             return sparse.csr_array(facts.stand_pull(hypotheses)[node])
 
-        return facts.posterior.mixed(base, variance, pull, replaces=True)
+        rows = self.net.rows(Kind.HEIGHT)
+        A = self.net.A[rows][self.by_node[np.minimum(self.starts[node], max(len(self.by_node) - 1, 0))]]
+
+        def stays(g: int, hypotheses: list[int]) -> Any:
+            moved = A @ self.bench.moved(g, np.array(hypotheses, dtype=np.int64))
+            pulled = pull(g, hypotheses)
+            return pulled.toarray() - np.where((self.count[node] > 0)[:, None], moved, 0.0)
+
+        return facts.posterior.mixed(base, variance, pull, stays)
 
     def found(self) -> dict[tuple[str, str], tuple[float, float]]:
         """Height and sd (m) of each stand from all but its own readings, where something else determines it."""

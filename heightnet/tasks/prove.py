@@ -21,6 +21,7 @@ from heightnet.network.stands import stand_heights
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.height_facts import HeightFacts
 from heightnet.tasks.named import named
 
 SCHEMA = "heightnet-prove/2"
@@ -248,7 +249,7 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
             "id": None, "error_mm": None, "error_sd_mm": None, "w": None, "redundancy": 0.0, "smallest_found_mm": None,
             "verdict": "unproved", "probability": None, "risk_accepting": None, "risk_rejecting": None, "same_as": [],
         }  # fmt: skip
-    error, sd, w = (values[h] for values in facts.tests)
+    error, sd, w = (values[facts.family.node[h]] for values in HeightFacts(facts).tests)
     over = _beyond(float(error), float(sd), limit)
     return {
         "id": str(facts.family.ids[h]),
@@ -359,4 +360,4 @@ def _verdict(
             if told[0][0] != OTHER:
                 return "mark_wrong"
             return "accept" if tape is not None and tape["verdict"] == "proved" else "too_weak"
-    return "marks_disagree" if disagree or not tested else "undecidable"
+    return "marks_disagree" if (disagree or not tested) and len(marks) > 1 else "undecidable"
