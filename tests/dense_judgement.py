@@ -32,8 +32,8 @@ class DenseBench(Bench):
         self.classes = classify(self.G, self.own, like.family.rate, like.family.size)
         reps = self.classes.representative
         self.class_rate = self.classes.rates(rate)
-        scales = self.classes.scales(self.diagonal, rate)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], *scales)
+        scales = self.classes.scales(self.diagonal, rate, self.family.limit)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
         self.free = np.isnan(self.family.size[reps])
         self.closing = like.closing
         over, G, self._fit_of_factors = [], [], []

@@ -240,8 +240,8 @@ class Bench(BenchBase):
         reps = self.classes.representative
         self.G_reps = self.reduction.over_grid(reps)
         self.class_rate = self.classes.rates(self.family.rate)
-        scales = self.classes.scales(self.diagonal, self.family.rate)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], *scales)
+        scales = self.classes.scales(self.diagonal, self.family.rate, self.family.limit)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
         self.free = np.isnan(self.family.size[reps])
 
     @property

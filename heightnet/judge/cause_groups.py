@@ -22,7 +22,7 @@ USUAL_SESSION, USUAL_DATUM = 0.03, 0.3  # m, how large such errors usually are
 WORN = 0.010  # m: a worn point, a shoe, a centre height wrong in the table
 
 LARGEST = {
-    "collimation": 1e-3,  # radians, 10 mm at 10 m: a tenth of it is what a level is adjusted for
+    "collimation": 2e-3,  # radians, 20 mm at 10 m: a twentieth of it is what a level is adjusted for
     "index": 5e-3,  # radians, some 17 minutes: both faces of one sight would differ by twice that
     "refraction": 5.0,  # of the coefficient, usually .13; over hot or icy ground it has been seen from about -4 to 4
     "tape_scale": 0.03,  # of the length: tapes are replaced at a tenth of that

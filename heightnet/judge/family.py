@@ -17,6 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from heightnet.judge.cause_groups import LARGEST
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.tape import reading_ids
 
@@ -68,6 +69,14 @@ class Family:
     def _kind_codes(self) -> tuple[Ints, list[str]]:
         code, names = pd.factorize(self.kind)
         return code, [str(name) for name in names]
+
+    @cached_property
+    def limit(self) -> Floats:
+        """(h,) the greatest size (m) that each can have: of common errors that of their kind, of others any."""
+        out = np.full(len(self), np.inf)
+        for h in np.flatnonzero(self.of("group")).tolist():
+            out[h] = LARGEST.get(str(self.ids[h]).split(":")[1], np.inf) * self.unit[h]
+        return out
 
     def members(self, h: int) -> Ints:
         """Observations that hypothesis h touches."""

@@ -306,7 +306,7 @@ class Judgement:
             things = [p for p in around if p.kind == "thing" and self._entitled(p, likelihood, q)]
             if things:
                 best = min(things, key=lambda p: (size(p), len(p.hypotheses), min(p.hypotheses)))
-                return self._finding(best, q, level, named=True)
+                return self._finding(best, q, level, named=self._one_way(best, q, level))
         inside = frozenset(h for c in listed for h in self.bench.classes.members(c).tolist())
         whole = Place("class" if len(listed) == 1 else "list", -1, inside)
         places = [p for p in around if p.kind != "thing" and self._cuts_none(p, heavy) and len(self._keys(p, q)) > 1]
@@ -360,6 +360,11 @@ class Judgement:
         own = place.hypotheses | set(self._swaps_beside(place))
         outside = max((v for h, v in likelihood.items() if h not in own and not self._composite(h)), default=0.0)
         return inside >= EVIDENCE * outside
+
+    def _one_way(self, place: Place, q: dict[int, float], level: float) -> bool:
+        """Whether one of a stand's readings, or all together, holds the level: else it is one, not told which."""
+        readings = [h for h in place.hypotheses if self.bench.family.kind[h] == "reading"]
+        return not readings or max(q.get(h, 0.0) for h in place.hypotheses) >= level
 
     def _swaps_beside(self, place: Place) -> list[int]:
         key = place.subject

@@ -201,8 +201,8 @@ class LargeBench(BenchBase):
     def _set_rates(self, rate: Floats) -> None:
         self.rate = rate
         self.class_rate = self.classes.rates(rate)
-        scales = self.classes.scales(self.diagonal, rate)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], *scales)
+        scales = self.classes.scales(self.diagonal, rate, self.family.limit)
+        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
 
     def _representing_observation(self) -> Ints:
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""

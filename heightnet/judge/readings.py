@@ -128,14 +128,7 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
             difference = made[i].height - made[j].height
             allowed = allowed_difference(made[i], made[j], sds[i], sds[j])
             agrees = abs(difference) <= allowed + 1e-9
-            slip = None
-            if not agrees:
-                equipment = records.equipment_of(kind, stand)
-                slips = explain(
-                    [made[i]], [made[j]], sds[i], sds[j], role=kind, points=records.points(equipment),
-                    hooks=records.hooks(at), population=records.population(kind, equipment),
-                )  # fmt: skip
-                slip = slips[0] if slips else None
+            slip = None if agrees else next(iter(_slips(records, kind, stand, i, j, sds)), None)
             change = change_between(records.when[i], records.when[j], difference)
             checks.append(
                 {
@@ -154,6 +147,15 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
     return checks
 
 
+def _slips(records: Records, kind: str, stand: str, i: int, j: int, sds: Sequence[float]) -> list[Slip]:
+    """Slips of either of two readings of a stand, by their positions."""
+    equipment = records.equipment_of(kind, stand)
+    return explain(
+        [records.reading(i)], [records.reading(j)], sds[i], sds[j], role=kind, points=records.points(equipment),
+        hooks=records.hooks(records.at[kind, stand]), population=records.population(kind, equipment),
+    )  # fmt: skip
+
+
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:
     """In words, with the reading that would have slipped quoted as it was read.
 
@@ -170,8 +172,9 @@ def side_with(
     checks: Iterable[Mapping[str, Any]],
     readings: pd.DataFrame,
     found: Mapping[tuple[str, str], tuple[float, float]],
+    job: Job | None = None,
 ) -> list[dict[str, Any]]:
-    """Which of two readings the rest of the job sides with.
+    """Which of two readings the rest of the job sides with; the other one has slipped.
 
     Parameters
     ----------
@@ -179,6 +182,7 @@ def side_with(
     readings : the same table.
     found : by kind and name of a stand, its height from all but its own readings, and the sd of that (m); a stand that
         nothing else determines is left out.
+    job : to look for a slip of the other reading; without it the slips stay as they are.
 
     Returns
     -------
@@ -186,14 +190,22 @@ def side_with(
     """
     names = ("text", "scale", "kind", "value", "radius", "offset", "height", "sd")
     rows = zip(*(readings[name].tolist() for name in names), strict=True)
-    of = dict(zip(reading_ids(readings), rows, strict=True))
-    out = []
+    ids, sds = reading_ids(readings), readings["sd"].tolist()
+    of = dict(zip(ids, rows, strict=True))
+    records = Records(job, readings) if job is not None else None
+    out: list[dict[str, Any]] = []
     for check in checks:
         stand = found.get((str(check["what"]), str(check["stand"])))
         side = None
         if stand is not None:
             side = _side([_near(of[check[which]], *stand) for which in ("first", "second")])
         out.append({**check, "sides_with": side})
+        if records is not None and not check["agrees"] and side in ("first", "second"):
+            i, j = (ids.index(check[which]) for which in ("first", "second"))
+            slips = _slips(records, check["what"], check["stand"], i, j, sds)
+            slip = next((one for one in slips if one.which != side), None)
+            text = slip_text(slip, records.reading(i), records.reading(j)) if slip else None
+            out[-1].update(slip=slip.cause if slip else None, slip_text=text)
     return out
 
 

@@ -211,9 +211,13 @@ class Classes:
         sound = np.bincount(self.label[self.tested], weights=np.log1p(-rate[self.tested]))
         return np.asarray(-np.expm1(sound))
 
-    def scales(self, diagonal: Floats, rate: Floats) -> tuple[Floats, Floats]:
-        """(c, s) sizes of each class's representative that make the misclosures of unit errors of its members, to about
-        the nearest doubling, and (c, s) the part of the class's rate that the members of each have, 0 for no more."""
+    def scales(self, diagonal: Floats, rate: Floats, limit: Floats) -> tuple[Floats, Floats, Floats]:
+        """Of each class (c, s): sizes of its representative that make the misclosures of unit errors of its members, to
+        about the nearest doubling; the part of the class's rate that the members of each have, 0 for no more; and the
+        greatest size of these members, in their own measure.
+
+        limit : (h,) greatest size of each hypothesis, inf where it may have any.
+        """
         h = np.flatnonzero(self.tested)
         label = self.label[h]
         # members of equal weight differ by roots of 2: the border lies between those
@@ -222,10 +226,12 @@ class Classes:
         of_class = unique[:, 0].astype(np.int64)
         column = np.arange(len(unique)) - np.searchsorted(of_class, of_class)
         shape = len(self.representative), int(column.max(initial=0)) + 1
-        scale, share = np.ones(shape), np.zeros(shape)
+        scale, share, largest = np.ones(shape), np.zeros(shape), np.zeros(shape)
         scale[of_class, column] = 2.0 ** unique[:, 1]
         share[of_class, column] = np.bincount(member_of.ravel(), self.shares(rate)[h], len(unique))
-        return scale, share
+        np.maximum.at(largest, (label, column[member_of.ravel()]), limit[h])
+        largest[share == 0] = np.inf
+        return scale, share, largest
 
     def ratio(self, h: int, diagonal: Floats) -> float:
         """Size of a hypothesis that makes the misclosures that its representative makes with a unit error."""

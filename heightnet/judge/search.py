@@ -62,16 +62,17 @@ class Candidates:
         return Candidates(self.log_odds[at], self.mean[at], self.taus[at], self.weight[at])
 
     @classmethod
-    def of(cls, rate: Floats, size: Floats, scale: Floats | None = None, share: Floats | None = None) -> Candidates:
+    def of(cls, rate: Floats, size: Floats, scales: tuple[Floats, Floats, Floats] | None = None) -> Candidates:
         """Of classes with these rates and fixed sizes (c,), whose members need sizes of their own.
 
-        scale, share : (c, s) as `Classes.scales` has them.  A member that must be ten times larger than its
-            representative to make the same misclosures has taus a tenth of the usual in the representative's measure: a
-            common error that hardly shows stands beside readings that do.
+        scales : as `Classes.scales` has them.  A size that cannot be is two sds away.  A member that must be ten times
+            larger than its representative to make the same misclosures has taus a tenth of the usual in the
+            representative's measure: a common error that hardly shows stands beside readings that do.
         """
         one, fixed = np.ones((len(rate), 1)), np.isfinite(size)
-        scale, share = one if scale is None else scale, one if share is None else share
-        taus = np.kron(scale, np.array([TAUS_M]))
+        scale, share, largest = scales or (one, one, np.inf * one)
+        usual = np.minimum(np.array(TAUS_M), largest[:, :, None] / 2)
+        taus = (scale[:, :, None] * usual).reshape(len(rate), -1 if len(rate) else len(TAUS_M))
         taus[fixed] = FIXED_SIZE_SD_M
         log_share = np.where(share > 0, np.log(np.maximum(share, 1e-300)), -np.inf)
         weight = np.kron(log_share - np.log(len(TAUS_M)), np.ones((1, len(TAUS_M))))

@@ -404,8 +404,9 @@ def _of_large_classes(finding: Record) -> list[str]:
 def _sets(words: Words) -> list[str]:
     """Sets as sets, where what is wrong overlaps or none of them is likely by itself."""
     explanations, findings = words.facts["explanations"], words.facts["findings"]
-    several = [e for e in explanations if len(e["members"]) > 1]
-    if not several or explanations[0]["probability"] >= 0.5 or len(findings) < 2:
+    several = [e for e in explanations[:SPELT_OUT] if len(e["members"]) > 1]
+    ways = any(f["place"]["kind"] == "thing" and not f["named"] for f in findings)
+    if not several or not (ways or (explanations[0]["probability"] < 0.5 and len(findings) > 1)):
         return []
     told = []
     for number, e in enumerate(explanations[:SPELT_OUT], start=1):

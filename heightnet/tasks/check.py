@@ -97,7 +97,7 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     heights = HeightFacts(facts)
     checks = compare_readings(net.job, net.readings)
     if checks:
-        checks = side_with(checks, net.readings, heights.found())
+        checks = side_with(checks, net.readings, heights.found(), net.job)
     result = {
         **facts.head(),
         "fit": facts.fit_facts(),

@@ -234,11 +234,12 @@ class HeightFacts:
 
         rows = self.net.rows(Kind.HEIGHT)
         A = self.net.A[rows][self.by_node[np.minimum(self.starts[node], max(len(self.by_node) - 1, 0))]]
+        read = sparse.diags_array((self.count[node] > 0).astype(float)) @ A
 
         def stays(g: int, hypotheses: list[int]) -> Any:
-            moved = A @ self.bench.moved(g, np.array(hypotheses, dtype=np.int64))
+            moved = read @ self.bench.moved(g, np.array(hypotheses, dtype=np.int64))
             pulled = pull(g, hypotheses)
-            return pulled.toarray() - np.where((self.count[node] > 0)[:, None], moved, 0.0)
+            return pulled - moved if sparse.issparse(moved) else pulled.toarray() - moved
 
         return facts.posterior.mixed(base, variance, pull, stays)
 

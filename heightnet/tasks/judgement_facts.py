@@ -12,7 +12,7 @@ from heightnet.judge.cause_groups import SAID_ITSELF
 from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
-from heightnet.judge.places import STAND, Key
+from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.network.model import Kind
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
@@ -111,10 +111,13 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
 
 
 def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:
-    """The things of a finding with the leading hypothesis of each, likeliest first."""
+    """The things of a finding with the leading hypothesis of each, likeliest first; of one stand, of which it is not
+    told in which way it is wrong, each way by itself."""
+    ways = finding.place.kind == "thing" and not finding.named
     out: dict[Key, int] = {}
     for member in finding.members:
-        out.setdefault(facts.bench.places.key_of(member.hypothesis), member.hypothesis)
+        key = (OTHER, member.hypothesis) if ways else facts.bench.places.key_of(member.hypothesis)
+        out.setdefault(key, member.hypothesis)
     return list(out.items())
 
 
@@ -305,6 +308,8 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
             for key, h in keys_in(facts, finding)[:1]:
                 named |= {h, *places.thing(key).tolist(), *parts(facts, h)}
         elif finding.level > 0:
+            if finding.place.kind == "thing":
+                asked |= set(places.thing(places.key_of(finding.members[0].hypothesis)).tolist())
             for member in finding.members:
                 asked.add(member.hypothesis)
                 if member.probability >= LEAST_TOLD and facts.family.kind[member.hypothesis] != "group":
