@@ -402,7 +402,7 @@ class Judgement:
     def _finding(self, place: Place, q: dict[int, float], level: float, named: bool) -> Finding:
         most = max(q.get(h, 0.0) for h in place.hypotheses)
         held = [Member(h, q[h]) for h in place.hypotheses if q.get(h, 0.0) > LEAST_SHARE * most]
-        members = sorted(held, key=lambda m: (-round(m.probability, 9), m.hypothesis))
+        members = sorted(held, key=lambda m: (-round(m.probability, 6), m.hypothesis))
         lead = members[0].hypothesis
         size, sd = self.size_of(lead)
         total = sum(m.probability for m in members)

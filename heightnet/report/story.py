@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
-from heightnet.report.claims import capital, claim, name
+from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
 from heightnet.rows import column
@@ -24,6 +24,7 @@ TONES = {
     "untested": DOUBTFUL,
 }  # fmt: skip
 CERTAIN = 0.9
+EXCHANGED = ", in each other's place"  # how the label of two values that were exchanged ends
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
 ORDINALS = ("the first", "the second", "the third")
@@ -225,7 +226,8 @@ def headline(words: Words, untested: list[str] | None = None) -> str:
     if len(findings) > 1:
         number = claim("findings", "count", len(findings), f"{len(findings)} things")
         return f"{number} {stated('are wrong in this job')}: {about(words, findings)}.{tail}"
-    return f"{capital(place_of(words, findings[0]))} {stated(_sure(findings[0]))}: {size_of(words, findings[0])}.{tail}"
+    subject, size = capital(subject_of(words, findings[0])), size_of(words, findings[0])
+    return f"{subject} {stated(_sure(findings[0]))}: {size}.{tail}"
 
 
 def _joined(parts: list[str]) -> str:
@@ -248,17 +250,32 @@ def _most_likely(words: Words, findings: list[Record]) -> str:
 def is_wrong(words: Words, finding: Record) -> str:
     """ "the instrument height of set-up S4 (over H3) is wrong"; of several, where it lies."""
     sure = claim(f"finding:{finding['order']}", "level", finding["level"], _sure(finding))
-    return f"{place_of(words, finding)} {sure}"
+    return f"{subject_of(words, finding)} {sure}"
 
 
 def _sure(finding: Record) -> str:
-    return "is wrong" if finding["level"] >= CERTAIN else "is probably wrong"
+    are = "are" if _exchanged(finding) else "is"
+    return f"{are} wrong" if finding["level"] >= CERTAIN else f"{are} probably wrong"
+
+
+def _exchanged(finding: Record) -> bool:
+    """Whether what is named are two values in each other's place."""
+    return bool(finding["named"] and finding["id"].startswith(("swap:", "exchange:")))
+
+
+def subject_of(words: Words, finding: Record) -> str:
+    """What a sentence about a finding begins with: "backsight and foresight at L5" of two that were exchanged."""
+    if not _exchanged(finding):
+        return place_of(words, finding)
+    subject = place_of(words, finding).removesuffix(EXCHANGED)
+    return f"{subject}," if "," in subject else subject
 
 
 def size_of(words: Words, finding: Record) -> str:
     of = f"finding:{finding['order']}"
     if finding["named"]:
-        return words.error(finding["id"], finding["error_mm"], finding["error_sd_mm"], of)
+        said = words.error(finding["id"], finding["error_mm"], finding["error_sd_mm"], of)
+        return f"in each other's place, {said}" if _exchanged(finding) else said
     if _one_size(finding):
         ids = [m["id"] for m in finding["members"]]
         said = claim(of, "error_mm", finding["error_mm"], words.lengths.about(finding["error_mm"]))
@@ -292,7 +309,15 @@ def place_of(words: Words, finding: Record) -> str:
 
 def about(words: Words, findings: list[Record]) -> str:
     """What some findings are about, in a sentence."""
-    return listing([place_of(words, f) for f in findings], 4)
+    told: dict[str, list[str]] = {}
+    for finding in findings:
+        place = place_of(words, finding)
+        told.setdefault(plain(place), []).append(place)
+    places = [
+        of[0].replace("one of", f"{len(of)} of", 1) if len(of) > 1 and text.startswith("one of ") else of[0]
+        for text, of in told.items()
+    ]
+    return listing(places, 4)
 
 
 def where_is(words: Words, finding: Record) -> str:
@@ -448,6 +473,9 @@ def _why(words: Words) -> list[str]:
             lines.append(f"{name}{said}" if name else capital(said))
         elif suspect and suspect["cause_text"] and suspect["cause"] != "none":
             said = f"{suspect['cause_text'].rstrip('.')}."
+            lines.append(f"{name}{said}" if name else capital(said))
+        elif _exchanged(finding):
+            said = "booked the other way round, the two values agree with the rest."
             lines.append(f"{name}{said}" if name else capital(said))
         elif slip := finding["slip"]:
             said = f"{slip['text']} has this size."

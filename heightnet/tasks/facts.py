@@ -210,6 +210,19 @@ class JobFacts:
 
         return accused(self)
 
+    @cached_property
+    def told_within(self) -> Floats:
+        """(h,) probability of what is told that makes each hypothesis wrong with it: a common error, a swap; else 0."""
+        from heightnet.tasks.judgement_facts import COMMON, parts
+
+        out = np.zeros(len(self.family))
+        members = [m for f in self.judgement.findings if f.level > 0 for m in f.members]
+        for m in members:
+            if self.family.kind[m.hypothesis] in ("group", "exchange") and m.probability >= COMMON:
+                within = list(parts(self, m.hypothesis))
+                out[within] = np.maximum(out[within], m.probability)
+        return out
+
     def tested(self, h: int) -> Record:
         """What the test of one hypothesis found."""
         many = self.tested_many(np.array([h]))
@@ -224,7 +237,9 @@ class JobFacts:
             "w": w[h],
             "redundancy": self.bench.classes.redundancy[h],
             "smallest_found_mm": self.promises.found[h] * 1000,
-            "probability": np.minimum(self.judgement.probability[h], self.judgement.sure_at_most),
+            "probability": np.minimum(
+                np.maximum(self.judgement.probability[h], self.told_within[h]), self.judgement.sure_at_most
+            ),
             "verdict": self.verdicts[h],
         }
 

@@ -75,8 +75,8 @@ class HeightFacts:
         several = np.flatnonzero((out > SURELY_SOUND) & (np.bincount(family.node[of_stand], minlength=len(out)) > 1))
         for node in {*several.tolist(), *swaps}:
             out[node] = self.facts.judgement.chance_of((STAND, node))
-        for node, h in self._shared.items():  # what a common error that is named makes wrong is as surely wrong
-            out[node] = max(out[node], self.facts.judgement.probability[h])
+        within = self.facts.told_within[of_stand]  # what a common error makes wrong is as likely wrong as that
+        np.maximum.at(out, family.node[of_stand], within)
         return np.minimum(out, self.facts.judgement.sure_at_most)
 
     @cached_property
@@ -126,7 +126,11 @@ class HeightFacts:
         facts, family = self.facts, self.bench.family
         named = [f.members[0].hypothesis for f in facts.judgement.findings if f.named]
         return {
-            int(family.node[stand]): h for h in named if family.kind[h] == "group" for stand in sorted(parts(facts, h))
+            int(family.node[stand]): h
+            for h in named
+            if family.kind[h] == "group"
+            for stand in sorted(parts(facts, h))
+            if family.node[stand] >= 0
         }
 
     def _of_stands(self, values: Floats) -> Floats:

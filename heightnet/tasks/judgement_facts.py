@@ -26,6 +26,7 @@ Record = dict[str, Any]
 MEMBERS_TOLD = 2_000  # of a finding, likeliest first; how many there are in all is said
 RIVALS_TOLD = 12  # of an unnamed finding, listed among the suspects
 SHOWN_BY_UP_TO = 3  # common errors of a finding for which it is said what would show them
+COMMON = 0.1  # probability of a common error that is told from which what shares it is in question
 LEAST_TOLD = 0.005  # probability of a member of a list from which it is told
 LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
@@ -312,14 +313,16 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
                 asked |= set(places.thing(places.key_of(finding.members[0].hypothesis)).tolist())
             for member in finding.members:
                 asked.add(member.hypothesis)
-                if member.probability >= LEAST_TOLD and facts.family.kind[member.hypothesis] != "group":
-                    asked |= parts(facts, member.hypothesis)
+                least = COMMON if facts.family.kind[member.hypothesis] == "group" else LEAST_TOLD
+                if member.probability >= least:
+                    # what nothing tests stays that: it would be in doubt without the rest as well
+                    asked |= {k for k in parts(facts, member.hypothesis) if facts.bench.classes.tested[k]}
     return named, asked - named
 
 
 def parts(facts: JobFacts, h: int) -> set[int]:
     """What is wrong with a hypothesis: of two values booked in each other's place each, of a common error the heights
-    that share it."""
+    and rows that share it."""
     places, family = facts.bench.places, facts.family
     if family.kind[h] == "swap":
         return {k for node in places.stands_of_swap(h) for k in places.thing((STAND, node)).tolist()}
@@ -329,5 +332,7 @@ def parts(facts: JobFacts, h: int) -> set[int]:
     if family.kind[h] == "group":
         rows = family.members(h)
         stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == Kind.HEIGHT]])
-        return set(np.flatnonzero(family.of(*HEIGHTS) & np.isin(family.node, stands)).tolist())
+        whole = family.of(*HEIGHTS) & np.isin(family.node, stands)
+        single = family.of("staff", "level", "shot", "gnss") & np.isin(family.observation, rows)
+        return set(np.flatnonzero(whole | single).tolist())
     return set()

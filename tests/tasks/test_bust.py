@@ -297,7 +297,7 @@ DEMOS = [pytest.param(read_job(DATA / name), id=name) for name in (
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("job", [*DEMOS, *sixty()[::3]])
+@pytest.mark.parametrize("job", [*DEMOS, *list(sixty())[::3]])
 def test_bust_and_check_say_the_same(job):
     """One judgement: state, findings and chances are those of results.json, and a contradiction has one headline."""
     told, checked = as_written(bust(job)), heightnet.check(job).shown

@@ -89,3 +89,48 @@ def test_heights_that_share_a_named_common_error_are_not_called_sound():
         assert (target["probability"] == finding["probability"]) == wrong
         assert target["recorded_m"] - target["corrected_m"] == pytest.approx(0.0307 * wrong, abs=2e-4)
         assert target["recorded_m"] - target["found_m"] == pytest.approx(0.030 * wrong, abs=0.009)  # about three sds
+
+
+def test_one_of_two_common_errors_leaves_nothing_proved_that_shares_either():
+    """Prism and instrument always together: every instrument height, or every target height, is 30 mm off."""
+    party = reciprocal(6, seed=3, levelled=[("K0", "M1"), ("M1", "M2"), ("M2", "M3"), ("M4", "M5"), ("M6", "K1")])
+    for target in party.targets:
+        target["equipment"] = "prism 0"
+        target["height"] += 0.03
+    facts = json.loads(heightnet.check(party.job()).to_json())
+    (finding,) = facts["findings"]
+    assert {m["id"] for m in finding["members"]} == {"group:instrument:one", "group:equipment:prism 0"}
+    for table in ("setups", "targets"):
+        assert {s["verdict"] for s in facts[table]} == {"either"}
+        assert all(s["probability"] == pytest.approx(0.5, abs=0.01) for s in facts[table])
+
+
+@pytest.mark.slow
+def test_the_range_of_a_height_holds_it_once_a_reading_is_let_go():
+    """Of stands with two readings, one a decimetre off: about 95 in 100 true heights lie in their ranges."""
+    held = 0
+    for seed in range(40):
+        rng = np.random.default_rng((seed, 5))
+        party = reciprocal(3, seed=seed)
+        next(s for s in party.setups if s["setup"] == "S2")["height"] = np.nan
+        for row, wrong in enumerate((0.0, WRONG_M), start=2):
+            value = round(1.52 + wrong + 0.001 * rng.standard_normal(), 4)
+            party.tape.append({"stand_kind": "setup", "stand": "S2", "text": f"{value:.4f}", "reading": value,
+                               "scale": "m", "kind": "vertical", "sd": 0.001, "row": row})  # fmt: skip
+        facts = json.loads(heightnet.check(party.job()).to_json())
+        stand = next(s for s in facts["setups"] if s["setup"] == "S2")
+        assert stand["low_m"] <= stand["corrected_m"] <= stand["high_m"]
+        held += stand["low_m"] <= 1.52 <= stand["high_m"]
+    assert held / 40 >= 0.85  # three standard errors below .95
+
+
+def test_of_a_stand_with_two_equal_wrong_readings_no_sound_one_is_named():
+    party = reciprocal(3, seed=2)
+    next(s for s in party.setups if s["setup"] == "S2")["height"] = np.nan
+    for row, value in enumerate((1.62, 1.6204, 1.52), start=2):
+        party.tape.append({"stand_kind": "setup", "stand": "S2", "text": f"{value:.4f}", "reading": value,
+                           "scale": "m", "kind": "vertical", "sd": 0.001, "row": row})  # fmt: skip
+    facts = json.loads(heightnet.check(party.job()).to_json())
+    assert "reading:tape.csv:4" not in {f["id"] for f in facts["findings"]}
+    stand = next(s for s in facts["setups"] if s["setup"] == "S2")
+    assert stand["corrected_m"] == pytest.approx(1.52, abs=0.004)
