@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from itertools import combinations
+from math import prod
 
 import numpy as np
 
@@ -256,15 +257,18 @@ def releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], fin
     of a search with the least expected cost (common knowledge of search theory; an exchange of two neighbours in any
     other order lowers the sum p_i (c_1 + ... + c_i)).
     """
-    chance = _chances(facts, findings)
+    chances = [_chances(facts, finding) for finding in findings]
     steps: list[Record] = []
     for (start, end), parts in between.items():
-        p = sum(chance.get(id_, 0.0) for id_ in _ids_of(parts))
+        ids = _ids_of(parts)
+        p = 1 - prod(1 - min(1.0, sum(of.get(id_, 0.0) for id_ in ids)) for of in chances)  # one of them or more
         if p <= 0:
             continue
         cost = min((part.setups for part in parts if part.kind != "trig"), default=2.0)
-        runs = sorted({part.run for part in parts if any(id_ in chance for id_ in _ids_of([part]))} - {""})
-        steps.append({"from_mark": start, "to_mark": end, "setups": cost, "probability": min(1.0, p), "runs": runs})
+        runs = sorted(
+            {part.run for part in parts if any(id_ in of for id_ in _ids_of([part]) for of in chances)} - {""}
+        )
+        steps.append({"from_mark": start, "to_mark": end, "setups": cost, "probability": p, "runs": runs})
     steps.sort(key=lambda s: -round(s["probability"] / s["setups"], 2))  # stable: what is equal stays in booked order
     total_p = sum(s["probability"] for s in steps)
     done, expected = 0.0, 0.0
@@ -272,22 +276,19 @@ def releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], fin
         done += step["setups"]
         step["order"], step["setups_so_far"] = order, done
         expected += step["probability"] / total_p * done
-    outside = sum(p for id_, p in chance.items() if id_.partition(":")[0] in ("known", "group"))
+    outside = [sum(p for id_, p in of.items() if id_.partition(":")[0] in ("known", "group")) for of in chances]
     return {
         "steps": steps,
         "expected_setups": expected if steps else None,
         "all_setups": done if steps else None,
-        "outside": min(1.0, outside),
+        "outside": prod(min(1.0, p) for p in outside) if outside else 0.0,  # all of them
         "split": _split(steps),
     }
 
 
-def _chances(facts: JobFacts, findings: Iterable[Finding]) -> dict[str, float]:
-    """Probability of each thing that some findings hold, by its id."""
-    out: dict[str, float] = {}
-    for finding in findings:
-        out.update((str(facts.family.ids[h]), facts.chance(key)) for key, h in judgement_facts.keys_in(facts, finding))
-    return out
+def _chances(facts: JobFacts, finding: Finding) -> dict[str, float]:
+    """Probability of each member of a finding, that it is its blunder, by its id."""
+    return {str(facts.family.ids[m.hypothesis]): m.probability for m in finding.members}
 
 
 def _ids_of(parts: Iterable[Chain]) -> set[str]:
@@ -328,7 +329,7 @@ def _verdict(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], miscl
     section: dict[str, int] = {}
     for i, parts in enumerate(between.values()):
         section.update(dict.fromkeys(_ids_of(parts), i))
-    return "narrowed" if all(f.named or _in_one(_chances(facts, [f]), section) for f in found) else "open"
+    return "narrowed" if all(f.named or _in_one(_chances(facts, f), section) for f in found) else "open"
 
 
 def _in_one(chance: dict[str, float], section: dict[str, int]) -> bool:

@@ -304,6 +304,7 @@ def test_bust_and_check_say_the_same(job):
     for key, value in told["judgement"].items():
         assert value == checked["judgement"][key]
     assert told["findings"] == checked["findings"]
+    assert all(step["probability"] + told["plan"]["outside"] <= 1 + 1e-5 for step in told["plan"]["steps"])
     headline = bust_document(told).headline
     if checked["judgement"]["state"] in CONTRADICTED and "out of adjustment" not in headline:
         assert bare(headline).startswith(bare(tell(Words(checked)).headline))
