@@ -323,9 +323,10 @@ def _capital(text: str) -> str:
 
 def rates_toml(facts: Record) -> str:
     """A file for ``heightnet check JOB --rates FILE``: the rates of this archive, with what they rest on."""
+    dated = "" if facts["first_day"] is None else f" {day(facts['first_day'])} to {day(facts['last_day'])}."
     lines = [
-        f"# How often things were wrong in {count(facts['jobs'], 'job')} of this archive, between",
-        f"# {day(facts['first_day'])} and {day(facts['last_day'])}. Prior chances of a blunder for jobs like these:",
+        f"# How often things were wrong in {count(facts['jobs'], 'job')} of this archive.{dated}",
+        "# Prior chances of a blunder for jobs like these:",
         "#   heightnet check JOB --rates rates.toml",
         "# Behind each: where it lies in 95 of 100 cases, from how many that something tests, what was assumed.",
         "[rates]",
