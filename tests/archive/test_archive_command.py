@@ -12,7 +12,7 @@ import pytest
 from archive_help import DATA, bytes_of, copied
 
 pytestmark = pytest.mark.slow
-JOBS = 30  # of an archive that is interrupted once nine are done
+JOBS = 20  # of an archive that is interrupted once nine are done
 COMMAND = [sys.executable, "-m", "heightnet", "archive"]
 
 

@@ -1,4 +1,4 @@
-"""The installed command, run as a user runs it."""
+"""The command, run as a user runs it."""
 
 import json
 import shutil
@@ -10,6 +10,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from command_help import run
 
 import heightnet
 from tests.benchmarks.check_speed import write_job
@@ -20,11 +21,6 @@ SHOTS = (
     "setup,at,instrument_height,mark,target_height,slope_distance,zenith_angle\n"
     "1,S1,1.543,BM1,1.600,50.990,90-20-00\n1,S1,1.543,BM2,1.600,50.990,88-55-50\n"
 )
-
-
-def run(*arguments, cwd=None):
-    command = [sys.executable, "-m", "heightnet", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=120)
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from command_help import COMMAND, DATA, ROOT, STYLES, environment, on_terminal, run
+from command_help import COMMAND, DATA, ROOT, STYLES, environment, fork, on_terminal, run, start
 
 from heightnet.cli import COMMANDS as CLI
 from heightnet.report.console import cells, readable
@@ -65,6 +65,16 @@ def plainly(tmp_path_factory):
         return done[arguments]
 
     return of
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+@pytest.mark.parametrize("arguments", [COMMANDS[1], COMMANDS[-2], COMMANDS[-1]], ids=named)
+def test_a_forked_process_says_what_a_started_one_says(tmp_path, arguments, encoding):
+    env = environment(PYTHONIOENCODING=encoding, COLUMNS="70")
+    forked, started = (way([*map(str, arguments)], tmp_path, env) for way in (fork, start))
+    assert forked.returncode == started.returncode
+    assert forked.stdout == started.stdout
+    assert untimed(forked.stderr.decode(encoding)) == untimed(started.stderr.decode(encoding))
 
 
 def untimed(progress):
