@@ -204,8 +204,11 @@ class Judgement:
 
     @cached_property
     def blunders(self) -> int:
-        """Separate blunders in the likeliest explanation that the job shows; a common error counts once."""
-        return len(self.shown)
+        """Separate blunders that the likeliest explanation shows, or those that would be told if they are more.
+
+        Where they take up all spare measurements, none of them is shown by itself.  A common error counts once.
+        """
+        return max(len(self.shown), len(self._found))
 
     @cached_property
     def shown(self) -> Ints:

@@ -260,7 +260,8 @@ def coverage(name: str, seed: int, noise: str, n: int) -> Record:
     true: list[bool] = []
     for d in draws(name, seed, noise, n, 5):
         for h in hs[d.rng.uniform(size=len(hs)) < family.rate[hs]].tolist():
-            size = family.size[h] if np.isfinite(family.size[h]) else d.rng.choice(TAUS_M) * d.rng.standard_normal()
+            tau = min(d.rng.choice(TAUS_M), family.limit[h] / 2)  # no common error larger than it can be
+            size = family.size[h] if np.isfinite(family.size[h]) else tau * d.rng.standard_normal()
             d.plant(h, float(size))
         facts = d.facts()
         a, b, c = marks_of(d, facts)

@@ -187,6 +187,17 @@ def test_half_of_the_heights_wrong_is_not_explained():
     assert told >= 9
 
 
+@pytest.mark.parametrize("metres", [-0.74, 0.31])
+def test_what_nothing_explains_is_not_told_as_many_errors(metres):
+    """All sights off as with a refraction that no air has: eight single errors would take up all eight spare
+    measurements, and none of them could be shown by itself."""
+    bench, rng = bench_of("small4x", 4), np.random.default_rng(4)
+    h = at(bench, "group:refraction:the whole job")
+    judgement = Judgement(bench, observed(bench, rng, {h: metres}))
+    assert bench.family.limit[h] < 0.1 and judgement.state == "unexplained"
+    assert all(f.probability <= 0.5 for f in judgement.findings)
+
+
 def test_not_explained_clears_nothing():
     job = simulate("S3", 2)[0]
     rng = np.random.default_rng(6)
