@@ -141,6 +141,7 @@ def test_a_number_of_a_file_out_of_range_is_refused_with_the_rule(tmp_path, comm
 
 
 @needs_posix
+@pytest.mark.slow
 @pytest.mark.parametrize("arguments", [("show", QUARRY), ("check", BRIDGE, "--json"), ("--help",), ("bust", "--help")])
 def test_a_full_disk_is_refused(arguments):
     with open("/dev/full", "wb") as full:
@@ -167,6 +168,7 @@ def read_only():
 
 
 @needs_posix
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
@@ -193,6 +195,7 @@ def test_a_folder_that_cannot_be_written_to_is_refused(read_only, arguments, say
 
 
 @needs_posix
+@pytest.mark.slow
 def test_interrupted():
     begun = subprocess.Popen(
         [*COMMAND, "selftest", str(QUARRY), "--runs", "1000000"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
@@ -211,6 +214,7 @@ def test_interrupted():
 
 
 @needs_posix
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("status", "arguments"),
     [(0, ("show", QUARRY, "--all")), (1, ("check", QUARRY, "--json")), (1, ("bust", MILL)), (0, ("--help",))],
@@ -226,6 +230,7 @@ def test_a_reader_that_leaves_changes_nothing(status, arguments):
 
 
 @needs_posix
+@pytest.mark.slow
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
 def test_without_anywhere_to_write_it_ends_as_it_would(tmp_path, closed):
     for arguments, status in (((str(BRIDGE),), 0), (("nowhere",), 2)):

@@ -16,6 +16,7 @@ from command_help import COMMAND, DATA, broken, run
 
 import heightnet
 
+pytestmark = pytest.mark.slow
 READ = "heightnet.job.read:read_job"
 NAME, VALUE = "Quernstone", "61.2345"  # occur nowhere in the program
 
@@ -195,7 +196,6 @@ def test_a_full_disk_is_no_reason_for_a_traceback(tmp_path, here, job):
     assert "Traceback" not in done.stderr and list(here.iterdir()) == []
 
 
-@pytest.mark.slow
 class TestArchive:
     ONLY = "second"
 
