@@ -110,8 +110,10 @@ class Result:
 
         return page(self.shown)
 
-    def write(self, folder: str | Path, page: bool = True) -> list[Path]:
+    def write(self, folder: str | Path, page: bool = True, figures: Sequence[str] = ()) -> list[Path]:
         """Write results.json, the CSV tables and, with ``page``, report.html and figures/; returns the paths.
+
+        ``figures`` names kinds of files, "pdf" or "png", that the pictures are written as besides.
 
         Everything but results.json is made before the first file is written, and each file is written beside its
         place and renamed: a reader never finds half of one.
@@ -122,18 +124,24 @@ class Result:
         """
         from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
-        from heightnet.report.writing import write_text
+        from heightnet.report.writing import write_bytes, write_text
 
         folder = Path(folder)
         texts = csv_tables(self.shown)
+        printed: dict[str, bytes] = {}
         _spare_jobs(folder, set(texts))
         if page:
             from heightnet.report.figures import figure_files
 
             texts["report.html"] = self.page()
             texts |= figure_files(self.shown)
+        for kind in figures:
+            from heightnet.report.figures import printed_files
+
+            printed |= printed_files(self.shown, kind)
         written = [write_text(folder / "results.json", written_chunks(self.shown))]
-        return written + [write_text(folder / name, [text]) for name, text in texts.items()]
+        written += [write_text(folder / name, [text]) for name, text in texts.items()]
+        return written + [write_bytes(folder / name, data) for name, data in printed.items()]
 
     def __repr__(self) -> str:
         return f"<heightnet Result: {self.summary().splitlines()[1].strip()}>"

@@ -40,11 +40,14 @@ def progress() -> Callable[[str], None]:
 @click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
 @click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
+@click.option(
+    "--figures", type=click.Choice(["pdf", "png"]), multiple=True, help="Write the pictures as such files too."
+)
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")
 def command(
     job: Path, to: Path | None, tolerance: float | None, rates: Path | None, seconds: float | None, strict: bool,
-    no_page: bool, pdf: bool, as_json: bool,
+    no_page: bool, figures: tuple[str, ...], pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
@@ -71,7 +74,7 @@ def command(
 
         folder = to or Path("reports") / recorded.name
         say("writing the report")
-        result.write(folder, page=not no_page)
+        result.write(folder, page=not no_page, figures=figures)
         if pdf:
             from heightnet.report.pdf import print_page
 

@@ -1,7 +1,6 @@
-"""The pictures as matplotlib Figures, for print and for other documents; figures/*.svg are made of them.
+"""The pictures as files for other documents: SVG with the page's own pen, PDF and PNG by matplotlib where asked for.
 
-The same job gives the same bytes: no date, places to a tenth of a point, and no clip paths, whose ids hang on last
-digits.
+The same job gives the same bytes of SVG: no date, places to a tenth of a point.
 """
 
 from __future__ import annotations
@@ -11,18 +10,31 @@ import logging
 import warnings
 from typing import TYPE_CHECKING, Any
 
-from heightnet.report.claims import plain
 from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, plan, section
-from heightnet.report.pictures.drawing import LETTERS, STYLES, Circle, Drawing, Group, Item, Line, Text, tenth
+from heightnet.report.pictures.drawing import (
+    LETTERS,
+    STYLES,
+    Circle,
+    Drawing,
+    Group,
+    Item,
+    Line,
+    Text,
+    file_of,
+    on_paper,
+    tenth,
+)
 from heightnet.report.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+KINDS = ("pdf", "png")
 POINTS = 72.0
+DOTS_PER_INCH = 200
 ANCHORS = {"start": "left", "middle": "center", "end": "right"}
 
 
@@ -42,22 +54,22 @@ def drawings(facts: dict[str, Any]) -> list[Drawing]:
 
 def figure_files(facts: dict[str, Any]) -> dict[str, str]:
     """The text of figures/NAME.svg for each picture."""
-    # it tells who has no home at length where it keeps its list of letters: of no use to whoever wants a report
+    return {f"figures/{drawing.name}.svg": file_of(drawing) for drawing in drawings(facts)}
+
+
+def printed_files(facts: dict[str, Any], kind: str) -> dict[str, bytes]:
+    """The bytes of figures/NAME.pdf or .png (one of ``KINDS``) for each picture."""
+    # it tells who has no home at length where it keeps its list of letters: of no use to whoever wants a figure
     log = logging.getLogger("matplotlib")
     log.setLevel(log.level or logging.ERROR)
-    import matplotlib
-
+    about: dict[str, Any] = {"pdf": {"CreationDate": None}, "png": {"Software": None}}[kind]
     files = {}
-    with (
-        matplotlib.rc_context({"svg.fonttype": "none", "font.family": "sans-serif"}),
-        warnings.catch_warnings(),
-    ):
-        # text stays text, and whoever shows the file has the letters: they are only measured here
-        warnings.filterwarnings("ignore", "Glyph .* missing from")
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from")  # a box stands for a letter that no font here has
         for drawing in drawings(facts):
-            out = io.StringIO()
-            figure(drawing).savefig(out, format="svg", metadata={"Date": None, "Creator": "heightnet"})
-            files[f"figures/{drawing.name}.svg"] = out.getvalue()
+            out = io.BytesIO()
+            figure(drawing).savefig(out, format=kind, dpi=DOTS_PER_INCH, metadata=about)
+            files[f"figures/{drawing.name}.{kind}"] = out.getvalue()
     return files
 
 
@@ -71,7 +83,8 @@ def figure(drawing: Drawing) -> Figure:
     axes.set_xlim(0, width)
     axes.set_ylim(height, 0)
     axes.set_axis_off()
-    _put(axes, drawing.root)
+    for item in on_paper(drawing.root):
+        _put(axes, item)
     return made
 
 
@@ -82,9 +95,8 @@ def _put(axes: Axes, item: Item) -> None:
 
     match item:
         case Group():
-            if "choice" not in item.cls or item.cls.endswith("choice-0"):  # on paper the likeliest explanation
-                for inner in item.items:
-                    _put(axes, inner)
+            for inner in item.items:
+                _put(axes, inner)
         case Line(parts, style, closed):
             points = [(tenth(x), tenth(y)) for part in parts for x, y in (part + part[:1] if closed else part)]
             codes = [
@@ -100,7 +112,7 @@ def _put(axes: Axes, item: Item) -> None:
             axes.text(
                 tenth(x),
                 tenth(y),
-                plain(text),
+                text,
                 fontsize=look.size * 0.92,
                 color=look.colour,
                 weight="bold" if look.bold else "normal",

@@ -14,12 +14,12 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "|")
 
 
 @contextmanager
-def beside(path: Path) -> Iterator[IO[str]]:
-    """A text file that takes the place of ``path`` when all of it is written, or leaves no trace."""
+def beside(path: Path, binary: bool = False) -> Iterator[IO[Any]]:
+    """A file of text, or bytes, that takes the place of ``path`` when all of it is written, or leaves no trace."""
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("w", encoding="utf-8", newline="") as file:
+        with part.open("wb") if binary else part.open("w", encoding="utf-8", newline="") as file:
             yield file
         os.replace(part, path)
     except BaseException as error:
@@ -33,6 +33,12 @@ def beside(path: Path) -> Iterator[IO[str]]:
 def write_text(path: Path, pieces: Iterable[str]) -> Path:
     with beside(path) as file:
         file.writelines(pieces)
+    return path
+
+
+def write_bytes(path: Path, data: bytes) -> Path:
+    with beside(path, binary=True) as file:
+        file.write(data)
     return path
 
 

@@ -1,6 +1,5 @@
-"""Pictures: layouts, walks, signs, and the two pens."""
+"""Pictures: layouts, walks, signs, and what is made of a drawing."""
 
-import io
 import itertools
 import math
 import random
@@ -15,6 +14,8 @@ from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, drawing, layout, plan, section
 from heightnet.report.pictures.names import Names
 from heightnet.report.words import VERDICTS, Words
+
+SVG = "http://www.w3.org/2000/svg"
 
 
 def pens(facts):
@@ -120,23 +121,43 @@ def test_an_error_far_outside_gets_an_arrow_and_leaves_the_others_readable():
 
 
 @pytest.mark.parametrize("name", ["suspect", "either", "clean", "unproved", "feet"])
-def test_both_pens_draw_well_formed_svg_the_same_every_time(name):
+def test_page_and_files_have_well_formed_svg_the_same_every_time(name):
     facts = sample_facts.JOBS[name]()
     files = figures.figure_files(facts)
     assert files == figures.figure_files(facts)
     for text in files.values():
         root = etree.fromstring(text.encode())
-        assert root.tag.endswith("svg") and "<dc:date>" not in text
+        assert root.tag == f"{{{SVG}}}svg"
+        assert root.find(f"{{{SVG}}}title").text and root.find(f"{{{SVG}}}desc").text
+        assert not root.xpath("//*[@href or @onclick or @*[starts-with(name(), 'data-')]]"), "nothing to follow"
+        used = {name for part in root.xpath("//*[@class]") for name in part.get("class").split()}
+        assert used <= set(re.findall(r"\.([\w-]+)\{", text)), "it brings all of its own styles"
     for made in figures.drawings(facts):
         root = etree.fromstring(drawing.svg(made))
         assert root.find("title").text and root.find("desc").text
         assert not root.xpath("//*[@style or @onclick]")
 
 
-def test_names_in_any_script_are_written_without_a_warning():
+def test_a_file_shows_the_likeliest_explanation_only():
+    sheet = drawing.Drawing("demo", "Two lines", "one of them", 40, 10)
+    for number, style in enumerate(("profile", "shifted")):
+        with sheet.group(cls=f"choice choice-{number}", href="#there"):
+            sheet.line([(0, number), (40, number)], style)
+    page, file = (make(sheet).partition("</style>")[2] or make(sheet) for make in (drawing.svg, drawing.file_of))
+    assert "s-profile" in page and "s-shifted" in page and "#there" in page
+    assert "s-profile" in file and "s-shifted" not in file and "#there" not in file
+
+
+@pytest.mark.parametrize(("kind", "begins"), [("pdf", b"%PDF-1."), ("png", b"\x89PNG\r\n")])
+def test_figures_for_print_are_made_where_asked_for(tmp_path, kind, begins):
+    """Names in any script among them; warnings are errors in tests."""
     facts = sample_facts.clean()
     facts["marks"][0]["mark"] = "水準点"
-    assert any("水準点" in text for text in figures.figure_files(facts).values())  # warnings are errors in tests
+    assert any("水準点" in text for text in figures.figure_files(facts).values())
+    files = figures.printed_files(facts, kind)
+    assert sorted(files) == [n.replace("svg", kind) for n in sorted(figures.figure_files(facts))]
+    assert all(data.startswith(begins) for data in files.values())
+    assert files == figures.printed_files(facts, kind)
 
 
 def test_what_has_nothing_to_show_is_left_out():
@@ -282,9 +303,7 @@ def test_figures_are_the_same_bytes_whatever_lies_below_a_tenth_of_a_point():
         return made
 
     def written(noise):
-        out = io.StringIO()
-        figures.figure(sheet(noise)).savefig(out, format="svg", metadata={"Date": None})
-        return drawing.svg(sheet(noise)), out.getvalue()
+        return drawing.svg(sheet(noise)), drawing.file_of(sheet(noise))
 
     assert written(0.0) == written(1e-9) == written(-1e-9)
     assert written(0.0) != written(0.2)

@@ -1,7 +1,7 @@
 """A picture as lines, circles and words on a sheet, and the signs this project draws with.
 
-A drawing knows nothing of files.  `svg` puts it on the page, where a part can be pointed at and lights up what belongs
-to it; `heightnet.report.figures` makes a matplotlib Figure of it.
+`svg` puts a drawing on the page, where a part can be pointed at and lights up what belongs to it; `file_of` makes a
+file of it for other documents, and `heightnet.report.figures` a matplotlib Figure.
 
 The signs say by shape what colour only repeats.  A height is a square: the fuller it is, the better it was tested; a
 band across it is a doubt, and one that stands open holds no height.  A square tipped on its corner is accused.
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from typing import NamedTuple
 
@@ -209,6 +209,35 @@ def svg(drawing: Drawing) -> str:
         f'{escape(drawing.title)}</title><desc id="{name}-text">{escape(drawing.description)}</desc>'
     )
     return head + "".join(map(_svg, drawing.root.items)) + "</svg>"
+
+
+def file_of(drawing: Drawing) -> str:
+    """The drawing as an SVG file that stands alone, on white, in its size in points."""
+    width, height = _n(drawing.width), _n(drawing.height)
+    size = f'width="{width}pt" height="{height}pt" viewBox="0 0 {width} {height}"'
+    lines = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size}>',
+        f"<title>{escape(claims.plain(drawing.title))}</title>",
+        f"<desc>{escape(claims.plain(drawing.description))}</desc>",
+        f"<style>\nsvg{{font-family:sans-serif}}\n{style_sheet()}\n</style>",
+        f'<rect width="{width}" height="{height}" fill="{PAPER}"/>',
+        *map(_svg, on_paper(drawing.root)),
+        "</svg>",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def on_paper(group: Group) -> list[Item]:
+    """What is drawn of a group where nothing can be chosen or followed: of the explanations the likeliest."""
+    items: list[Item] = []
+    for item in group.items:
+        if isinstance(item, Text):
+            items.append(replace(item, text=claims.plain(item.text)))
+        elif not isinstance(item, Group):
+            items.append(item)
+        elif "choice" not in item.cls or item.cls.endswith("choice-0"):
+            items.append(Group(on_paper(item), title=claims.plain(item.title)))
+    return items
 
 
 def sign_svg(kind: str) -> str:
