@@ -19,9 +19,9 @@ import numpy as np
 
 from heightnet.job.model import Job, Settings, Units
 from heightnet.network import Kind, build_network
-from heightnet.simulate import Truth
 from tests.noise import NOISES, blunders, errors, recorded
 from tests.party import Party
+from tests.simulate.jobs import Truth
 
 MIXES: dict[str, tuple[str, ...]] = {
     "levels": ("level",), "staff": ("book",), "sights": ("sight",), "sights+levels": ("sight", "sight", "level"),

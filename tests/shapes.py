@@ -16,7 +16,7 @@ pillars                instruments and prisms on pillars of fixed height over kn
 mixed                  levels, sights, set-ups over marks and over none
 onecontrol25           25 set-ups, one known mark
 twoprisms              12 set-ups, every mark sighted under a pole and under a prism
-areal25, areal60       as the areal kinds of `heightnet.simulate`: two parties, three prisms, some heights taped twice
+areal25, areal60       as the areal kinds of `tests.simulate.jobs`: two parties, three prisms, some heights taped twice
 loops3, loops6         nets of 3 x 3 and 6 x 6 levelled loops, one known mark
 loops3-book            the 3 x 3 net with its sections at reading level, two to four set-ups each
 satellites             antennas in two sessions beside a total station and a level
@@ -36,9 +36,9 @@ import numpy as np
 
 from heightnet.job.model import Job, Settings
 from heightnet.network import build_network
-from heightnet.simulate import PRECISION
-from heightnet.simulate_mixed import PHASE_M, RIM
 from tests.party import Party
+from tests.simulate.antennas import PHASE_M, RIM
+from tests.simulate.jobs import PRECISION
 
 BOOKS = (6, 14, 30, 60, 100, 200, 400)
 SECTION = 4  # set-ups between listed marks

@@ -114,7 +114,7 @@ def test_blunders_by_their_ids():
     kinds = {id_.partition(":")[0] for id_ in of}
     assert kinds == {"setup", "target", "reading", "known", "shot"}
     assert len(blunders(network("pillars"))["tripod:pillar 0"]) == 1
-    from heightnet.simulate import blunder
+    from tests.simulate.jobs import blunder
 
     net = network("areal25")
     for id_ in ("setup:S1", "target:P3a", "known:M0", "shot:shots.csv:9"):

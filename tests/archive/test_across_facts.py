@@ -24,8 +24,8 @@ from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
 from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
 from heightnet.report.document import Document, html, text_lines
-from heightnet.simulate_archive import country, simulate_job
 from heightnet.tasks.check import check
+from tests.simulate.archive import country, simulate_job
 
 pytestmark = pytest.mark.slow
 

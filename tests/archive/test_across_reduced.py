@@ -19,9 +19,9 @@ from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
 from heightnet.report.across_words import RATES
-from heightnet.simulate import blunder, simulate
-from heightnet.simulate_archive import country, simulate_job
 from heightnet.tasks.check import check
+from tests.simulate.archive import country, simulate_job
+from tests.simulate.jobs import blunder, simulate
 
 
 @pytest.fixture(scope="module")

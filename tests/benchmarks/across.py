@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.across [-n 60] [--cell TEXT] [--workers 2]
 
-Each archive is one office of `heightnet.simulate_archive`; its jobs are judged in memory, one bench for each lie of
+Each archive is one office of `tests.simulate.archive`; its jobs are judged in memory, one bench for each lie of
 a job, and reduced and put together as ``heightnet archive`` does it.  Every finished cell is written to
 results/across.json at once; results/across.md is made from it.  ``se`` is the standard error over archives, whose
 things are not independent of one another.
@@ -29,8 +29,8 @@ from heightnet.job.model import Rates, Settings
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
-from heightnet.simulate import PRECISION, design, observe
-from heightnet.simulate_archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed
+from tests.simulate.archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed
+from tests.simulate.jobs import PRECISION, design, observe
 
 RESULTS = Path(__file__).parent / "results"
 LIES = 6  # of a kind

@@ -2,7 +2,7 @@
 
 Writes results/archive.json and results/archive.md.  Give names of parts (throughput, workers, cluster, memory,
 handed_out, page) to measure these only and keep the others.  The jobs are simulated, S1, S2 and S3 of
-`heightnet.simulate` in turn; those of the memory part are the smallest there are, so that many fit into minutes.
+`tests.simulate.jobs` in turn; those of the memory part are the smallest there are, so that many fit into minutes.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ MB = 2**20
 def simulated(folder: Path, count: int) -> Path:
     """Jobs of three kinds in turn; every fifth has a wrong height."""
     from heightnet.job.write import write_job
-    from heightnet.simulate import simulate
+    from tests.simulate.jobs import simulate
 
     for i in range(count):
         wrong = {"setup:S3": 0.05} if i % 5 == 0 else {}

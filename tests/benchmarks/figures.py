@@ -28,8 +28,8 @@ from heightnet.judge.promises import promises
 from heightnet.judge.reduction import scaled_sd
 from heightnet.judge.search import TAUS_M
 from heightnet.network import build_network
-from heightnet.simulate import simulate
 from tests.benchmarks.other_ways import OTHER_WAYS, Observer
+from tests.simulate.jobs import simulate
 
 RESULTS = Path(__file__).parent / "results"
 NETS = {"S1": 8, "S2": 8, "S3": 8, "M1": 2}  # networks of a kind that a cell goes through

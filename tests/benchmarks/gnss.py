@@ -24,9 +24,9 @@ from heightnet.judge.causes import Records, rank_causes
 from heightnet.judge.judgement import CERTAIN, LIKELY
 from heightnet.judge.promises import promises
 from heightnet.network import build_network
-from heightnet.simulate import simulate
-from heightnet.simulate_mixed import PHASE_M
 from tests.benchmarks import figures
+from tests.simulate.antennas import PHASE_M
+from tests.simulate.jobs import simulate
 
 RESULTS = Path(__file__).parent / "results"
 figures.NETS["G1"] = 8

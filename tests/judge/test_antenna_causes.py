@@ -19,7 +19,7 @@ from heightnet.judge.causes import (
     rank_level_causes,
 )
 from heightnet.network import build_network
-from heightnet.simulate import simulate
+from tests.simulate.jobs import simulate
 
 RIM, UNDERSIDE, PHASE = 0.142, 0.012, 0.064
 POINTS = (

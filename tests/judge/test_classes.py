@@ -10,8 +10,8 @@ from heightnet.adjust.graph import bridges, series_classes
 from heightnet.job.model import Settings
 from heightnet.judge.bench import Bench
 from heightnet.network import build_network
-from heightnet.simulate import KINDS, simulate
 from tests.networks import Field, reciprocal
+from tests.simulate.jobs import KINDS, simulate
 
 STILL = Settings().with_values(**{"air.refraction_sd": 0.0})
 

@@ -12,7 +12,7 @@ from heightnet.judge.closing import Odds, log_bayes, log_odds_of
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.search import FIXED_SIZE_SD_M, TAUS_M, Candidates
 from heightnet.network import build_network
-from heightnet.simulate import simulate
+from tests.simulate.jobs import simulate
 
 
 @pytest.fixture(scope="module")

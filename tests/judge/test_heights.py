@@ -6,8 +6,8 @@ from scipy import stats
 
 import heightnet
 from heightnet.judge.heights import A_MIND, _of
-from heightnet.simulate import simulate
 from tests.benchmarks.decide import Draw, able, marks_of, prepared
+from tests.simulate.jobs import simulate
 
 
 def mixture(parts):

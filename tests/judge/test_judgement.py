@@ -12,9 +12,9 @@ from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import STATES, Judgement
 from heightnet.judge.places import Place
 from heightnet.network import build_network
-from heightnet.simulate import simulate
 from tests.networks import Field, reciprocal
 from tests.shapes import shape
+from tests.simulate.jobs import simulate
 
 
 def bench_of(name, seed=1):

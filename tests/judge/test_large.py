@@ -12,8 +12,8 @@ from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench
 from heightnet.judge.search import Clock
 from heightnet.network import build_network
-from heightnet.simulate import KINDS, simulate
 from tests.benchmarks.check_speed import write_job
+from tests.simulate.jobs import KINDS, simulate
 
 pytestmark = pytest.mark.slow
 

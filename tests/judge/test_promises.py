@@ -11,8 +11,8 @@ from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench
 from heightnet.judge.promises import found_delta, named_delta, promises
 from heightnet.network import build_network
-from heightnet.simulate import simulate
 from tests.shapes import shape
+from tests.simulate.jobs import simulate
 
 SINGLE = ("setup", "target", "tripod", "shot", "known", "level", "staff")
 

@@ -6,8 +6,8 @@ from scipy import linalg
 
 from heightnet.network import build_network
 from heightnet.network.misclosures import misclosures
-from heightnet.simulate import KINDS, simulate
 from tests.shapes import shape
+from tests.simulate.jobs import KINDS, simulate
 
 JOBS = [lambda kind=kind: simulate(kind, 2)[0] for kind in KINDS]
 SHAPES = [lambda name=name: shape(name, 2).job for name in ("book14", "mixed", "satellites", "loops3")]

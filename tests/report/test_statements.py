@@ -21,9 +21,9 @@ from heightnet.report.story import tell
 from heightnet.report.words import STATES as PRODUCT_STATES
 from heightnet.report.words import VERDICTS as PRODUCT_VERDICTS
 from heightnet.report.words import Words
-from heightnet.simulate import simulate
 from tests.large_books import staff_book
 from tests.report.statements import CHANCES, STATES, VERDICTS, Facts, faults, loose, parse, plain, statements
+from tests.simulate.jobs import simulate
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p.name for p in DATA.iterdir() if p.is_dir())

@@ -1,4 +1,4 @@
-"""Simulated jobs in which satellite antennas, total stations and a level work side by side; see `heightnet.simulate`.
+"""Simulated jobs in which satellite antennas, total stations and a level work side by side; see `tests.simulate.jobs`.
 
 Twelve marks on a square kilometre.  Every mark has an antenna on it in a first session, every other one again in a
 second, another model of antenna by another person; rises go to the nearest antennas of the same session, and a
@@ -9,15 +9,13 @@ are levelled.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from heightnet.job.model import Job
-
-if TYPE_CHECKING:
-    from heightnet.simulate import Design
+from tests.simulate.design import Design
 
 SETTINGS = {"separation.offset_sd_mm": 50.0}
 GEOID_M = (41.3, 0.012, -0.021)  # at the middle, and its slopes to the east and north in m a km
@@ -29,8 +27,6 @@ ACROSS, DOWN, APART_M = 4, 3, 400.0
 
 def mixed(rng: np.random.Generator) -> Design:
     """The lie of a mixed job."""
-    from heightnet.simulate import Design
-
     count = ACROSS * DOWN
     marks = {
         f"M{i}": (

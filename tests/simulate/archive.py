@@ -1,6 +1,6 @@
 """A simulated country: archives of any number of jobs, with known truth, for tests, benchmarks and teaching.
 
-    python -m heightnet.simulate_archive FOLDER --jobs 1000 --seed 1
+    python -m tests.simulate.archive FOLDER --jobs 1000 --seed 1
 
 writes job folders below FOLDER/OFFICE/YEAR, one after the other, with what was true in truth.json and every planted
 blunder in blunders.csv.  Each office has instruments, prisms, tapes and people of its own; a job takes some of them.
@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from heightnet.job.model import Job, Rates, Settings
-from heightnet.simulate import PRECISION, Design, blunder, design, observe, shown
+from tests.simulate.jobs import PRECISION, Design, blunder, design, observe, shown
 
 JOBS_PER_OFFICE = 400
 FIRST_DAY, DAYS = date(2019, 1, 7), 2000
@@ -239,7 +239,7 @@ def write_archive(folder: Path, jobs: int, seed: int = 0, offices: int | None = 
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m heightnet.simulate_archive", description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(prog="python -m tests.simulate.archive", description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--jobs", type=int, default=100)
     parser.add_argument("--seed", type=int, default=0)

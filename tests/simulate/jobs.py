@@ -18,15 +18,16 @@ twice, in metres and in feet.  All names and numbers are invented.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet import simulate_mixed
 from heightnet.job.model import METRES, Job, Settings
-from heightnet.simulate_mixed import mixed
+from tests.simulate import antennas
+from tests.simulate.antennas import mixed
+from tests.simulate.design import Design
 
 Floats = npt.NDArray[np.float64]
 
@@ -50,41 +51,6 @@ class Truth:
     heights: dict[str, float]
     blunders: dict[str, float]
     refraction: float
-
-
-@dataclass
-class Design:
-    """Who stands where and sees what, before any number is observed.
-
-    marks : east, north, height of each, m.
-    setups, targets : the mark each stands over.
-    sights : set-up and target.
-    ties : levelled differences, from and to.
-    tripod : the shared stand, of set-ups and targets that have one.
-    equipment : instrument of each set-up, prism of each target.
-    tape : the tape of each stand, where tapes are named.
-    twice : set-ups taped in feet too.
-    observer : who taped each antenna.
-    rises, heights : satellite rises, from and to, and heights of one antenna, each with its session.
-    """
-
-    marks: dict[str, tuple[float, float, float]]
-    known: tuple[str, ...]
-    setups: dict[str, str]
-    targets: dict[str, str]
-    sights: list[tuple[str, str]]
-    ties: list[tuple[str, str]] = field(default_factory=list)
-    tripod: dict[str, str] = field(default_factory=dict)
-    equipment: dict[str, str] = field(default_factory=dict)
-    tape: dict[str, str] = field(default_factory=dict)
-    twice: tuple[str, ...] = ()
-    observer: dict[str, str] = field(default_factory=dict)
-    rises: list[tuple[str, str, str]] = field(default_factory=list)
-    heights: list[tuple[str, str]] = field(default_factory=list)
-
-    def distance(self, one: str, other: str) -> float:
-        (e, n, _), (e2, n2, _) = self.marks[one], self.marks[other]
-        return float(np.hypot(e - e2, n - n2))
 
 
 def design(kind: str, seed: int = 0) -> Design:
@@ -192,7 +158,7 @@ def simulate(
     (10, {'setup:S4': 0.05})
     """
     if settings is None:
-        own = simulate_mixed.SETTINGS if kind == "G1" else {}
+        own = antennas.SETTINGS if kind == "G1" else {}
         settings = Settings(title=f"Simulated {kind} (invented)").with_values(**PRECISION, **own)
     plan = design(kind, seed)
     job, k = observe(plan, settings, np.random.default_rng((seed, 99)), tape_factor, sight_factor, f"{kind}-{seed}")
@@ -257,18 +223,18 @@ def observe(
     }  # fmt: skip
     job = Job.from_frames(name, settings, **{t: f for t, f in frames.items() if len(f)})
     if plan.heights or plan.rises:
-        job = simulate_mixed.with_satellites(job, plan, true_z, rng, sight_factor)
+        job = antennas.with_satellites(job, plan, true_z, rng, sight_factor)
     return job, float(k)
 
 
 def _points(plan: Design) -> Iterator[dict[str, object]]:
     """Rows of the equipment table; the heights of shared stands are those of the axes."""
-    antennas = dict.fromkeys(plan.equipment[s] for s, _ in plan.heights)
-    for thing in antennas:
-        yield from simulate_mixed.points(thing)
-    for thing in dict.fromkeys(t for t in plan.equipment.values() if t not in antennas):
+    over_antennas = dict.fromkeys(plan.equipment[s] for s, _ in plan.heights)
+    for thing in over_antennas:
+        yield from antennas.points(thing)
+    for thing in dict.fromkeys(t for t in plan.equipment.values() if t not in over_antennas):
         yield {"equipment": thing, "point": "axis", "radius": 0.0, "offset": 0.0, "usual": False}
-    for thing in dict.fromkeys(t for s in plan.setups if (t := plan.equipment[s]) not in antennas):
+    for thing in dict.fromkeys(t for s in plan.setups if (t := plan.equipment[s]) not in over_antennas):
         yield {"equipment": thing, "point": "side mark", "radius": SIDE_MARK_M, "offset": 0.0, "usual": True}
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from heightnet.job.read import read_job
-from heightnet.simulate_archive import country, main, simulate_job, simulate_jobs, with_common_errors, write_archive
+from tests.simulate.archive import country, main, simulate_job, simulate_jobs, with_common_errors, write_archive
 
 
 def test_the_same_seed_gives_the_same_jobs_in_any_order():

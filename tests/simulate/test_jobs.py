@@ -6,7 +6,7 @@ import pytest
 import heightnet
 from heightnet.judge.bench import Bench
 from heightnet.network import build_network
-from heightnet.simulate import KINDS, Sds, blunder, simulate
+from tests.simulate.jobs import KINDS, Sds, blunder, simulate
 
 
 @pytest.mark.slow

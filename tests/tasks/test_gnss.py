@@ -17,11 +17,11 @@ from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
 from heightnet.report.words import Words
-from heightnet.simulate import simulate
 from heightnet.tasks.common import NEED
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.judgement_facts import parted_by
 from heightnet.tasks.plan import Minutes, exit_status, plan
+from tests.simulate.jobs import simulate
 from tests.tasks.test_properties import same, told
 
 ALONE = "group:separations:the whole job"

@@ -18,8 +18,8 @@ from heightnet.adjust import adjust
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.network import Kind, build_network
-from heightnet.simulate import simulate
-from heightnet.simulate_mixed import RISE_SD_M
+from tests.simulate.antennas import RISE_SD_M
+from tests.simulate.jobs import simulate
 
 R, K = 6_371_000.0, 0.13
 TILT_KM = 0.004

@@ -15,9 +15,9 @@ from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
 from heightnet.report.selftest_words import selftest_lines
-from heightnet.simulate import simulate
 from heightnet.tasks.selftest import selftest
 from tests.large_books import level_net, staff_book
+from tests.simulate.jobs import simulate
 
 
 @pytest.fixture(scope="module")
