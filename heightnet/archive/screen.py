@@ -106,25 +106,29 @@ def screen_archive(
     with Store(output) as store:
         order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide), seconds)
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
-        store.begin_finding()
-        for number, found in enumerate(find_jobs(folder, output), start=1):
-            store.add(found)
-            tell("finding", number, 0)
-            if stop():
-                raise KeyboardInterrupt
-        store.end_finding()
-        counts = store.counts()
-        if not counts["found"] and not counts["dropped"]:
-            passed = f" {counts['passed_over']} were passed over." if counts["passed_over"] else ""
-            raise HeightnetError(
-                f"{folder}: no job in it: no folder of tables, no workbook, no LandXML survey.{passed}"
-            )
+        _find(store, folder, output, tell, stop)
         faults: dict[str, Fault] = {}
-        checked = _check(store, order, workers, scheduler, again, tell, stop, faults) if counts["found"] else 0
+        some = store.counts()["found"]
+        checked = _check(store, order, workers, scheduler, again, tell, stop, faults) if some else 0
         store.commit(at_once=True)
         tell("writing", 0, 0)
         written = write_index(store, order, parquet)
         return Screened(folder, output, store.counts(), checked, stop(), written, faults)
+
+
+def _find(store: Store, folder: Path, output: Path, tell: Tell, stop: Callable[[], bool]) -> None:
+    """Put into the store what there is below the folder; raises HeightnetError where there is and was no job."""
+    store.begin_finding()
+    for number, found in enumerate(find_jobs(folder, output), start=1):
+        store.add(found)
+        tell("finding", number, 0)
+        if stop():
+            raise KeyboardInterrupt
+    store.end_finding()
+    counts = store.counts()
+    if not counts["found"] and not counts["dropped"]:
+        passed = f" {counts['passed_over']} were passed over." if counts["passed_over"] else ""
+        raise HeightnetError(f"{folder}: no job in it: no folder of tables, no workbook, no LandXML survey.{passed}")
 
 
 def _check(

@@ -8,8 +8,8 @@ from importlib import import_module
 import click
 
 import heightnet
-from heightnet.cli import ABOUT, COMMANDS, overview
 from heightnet.commands.command import with_job
+from heightnet.commands.overview import ABOUT, COMMANDS, overview
 from heightnet.exits import Exit
 from heightnet.report.console import say, width
 

@@ -10,7 +10,6 @@ from dataclasses import replace
 
 from heightnet.job.model import Job
 
-WAYS = ("codes", "initials")
 COLUMNS = (("setups", "observer"), ("targets", "observer"), ("tape", "by"))
 
 

@@ -89,24 +89,36 @@ def job_tables(job: Job, units: Units) -> dict[str, list[Cells]]:
     return written
 
 
-def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
-    length_m = METRES[units.length]
+class _Texts:
+    """Columns of a job as its tables write them, in the job's units."""
 
-    def length(values: pd.Series) -> Cells:
-        return [_scaled(v, length_m) for v in values.tolist()]
+    def __init__(self, units: Units) -> None:
+        self.units = units
 
-    def mm(values: pd.Series) -> Cells:
+    def length(self, values: pd.Series) -> Cells:
+        return [_scaled(v, METRES[self.units.length]) for v in values.tolist()]
+
+    def mm(self, values: pd.Series) -> Cells:
         return [_scaled(v, 0.001) for v in values.tolist()]
 
-    def sec(values: pd.Series) -> Cells:
+    def sec(self, values: pd.Series) -> Cells:
         return [_scaled(v, ARCSEC) for v in values.tolist()]
 
-    def text(values: pd.Series) -> Cells:
+    def angle(self, values: pd.Series) -> Cells:
+        return [angle_text(v, self.units.angle) for v in values.tolist()]
+
+    def text(self, values: pd.Series) -> Cells:
         return [protect(str(v)) for v in values.tolist()]
 
-    m, s, t, h = job.marks, job.setups, job.targets, job.shots
-    tape, eq, lv, st, gn = job.tape, job.equipment, job.levels, job.staff, job.gnss
-    own = _own_point_values(job)
+
+def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
+    write = _Texts(units)
+    return _of_stands(write, job) | _of_tapes(write, job) | _of_ties(write, job)
+
+
+def _of_stands(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
+    m, s, t, text = job.marks, job.setups, job.targets, write.text
+    length, mm = write.length, write.mm
     return {
         "marks": {
             "mark": text(m["mark"]), "height": length(m["height"]), "sd_mm": mm(m["sd"]), "east": length(m["east"]),
@@ -121,11 +133,13 @@ def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
             "target": text(t["target"]), "mark": text(t["mark"]), "height": length(t["height"]), "sd_mm": mm(t["sd"]),
             **{c: text(t[c]) for c in ("equipment", "tripod", "when", "observer")},
         },
-        "shots": {
-            "setup": text(h["setup"]), "target": text(h["target"]), "slope_distance": length(h["slope_distance"]),
-            "zenith_angle": [angle_text(z, units.angle) for z in h["zenith_angle"].tolist()], "face": text(h["face"]),
-            "sd_zenith_sec": sec(h["sd_zenith"]), "sd_distance_mm": mm(h["sd_distance"]), "session": text(h["session"]),
-        },
+    }  # fmt: skip
+
+
+def _of_tapes(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
+    tape, eq, text, mm = job.tape, job.equipment, write.text, write.mm
+    own = _own_point_values(job)
+    return {
         "tape": {
             **{k: text(tape["stand"].where(tape["stand_kind"] == k, "")) for k in ("setup", "target", "tripod")},
             "reading": text(tape["text"]), "scale": text(tape["scale"]), "kind": text(tape["kind"]),
@@ -137,6 +151,19 @@ def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
             "equipment": text(eq["equipment"]), "point": text(eq["point"]), "radius_mm": mm(eq["radius"]),
             "offset_mm": mm(eq["offset"]), "usual": ["yes" if u else "" for u in eq["usual"]],
             "carries": text(eq["carries"]),
+        },
+    }  # fmt: skip
+
+
+def _of_ties(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
+    h, lv, st, gn, text = job.shots, job.levels, job.staff, job.gnss, write.text
+    length, mm = write.length, write.mm
+    return {
+        "shots": {
+            "setup": text(h["setup"]), "target": text(h["target"]), "slope_distance": length(h["slope_distance"]),
+            "zenith_angle": write.angle(h["zenith_angle"]), "face": text(h["face"]),
+            "sd_zenith_sec": write.sec(h["sd_zenith"]), "sd_distance_mm": mm(h["sd_distance"]),
+            "session": text(h["session"]),
         },
         "levels": {
             "from": text(lv["from_mark"]), "to": text(lv["to_mark"]), "rise": length(lv["rise"]),

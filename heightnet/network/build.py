@@ -308,6 +308,76 @@ def _carry(
         height[node] = height[up] + gain
 
 
+class _Entries:
+    """Entries of the design matrix, put in piece by piece: heights, then nuisances, each with a row of knowledge."""
+
+    def __init__(self, edges: int, heights: int) -> None:
+        self.edges, self.heights = edges, heights
+        self.sd: list[float] = []  # of the knowledge of each nuisance
+        self.kind: list[Kind] = []
+        self._row: list[Ints] = []
+        self._col: list[Ints] = []
+        self._value: list[Floats] = []
+
+    def put(self, row: Ints, column: Ints, value: Floats) -> None:
+        self._row.append(row)
+        self._col.append(column)
+        self._value.append(value)
+
+    def nuisances(self, kind: Kind, sd: Sequence[float], row: Ints, column: Ints, value: Floats) -> tuple[int, int]:
+        """So many further unknowns, which act on the observations ``row``; returns the first row of knowledge about
+        them and their first column."""
+        first, at = self.edges + len(self.sd), self.heights + len(self.sd)
+        self.put(row, at + column, value)
+        self.sd += sd
+        self.kind += [kind] * len(sd)
+        return first, at
+
+    def known_each(self, kind: Kind, sd: float, names: Names, row: Ints, column: Ints, value: Floats) -> list[str]:
+        """Nuisances that each have a row of their own: 0 with a standard deviation; returns their names."""
+        first, at = self.nuisances(kind, [sd] * len(names), row, column, value)
+        own = np.arange(len(names))
+        self.put(first + own, at + own, np.ones(len(names)))
+        return [str(n) for n in names]
+
+    def matrix(self) -> sparse.csr_matrix:
+        entries = np.concatenate(self._value), (np.concatenate(self._row), np.concatenate(self._col))
+        extra = len(self.sd)
+        return sparse.csr_matrix(entries, shape=(self.edges + extra, self.heights + extra))
+
+
+def _refractions(entries: _Entries, job: Job, sights: Sights, shot0: int, staff0: int) -> list[str]:
+    """What is not known of k in each session, where any sight bends."""
+    distance = job.staff["distance"].fillna(0.0).to_numpy(float)
+    staff_bow = distance**2 / (2 * job.settings.earth.radius_m)
+    bent = np.flatnonzero(staff_bow > 0)
+    if not (job.settings.air.refraction_sd > 0 and (np.any(sights.bow > 0) or len(bent))):
+        return []
+    session = [job.shots["session"].to_numpy(object), np.full(len(bent), "", dtype=object)]
+    code, names = pd.factorize(np.concatenate(session))
+    row = np.concatenate([shot0 + np.arange(len(job.shots)), staff0 + bent])
+    value = np.concatenate([sights.bow, -staff_bow[bent]])
+    return entries.known_each(Kind.REFRACTION, job.settings.air.refraction_sd, names, row, code, value)
+
+
+def _index_errors(entries: _Entries, job: Job, places: _Places, sights: Sights, shot0: int) -> list[str]:
+    """What is not known of each instrument's index error, where any sight stands in one face."""
+    single = np.flatnonzero(sights.index_arm != 0)
+    if not (len(single) and job.settings.precision.index_sec > 0):
+        return []
+    code, names = pd.factorize(job.setups["instrument"].to_numpy(object)[places.shot_setup[single]])
+    sd = job.settings.precision.index_sec * ARCSEC
+    return entries.known_each(Kind.INDEX, sd, names, shot0 + single, code, sights.index_arm[single])
+
+
+def _put_separations(entries: _Entries, job: Job, separations: Separations, gnss0: int) -> None:
+    at, column, much = separations.effect(*map(separations.of, ends(job)))
+    R, sd = separations.knowledge()
+    R = R.tocoo()
+    first, base = entries.nuisances(Kind.SEPARATION, sd.tolist(), gnss0 + at, column, much)
+    entries.put(first + R.row, base + R.col, R.data)
+
+
 def _equations(
     job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations,
     edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints,
@@ -315,71 +385,30 @@ def _equations(
 ) -> Network:  # fmt: skip
     """The design matrix and the right-hand side about the approximate heights."""
     kind, tail, head = edges["kind"], edges["tail"], edges["head"]
-    m = len(kind)
-    y = edges["rise"] - (nodes.height[head] - nodes.height[tail])
-    heights = int((nodes.column >= 0).sum())
-    row, col, value = [], [], []
+    first = {of: int(np.searchsorted(kind, of)) for of in (Kind.SHOT, Kind.STAFF, Kind.GNSS)}
+    entries = _Entries(len(kind), int((nodes.column >= 0).sum()))
     for node, sign in ((head, 1.0), (tail, -1.0)):
-        c = nodes.column[node]
-        at = np.flatnonzero(c >= 0)
-        row.append(at)
-        col.append(c[at])
-        value.append(np.full(len(at), sign))
-    shot0, staff0 = int(np.searchsorted(kind, Kind.SHOT)), int(np.searchsorted(kind, Kind.STAFF))
-    sessions: list[str] = []
-    extra_sd: list[tuple[Kind, float]] = []
-    air, precision = job.settings.air, job.settings.precision
-    distance = job.staff["distance"].fillna(0.0).to_numpy(float)
-    staff_bow = distance**2 / (2 * job.settings.earth.radius_m)
-    if air.refraction_sd > 0 and (np.any(sights.bow > 0) or np.any(staff_bow > 0)):
-        staff_session = np.full(int(np.sum(staff_bow > 0)), "", dtype=object)
-        code, names = pd.factorize(np.concatenate([job.shots["session"].to_numpy(object), staff_session]))
-        sessions = [str(n) for n in names]
-        row.append(np.concatenate([shot0 + np.arange(len(job.shots)), staff0 + np.flatnonzero(staff_bow > 0)]))
-        col.append(heights + code)
-        value.append(np.concatenate([sights.bow, -staff_bow[staff_bow > 0]]))
-        extra_sd += [(Kind.REFRACTION, air.refraction_sd)] * len(sessions)
-    indexed: list[str] = []
-    single = np.flatnonzero(sights.index_arm != 0)
-    if len(single) and precision.index_sec > 0:
-        instrument = job.setups["instrument"].to_numpy(object)[places.shot_setup[single]]
-        code, names = pd.factorize(instrument)
-        indexed = [str(n) for n in names]
-        row.append(shot0 + single)
-        col.append(heights + len(sessions) + code)
-        value.append(sights.index_arm[single])
-        extra_sd += [(Kind.INDEX, precision.index_sec * ARCSEC)] * len(indexed)
-    extra = len(extra_sd)
-    row.append(m + np.arange(extra))
-    col.append(heights + np.arange(extra))
-    value.append(np.ones(extra))
+        at = np.flatnonzero(nodes.column[node] >= 0)
+        entries.put(at, nodes.column[node][at], np.full(len(at), sign))
+    sessions = _refractions(entries, job, sights, first[Kind.SHOT], first[Kind.STAFF])
+    indexed = _index_errors(entries, job, places, sights, first[Kind.SHOT])
     if len(separations):
-        at, column, much = separations.effect(*map(separations.of, ends(job)))
-        R, sd = separations.knowledge()
-        R = R.tocoo()
-        row += [int(np.searchsorted(kind, Kind.GNSS)) + at, m + extra + R.row]
-        col += [heights + extra + column, heights + extra + R.col]
-        value += [much, R.data]
-        extra_sd += [(Kind.SEPARATION, float(s)) for s in sd]
-        extra = len(extra_sd)
-    A = sparse.csr_matrix(
-        (np.concatenate(value), (np.concatenate(row), np.concatenate(col))),
-        shape=(m + extra, heights + extra),
-    )
+        _put_separations(entries, job, separations, first[Kind.GNSS])
+    extra = len(entries.sd)
     none = np.full(extra, -1, dtype=np.int64)
     lone = np.flatnonzero(np.isnan(nodes.height))
     return Network(
         job=job,
         nodes=nodes,
         pieces=pieces,
-        kind=np.concatenate([kind, np.array([int(k) for k, _ in extra_sd], dtype=np.int8)]),
+        kind=np.concatenate([kind, np.array(entries.kind, dtype=np.int8)]),
         tail=np.concatenate([tail, none]),
         head=np.concatenate([head, none]),
         rise=np.concatenate([edges["rise"], np.zeros(extra)]),
-        y=np.concatenate([y, np.zeros(extra)]),
-        sd=np.concatenate([edges["sd"], [s for _, s in extra_sd]]),
+        y=np.concatenate([edges["rise"] - (nodes.height[head] - nodes.height[tail]), np.zeros(extra)]),
+        sd=np.concatenate([edges["sd"], entries.sd]),
         source=np.concatenate([edges["source"], np.arange(extra)]),
-        A=A,
+        A=entries.matrix(),
         readings=readings,
         sights=sights,
         setup_node=places.setup_node,

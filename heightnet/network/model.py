@@ -34,10 +34,6 @@ class Kind(IntEnum):
     SEPARATION = 8  # what is known of the errors of separations beforehand
 
 
-EDGES = (Kind.KNOWN, Kind.HEIGHT, Kind.SHOT, Kind.LEVEL, Kind.STAFF, Kind.GNSS)
-"""The kinds that tie two nodes; the others are knowledge of a nuisance."""
-
-
 @dataclass(frozen=True)
 class Nodes:
     """Every place with a height: the datum, then marks, then stands, then lines of sight of levels.

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from functools import cache
-from importlib.resources import files
 from itertools import chain, islice
 from typing import Any
 
@@ -31,18 +29,6 @@ SIGNS = {
     "untested": "unproved", "scatters": "weak", "closes": "proved",
 }  # fmt: skip
 """The sign of a height's verdict that stands for each state."""
-
-
-@cache
-def archive_schema() -> Record:
-    """The JSON Schema (2020-12) of archive.json.
-
-    >>> archive_schema()["properties"]["schema"]["const"]
-    'heightnet-archive/2'
-    """
-    text = files("heightnet.report").joinpath("archive.schema.json").read_text(encoding="utf-8")
-    found: Record = json.loads(text)
-    return found
 
 
 def page_pieces(

@@ -418,9 +418,6 @@ class Words:
         said = f"{likelihood(probability).capitalize()}: {of_100(probability)}"
         return f"{claim(of, 'probability', probability, said)}."
 
-    def verdict_word(self, of: str, verdict: str) -> str:
-        return claim(of, "verdict", verdict, VERDICTS[verdict])
-
     def size(self, of: str, fact: str, mm: float) -> str:
         """A size of its own, with two digits at most, as a claim."""
         return claim(of, fact, mm, self.lengths.about(mm))

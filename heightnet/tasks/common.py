@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 
 from heightnet.judge.reduction import UNTESTABLE
-from heightnet.tasks.facts import LEAST_MOVE, JobFacts, Record
+
+if TYPE_CHECKING:
+    from heightnet.tasks.facts import JobFacts
+
+Record = dict[str, Any]
+LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 
 NEED = {
     "tape": "one height measured with another tape, or a check shot to a known mark",

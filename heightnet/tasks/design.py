@@ -168,15 +168,3 @@ class Design:
             left.sort(key=lambda p: -(now - self.shortfall([*out, p])) / self.minutes[p])
             out.append(left.pop(0))
         return out
-
-    def exhaustive(self) -> list[int]:
-        """The cheapest set that comes as near to the goals as all candidates together; for few candidates only."""
-        count = len(self.minutes)
-        limit = self.shortfall(list(range(count))) + 1e-7
-        masks = np.arange(2**count)
-        bits = (masks[:, None] >> np.arange(count)) & 1
-        for mask in np.argsort(bits @ self.minutes, kind="stable"):
-            chosen = np.flatnonzero(bits[mask]).tolist()
-            if self.shortfall(chosen) <= limit:
-                return chosen
-        return list(range(count))

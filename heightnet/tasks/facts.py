@@ -31,13 +31,13 @@ from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
+from heightnet.tasks.common import LEAST_MOVE
 
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
 SCHEMA = "heightnet-results/2"
 MOVES_SHOWN = 8
-LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
 

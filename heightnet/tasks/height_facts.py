@@ -166,11 +166,7 @@ class HeightFacts:
         error, error_sd, w = (values[node] for values in self.tests)
         corrected = self._corrected(node, recorded)
         chance = np.where(judged, self.chance[node], np.nan)
-        verdict = np.full(len(h), "free", dtype=object)
-        verdict[(frame["mark"] != "").to_numpy() & ~judged] = "missing"
-        verdict[some] = facts.verdicts[h[some]]
-        verdict[(verdict == "proved") & (chance > DOUBT)] = "doubted"
-        verdict[judged & self.asked[node]], verdict[judged & self.named[node]] = "either", "suspect"
+        verdict = self._verdicts(frame, node, chance)
         placed = np.isfinite(self.net.nodes.height[node])
         piece = self.net.nodes.piece[node].astype(object)
         piece[~placed] = None
@@ -213,6 +209,16 @@ class HeightFacts:
                 "piece": piece,
             }
         )
+
+    def _verdicts(self, frame: pd.DataFrame, node: Ints, chance: Floats) -> npt.NDArray[np.object_]:
+        h = self.height_of[node]
+        judged = h >= 0
+        verdict = np.full(len(h), "free", dtype=object)
+        verdict[(frame["mark"] != "").to_numpy() & ~judged] = "missing"
+        verdict[judged] = self.facts.verdicts[h[judged]]
+        verdict[(verdict == "proved") & (chance > DOUBT)] = "doubted"
+        verdict[judged & self.asked[node]], verdict[judged & self.named[node]] = "either", "suspect"
+        return verdict
 
     def _same_as(self, h: Ints) -> list[list[str]]:
         asked = h >= 0

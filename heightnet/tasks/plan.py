@@ -105,6 +105,91 @@ def plan(
     CannotAdjust : nothing in the job ties two places together.
     """
     minutes = minutes or Minutes()
+    aims = aims_of(job, tolerance, planned)
+    net, watched, before = aims.bench.net, aims.watched, aims.before
+    nodes = aims.bench.family.node[watched]
+    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
+    wanted = aims.wanted
+    options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()))
+    design, chosen = None, []
+    if options:
+        design = aims.design(options)
+        chosen = design.best(np.inf if budget is None else budget)
+    everything = design.detectable(list(range(len(options)))) if design else before
+    after = design.detectable(chosen) if design else before
+    told = wanted if aims.contradicted else np.ones_like(wanted)
+    steps = _steps(design, chosen, options, aims.ids, aims.goal, told) if design else []
+    facts, findings = aims.facts, []
+    if facts and aims.contradicted:
+        findings = judgement_facts.findings(facts)
+        steps += _relevelled(facts, minutes, len(steps), design.cost(chosen) if design else 0.0, budget)
+    return {
+        **head(net.job, SCHEMA),
+        "planned": planned,
+        "fit": factors(facts) if facts else {},
+        "judgement": judgement_facts.in_short(facts) if facts else {"state": None},
+        "findings": findings,
+        "needs": _needs(findings),
+        "gone": gone,
+        "tolerance_mm": aims.limit * 1000,
+        "budget_min": budget,
+        "minutes": asdict(minutes),
+        "candidates": len(options),
+        "cut": len(options) >= PER_STAND * _stands_up_to(net),
+        "reached": bool(not aims.contradicted and np.all(after <= aims.goal * (1 + 1e-9))),
+        "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
+        "steps": steps,
+        "heights": _heights(aims, after, everything),
+        **named(net, [*aims.ids, *(m["id"] for finding in findings for m in finding["members"])]),
+    }
+
+
+@dataclass(frozen=True)
+class Aims:
+    """What a plan is to reach.
+
+    facts : of the job as it stands; None where nothing is observed yet.
+    limit : error that must not be able to hide, m.
+    watched : (h,) hypotheses of the heights; ``verdict``, ``accused``, ``doubted``, ``wanted``, ``before`` and ``goal``
+        (sizes found, m) are about these.
+    """
+
+    bench: BenchBase
+    facts: JobFacts | None
+    limit: float
+    watched: Ints
+    before: Floats
+    verdict: npt.NDArray[np.object_]
+    accused: npt.NDArray[np.bool_]
+
+    @property
+    def ids(self) -> list[str]:
+        return [str(self.bench.family.ids[h]) for h in self.watched]
+
+    @property
+    def contradicted(self) -> bool:
+        return self.facts is not None and self.facts.judgement.state in CONTRADICTED
+
+    @property
+    def doubted(self) -> npt.NDArray[np.bool_]:
+        return self.accused | (self.verdict == "doubted")
+
+    @property
+    def goal(self) -> Floats:
+        return np.where(self.doubted, np.minimum(self.limit, self.before * TESTED_ANEW), self.limit)
+
+    @property
+    def wanted(self) -> npt.NDArray[np.bool_]:
+        """A job that contradicts itself wants to know about that first: planning the rest waits."""
+        return self.accused if self.contradicted else ~(self.before <= self.goal)
+
+    def design(self, options: list[Option]) -> Design:
+        goals = np.where(self.wanted, self.goal, LARGE_M)
+        return design_of(self.bench, options, self.watched, goals, self.before, self.doubted & self.wanted)
+
+
+def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
+    """Raises CannotAdjust where nothing ties two places together; parameters as of `plan`."""
     if tolerance is not None:
         job = replace(job, settings=job.settings.with_values(**{"test.tolerance_mm": tolerance * 1000}))
     if planned:
@@ -116,62 +201,31 @@ def plan(
     bench = bench_for(net)
     found = promises(bench)
     watched = np.flatnonzero(bench.family.of(*HEIGHTS))
-    before, nodes = found.found[watched], bench.family.node[watched]
-    facts = None if planned else JobFacts(Judgement(bench), found, bench.fit)
-    accused = in_question(facts, watched) if facts else np.zeros(len(watched), dtype=bool)
-    verdict = facts.verdicts[watched] if facts else by_size(before, limit)
-    contradicted = facts is not None and facts.judgement.state in CONTRADICTED
-    doubted = accused | (verdict == "doubted")
-    goal = np.where(doubted, np.minimum(limit, before * TESTED_ANEW), limit)
-    # a job that contradicts itself wants to know about that first: planning the rest waits
-    wanted = accused if contradicted else ~(before <= goal)
-    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
-    options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[accused].tolist()))
-    design, chosen = None, []
-    if options:
-        aims = np.where(wanted, goal, LARGE_M)
-        design = design_of(bench, options, watched, aims, before, doubted & wanted)
-        chosen = design.best(np.inf if budget is None else budget)
-    ids = [str(bench.family.ids[h]) for h in watched]
-    everything = design.detectable(list(range(len(options)))) if design else before
-    after = design.detectable(chosen) if design else before
-    told = wanted if contradicted else np.ones_like(wanted)
-    steps = _steps(design, chosen, options, ids, goal, told) if design else []
-    findings = judgement_facts.findings(facts) if facts and contradicted else []
-    if facts and contradicted:
-        steps += _relevelled(facts, minutes, len(steps), design.cost(chosen) if design else 0.0, budget)
-    return {
-        **head(job, SCHEMA),
-        "planned": planned,
-        "fit": factors(facts) if facts else {},
-        "judgement": judgement_facts.in_short(facts) if facts else {"state": None},
-        "findings": findings,
-        "needs": _needs(findings),
-        "gone": gone,
-        "tolerance_mm": limit * 1000,
-        "budget_min": budget,
-        "minutes": asdict(minutes),
-        "candidates": len(options),
-        "cut": len(options) >= PER_STAND * _stands_up_to(net),
-        "reached": bool(not contradicted and np.all(after <= goal * (1 + 1e-9))),
-        "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
-        "steps": steps,
-        "heights": [
-            {
-                "id": id_,
-                "verdict": str(v),
-                "accused": bool(a),
-                "goal_mm": float(g * 1000),
-                "before_mm": number(b, 1000),
-                "after_mm": number(f, 1000),
-                "proved_before": bool(b <= g),
-                "proved_after": bool(f <= g * (1 + 1e-9)),
-                "reachable": bool(e <= g * (1 + 1e-9)),
-            }
-            for id_, v, a, g, b, f, e in zip(ids, verdict, accused, goal, before, after, everything, strict=True)
-        ],
-        **named(net, [*ids, *(m["id"] for finding in findings for m in finding["members"])]),
-    }  # fmt: skip
+    before = found.found[watched]
+    if planned:
+        none = np.zeros(len(watched), dtype=bool)
+        return Aims(bench, None, limit, watched, before, by_size(before, limit), none)
+    facts = JobFacts(Judgement(bench), found, bench.fit)
+    return Aims(bench, facts, limit, watched, before, facts.verdicts[watched], in_question(facts, watched))
+
+
+def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:
+    """What a plan does for each height: the size found before, after it, and after all candidates."""
+    each = zip(aims.ids, aims.verdict, aims.accused, aims.goal, aims.before, after, everything, strict=True)
+    return [
+        {
+            "id": id_,
+            "verdict": str(v),
+            "accused": bool(a),
+            "goal_mm": float(g * 1000),
+            "before_mm": number(b, 1000),
+            "after_mm": number(f, 1000),
+            "proved_before": bool(b <= g),
+            "proved_after": bool(f <= g * (1 + 1e-9)),
+            "reachable": bool(e <= g * (1 + 1e-9)),
+        }
+        for id_, v, a, g, b, f, e in each
+    ]
 
 
 def exit_status(facts: Record) -> int:

@@ -1,12 +1,15 @@
 """Files that tests of archives put into them; invented."""
 
 import csv
+import json
 import shutil
 from pathlib import Path
 
 from openpyxl import Workbook
 
-DATA = Path(__file__).resolve().parents[2] / "data"
+ROOT = Path(__file__).resolve().parents[2]
+DATA = ROOT / "data"
+SCHEMA = json.loads((ROOT / "heightnet" / "report" / "archive.schema.json").read_text(encoding="utf-8"))
 
 LANDXML = """<?xml version="1.0"?>
 <LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2" version="1.2">

@@ -6,13 +6,12 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from archive_help import DATA, LANDXML, workbook
+from archive_help import DATA, LANDXML, SCHEMA, workbook
 
 import heightnet
 from heightnet.archive import one
 from heightnet.archive.find import Found
 from heightnet.archive.one import Order, check_one
-from heightnet.report.archive_page import archive_schema
 from heightnet.report.claims import plain
 from heightnet.report.story import tell
 from heightnet.report.words import Words
@@ -23,7 +22,7 @@ def order(tmp_path, **options):
 
 
 def test_the_schema_is_one():
-    jsonschema.Draft202012Validator.check_schema(archive_schema())
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
 
 
 @pytest.mark.parametrize("demo", ["quarry-traverse", "harbour-feet", "mill-levels"])
@@ -109,7 +108,7 @@ def test_a_spoilt_job_gives_a_record_with_its_error(tmp_path, how):
     shutil.copytree(DATA / "bridge-check-shots", job)
     spoil(job, how)
     record = check_one(Found("job", "folder", 1), None, order(tmp_path)).record
-    jsonschema.Draft202012Validator(archive_schema()["$defs"]["job"]).validate(record)
+    jsonschema.Draft202012Validator(SCHEMA["$defs"]["job"]).validate(record)
     assert (
         record["state"] == "error"
         and record["gap"] is None

@@ -10,14 +10,13 @@ from importlib.resources import files
 
 import jsonschema
 import pytest
-from archive_help import DATA, bytes_of, workbook
+from archive_help import DATA, SCHEMA, bytes_of, workbook
 
 import heightnet
 from heightnet.archive import run
 from heightnet.archive.screen import screen_archive
 from heightnet.errors import HeightnetError
 from heightnet.job.settings import read_rates
-from heightnet.report.archive_page import archive_schema
 
 pytestmark = pytest.mark.slow
 
@@ -28,7 +27,7 @@ def test_an_archive_with_bad_jobs_is_screened_to_the_end(archive, screened, tmp_
     (archive / "broken.xlsx").write_bytes(b"PK\x03\x04")
     workbook(archive / "good.xlsx")
     done, facts = screened(archive)
-    jsonschema.Draft202012Validator(archive_schema()).validate(facts)
+    jsonschema.Draft202012Validator(SCHEMA).validate(facts)
     assert {job["path"]: job["state"] for job in facts["jobs"]} == {
         "2023/spoilt": "error", "2024/bridge": "closes", "2025/quarry": "wrong", "2025/tunnel": "closes",
         "broken.xlsx": "error", "good.xlsx": "closes",
@@ -139,7 +138,7 @@ def test_a_search_stopped_by_the_clock_is_told_and_is_no_record_of_a_whole_one(a
     done, facts = screened(archive, seconds=0.01)
     job = facts["jobs"][-1]
     assert (done.checked, facts["seconds"], job["path"], job["stopped"]) == (4, 0.01, "2026/marsh", "seconds")
-    jsonschema.Draft202012Validator(archive_schema()).validate(facts)
+    jsonschema.Draft202012Validator(SCHEMA).validate(facts)
     page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
     assert "The search was stopped after the seconds asked for." in page and "to end after 0.01 seconds" in page
     assert screened(archive, seconds=0.01)[0].checked == 0

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from command_help import COMMAND, DATA, ROOT, STYLES, environment, fork, on_terminal, run, start
 
-from heightnet.cli import COMMANDS as CLI
+from heightnet.commands.overview import COMMANDS as CLI
 from heightnet.report.console import cells, readable
 
 pytestmark = pytest.mark.slow

@@ -13,7 +13,7 @@ import pytest
 from command_help import COMMAND, DATA, ROOT, environment, run
 
 from heightnet import exits
-from heightnet.cli import COMMANDS
+from heightnet.commands.overview import COMMANDS
 from heightnet.exits import Exit
 
 QUARRY, BRIDGE, MILL = (DATA / name for name in ("quarry-traverse", "bridge-check-shots", "mill-levels"))

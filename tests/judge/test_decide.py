@@ -63,7 +63,7 @@ def test_two_busts(name, least):
     assert found["true set within 20 : 1"]["rate"] >= 0.93
 
 
-@pytest.mark.parametrize("name", ["twoprisms", "onecontrol25"])
+@pytest.mark.parametrize("name", ["mixed", "onecontrol25"])
 def test_half_of_the_heights(name):
     found = decide.half(name, SEED, 12)
     assert found["half wrong: not explained"]["rate"] >= 0.85
