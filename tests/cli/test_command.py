@@ -59,6 +59,13 @@ def test_exit_status_one_where_something_is_suspect(tmp_path):
     assert not (tmp_path / "out" / "report.html").exists()
 
 
+def test_figures_as_other_files_where_asked_for(job, tmp_path):
+    done = run("check", job, "--to", tmp_path / "out", "--no-page", "--figures", "png")
+    assert done.returncode == 0
+    assert {p.suffix for p in (tmp_path / "out" / "figures").iterdir()} == {".png"}
+    assert run("check", job, "--to", tmp_path / "out", "--figures", "gif").returncode == 2
+
+
 def test_strict(tmp_path):
     tunnel = DATA / "tunnel-forced-centring"
     assert run("check", tunnel, "--to", tmp_path / "a", "--no-page").returncode == 0
