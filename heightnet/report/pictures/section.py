@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import heapq
 from collections import Counter, defaultdict
-from typing import Any
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 from heightnet.report.claims import claim
 from heightnet.report.explained import CHOICES, settled
@@ -15,6 +15,9 @@ from heightnet.report.pictures.drawing import Drawing, nice_step
 from heightnet.report.pictures.layout import node_of, ties
 from heightnet.report.pictures.names import Names
 from heightnet.report.words import Words
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 Record = dict[str, Any]
 
@@ -30,11 +33,7 @@ def walk(facts: Record) -> list[tuple[float, str]]:
     From set-up to set-up in the order booked, along the shortest way the sights give; a known mark sighted from the
     first or the last set-up opens or closes it.
     """
-    edges = ties(facts)
-    near: dict[str, list[tuple[str, float]]] = defaultdict(list)
-    for (a, b), length in edges.items():
-        near[a].append((b, length))
-        near[b].append((a, length))
+    ways = ways_between(ties(facts))
     stops = list(dict.fromkeys(node_of(s["mark"], s["setup"]) for s in facts["setups"]))
     if not stops:
         stops = list(dict.fromkeys(f"mark:{r['from_mark']}" for r in facts["levels"]))
@@ -42,42 +41,39 @@ def walk(facts: Record) -> list[tuple[float, str]]:
     if not stops:
         return []
     known = {f"mark:{m['mark']}" for m in facts["marks"] if m["known"]}
-    outside = [n for n, _ in near[stops[0]] if n in known and n not in stops]
+    outside = [n for n in ways.adj.get(stops[0], ()) if n in known and n not in stops]
     if outside and stops[0] not in known:
         stops.insert(0, outside[0])
-    outside = [n for n, _ in near[stops[-1]] if n in known and n not in stops]
+    outside = [n for n in ways.adj.get(stops[-1], ()) if n in known and n not in stops]
     if outside and stops[-1] not in known:
         stops.append(outside[-1])
     stations, along = [(0.0, stops[0])], 0.0
     for goal in stops[1:]:
-        for node, length in _way(near, stations[-1][1], goal):
+        for node, length in shortest_way(ways, stations[-1][1], goal):
             along += length
             stations.append((along, node))
     return stations
 
 
-def _way(near: dict[str, list[tuple[str, float]]], start: str, goal: str) -> list[tuple[str, float]]:
-    """Steps of the shortest way; empty where there is none."""
-    best, queue = {start: (0.0, "", 0.0)}, [(0.0, start)]
-    while queue:
-        far, node = heapq.heappop(queue)
-        if node == goal:
-            break
-        if far > best[node][0]:
-            continue
-        for other, length in near[node]:
-            reached = round(far + length, 6)  # of two ways of one length the first found stays
-            if reached < best.get(other, (float("inf"),))[0]:
-                best[other] = (reached, node, length)
-                heapq.heappush(queue, (reached, other))
-    if goal not in best:
+def ways_between(lengths: dict[tuple[str, str], float]) -> nx.Graph:
+    """What ties which two places, with its length, m; in whole micrometres too, so that last digits choose no way."""
+    import networkx as nx
+
+    ways = nx.Graph()
+    for (a, b), length in lengths.items():
+        ways.add_edge(a, b, length=length, micrometres=round(length * 1e6))
+    return ways
+
+
+def shortest_way(ways: nx.Graph, start: str, goal: str) -> list[tuple[str, float]]:
+    """Steps of the shortest way, each a place and how far it is from the one before; none where there is no way."""
+    import networkx as nx
+
+    try:
+        way = nx.dijkstra_path(ways, start, goal, weight="micrometres")
+    except (nx.NetworkXNoPath, nx.NodeNotFound):
         return []
-    steps = []
-    while goal != start:
-        _, before, length = best[goal]
-        steps.append((goal, length))
-        goal = before
-    return steps[::-1]
+    return [(there, ways.edges[here, there]["length"]) for here, there in pairwise(way)]
 
 
 def section(words: Words, keys: Keys) -> Drawing | None:
