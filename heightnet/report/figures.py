@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-KINDS = ("pdf", "png")
 POINTS = 72.0
 DOTS_PER_INCH = 200
 ANCHORS = {"start": "left", "middle": "center", "end": "right"}
@@ -58,7 +57,7 @@ def figure_files(facts: dict[str, Any]) -> dict[str, str]:
 
 
 def printed_files(facts: dict[str, Any], kind: str) -> dict[str, bytes]:
-    """The bytes of figures/NAME.pdf or .png (one of ``KINDS``) for each picture."""
+    """The bytes of figures/NAME.pdf or NAME.png for each picture; ``kind`` is "pdf" or "png"."""
     # it tells who has no home at length where it keeps its list of letters: of no use to whoever wants a figure
     log = logging.getLogger("matplotlib")
     log.setLevel(log.level or logging.ERROR)

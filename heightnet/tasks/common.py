@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from heightnet.judge.reduction import UNTESTABLE
 
 if TYPE_CHECKING:
-    from heightnet.tasks.facts import JobFacts
+    from heightnet.tasks.facts import JobFacts, Record
 
-Record = dict[str, Any]
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 
 NEED = {

@@ -109,8 +109,7 @@ def test_one_of_two_common_errors_leaves_nothing_proved_that_shares_either():
 def test_the_range_of_a_height_holds_it_once_a_reading_is_let_go():
     """Of stands with two readings, one a decimetre off: about 95 in 100 true heights lie in their ranges."""
     held = 0
-    jobs = 24
-    for seed in range(jobs):
+    for seed in range(40):
         rng = np.random.default_rng((seed, 5))
         party = reciprocal(3, seed=seed)
         next(s for s in party.setups if s["setup"] == "S2")["height"] = np.nan
@@ -122,7 +121,7 @@ def test_the_range_of_a_height_holds_it_once_a_reading_is_let_go():
         stand = next(s for s in facts["setups"] if s["setup"] == "S2")
         assert stand["low_m"] <= stand["corrected_m"] <= stand["high_m"]
         held += stand["low_m"] <= 1.52 <= stand["high_m"]
-    assert held / jobs >= 0.81  # three standard errors below .95
+    assert held / 40 >= 0.85  # three standard errors below .95
 
 
 def test_of_a_stand_with_two_equal_wrong_readings_no_sound_one_is_named():
