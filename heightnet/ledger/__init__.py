@@ -1,0 +1,1 @@
+"""What the house speaks of, each noun declared once."""
