@@ -15,7 +15,7 @@ _HOMES = {
     "read_job": "heightnet.job.read",
     "check": "heightnet.tasks.check",
     "Job": "heightnet.job.model",
-    "Settings": "heightnet.job.model",
+    "Settings": "heightnet.ledger.settings",
     "Result": "heightnet.result",
     "HeightnetError": "heightnet.errors",
     "InputErrors": "heightnet.errors",

@@ -187,8 +187,8 @@ def _settings(at: TracebackType | None) -> str:
     """The numbers and units among the settings of the job that was being worked at where it happened."""
     if "heightnet.job.settings" not in sys.modules:
         return ""
-    from heightnet.job.model import Job, Settings
-    from heightnet.job.settings import SETTINGS, value_of
+    from heightnet.job.model import Job
+    from heightnet.ledger.settings import SETTINGS, Settings, value_of
 
     for frame, _ in reversed(list(traceback.walk_tb(at))):
         for value in reversed(list(frame.f_locals.values())):  # what was made last of them is what counts

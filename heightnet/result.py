@@ -155,7 +155,7 @@ class Result:
 def _spare_jobs(folder: Path, ours: set[str]) -> None:
     """Refuse a folder with tables that no report wrote: a report's tables have names of a job's."""
     from heightnet.errors import HeightnetError
-    from heightnet.job.tables import TABLES
+    from heightnet.ledger.recorded import TABLES
 
     if not folder.is_dir():
         return

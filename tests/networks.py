@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Settings
 
 K, R = 0.13, 6_371_000.0
 SEC = np.pi / 648_000

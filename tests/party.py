@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from heightnet.job.model import COLUMNS, METRES, TABLES, Job, Settings
+from heightnet.job.model import COLUMNS, TABLES, Job
 from heightnet.job.tapes import INCH
+from heightnet.ledger.field import METRES
+from heightnet.ledger.settings import Settings
 
 MARKED = (("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("levels", "from_mark"), ("levels", "to_mark"))
 FINEST = 64  # parts of an inch that a tape in feet and inches is read to

@@ -17,7 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from heightnet.job.model import Job, Settings, Units
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Settings, Units
 from heightnet.network import Kind, build_network
 from tests.noise import NOISES, blunders, errors, recorded
 from tests.party import Party

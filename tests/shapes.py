@@ -34,7 +34,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Settings
 from heightnet.network import build_network
 from tests.party import Party
 from tests.simulate.antennas import PHASE_M, RIM

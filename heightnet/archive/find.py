@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from heightnet.job.tables import TABLES
+from heightnet.ledger.recorded import TABLES
 
 STORE_FILE = "archive.sqlite"  # its folder is what an archive run wrote
 REPORT_FILE, REPORT_SIGN = "results.json", b"heightnet-results/"

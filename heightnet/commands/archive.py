@@ -11,7 +11,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import STRICT, Exit
-from heightnet.job.ranges import SECONDS, TOLERANCE_MM, WORKERS
+from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM, WORKERS
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -11,7 +11,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import STRICT, Exit
-from heightnet.job.ranges import SECONDS, TOLERANCE_MM
+from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM
 from heightnet.report.console import console, say_json
 from heightnet.report.console import say as print_line
 

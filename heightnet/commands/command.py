@@ -12,7 +12,7 @@ import click
 from click.core import ParameterSource
 
 from heightnet import exits, faults
-from heightnet.job.ranges import Range
+from heightnet.ledger.ranges import Range
 from heightnet.report.console import fitted
 from heightnet.report.numbers import NO_BREAK
 

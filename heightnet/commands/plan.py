@@ -10,7 +10,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.job.ranges import BUDGET_MIN, MINUTES, TOLERANCE_MM
+from heightnet.ledger.ranges import BUDGET_MIN, MINUTES, TOLERANCE_MM
 
 KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.tasks.plan.Minutes
     "other_scale": (1.0, "reading the tape's other scale"),

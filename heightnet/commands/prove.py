@@ -9,7 +9,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.job.ranges import TOLERANCE_MM
+from heightnet.ledger.ranges import TOLERANCE_MM
 
 
 @click.command(name="prove", cls=Command)

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from heightnet.commands.command import Command, Number
-from heightnet.job.ranges import RUNS, SEED
+from heightnet.ledger.ranges import RUNS, SEED
 
 
 @click.command(name="selftest", cls=Command)

@@ -11,7 +11,7 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.job.ranges import TAPE_SD_MM, WORK_MM
+from heightnet.ledger.ranges import TAPE_SD_MM, WORK_MM
 
 if TYPE_CHECKING:
     from heightnet.judge.cause_heights import Reading

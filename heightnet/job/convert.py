@@ -19,9 +19,10 @@ import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
 from heightnet.job.headings import recognise
-from heightnet.job.model import METRES, Units
 from heightnet.job.problems import Problems, nearest
-from heightnet.job.tables import TABLES, Column, Table
+from heightnet.ledger.field import METRES
+from heightnet.ledger.recorded import TABLES, Column, Table
+from heightnet.ledger.settings import Units
 
 ARCSEC = math.pi / (180 * 3600)
 LONGEST_NAME, LONGEST_TEXT = 200, 4000
@@ -201,7 +202,7 @@ class _Texts:
         if self.column.required:
             for i in np.flatnonzero(values == "").tolist():
                 if not cells[i].strip():
-                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected)
+                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected())
         return values
 
     def _clean(self, cell: str, row: int) -> str:
@@ -262,7 +263,7 @@ class _Words:
         return values
 
     def _expected(self) -> str:
-        return "yes or no" if self.column.kind == "yes" else self.column.expected
+        return "yes or no" if self.column.kind == "yes" else self.column.expected()
 
 
 class _Numbers:
@@ -273,7 +274,7 @@ class _Numbers:
         self.comma = sheet.decimal_comma
         self.points = self.commas = False  # which decimal sign the column has used so far
         self.unit = units.angle
-        self.expected = column.expected_in(units.length, METRES.get(units.length, 1.0))
+        self.expected = column.expected(units.length or "m")
         self.factor = {"length": METRES.get(units.length, 1.0), "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
 
     def __call__(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
@@ -284,7 +285,7 @@ class _Numbers:
         if self.column.required:
             for i in np.flatnonzero(np.isnan(values)).tolist():
                 if not cells[i].strip():
-                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected)
+                    self.problems.add(self.file, rows[i], self.column.name, "", self.column.expected())
         return values
 
     def _numbers(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:

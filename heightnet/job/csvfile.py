@@ -12,7 +12,7 @@ from pathlib import Path
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.headings import known_headings, plain_heading
 from heightnet.job.problems import Problems
-from heightnet.job.tables import Table
+from heightnet.ledger.recorded import Table
 
 BATCH = 2_000  # rows in memory as text at a time
 LONGEST_HEADER = 65536  # characters in which a header row must end

@@ -1,6 +1,6 @@
 """The tables of a job described for others: a page of columns, and an open-standard description beside the data.
 
-Both are made from `heightnet.job.tables` and `heightnet.job.settings`, which drive the reading itself.
+Both are made from `heightnet.ledger.recorded` and `heightnet.ledger.settings`, which drive the reading itself.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from heightnet.job.headings import known_headings, plain_heading
-from heightnet.job.model import METRES, Settings
-from heightnet.job.settings import SETTINGS, default
-from heightnet.job.tables import TABLES, Column, Table
+from heightnet.ledger.field import METRES
+from heightnet.ledger.recorded import TABLES, Column, Table
+from heightnet.ledger.settings import SETTINGS, Settings, default
 
 PACKAGE = "datapackage.json"
 PROFILES = "https://datapackage.org/profiles/2.0"
@@ -37,17 +37,16 @@ may follow a heading in brackets, `height (m)`; it is checked, never converted.
 
 This page is made from the list that drives the reading itself.
 """
-_MUST = {True: "yes", False: ""}
 
 
 def columns_page() -> str:
     """The page of tables, columns and settings as Markdown."""
     parts = [_OPENING]
     for table in TABLES.values():
-        parts.append(f"## {table.name}\n\n{table.about}\n\n{_columns_table(table)}")
+        parts.append(f"## {table.name}\n\n{table.meaning}\n\n{_columns_table(table)}")
         if table.key:
             parts.append(f"{' and '.join(table.key)} occur{'s' if len(table.key) == 1 else ''} once.\n")
-    rows = [(f"`{s.name}`", _default(s.name), s.holds, s.about) for s in SETTINGS]
+    rows = [(f"`{s.name}`", _default(s.name), s.limits or "text", s.meaning) for s in SETTINGS]
     parts.append(
         "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
         "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
@@ -57,24 +56,16 @@ def columns_page() -> str:
 
 
 def _columns_table(table: Table) -> str:
-    rows = []
-    for c in table.columns:
-        must = _MUST[c.required]
-        if c.unless:
-            must = f"yes, or {' or '.join(c.unless)}"
-        rows.append((f"`{c.name}`", must, _holds(c), c.about, ", ".join(c.also)))
+    rows = [(f"`{c.name}`", c.must, _holds(c), c.meaning, ", ".join(c.also)) for c in table.columns]
     return _markdown(("column", "must", "holds", "meaning", "also recognised"), rows)
 
 
 def _holds(column: Column) -> str:
     if column.choices:
-        return ", ".join(f"`{c}`" for c in column.choices)
+        return column.limits
     what = {"length": "number, `units.length`", "mm": "number, mm", "sec": "number, arc-seconds", "count": "number",
             "angle": "angle, `units.angle`", "reading": "text of the tape", "yes": "yes or no"}  # fmt: skip
-    limit = ""
-    if column.within:
-        limit = f", {'0 or ' if column.within.zero else ''}{column.within.span}"
-    return what.get(column.kind, column.kind) + limit
+    return ", ".join(filter(None, (what.get(column.kind, column.kind), column.limits)))
 
 
 def _default(name: str) -> str:
@@ -112,7 +103,7 @@ def data_package(folder: str | Path, settings: Settings) -> dict[str, Any]:
             {
                 "name": name,
                 "path": f"{name}.csv",
-                "title": TABLES[name].about,
+                "title": TABLES[name].meaning,
                 "type": "table",
                 "format": "csv",
                 "mediatype": "text/csv",
@@ -173,7 +164,7 @@ def _field(heading: str, column: Column | None, settings: Settings) -> dict[str,
         metres = METRES[settings.units.length] if column.kind == "length" else 1.0
         low, high = (0 if column.within.zero else column.within.low), column.within.high
         rules["minimum"], rules["maximum"] = _outward(low / metres, math.floor), _outward(high / metres, math.ceil)
-    field["description"] = column.about + (f" Unit: {unit}." if unit else "")
+    field["description"] = column.meaning + (f" Unit: {unit}." if unit else "")
     if rules:
         field["constraints"] = rules
     return field

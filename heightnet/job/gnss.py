@@ -11,8 +11,9 @@ import pandas as pd
 
 from heightnet.job.convert import Raw, frame
 from heightnet.job.expand import where
-from heightnet.job.model import Settings, complete
+from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
+from heightnet.ledger.settings import Settings
 
 Frames = dict[str, pd.DataFrame]
 Names = npt.NDArray[np.object_]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from difflib import get_close_matches
 
-from heightnet.job.model import Units
 from heightnet.job.problems import Problems
-from heightnet.job.tables import Column, Table
+from heightnet.ledger.recorded import Column, Table
+from heightnet.ledger.settings import Units
 
 _HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,12})\s*[)\]]\s*")
 _LENGTH_WORDS = {
@@ -93,7 +93,7 @@ def _wrong_unit(column: Column, said: str, units: Units) -> str:
         return "" if length == "mm" else "millimetres, whatever the job's units"
     if column.kind == "angle":
         return "" if angle and units.angle in ("", angle) else f"angles in {units.angle} (units.angle)"
-    return f"no unit: {column.name} holds {column.expected}"
+    return f"no unit: {column.name} holds {column.expected()}"
 
 
 def _unknown_heading(words: str, table: Table) -> tuple[str, str]:

@@ -17,9 +17,9 @@ import pandas as pd
 from heightnet.errors import HeightnetError
 from heightnet.job.angles import read_angle
 from heightnet.job.landxml import ANGLES, LENGTHS, Document, Observation, Point, Setup, log_lines, number, read_landxml
-from heightnet.job.model import Job, Settings, Units
-from heightnet.job.settings import BY_NAME
+from heightnet.job.model import Job
 from heightnet.job.write import write_job
+from heightnet.ledger.settings import BY_NAME, Settings, Units
 
 ARCSEC = math.pi / (180 * 3600)
 LOG = "import-log.txt"
@@ -425,7 +425,7 @@ class _Builder:
                 said = "applyRefractionCoefficient is false: zenith angles are taken as read, refraction still in them"
                 self.document.say(line, "InstrumentDetails", id, "doubted", said)
         for name, value in list(out.items()):
-            if BY_NAME["air.refraction" if name == "refraction" else f"precision.{name}"].wrong(value):
+            if not BY_NAME["air.refraction" if name == "refraction" else f"precision.{name}"].keeps(value):
                 self.document.say(line, "InstrumentDetails", id, "doubted", f"{name} {value:g} cannot be; not used")
                 del out[name]
         said = ", ".join(f"{name} {value:g}" for name, value in out.items()) or "no precision given"

@@ -26,11 +26,13 @@ gnss        from_setup ("" where one-sided), to_setup, rise (NaN where one-sided
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+
+from heightnet.ledger.settings import Settings
 
 TABLES = ("marks", "setups", "targets", "shots", "tape", "equipment", "levels", "staff", "gnss")
 
@@ -73,115 +75,6 @@ COLUMNS: dict[str, dict[str, str]] = {
         "row": "int",
     },
 }  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Units:
-    """How the job's tables are written: m, ft (0.3048 m) or ftUS (1200/3937 m); dms, packed, deg or gon."""
-
-    length: str = "m"
-    angle: str = "dms"
-
-
-@dataclass(frozen=True)
-class Precision:
-    """One standard deviation each."""
-
-    zenith_sec: float = 3.0
-    distance_mm: float = 1.0
-    distance_ppm: float = 1.5
-    tape_mm: float = 1.0
-    target_mm: float | None = None  # a target's height; None: tape_mm
-    known_mm: float = 1.0
-    level_mm_sqrt_km: float = 2.0
-    level_mm_setup: float = 0.5
-    staff_mm: float = 0.5
-    index_sec: float = 5.0  # unknown vertical index error of an instrument, single-face shots only
-    gnss_mm: float = 10.0  # a satellite rise or height
-
-
-@dataclass(frozen=True)
-class Air:
-    refraction: float = 0.13
-    refraction_sd: float = 0.05  # 0: known exactly
-
-
-@dataclass(frozen=True)
-class Earth:
-    radius_m: float = 6371000.0
-
-
-@dataclass(frozen=True)
-class Separation:
-    """What is known of the errors of recorded separations (geoid above ellipsoid); see `heightnet.network.separation`.
-
-    sd_mm : one standard deviation of each; mm_sqrt_km : of the difference of two neighbouring errors, per root km.
-    offset_sd_mm, tilt_sd_mm_km : of a linear error over the whole job, 0: there is none.
-    """
-
-    sd_mm: float = 20.0
-    mm_sqrt_km: float = 5.0
-    offset_sd_mm: float = 0.0
-    tilt_sd_mm_km: float = 0.0
-
-
-@dataclass(frozen=True)
-class Test:
-    __test__ = False  # not a test class for pytest
-    false_alarm: float = 0.01
-    power: float = 0.80
-    alpha: float = 0.001
-    tolerance_mm: float = 10.0
-
-
-@dataclass(frozen=True)
-class Rates:
-    """Prior chance that one of these is a blunder."""
-
-    setup: float = 0.02
-    target: float = 0.01
-    shot: float = 0.003
-    known: float = 0.01
-    level: float = 0.003
-    gnss: float = 0.005
-    separation: float = 0.003
-    group: float = 0.005
-    reading: float = 0.01
-
-
-@dataclass(frozen=True)
-class Settings:
-    title: str = ""
-    units: Units = field(default_factory=Units)
-    precision: Precision = field(default_factory=Precision)
-    air: Air = field(default_factory=Air)
-    earth: Earth = field(default_factory=Earth)
-    separation: Separation = field(default_factory=Separation)
-    test: Test = field(default_factory=Test)
-    rates: Rates = field(default_factory=Rates)
-
-    def with_values(self, **dotted: Any) -> Settings:
-        """A copy with dotted settings replaced, ``with_values(**{"test.tolerance_mm": 3.0})``.
-
-        >>> Settings().with_values(**{"test.tolerance_mm": 3.0}).test.tolerance_mm
-        3.0
-        """
-        changed = self
-        for name, value in dotted.items():
-            group, _, key = name.partition(".")
-            if group not in {f.name for f in fields(Settings)}:
-                raise KeyError(name)
-            if not key:
-                changed = replace(changed, **{group: value})
-                continue
-            part = getattr(changed, group)
-            if key not in {f.name for f in fields(part)}:
-                raise KeyError(name)
-            changed = replace(changed, **{group: replace(part, **{key: value})})
-        return changed
-
-
-METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200.0 / 3937.0}
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,11 @@ from heightnet.job.csvfile import open_csv
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
 from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
-from heightnet.job.model import Job, Settings, complete
+from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, nearest, printable
 from heightnet.job.settings import read_toml
-from heightnet.job.tables import TABLES
+from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.settings import Settings
 
 _NOT_IN_NAMES = {ord(c): None for c in " _-"}
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles

@@ -1,6 +1,6 @@
 """An empty job to fill in by hand: a folder of CSV tables, or a workbook with drop-down lists.
 
-Every table and column comes from `heightnet.job.tables`, every setting from `heightnet.job.settings`.
+Every table and column comes from `heightnet.ledger.recorded`, every setting from `heightnet.ledger.settings`.
 """
 
 from __future__ import annotations
@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from heightnet.errors import HeightnetError
-from heightnet.job.settings import SETTINGS, Setting, default
-from heightnet.job.tables import TABLES, Column, Table
 from heightnet.job.write import beside
+from heightnet.ledger.recorded import TABLES, Table
+from heightnet.ledger.settings import SETTINGS, Setting, default
 
 ROWS = 2000  # rows of a new workbook that have lists to choose from and cells that keep text as typed
 EXPLAINED = "columns.txt"
@@ -64,9 +64,9 @@ def new_workbook(file: str | Path) -> Path:
     notes = book.create_sheet("notes on columns")
     notes.append(["sheet", "column", "must be filled", "what it holds"])
     for table in TABLES.values():
-        notes.append([table.name, "", "", table.about])
+        notes.append([table.name, "", "", table.meaning])
         for column in table.columns:
-            notes.append([table.name, column.name, _must(column), column.about])
+            notes.append([table.name, column.name, column.must, column.meaning])
     _widths(notes, (12, 20, 16, 100))
     for cell in notes[1]:
         cell.font, cell.fill = bold, grey
@@ -82,12 +82,6 @@ def new_workbook(file: str | Path) -> Path:
     return file
 
 
-def _must(column: Column) -> str:
-    if not column.required:
-        return ""
-    return f"yes, or {' or '.join(column.unless)}" if column.unless else "yes"
-
-
 def _table_sheet(sheet: Any, table: Table, bold: Any, grey: Any) -> None:
     from openpyxl.comments import Comment
     from openpyxl.utils import get_column_letter
@@ -101,12 +95,8 @@ def _table_sheet(sheet: Any, table: Table, bold: Any, grey: Any) -> None:
         heading.font = bold
         if column.required:
             heading.fill = grey
-        must = (
-            f" Must be filled{', or ' + ' or '.join(column.unless) if column.unless else ''}."
-            if column.required
-            else ""
-        )
-        heading.comment = Comment(column.about + must, "heightnet", width=260, height=110)
+        must = f" Must be filled{column.must.removeprefix('yes')}." if column.required else ""
+        heading.comment = Comment(column.meaning + must, "heightnet", width=260, height=110)
         sheet.column_dimensions[letter].width = max(10, len(column.name) + 3)
         if column.kind in ("name", "reading", "angle"):
             sheet.column_dimensions[letter].number_format = "@"
@@ -133,7 +123,7 @@ def _settings_sheet(sheet: Any, bold: Any, grey: Any) -> None:
         cell.font, cell.fill = bold, grey
     for row, setting in enumerate(_offered(), start=2):
         value = default(setting.name)
-        sheet.append([setting.name, value if value not in (None, "") else None, setting.about])
+        sheet.append([setting.name, value if value not in (None, "") else None, setting.meaning])
         if setting.choices:
             listed = DataValidation(type="list", formula1=f'"{",".join(setting.choices)}"', allow_blank=True)
             listed.add(f"B{row}")
@@ -163,16 +153,16 @@ def _toml_line(setting: Setting, key: str) -> str:
     value = default(setting.name)
     said = f'"{value}"' if isinstance(value, str) else "1.0" if value is None else repr(value)
     entry = f"{key} = {said}"
-    return f"{entry if setting.name == 'title' or setting.choices else '# ' + entry:<32} # {setting.about}"
+    return f"{entry if setting.name == 'title' or setting.choices else '# ' + entry:<32} # {setting.meaning}"
 
 
 def _explanations() -> str:
     parts = ["What each column holds.  * must be filled.\n"]
     for table in TABLES.values():
-        parts.append(f"{table.name}.csv: {table.about}")
+        parts.append(f"{table.name}.csv: {table.meaning}")
         width = max(map(len, table.names)) + 3
         for column in table.columns:
             star = "*" if column.required and not column.unless else ""
-            parts.append(f"  {column.name + star:<{width}} {column.about}")
+            parts.append(f"  {column.name + star:<{width}} {column.meaning}")
         parts.append("")
     return "\n".join(parts)

@@ -16,10 +16,10 @@ from typing import IO, Any, NamedTuple
 
 from heightnet.job.convert import Batch, Raw, Sheet, convert, empty
 from heightnet.job.headings import known_headings, plain_heading
-from heightnet.job.model import Settings
 from heightnet.job.problems import Problems, nearest
-from heightnet.job.settings import BY_NAME, read_entries
-from heightnet.job.tables import TABLES, Column, Table
+from heightnet.job.settings import read_entries
+from heightnet.ledger.recorded import TABLES, Column, Table
+from heightnet.ledger.settings import BY_NAME, Settings
 
 SETTINGS_SHEET = "job"
 BATCH = 20_000
@@ -375,7 +375,7 @@ class _SheetReader:
         kind = column.kind if column else "text"
         if cell.data_type == "e":
             if column and not column.numeric:
-                self._problem(row, i, str(value), column.expected, "A spreadsheet's error value.")
+                self._problem(row, i, str(value), column.expected(), "A spreadsheet's error value.")
             return str(value)
         if isinstance(value, bool):
             return ("yes" if value else "no") if kind == "yes" else str(value).upper()
@@ -434,7 +434,7 @@ class _SheetReader:
         what = "A length of time" if isinstance(value, dt.timedelta) else "A date or a time of day"
         column = self._column(i)
         cause = f"{what}: the spreadsheet took what was typed for one. Format the column as text and type it again."
-        self._problem(row, i, str(value), column.expected if column else "text", cause)
+        self._problem(row, i, str(value), column.expected() if column else "text", cause)
         return ""
 
     def _column(self, i: int) -> Column | None:

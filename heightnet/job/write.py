@@ -23,9 +23,10 @@ import numpy as np
 import pandas as pd
 
 from heightnet.job.angles import read_angle
-from heightnet.job.model import METRES, Job, Settings, Units
-from heightnet.job.settings import SETTINGS, default, value_of
-from heightnet.job.tables import TABLES
+from heightnet.job.model import Job
+from heightnet.ledger.field import METRES
+from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.settings import SETTINGS, Settings, Units, default, value_of
 
 ARCSEC = math.pi / (180 * 3600)
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from heightnet.errors import HeightnetError
-from heightnet.job.ranges import TOLERANCE_ROOT_KM
+from heightnet.ledger.ranges import TOLERANCE_ROOT_KM
 
 
 @dataclass(frozen=True)

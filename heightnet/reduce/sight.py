@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.model import Settings
+from heightnet.ledger.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 ARCSEC = np.pi / (180 * 3600)

@@ -10,10 +10,11 @@ import math
 import re
 from dataclasses import dataclass
 
+from heightnet.ledger.field import METRES
+
 MINUS = "\N{MINUS SIGN}"
 INTERVAL = 1.96  # standard deviations that hold 95 of 100
 NONE = "\N{EN DASH}"  # what a table shows where a number does not exist
-METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
 
 
 def fixed(value: float | None, decimals: int) -> str:

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from heightnet.report.numbers import METRES, Lengths, of_100
+from heightnet.ledger.field import METRES
+from heightnet.report.numbers import Lengths, of_100
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
 from heightnet.rows import Rows, column, plain

@@ -12,8 +12,8 @@ import pandas as pd
 
 from heightnet.adjust.graph import bridges, components, series_classes
 from heightnet.job.model import TABLES, Job
-from heightnet.job.settings import SETTINGS, default, value_of
 from heightnet.judge.screening import screen
+from heightnet.ledger.settings import SETTINGS, default, value_of
 from heightnet.network import build_network
 from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
@@ -82,7 +82,7 @@ def _settings(job: Job) -> list[Record]:
             "setting": s.name,
             "value": value_of(job.settings, s.name),
             "default": value_of(job.settings, s.name) == default(s.name),
-            "about": s.about,
+            "about": s.meaning,
         }
         for s in SETTINGS
     ]

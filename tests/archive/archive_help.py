@@ -35,7 +35,7 @@ def workbook(path, demo="bridge-check-shots", sheets=()):
             sheet.append(row)
     if not sheets:
         from heightnet.job.read import read_job
-        from heightnet.job.settings import SETTINGS, default, value_of
+        from heightnet.ledger.settings import SETTINGS, default, value_of
 
         settings, sheet = read_job(DATA / demo).settings, book.create_sheet("job")
         sheet.append(["setting", "value"])

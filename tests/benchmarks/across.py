@@ -25,9 +25,9 @@ import numpy as np
 from heightnet.archive.across import across_jobs
 from heightnet.archive.reduced import reduced_job
 from heightnet.archive.things import PIVOT_M, Things, things_of
-from heightnet.job.model import Rates, Settings
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
+from heightnet.ledger.settings import Rates, Settings
 from heightnet.network import build_network
 from tests.simulate.archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed
 from tests.simulate.jobs import PRECISION, design, observe

@@ -12,9 +12,8 @@ import heightnet
 from heightnet.cli import main
 from heightnet.commands.group import cli
 from heightnet.job.model import TABLES as NAMES
-from heightnet.job.model import Settings
-from heightnet.job.settings import SETTINGS
-from heightnet.job.tables import TABLES
+from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.settings import SETTINGS, Settings
 
 OFFERED = [setting for setting in SETTINGS if not setting.instead]  # what older jobs state is read, not offered
 
@@ -106,7 +105,7 @@ def test_every_column_has_its_explanation_and_fixed_words_a_list(tmp_path):
         assert tuple(c.value for c in sheet[1]) == table.names
         lists = {str(v.sqref).split(":")[0][:-1]: v.formula1 for v in sheet.data_validations.dataValidation}
         for cell, column in zip(sheet[1], table.columns, strict=True):
-            assert cell.comment.text.startswith(column.about)
+            assert cell.comment.text.startswith(column.meaning)
             words = ("yes", "no") if column.kind == "yes" else column.choices
             assert lists.get(cell.column_letter) == (f'"{",".join(words)}"' if words else None)
             if column.kind in ("name", "reading", "angle"):
@@ -117,9 +116,9 @@ def test_every_column_has_its_explanation_and_fixed_words_a_list(tmp_path):
 def test_the_folder_explains_every_column_and_setting(tmp_path):
     run("new", tmp_path / "a")
     explained = (tmp_path / "a" / "columns.txt").read_text()
-    assert all(c.about in explained for t in TABLES.values() for c in t.columns)
+    assert all(c.meaning in explained for t in TABLES.values() for c in t.columns)
     toml = (tmp_path / "a" / "job.toml").read_text()
-    assert all(s.about in toml for s in OFFERED)
+    assert all(s.meaning in toml for s in OFFERED)
 
 
 def test_nothing_is_overwritten(tmp_path):

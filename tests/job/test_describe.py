@@ -7,7 +7,7 @@ import pytest
 
 import heightnet
 from heightnet.job.describe import PACKAGE, columns_page, data_package, write_data_package
-from heightnet.job.tables import KINDS, TABLES
+from heightnet.ledger.recorded import KINDS, TABLES
 from tests.make_descriptions import PAGE, demos
 
 with warnings.catch_warnings():  # the validator's own imports warn

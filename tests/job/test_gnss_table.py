@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 import heightnet
 from heightnet import InputErrors
-from heightnet.job.model import Units
 from heightnet.job.write import write_job
+from heightnet.ledger.settings import Units
 
 MARKS = """mark,height,sd_mm,east,north,separation,separation_sd_mm
 BM1,100.000,,0,0,45.012,15

@@ -12,8 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import heightnet
-from heightnet.job.model import TABLES, Job, Settings, Units
+from heightnet.job.model import TABLES, Job
 from heightnet.job.write import angle_text, protect, write_job
+from heightnet.ledger.settings import Settings, Units
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p for p in DATA.iterdir() if p.is_dir())

@@ -7,8 +7,8 @@ import pytest
 
 import heightnet
 from heightnet.adjust.graph import bridges, series_classes
-from heightnet.job.model import Settings
 from heightnet.judge.bench import Bench
+from heightnet.ledger.settings import Settings
 from heightnet.network import build_network
 from tests.networks import Field, reciprocal
 from tests.simulate.jobs import KINDS, simulate

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from heightnet import HeightnetError
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Settings
 from heightnet.network import Kind, build_network
 from heightnet.network.separation import CLOSEST_M, _tree, separations_of
 

@@ -22,7 +22,8 @@ from pathlib import Path
 
 import numpy as np
 
-from heightnet.job.model import Job, Rates, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Rates, Settings
 from tests.simulate.jobs import PRECISION, Design, blunder, design, observe, shown
 
 JOBS_PER_OFFICE = 400

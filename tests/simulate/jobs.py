@@ -24,7 +24,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.model import METRES, Job, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.field import METRES
+from heightnet.ledger.settings import Settings
 from tests.simulate import antennas
 from tests.simulate.antennas import mixed
 from tests.simulate.design import Design

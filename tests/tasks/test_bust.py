@@ -13,9 +13,10 @@ from click.testing import CliRunner
 import heightnet
 from heightnet.commands.group import cli
 from heightnet.errors import CannotAdjust
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import Job
 from heightnet.job.read import read_job
 from heightnet.judge.judgement import CONTRADICTED
+from heightnet.ledger.settings import Settings
 from heightnet.network.tolerance import tolerance
 from heightnet.report.bust_words import bust_document
 from heightnet.report.claims import plain as bare

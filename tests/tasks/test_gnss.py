@@ -326,8 +326,8 @@ def test_a_rise_may_be_booked_from_either_end(job, result):
 
 
 def test_units_of_the_files(job, result, tmp_path):
-    from heightnet.job.model import Units
     from heightnet.job.write import write_job
+    from heightnet.ledger.settings import Units
 
     write_job(job, tmp_path / "job", Units("ft", "gon"))
     same(told(result), told(heightnet.check(tmp_path / "job")), 0.02, chance=1e-3)  # tapes show 0.01 mm

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 import heightnet
-from heightnet.job.model import TABLES, Job, Settings, Units
+from heightnet.job.model import TABLES, Job
 from heightnet.judge.large import LargeBench, bench_for
+from heightnet.ledger.settings import Settings, Units
 from heightnet.network import build_network
 from tests.benchmarks.check_speed import write_job
 from tests.large_books import level_net

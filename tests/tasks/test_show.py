@@ -8,7 +8,8 @@ import math
 import pandas as pd
 import pytest
 
-from heightnet.job.model import Job, Settings
+from heightnet.job.model import Job
+from heightnet.ledger.settings import Settings
 from heightnet.tasks.show import show
 
 LEVEL = math.pi / 2

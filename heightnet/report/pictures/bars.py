@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import INTERVAL, METRES, of_100
+from heightnet.report.numbers import INTERVAL, of_100
 from heightnet.report.pictures.culprits import ACCUSED, said
 from heightnet.report.pictures.drawing import Drawing, nice_step, text_width
 from heightnet.report.words import VERDICTS, Words

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from typing import Any
 
+from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import METRES
 from heightnet.report.pictures.culprits import Culprit, culprits, legs, said
 from heightnet.report.pictures.drawing import Drawing, Line, nice_step, text_width
 from heightnet.report.pictures.layout import Layout, layout, node_of

@@ -6,10 +6,10 @@ from collections import Counter, defaultdict
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
 from heightnet.report.explained import CHOICES, settled
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import METRES
 from heightnet.report.pictures.culprits import Culprit, culprits, said
 from heightnet.report.pictures.drawing import Drawing, nice_step
 from heightnet.report.pictures.layout import node_of, ties

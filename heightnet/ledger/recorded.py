@@ -1,4 +1,4 @@
-"""The tables of a job, described once, as data.
+"""The tables of a job as they are recorded.
 
 This list drives reading, error messages, the empty templates, the docs page of columns and the Frictionless table
 schema; nothing else in the package says what a column is called or holds.
@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from heightnet.job import ranges
-from heightnet.job.ranges import Range
+from heightnet.ledger import ranges
+from heightnet.ledger.field import Field
+from heightnet.ledger.ranges import Range
 
 # What a cell holds, and how a message calls it where no range says it.
 KINDS = {
@@ -27,33 +28,21 @@ KINDS = {
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column of a table.
+class Column(Field):
+    """One column of a table; its kind is one of ``KINDS``.
 
-    Parameters
-    ----------
-    name : heading.
-    kind : one of ``KINDS``.
-    about : one line for the person who fills it in.
     required : the column must be there and filled on each row.
-    choices : the words a ``choice`` column knows, as written back.
-    also : the trade's other words for it, recognised in any case and spacing.
-    within : what a number may be; of a length in metres, whatever the table's unit.
-    hint : what a number outside of that is likely to be.
     unless : with one of these columns in the header this one is not required.
+    also : the trade's other words for it, recognised in any case and spacing.
     words : other words for a choice, lower case: choice.
+    hint : what a number outside of its rule is likely to be.
     """
 
-    name: str
-    kind: str
-    about: str
     required: bool = False
-    choices: tuple[str, ...] = ()
-    also: tuple[str, ...] = ()
-    within: Range | None = None
-    hint: str = ""
     unless: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
+    hint: str = ""
 
     @property
     def numeric(self) -> bool:
@@ -66,18 +55,19 @@ class Column:
         return units.get(self.kind, "")
 
     @property
-    def expected(self) -> str:
-        """What would have been understood, for messages."""
-        return self.expected_in("m", 1.0)
+    def must(self) -> str:
+        """Whether it must be filled, in words; "" where not."""
+        if self.unless:
+            return f"yes, or {' or '.join(self.unless)}"
+        return "yes" if self.required else ""
 
-    def expected_in(self, unit: str, metres: float) -> str:
-        """The same for a table whose lengths are in a unit of so many metres."""
-        if self.choices:
-            return "one of " + ", ".join(self.choices) + ("" if self.required else " or blank")
-        if self.within is None:
-            return KINDS[self.kind] + ("" if self.required else " or blank")
-        within = self.within if self.kind != "length" or metres == 1 else self.within.told_in(unit, metres)
-        return f"{within}{'' if self.required else ', or blank' if within.zero else ' or blank'}"
+    def expected(self, unit: str = "m") -> str:
+        """What would have been understood in a table whose lengths are in a unit, for messages."""
+        if self.required:
+            blank = ""
+        else:
+            blank = ", or blank" if self.within and self.within.zero else " or blank"
+        return (self.rule_in(unit) or KINDS[self.kind]) + blank
 
 
 @dataclass(frozen=True)
@@ -88,7 +78,7 @@ class Table:
     """
 
     name: str
-    about: str
+    meaning: str
     columns: tuple[Column, ...]
     key: tuple[str, ...] = ()
 

@@ -1,0 +1,54 @@
+"""A value that comes from outside, declared once: its name, what it holds, what it means, the rule it keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from heightnet.ledger.ranges import Range
+
+METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200.0 / 3937.0}
+"""The units of length that a job may be written in, in metres; ftUS is the survey foot of the United States."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """One value of a file, an option or a Python argument.
+
+    name : as it is written.
+    kind : what it holds, a word that the tables of its sort explain.
+    meaning : one line for the person who fills it in.
+    choices : the words it may be.
+    within : what a number may be; of a length in metres, whatever unit it is written in.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    choices: tuple[str, ...] = ()
+    within: Range | None = None
+
+    def rule_in(self, unit: str = "m") -> str:
+        """The rule in words, a length in this unit; "" where there is none.
+
+        >>> Field("h", "length", "", within=Range(-10, 10, "m")).rule_in("ft")
+        'a number from -32.8 to 32.8 ft'
+        """
+        if self.choices:
+            return f"one of {', '.join(self.choices)}"
+        if self.within is None:
+            return ""
+        return str(self.within if self.kind != "length" or unit == "m" else self.within.told_in(unit, METRES[unit]))
+
+    @property
+    def limits(self) -> str:
+        """The same for a page, in short."""
+        if self.choices:
+            return ", ".join(f"`{choice}`" for choice in self.choices)
+        return f"{'0 or ' if self.within.zero else ''}{self.within.span}" if self.within else ""
+
+    def keeps(self, value: Any) -> bool:
+        """Whether a value from Python keeps the rule."""
+        if self.within is not None:
+            return self.within.takes(value)
+        return value in self.choices if self.choices else isinstance(value, str)
