@@ -14,8 +14,8 @@ from heightnet.exits import Exit
 from heightnet.ledger.ranges import TAPE_SD_MM, WORK_MM
 
 if TYPE_CHECKING:
-    from heightnet.judge.cause_heights import Reading
     from heightnet.judge.readings import Slip
+    from heightnet.reduce.reading import Reading
     from heightnet.tasks.tape import Pair, TapeFacts
 
 RIVALS = 4  # slips shown

@@ -20,7 +20,7 @@ from heightnet.adjust import Fit, adjust
 from heightnet.judge.closing import NOTHING, Closing, calibrate, log_odds_of, log_sum
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
-from heightnet.judge.naming import Evidence
+from heightnet.judge.naming import Naming
 from heightnet.judge.places import Places
 from heightnet.judge.reduction import Classes, Factors, Reduction, classify, factor_grid, scaled_sd
 from heightnet.judge.search import BUDGET, Candidates, Clock, Posterior, search
@@ -158,8 +158,8 @@ class BenchBase(ABC):
         return Places(self.net, self.family)
 
     @cached_property
-    def evidence(self) -> Evidence:
-        return Evidence(self.net, self.family)
+    def naming(self) -> Naming:
+        return Naming(self.net, self.family)
 
     @cached_property
     def fit(self) -> Fit:

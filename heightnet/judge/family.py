@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from heightnet.judge.cause_groups import LARGEST
+from heightnet.kinds.group import LARGEST
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.tape import reading_ids
 

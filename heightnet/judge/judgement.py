@@ -444,7 +444,7 @@ class Judgement:
             base = sum(p * broad_density(b * f, s * abs(f)) * s * abs(f) for p, f in zip(own, ratios, strict=True))
             parts = np.array(
                 [
-                    bench.evidence.of(h, b * f, s * abs(f)) * s * abs(f) / base
+                    bench.naming.of(h, b * f, s * abs(f)) * s * abs(f) / base
                     for h, f in zip(members.tolist(), ratios, strict=True)
                 ]
             )

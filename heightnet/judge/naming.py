@@ -14,20 +14,19 @@ is impossible.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from functools import cached_property
 from math import exp, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.cause_groups import possible
-from heightnet.judge.cause_heights import SAME_AS_BEFORE, SWAP, ZERO
-from heightnet.judge.cause_levels import LEVEL_CAUSES, level_density
-from heightnet.judge.cause_model import Alternative, Cause, normal_density
-from heightnet.judge.causes import Records, height_causes
-from heightnet.judge.family import HEIGHTS, Family
+from heightnet.judge.causes import OF_KIND, evidence_about
+from heightnet.judge.family import Family
 from heightnet.judge.search import TAUS_M
+from heightnet.kinds import written
+from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Evidence, listed
+from heightnet.kinds.group import possible
+from heightnet.kinds.records import Records
 from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
@@ -42,10 +41,11 @@ CARRIED_OVER = (
 LEFT_AT_ZERO = 100.0
 CONVICTS_FROM_M = 0.010  # an error smaller than this is laid at nobody's door by a cause that others cannot have
 EVIDENCE = 10.0  # how many times better than any rival what is named must explain the job
+NOMINAL = dict.fromkeys(("known", "level", "staff"), written.NOMINAL)
 BROAD_ONLY = ("shot", "gnss", "separation", "swap", "exchange")
 
 
-class Evidence:
+class Naming:
     """Likelihoods of the members of classes, from what the job recorded."""
 
     def __init__(self, net: Network, family: Family) -> None:
@@ -57,22 +57,13 @@ class Evidence:
 
     def of(self, h: int, b: float, s: float) -> float:
         """L of one hypothesis whose estimate is b with standard deviation s (m); a density, 1 / m."""
-        kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
-        broad = broad_density(b, s)
-        if kind == "group":
-            return broad * possible(self.records.group(id_, b, s, float(self.family.unit[h])))
+        kind, broad = str(self.family.kind[h]), broad_density(b, s)
         if kind in BROAD_ONLY:
             return broad
-        if kind in (*HEIGHTS, "reading"):
-            e = self.records.height(id_, b, s)
-            causes = height_causes(e)
-            usual = with_floor(normal_density(*e.population))
-            return (1 - KAPPA) * broad + KAPPA * _by_causes(causes, e.recorded, b, s, e.unit, usual)
-        level = self.records.level(id_, b, s)
-        listed = [(cause, cause.alternatives(level)) for cause in LEVEL_CAUSES]
-        usual = with_floor(level_density(level))
-        by_causes = _by_causes(listed, level.recorded, b, s, level.as_read.unit, usual)
-        return (1 - KAPPA) * broad + KAPPA * by_causes
+        e = evidence_about(self.records, str(self.family.ids[h])).found(b, s, float(self.family.unit[h]))
+        if kind == "group":
+            return broad * possible(e)
+        return (1 - KAPPA) * broad + KAPPA * _by_causes(e)
 
 
 def broad_density(b: float, s: float) -> float:
@@ -84,38 +75,25 @@ def broad_density(b: float, s: float) -> float:
     return sum(_normal(b, s**2 + tau**2) for tau in TAUS_M) / len(TAUS_M)
 
 
-def with_floor(density: Callable[[float], float]) -> Callable[[float], float]:
-    return lambda value: density(value) + DENSITY_FLOOR
-
-
-def _by_causes(
-    causes: Iterable[tuple[Cause, Iterable[Alternative]]],
-    recorded: float,
-    b: float,
-    s: float,
-    unit: float,
-    usual: Callable[[float], float],
-) -> float:
-    variance = s**2 + unit**2 / 12
-    here, total, nominal = usual(recorded), 0.0, 0.0
-    for cause, alternatives in causes:
-        nominal += cause.prior
+def _by_causes(e: Evidence) -> float:
+    here, variance = e.density(e.recorded) + DENSITY_FLOOR, e.error_sd**2 + e.unit**2 / 12
+    causes, total = listed(OF_KIND[e.kind].CAUSES, e), 0.0
+    for cause in causes:
         if cause.key == SWAP:  # a hypothesis of its own: it makes two heights wrong
             continue
-        for one in alternatives:
+        for one in cause.alternatives(e):
             if one.sized:
-                value = (
-                    usual(one.true) / here * one.slope * _normal(b - (recorded - one.true), variance + one.spread**2)
-                )
+                usual = (e.density(e.recorded - one.error) + DENSITY_FLOOR) / here
+                value = usual * one.slope * _normal(e.error - one.error, variance + one.spread**2)
             elif cause.key == SAME_AS_BEFORE:
-                value = CARRIED_OVER[0] * _normal(b, s**2 + CARRIED_OVER[1] ** 2)
+                value = CARRIED_OVER[0] * _normal(e.error, e.error_sd**2 + CARRIED_OVER[1] ** 2)
             elif cause.key == ZERO:
-                value = LEFT_AT_ZERO * usual(recorded - b)
+                value = LEFT_AT_ZERO * (e.density(e.recorded - e.error) + DENSITY_FLOOR)
             else:
                 continue
             if value > 0:  # NaN too: a slant shorter than its radius
                 total += cause.prior * one.share * value
-    return total / nominal
+    return total / (NOMINAL.get(e.kind) or sum(cause.prior for cause in causes))
 
 
 def _normal(x: float, variance: float) -> float:

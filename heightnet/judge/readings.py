@@ -15,10 +15,12 @@ from typing import Any
 import pandas as pd
 
 from heightnet.job.model import Job
-from heightnet.judge.cause_heights import POPULATION, HeightEvidence, MeasuringPoint, Reading
-from heightnet.judge.cause_model import NONE
-from heightnet.judge.causes import Records, height_scores
-from heightnet.judge.moments import change_between
+from heightnet.judge.causes import NONE, score
+from heightnet.kinds import height as kind_height
+from heightnet.kinds.cause import Evidence
+from heightnet.kinds.records import Records
+from heightnet.reduce.moments import change_between
+from heightnet.reduce.reading import MeasuringPoint, Reading
 from heightnet.reduce.tape import reading_ids
 
 SCATTER = 1.96  # of the sd of a difference: 95 %, on top of the rounding; together under 1 % false alarms
@@ -87,11 +89,11 @@ def explain(
     ):
         error = height - other
         variance = sd**2 + sum(one.rounding_variance for one in right) / len(right) ** 2
-        evidence = HeightEvidence(
-            role, height, error, max(sqrt(variance), 1e-4), tuple(wrong), points,
-            population=population or POPULATION[role], hooks=hooks,
+        evidence = Evidence(
+            role, height, error, max(sqrt(variance), 1e-4), tuple(wrong), points=points, population=population,
+            hooks=hooks,
         )  # fmt: skip
-        for one in height_scores(evidence):
+        for one in score(kind_height.CAUSES, evidence):
             total += one.weight
             if one.expected is None or one.cause == NONE:
                 continue

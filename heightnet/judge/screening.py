@@ -13,8 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
-from heightnet.judge.cause_heights import Reading
 from heightnet.judge.readings import SCATTER, compare_readings
+from heightnet.reduce.reading import Reading
 from heightnet.reduce.tape import reading_ids
 
 LOWEST_M, HIGHEST_M = 0.2, 2.5  # outside these an instrument height is unusual

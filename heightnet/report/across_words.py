@@ -7,9 +7,8 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
-from heightnet.judge.cause_antennas import ANTENNA_CAUSES
-from heightnet.judge.cause_heights import HEIGHT_CAUSES
-from heightnet.judge.cause_model import NONE as NO_USUAL_CAUSE
+from heightnet.judge.causes import NONE as NO_USUAL_CAUSE
+from heightnet.kinds import height
 from heightnet.report.document import Part, Table
 from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
 
@@ -304,7 +303,7 @@ def cause_text(key: str) -> str:
     >>> cause_text("misread_1dm"), cause_text("swap")
     ('a reading one decimetre off', "instrument and target height in each other's place")
     """
-    texts = {cause.key: cause.text for cause in (*HEIGHT_CAUSES, *ANTENNA_CAUSES)} | CAUSES
+    texts = {cause.key: cause.text for cause in height.CAUSES} | CAUSES
     return texts.get(key, key)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from functools import cached_property
 from typing import Any
 
-from heightnet.judge.moments import moment
+from heightnet.reduce.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.lookup import Lookup, Register
 from heightnet.report.numbers import INTERVAL, Lengths, chance, count, likelihood, listing, of_100

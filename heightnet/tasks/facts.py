@@ -17,7 +17,7 @@ import heightnet
 from heightnet.adjust import Fit
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
-from heightnet.judge.causes import CauseFit, Records, group_causes, rank_causes, rank_level_causes
+from heightnet.judge.causes import OF_KIND, CauseFit, evidence_about, rank_causes
 from heightnet.judge.critical import tau_critical
 from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.heights import LEAST_POINT, Heights, Posterior
@@ -26,6 +26,7 @@ from heightnet.judge.large import LargeBench
 from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.kinds.records import Records
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
@@ -603,14 +604,10 @@ class JobFacts:
 
     def causes_of(self, h: int, error: float, sd: float) -> list[CauseFit]:
         """Causes of one hypothesis, likeliest first; none where the hypothesis says it itself (a swap)."""
-        kind, id_ = str(self.family.kind[h]), str(self.family.ids[h])
-        if kind in ("setup", "target", "tripod", "reading"):
-            return rank_causes(self.recorded.height(id_, error, sd))
-        if kind in ("shot", "known", "level", "staff", "gnss", "separation"):
-            return rank_level_causes(self.recorded.level(id_, error, sd))
-        if kind == "group":
-            return group_causes(self.recorded.group(id_, error, sd, float(self.family.unit[h])))
-        return []
+        if str(self.family.kind[h]) not in OF_KIND:
+            return []
+        recorded = evidence_about(self.recorded, str(self.family.ids[h]))
+        return rank_causes(recorded.found(error, sd, float(self.family.unit[h])))
 
     def same_as(self, h: int) -> list[str]:
         """Ids about other things that nothing in the job tells from this one."""

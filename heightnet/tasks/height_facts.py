@@ -10,7 +10,6 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from heightnet.judge.causes import rank_causes
 from heightnet.judge.family import HEIGHTS
 from heightnet.judge.heights import Heights
 from heightnet.judge.judgement import DOUBT, LIKELY
@@ -353,8 +352,7 @@ class HeightFacts:
         error, sd = self.facts.judgement.size_of(leading)
         if not np.isfinite(error):  # wrong only as part of something else, a swap say; no size of its own
             return []
-        evidence = self.facts.recorded.height(str(self.bench.family.ids[leading]), error, sd)
-        return [fit.as_dict() for fit in rank_causes(evidence)]
+        return [fit.as_dict() for fit in self.facts.causes_of(leading, error, sd)]
 
 
 def untested(facts: JobFacts) -> Record:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.cause_groups import SAID_ITSELF
 from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
+from heightnet.kinds.group import SAID_ITSELF
 from heightnet.network.model import Kind
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED

@@ -11,9 +11,9 @@ from itertools import combinations
 from math import hypot, sqrt
 from typing import Any
 
-from heightnet.judge.cause_heights import Reading
 from heightnet.judge.readings import Slip, allowed_difference, explain
 from heightnet.judge.screening import HIGHEST_M, LOWEST_M
+from heightnet.reduce.reading import Reading
 from heightnet.reduce.tape import slant_to_vertical
 
 WORK_MM = (1.0, 3.0, 10.0)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.tapes import INCH, read_tape
-from heightnet.judge.cause_heights import Reading
 from heightnet.ledger.ranges import OFFSET_MM, RADIUS_MM
+from heightnet.reduce.reading import Reading
 
 BARE_UP_TO_M = 2.5  # a number without a unit is metres if it could be a height in metres
 

@@ -20,10 +20,13 @@ from typing import Any
 
 import numpy as np
 
-from heightnet.judge.cause_heights import HEIGHT_CAUSES
-from heightnet.judge.cause_levels import LEVEL_CAUSES, LevelEvidence
-from heightnet.judge.cause_model import NONE, NONE_PRIOR
-from heightnet.judge.causes import HeightEvidence, MeasuringPoint, Reading, rank_causes, rank_level_causes
+from heightnet.judge.causes import NONE, NONE_PRIOR, rank_causes
+from heightnet.kinds import height, staff
+from heightnet.kinds.cause import Evidence
+from heightnet.reduce.reading import MeasuringPoint, Reading
+from tests.evidence import written
+
+HEIGHT_CAUSES = [cause for cause in height.CAUSES if not cause.only]
 
 FT, IN = 0.3048, 0.0254
 SD = 0.002
@@ -100,20 +103,20 @@ class Case:
             return Reading(text, value, self.tape, "slant", p.radius, p.offset, p.name)
         return Reading(text, value, self.tape, self.kind)
 
-    def evidence(self, readings: tuple[Reading, ...], partners: list[float] | None = None) -> HeightEvidence:
+    def evidence(self, readings: tuple[Reading, ...], partners: list[float] | None = None) -> Evidence:
         recorded = readings[0].height
         names = tuple((f"P{i}", h) for i, h in enumerate(partners or self.partners))
-        return HeightEvidence(
+        return Evidence(
             "setup", recorded, recorded - self.true + self.rng.normal(0, SD), SD, readings,
             points=self.points if self.known else (), previous=self.previous, partners=names,
             hooks=(self.hook,) if self.known else (), usual_parts=(0.243, 0.196) if self.kind == "parts" else (),
         )  # fmt: skip
 
-    def shown(self, length: float) -> HeightEvidence:
+    def shown(self, length: float) -> Evidence:
         return self.evidence((self.as_reading(self.text(length)),))
 
 
-def record(case: Case, cause: str) -> HeightEvidence | None:
+def record(case: Case, cause: str) -> Evidence | None:
     """The field book after this cause, or None where it cannot happen here."""
     rng, kind, h = case.rng, case.kind, case.true
     usual = case.usual
@@ -224,7 +227,7 @@ def _true_of(case: Case, read: float) -> float:
     return case.by_hand(read, case.usual) if case.kind == "slant" else read
 
 
-def _parts(case: Case, parts: list[float]) -> HeightEvidence:
+def _parts(case: Case, parts: list[float]) -> Evidence:
     text = " + ".join(case.text(p) for p in parts)
     lengths = tuple(round(p, 3) for p in parts)
     used = case.evidence((Reading(text, sum(lengths), "m", "parts", parts=lengths),))
@@ -265,7 +268,7 @@ STAFF = {"staff, section and foot known": True, "staff, section and foot unknown
 CONDITIONS: dict[str, dict[str, Any]] = {"": {}, ", sd 1.6 times": {"sd_true": 1.6 * SD}, ", even": {"even": True}}
 
 
-def draw_cause(rng: np.random.Generator, cell: str, even: bool = False) -> tuple[str, Case, HeightEvidence]:
+def draw_cause(rng: np.random.Generator, cell: str, even: bool = False) -> tuple[str, Case, Evidence]:
     """A flagged case.  A cause that the stand does not allow is drawn again: its prior goes to the others.
 
     even : all causes equally frequent, whatever the ranking takes them to be.
@@ -323,7 +326,7 @@ LEVEL_SD = 0.001
 SECTION, SHOE = 1.350, 0.025  # of the invented staff
 
 
-def record_staff(rng: np.random.Generator, cause: str, known: bool) -> tuple[LevelEvidence, float] | None:
+def record_staff(rng: np.random.Generator, cause: str, known: bool) -> tuple[Evidence, float] | None:
     """A staff reading as written after this cause, and its exact error; None where it cannot happen."""
     true, partner = (round(float(x), 3) for x in rng.uniform(0.3, 3.7, 2))
     turning = bool(rng.random() < 0.5)
@@ -337,9 +340,8 @@ def record_staff(rng: np.random.Generator, cause: str, known: bool) -> tuple[Lev
             i, j = places[rng.integers(len(places))]
             text = text[:i] + text[j] + text[i + 1 : j] + text[i] + text[j + 1 :]
         case "exchanged":  # the rise is wrong by twice the difference, put down to this reading
-            written = partner
-            error = 2 * (written - true)
-            return LevelEvidence("staff", written, 0.0, LEVEL_SD, partners=(true,), turning=turning), error
+            error = 2 * (partner - true)
+            return written("staff", partner, 0.0, LEVEL_SD, partners=(("", true),), turning=turning), error
         case "section" | "staff_foot":
             text = f"{true + side * (section if cause == 'section' else shoe):.3f}"
         case "feet_as_metres":
@@ -350,19 +352,19 @@ def record_staff(rng: np.random.Generator, cause: str, known: bool) -> tuple[Lev
             text = f"{true + side * math.exp(rng.uniform(math.log(0.003), 0.0)):.3f}"
         case _:
             return None
-    written = float(text)
-    if written <= 0:
+    value = float(text)
+    if value <= 0:
         return None
     sizes = {"sections": (SECTION,), "feet": (SHOE,)} if known else {}
-    found = LevelEvidence("staff", written, 0.0, LEVEL_SD, partners=(partner,), turning=turning, text=text, **sizes)
-    return found, written - true
+    found = written("staff", value, 0.0, LEVEL_SD, partners=(("", partner),), turning=turning, text=text, **sizes)
+    return found, value - true
 
 
 def run_staff(known: bool, cases: int, seed: int) -> dict[str, float]:
     """The same rates for staff readings, of cases whose error is over FLAGGED sd."""
     rng = np.random.default_rng(seed)
-    keys = [cause.key for cause in LEVEL_CAUSES] + [NONE]
-    prior = np.array([cause.prior for cause in LEVEL_CAUSES] + [NONE_PRIOR])
+    keys = [cause.key for cause in staff.CAUSES] + [NONE]
+    prior = np.array([cause.prior for cause in staff.CAUSES] + [NONE_PRIOR])
     rows, seconds = [], 0.0
     while len(rows) < cases:
         truth = keys[rng.choice(len(keys), p=prior / prior.sum())]
@@ -374,7 +376,7 @@ def run_staff(known: bool, cases: int, seed: int) -> dict[str, float]:
         if abs(error) < FLAGGED * LEVEL_SD:
             continue
         start = time.process_time()
-        fits = rank_level_causes(replace(evidence, error=error))
+        fits = rank_causes(replace(evidence, error=error))
         seconds += time.process_time() - start
         order = [fit.cause for fit in fits]
         rows.append((truth != NONE, order[0] == truth, truth in order[:3], fits[0].probability))

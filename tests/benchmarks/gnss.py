@@ -20,9 +20,10 @@ from typing import Any
 
 import numpy as np
 
-from heightnet.judge.causes import Records, rank_causes
+from heightnet.judge.causes import evidence_about, rank_causes
 from heightnet.judge.judgement import CERTAIN, LIKELY
 from heightnet.judge.promises import promises
+from heightnet.kinds.records import Records
 from heightnet.network import build_network
 from tests.benchmarks import figures
 from tests.simulate.antennas import PHASE_M
@@ -134,7 +135,7 @@ def causes(n: int) -> Record:
             ("phase_twice", PHASE_M), ("offset_left_out", -offset),
         ):  # fmt: skip
             sd = 0.003
-            fits = rank_causes(records.height(f"setup:{setup}", error + sd * rng.standard_normal(), sd))
+            fits = rank_causes(evidence_about(records, f"setup:{setup}").found(error + sd * rng.standard_normal(), sd))
             names = [f.cause for f in fits]
             count = first.setdefault(name, [0, 0, 0])
             count[0] += names[0] == name

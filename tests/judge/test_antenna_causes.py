@@ -5,20 +5,14 @@ from dataclasses import replace
 
 import pytest
 
-from heightnet.judge.cause_antennas import ANTENNA_CAUSES, USUAL_PHASE
-from heightnet.judge.cause_satellites import SATELLITE_CAUSES
-from heightnet.judge.causes import (
-    GroupEvidence,
-    HeightEvidence,
-    LevelEvidence,
-    MeasuringPoint,
-    Reading,
-    Records,
-    group_causes,
-    rank_causes,
-    rank_level_causes,
-)
+from heightnet.judge.causes import evidence_about, rank_causes
+from heightnet.kinds import gnss, height, separation
+from heightnet.kinds.cause import Evidence
+from heightnet.kinds.records import Records
+from heightnet.kinds.slips import USUAL_PHASE
 from heightnet.network import build_network
+from heightnet.reduce.reading import MeasuringPoint, Reading
+from tests.evidence import common, written
 from tests.simulate.jobs import simulate
 
 RIM, UNDERSIDE, PHASE = 0.142, 0.012, 0.064
@@ -41,7 +35,7 @@ def vertical(read, point=POINTS[1]):
 def fits(reading, points=POINTS, true=TRUE, antenna=True, **more):
     error = reading.height - true + 0.0004
     return rank_causes(
-        HeightEvidence("setup", reading.height, error, 0.002, (reading,), points, antenna=antenna, **more), keep=0.0
+        Evidence("setup", reading.height, error, 0.002, (reading,), points=points, antenna=antenna, **more), keep=0.0
     )
 
 
@@ -73,7 +67,7 @@ def test_a_controller_that_stopped_at_the_point_itself():
 
 
 def test_only_antennas_have_these_causes():
-    keys = {cause.key for cause in ANTENNA_CAUSES}
+    keys = {cause.key for cause in height.CAUSES if cause.only == "antenna"}
     assert keys == {"controller", "phase_left_out", "phase_twice"}
     assert not keys & {f.cause for f in fits(Reading.booked(TRUE - PHASE), antenna=False)}
     assert keys <= {f.cause for f in fits(Reading.booked(TRUE - PHASE))}
@@ -99,15 +93,15 @@ def test_the_trunnion_axis_is_not_spoken_of():
      ("separation", 31.2, 0.083, "other_model")],
 )  # fmt: skip
 def test_satellite_rows_and_separations(kind, recorded, error, cause):
-    phases = (PHASE, -0.031) if kind == "gnss" else ()
-    found = rank_level_causes(LevelEvidence(kind, recorded, error + 0.0004, 0.003, phases=phases))
+    phases = ((PHASE, 0.0), (-0.031, 0.0)) if kind == "gnss" else ()
+    found = rank_causes(written(kind, recorded, error + 0.0004, 0.003, phases=phases))
     assert found[0].cause == cause
-    assert {f.cause for f in found} <= {c.key for c in SATELLITE_CAUSES} | {"none"}
+    assert {f.cause for f in found} <= {c.key for c in (*gnss.CAUSES, *separation.CAUSES)} | {"none"}
 
 
 def test_groups():
     def first(kind, error, **more):
-        return group_causes(GroupEvidence(kind, "x", error, 0.0015, **more))[0].cause
+        return rank_causes(common(kind, error, 0.0015, **more))[0].cause
 
     antenna = {"points": POINTS, "antenna": True}
     assert first("instrument", -PHASE, **antenna) == "phase_left_out"
@@ -122,19 +116,19 @@ def test_groups():
 def test_evidence_is_gathered_from_the_job():
     job = simulate("G1", 2)[0]
     records = Records(job, build_network(job).readings)
-    e = records.height("setup:G10", 0.02, 0.004)
+    e = evidence_about(records, "setup:G10")
     assert e.antenna and any(p.name == "phase centre" for p in e.points)
-    assert not records.height("setup:S0", 0.02, 0.004).antenna
+    assert not evidence_about(records, "setup:S0").antenna
     rise, height = (job.gnss[(job.gnss["from_setup"] == "") == alone].iloc[0] for alone in (False, True))
-    assert records.level(f"gnss:gnss.csv:{rise['row']}", 0.1, 0.01).phases == pytest.approx((PHASE, -PHASE))
-    one = records.level(f"gnss:gnss.csv:{height['row']}", 0.1, 0.01)
-    assert one.phases == pytest.approx((PHASE,)) and one.recorded == height["height"]
+    assert evidence_about(records, f"gnss:gnss.csv:{rise['row']}").phases == ((PHASE, 0.0), (-PHASE, 0.0))
+    one = evidence_about(records, f"gnss:gnss.csv:{height['row']}")
+    assert one.phases == ((PHASE, 0.0),) and one.recorded == height["height"]
     marks = job.marks.set_index("mark")
-    assert records.level("separation:M3", 0.1, 0.01).recorded == marks["separation"]["M3"]
-    assert records.group("group:instrument:antenna 1", 0.1, 0.01).antenna
-    assert not records.group("group:instrument:instrument 1", 0.1, 0.01).antenna
-    assert records.group("group:separations:the whole job", 0.1, 0.01).pattern == pytest.approx(41.3, abs=0.2)
-    assert records.group("group:antenna_observer:observer 1", 0.1, 0.01).points == ()  # two models: no point is theirs
+    assert evidence_about(records, "separation:M3").recorded == marks["separation"]["M3"]
+    assert evidence_about(records, "group:instrument:antenna 1").antenna
+    assert not evidence_about(records, "group:instrument:instrument 1").antenna
+    assert evidence_about(records, "group:separations:the whole job").pattern == pytest.approx(41.3, abs=0.2)
+    assert evidence_about(records, "group:antenna_observer:observer 1").points == ()  # two models: no point is theirs
     one_model = replace(job, setups=job.setups.assign(instrument="antenna 1"))
     same = Records(one_model, build_network(job).readings)
-    assert len(same.group("group:antenna_observer:observer 1", 0.1, 0.01).points) == 3
+    assert len(evidence_about(same, "group:antenna_observer:observer 1").points) == 3

@@ -66,7 +66,7 @@ def test_a_collimation_of_an_impossible_size_has_no_share(monkeypatch):
     judgement = Judgement(bench, y)
     members = bench.classes.members(int(bench.classes.label[level]))
     assert judgement.share[level] < 1e-9 and judgement.share[members].sum() == pytest.approx(1.0)
-    monkeypatch.setattr("heightnet.judge.naming.Evidence.of", lambda *_: 0.0)
+    monkeypatch.setattr("heightnet.judge.naming.Naming.of", lambda *_: 0.0)
     rate = bench.family.rate[members]
     assert Judgement(bench, y).share[members] == pytest.approx(rate / rate.sum())
 

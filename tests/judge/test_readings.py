@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 import heightnet
 from heightnet.job.model import Job
 from heightnet.job.tapes import read_tape
-from heightnet.judge.cause_heights import MeasuringPoint, Reading
-from heightnet.judge.causes import Records, rank_causes
+from heightnet.judge.causes import evidence_about, rank_causes
 from heightnet.judge.readings import allowed_difference, compare_readings, explain, side_with
+from heightnet.kinds.records import Records
+from heightnet.reduce.reading import MeasuringPoint, Reading
 from heightnet.reduce.tape import reduce_tape
 
 SCHEMA_KEYS = {
@@ -200,9 +201,11 @@ def test_a_tripod_that_settled_is_said_and_one_that_rose_is_not_believed():
 def test_the_later_reading_may_have_settled():
     job = taped(("1.512", "before"), ("1.506", "after"))
     records = Records(job, reduce_tape(job))
-    later = rank_causes(records.height("reading:tape.csv:3", -0.006, 0.001))
+    later = rank_causes(evidence_about(records, "reading:tape.csv:3").found(-0.006, 0.001))
     assert later[0].cause == "settled"
-    assert "settled" not in {f.cause for f in rank_causes(records.height("reading:tape.csv:2", 0.006, 0.001), keep=0)}
+    assert "settled" not in {
+        f.cause for f in rank_causes(evidence_about(records, "reading:tape.csv:2").found(0.006, 0.001), keep=0)
+    }
 
 
 def test_metres_before_and_after_and_feet_as_the_army_subcourse_has_it():

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from heightnet.job.tapes import read_tape
-from heightnet.judge.cause_heights import Reading
-from heightnet.judge.causes import HeightEvidence, rank_causes
+from heightnet.judge.causes import rank_causes
 from heightnet.judge.readings import allowed_difference, explain
+from heightnet.kinds.cause import Evidence
+from heightnet.reduce.reading import Reading
 from heightnet.reduce.tape import slant_to_vertical
 from heightnet.tasks.tape import weigh_readings
 from heightnet.tasks.tape_arguments import read_arguments
@@ -61,7 +62,7 @@ def test_inches_booked_as_tenths_of_a_foot(inches: int) -> None:
     assert error * 1000 == pytest.approx(inches * 5.08, abs=1e-9)
     slips = {slip.cause: slip for slip in explain([right], [booked], 0.0003, 0.0003)}
     assert slips["inches_as_decimal"].expected * 1000 == pytest.approx(inches * 5.08, abs=1e-9)
-    fits = rank_causes(HeightEvidence("setup", booked.height, error, 0.0005, (booked,)))
+    fits = rank_causes(Evidence("setup", booked.height, error, 0.0005, (booked,)))
     assert any(f.cause == "inches_as_decimal" and f.expected == pytest.approx(error) for f in fits)
 
 
@@ -69,7 +70,7 @@ def test_decimal_feet_have_no_eleven_or_twelve_inches() -> None:
     """Common practice: a decimal-feet tape has ten tenths, so 11 behind the foot were inches; no tape has 12."""
     booked = Reading("5.11", 5.11 * 0.3048, "ft")
     inches = 71 * 0.0254
-    fits = rank_causes(HeightEvidence("setup", booked.height, booked.height - inches, 0.001, (booked,)))
+    fits = rank_causes(Evidence("setup", booked.height, booked.height - inches, 0.001, (booked,)))
     assert fits[0].cause == "inches_as_decimal" and fits[0].expected == pytest.approx(booked.height - inches)
     with pytest.raises(ValueError, match="inches after feet run from 0 to 11"):
         read_tape("5' 12\"", "ftin")

@@ -10,7 +10,7 @@ import pytest
 
 from heightnet.commands.group import cli
 from heightnet.errors import InputErrors
-from heightnet.judge.cause_heights import Reading
+from heightnet.reduce.reading import Reading
 from heightnet.tasks.tape import weigh_readings
 from heightnet.tasks.tape_arguments import read_arguments
 

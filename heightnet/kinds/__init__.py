@@ -1,0 +1,1 @@
+"""What belongs to one kind of observation, and to nothing else: a file a kind."""
