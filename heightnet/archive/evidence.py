@@ -16,6 +16,7 @@ from scipy.special import expit
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.judge.groups import thing_of
+from heightnet.ledger.thing import TAPED
 from heightnet.network.model import Kind, Network
 
 Floats = npt.NDArray[np.float64]
@@ -162,7 +163,7 @@ def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     columns = {c: readings[c].tolist() for c in ("by", "kind", "scale")} if len(readings) else {}
     unit = net.job.settings.units.length
     of: dict[int, list[int]] = defaultdict(list)
-    for h in np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod", "reading"))).tolist():
+    for h in np.flatnonzero(family.of(*TAPED)).tolist():
         of[int(family.node[h])].append(h)
     out = []
     for node, hs in of.items():

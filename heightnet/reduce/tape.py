@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
+from heightnet.ledger.thing import row_ids
 
 Length = TypeVar("Length", float, npt.NDArray[np.float64])
 
@@ -62,7 +63,7 @@ def reduce_tape(job: Job) -> pd.DataFrame:
 
 def reading_ids(readings: pd.DataFrame) -> list[str]:
     """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row."""
-    return [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
+    return row_ids("reading", readings["file"], (rows[0] for rows in readings["rows"]))
 
 
 def target_sd_mm(job: Job) -> float:

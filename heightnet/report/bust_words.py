@@ -174,7 +174,7 @@ def _table(words: Words, rivals: list[Record]) -> Table:
         if all_staff:
             at = words.records[r["id"]]
             sight, mark = SIGHTS.get(at["sight"] or "", "staff reading"), at["name"] or at["mark"]
-            where = [name(at["level_setup"]), name(at["run"]) or NONE, sight, name(mark), str(at["row"])]
+            where = [name(at["level_setup"]), name(at["run"] or NONE), sight, name(mark), str(at["row"])]
             rows.append([*where, booked, would, likely])
         else:
             rows.append([words.label(r["id"]), booked, would, error(words, r), likely])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from heightnet.ledger.thing import Thing
+
 Record = dict[str, Any]
 
 
@@ -50,10 +52,9 @@ class Keys:
         """The keys that a hypothesis id touches."""
         if id in self._shots:
             return self.shot(self._shots[id])
-        if id.startswith("swap:"):
-            setup, _, target = id.removeprefix("swap:").partition("/")
-            return self.join(self.setup(setup), self.target(target))
-        return self.join(*self._stands.get(id, []), self._levels.get(id, ""))
+        setup, target = thing.pair if (thing := Thing.of(id)).kind == "swap" else ("", "")
+        ends = self.setup(setup), self.target(target)
+        return self.join(*ends, *self._stands.get(id, []), self._levels.get(id, ""))
 
     @staticmethod
     def join(*keys: str) -> str:

@@ -7,6 +7,7 @@ from functools import cached_property
 from itertools import chain
 from typing import Any
 
+from heightnet.ledger.thing import STANDS, Thing
 from heightnet.rows import Nested, Record, Rows, column
 
 
@@ -47,12 +48,12 @@ class Register(Mapping[str, Record]):
         tables = {"shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss", "separation": "separations",
                   "known": "known", "group": "groups"}  # fmt: skip
         self._of: dict[str, Lookup] = {kind: Lookup((facts.get(table, []),), "id") for kind, table in tables.items()}
-        self._of |= dict.fromkeys(("target", "setup", "tripod"), heights)
+        self._of |= dict.fromkeys(STANDS, heights)
         self._of["reading"] = Lookup([_readings(facts[table]) for table in ("setups", "targets")], "id")
         self._lookups = [self._of[kind] for kind in (*tables, "setup", "reading")]
 
     def __getitem__(self, id: str) -> Record:
-        return self._of[id.partition(":")[0]][id]
+        return self._of[Thing.of(id).kind][id]
 
     def __iter__(self) -> Iterator[str]:
         return chain.from_iterable(self._lookups)

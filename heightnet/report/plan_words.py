@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
 from heightnet.report.numbers import count, listing, of_100
@@ -98,8 +99,8 @@ def instruction(words: Words, step: Record) -> str:
         case "antenna_reoccupation":
             beside = f" together with one over {mark}" if mark != at else ""
             return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
-    kind, _, stand = step["stand"].partition(":")
-    antenna = kind == "setup" and stand in words.antennas
+    kind, stand, *_ = Thing.of(step["stand"])
+    antenna = words.is_antenna(step["stand"])
     named = (
         words.target(stand)
         if kind == "target"
@@ -172,14 +173,10 @@ def _waits(words: Words) -> Part | None:
     lines = [f"{capital(what)} would show it." for what in needs.values()]
     for finding in facts["findings"]:
         members = [m["id"] for m in finding["members"]]
-        planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))
+        planned = finding["order"] in told or (facts["steps"] and any(Thing.of(id_).kind in TAPED for id_ in members))
         if not planned:
             lines += look_up(words, finding, NAMES_SHOWN)
     return Part("Before any measurement", lines) if lines else None
-
-
-def _is_height(id_: str) -> bool:
-    return id_.partition(":")[0] in ("setup", "target", "tripod", "reading")
 
 
 def _left(words: Words) -> Part | None:
@@ -195,7 +192,7 @@ def _left(words: Words) -> Part | None:
     short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
         lines.append(f"For lack of minutes: {names(short)}.")
-    again = [h for h in never if h["accused"] and _is_antenna(words, h["id"])]
+    again = [h for h in never if h["accused"] and words.is_antenna(h["id"])]
     if again:
         lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names(again)}.")
     if never:
@@ -206,10 +203,6 @@ def _left(words: Words) -> Part | None:
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
     return Part("What these do not prove", lines)
-
-
-def _is_antenna(words: Words, id_: str) -> bool:
-    return id_.startswith("setup:") and id_.partition(":")[2] in words.antennas
 
 
 def _heights(words: Words) -> Part | None:

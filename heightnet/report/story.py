@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
@@ -676,18 +677,18 @@ def _what_to_do(words: Words) -> list[str]:
 
 def _again(words: Words, id: str) -> str:
     """What to do about one wrong thing that none of the next measurements is about; "" where one is."""
-    kind, _, name = id.partition(":")
-    if kind == "reading":
+    thing = Thing.of(id)
+    if thing.kind == "reading":
         id = words.stand_of(id)[1]["hypothesis"]
     if any(id in (step["tests"], *step["proves"]) for step in words.facts["next_measurements"]):
         return ""
-    if kind == "setup" and name in words.antennas:
-        over = words.setups[name]["mark"]
+    if thing.kind == "setup" and thing.name in words.antennas:
+        over = words.setups[thing.name]["mark"]
         return (
             f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
             "again: a repeat occupation is the proof."
         )
-    if kind in ("shot", "gnss"):
+    if thing.kind in ("shot", "gnss"):
         return f"Look up in the field book, and observe again: {words.label(id)}."
     return f"Look up in the field book: {words.label(id)}."
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from functools import cached_property
 from typing import Any
 
+from heightnet.ledger.thing import EXCHANGED, ROWS, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.lookup import Lookup, Register
@@ -249,13 +250,10 @@ class Words:
 
     def rows(self, ids: list[str]) -> str:
         """Rows of one file in short, "rows 12 to 17": only where all ids are rows of one kind and file; else ""."""
-        places = [id.rpartition(":") for id in ids]
-        if len({place for place, _, _ in places}) != 1 or ids[0].partition(":")[0] not in (
-            "shot", "level", "staff", "gnss",
-        ):  # fmt: skip
+        things = [Thing.of(id) for id in ids]
+        if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
             return ""
-        rows = sorted(int(row) for _, _, row in places)
-        file = places[0][0].partition(":")[2]
+        rows, file = sorted(thing.row for thing in things), things[0].file
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
             return f"rows {rows[0]} to {rows[-1]} of {file}"
         return f"rows {listing([str(row) for row in rows], 6, 'or')} of {file}"
@@ -334,6 +332,11 @@ class Words:
         """What stood there: an instrument or an antenna."""
         return "antenna" if setup in self.antennas else "instrument"
 
+    def is_antenna(self, id: str) -> bool:
+        """Whether a thing is a set-up on which an antenna stood."""
+        thing = Thing.of(id)
+        return thing.kind == "setup" and thing.name in self.antennas
+
     def _satellite(self, record: Record) -> str:
         if not record:
             return "height "
@@ -346,9 +349,8 @@ class Words:
         file, _, row = of.rpartition(":")
         return f"row {row}" if file in ("shots.csv", "staff.csv", "levels.csv", "gnss.csv") else f"{file}, row {row}"
 
-    def kind_of(self, id: str) -> str:
-        """What things like this one are, in the plural: "staff readings"."""
-        kind = id.partition(":")[0]
+    def plural(self, kind: str) -> str:
+        """What things of a kind are, many of them: "staff readings"."""
         return f"{self.stood} heights" if kind == "setup" else MEMBERS[kind]
 
     def several(self, finding: Record) -> str:
@@ -367,14 +369,14 @@ class Words:
         return listing(said, KINDS_SHOWN, "or")
 
     def _counted(self, of: str, fact: str, number: int, kind: str) -> str:
-        return f"{claim(of, fact, number, f'{number:,}')} {self.kind_of(kind)}"
+        return f"{claim(of, fact, number, f'{number:,}')} {self.plural(kind)}"
 
     def bare(self, id: str) -> str:
         """A label that takes its place in a list: "the collimation of the level"."""
-        kind, _, of = id.partition(":")
-        if kind == "exchange":
-            return name(f"the pair of readings in each other's place at {of.replace(':', ', run ', 1)}")
-        if kind == "swap":
+        thing = Thing.of(id)
+        if thing.kind == "exchange":
+            return name(f"the pair of readings in each other's place at {', run '.join(filter(None, thing.pair))}")
+        if thing.kind == "swap":
             return self.label(id).replace(", in each", " in each")
         return self.label(id).partition(" (its ")[0]
 
@@ -396,16 +398,16 @@ class Words:
         """
         if mm is None:
             return "by an unknown amount"
-        kind, _, name_ = id.partition(":")
-        high = f" too {'high' if mm > 0 else 'low'}"
+        thing = Thing.of(id)
+        kind, high = thing.kind, f" too {'high' if mm > 0 else 'low'}"
         of = of or id
         if kind == "group":
-            if name_.partition(":")[0] in ON_AVERAGE:
+            if thing.pair[0] in ON_AVERAGE:
                 return self.sized(of, mm, sd_mm, "its members off by ", " in the quadratic mean")
             return self.sized(of, mm, sd_mm, "each recorded ", high)
         if kind in ("shot", "level") or (kind == "gnss" and self.records.get(id, {}).get("from")):
             return self.sized(of, mm, sd_mm, "its height difference recorded ", high)
-        if kind in ("swap", "exchange"):
+        if kind in EXCHANGED:
             return self.sized(of, mm, sd_mm, "a difference of ")
         return self.sized(of, mm, sd_mm, "read " if kind == "staff" else "recorded ", high)
 
@@ -426,7 +428,7 @@ class Words:
         """The verdict on a height in a sentence, with its own numbers."""
         of, verdict = record.get("hypothesis") or "", record["verdict"]
         found = record["smallest_found_mm"]
-        word = claim(of or self._key(record), "verdict", verdict, VERDICTS[verdict].capitalize())
+        word = claim(of or self.key(record), "verdict", verdict, VERDICTS[verdict].capitalize())
         match verdict:
             case "suspect":
                 said = self.error(of, record["error_mm"], record["error_sd_mm"])
@@ -447,8 +449,9 @@ class Words:
         return f"{word}: no taped height to judge."
 
     @staticmethod
-    def _key(record: Record) -> str:
-        return f"setup:{record['setup']}" if "setup" in record else f"target:{record['target']}"
+    def key(record: Record) -> str:
+        """Id of the set-up or target that a record is of, its hypothesis may be another's too."""
+        return str(Thing("setup", record["setup"]) if "setup" in record else Thing("target", record["target"]))
 
     def checks(self, record: Record) -> str:
         """What the independent checks of a height are good for."""

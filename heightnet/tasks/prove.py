@@ -15,6 +15,7 @@ from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTEST
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.network.model import Kind, Network
 from heightnet.network.stands import stand_heights
@@ -262,7 +263,7 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
         "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,
         "risk_rejecting": 1 - over,
-        "same_as": [id_ for id_ in facts.same_as(h) if not id_.startswith("group:")],
+        "same_as": [id_ for id_ in facts.same_as(h) if Thing.of(id_).kind != "group"],
     }
 
 

@@ -14,6 +14,7 @@ from heightnet.adjust.graph import bridges, components, series_classes
 from heightnet.job.model import TABLES, Job
 from heightnet.judge.screening import screen
 from heightnet.ledger.settings import SETTINGS, default, value_of
+from heightnet.ledger.thing import row_ids
 from heightnet.network import build_network
 from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
@@ -290,12 +291,12 @@ def _odd_shots(job: Job, net: Network) -> Iterator[Record]:
     shots = job.shots
     if not len(shots):
         return
-    file, row = job.files["shots"], shots["row"].to_numpy()
+    ids = row_ids("shot", job.files["shots"], shots["row"])
     distance, zenith = shots["slope_distance"].to_numpy(float), shots["zenith_angle"].to_numpy(float)
     folded = np.where(zenith > np.pi, 2 * np.pi - zenith, zenith)
 
     def finding(rule: str, i: int, value: float, other: str | None = None, other_value: float | None = None) -> Record:
-        return {"rule": rule, "id": f"shot:{file}:{row[i]}", "value_m": value, "other_id": other,
+        return {"rule": rule, "id": ids[i], "value_m": value, "other_id": other,
                 "other_value_m": other_value}  # fmt: skip
 
     for i in np.flatnonzero((np.abs(folded - np.pi / 2) > STEEP_RAD) & (distance > LONG_M)).tolist():
@@ -310,7 +311,7 @@ def _odd_shots(job: Job, net: Network) -> Iterator[Record]:
         first: dict[tuple[Any, ...], int] = {}
         for i, key in enumerate(shots[same].itertuples(index=False, name=None)):
             if key in first:
-                other = f"shot:{file}:{row[first[key]]}"
+                other = ids[first[key]]
                 yield finding("recorded_twice", i, float(distance[i]), other, float(distance[first[key]]))
             first.setdefault(key, i)
 
