@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.ledger.thing import Thing
+from heightnet.ledger.thing import NOT_NAMED, Thing
 from heightnet.network.model import DATUM, Kind, Network
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-NOT_NAMED = "(not named)"
 THE_LEVEL = "the level"
 
 

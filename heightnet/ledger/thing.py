@@ -24,6 +24,9 @@ EXCHANGED = ("swap", "exchange")
 AT_MARKS = ("known", "separation")
 """A recorded value of a mark."""
 
+NOT_NAMED = "(not named)"
+"""The name of what is common to all that nobody gave a name."""
+
 _BY_ROW = frozenset((*ROWS, "reading"))
 _BETWEEN = {"swap": "/"}  # what stands between the two names of a pair, else ":"
 

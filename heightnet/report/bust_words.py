@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from heightnet.ledger.thing import LEVELLED, Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import Document, Part, Table
+from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import (
     DOUBTFUL,
@@ -18,7 +20,7 @@ from heightnet.report.story import (
     state_word,
     untested_phrases,
 )  # fmt: skip
-from heightnet.report.words import SIGHTS, TOLERANCE, Words
+from heightnet.report.words import TOLERANCE, Words
 
 Record = dict[str, Any]
 
@@ -27,7 +29,6 @@ LOOPS_SHOWN = 12
 STEPS_SHOWN = 20
 LIKELY_CAUSE = 0.3  # probability from which a cause is told of a reading
 UNBALANCED_M = 20.0
-COLLIMATION = "group:collimation:"
 FAULTS = {
     "no_backsight": "has no backsight",
     "no_foresight": "has no foresight",
@@ -165,7 +166,7 @@ def _why(words: Words, r: Record, slip: Record | None) -> list[str]:
 def _table(words: Words, rivals: list[Record]) -> Table:
     """The readings in question as they stand in the book, and what each would be."""
     lengths, rows = words.lengths, []
-    all_staff = all(r["id"].startswith("staff:") for r in rivals)
+    all_staff = all(Thing.of(r["id"]).kind == "staff" for r in rivals)
     for r in rivals:
         of = f"rival:{r['order']}"
         likely = claim(of, "probability", r["probability"], of_100(r["probability"]))
@@ -209,10 +210,10 @@ def _plan(words: Words) -> Part | None:
     plan, findings = facts["plan"], facts["findings"]
     steps = plan["steps"]
     if findings and all(f["named"] for f in findings):
-        if all(f["id"].startswith(COLLIMATION) for f in findings):
+        if all(Thing.of(f["id"]).pair[0] == "collimation" for f in findings):
             return Part("What to do", ["Test the level by two pegs and adjust it; until then keep back and fore sights "
                                        "equal. A new levelling with unequal sights would miss alike."])  # fmt: skip
-        if not any(f["id"].startswith(("staff:", "level:", "exchange:", "shot:")) for f in findings):
+        if not {Thing.of(f["id"]).kind for f in findings} & {*LEVELLED, "shot"}:
             return Part("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
     if not findings or not steps:
         return None

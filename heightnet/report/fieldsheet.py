@@ -10,9 +10,10 @@ from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
+from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.story import place_of, stretch, would_show
-from heightnet.report.words import SIGHTS, Words
+from heightnet.report.words import Words
 
 Record = dict[str, Any]
 

@@ -9,8 +9,9 @@ from typing import Any
 
 from heightnet.judge.screening import RULES
 from heightnet.report.columns import table_lines
+from heightnet.report.namer import called_after
 from heightnet.report.numbers import Lengths, count, fixed, listing
-from heightnet.report.words import VERDICTS, called_after
+from heightnet.report.words import VERDICTS
 
 Record = dict[str, Any]
 

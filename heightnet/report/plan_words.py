@@ -81,11 +81,6 @@ def _done(words: Words) -> str:
     return f"{count(len(words.facts['steps']), 'measurement')}, {minutes:g} minute{'' if minutes == 1 else 's'}"
 
 
-def thing(words: Words, id_: str) -> str:
-    """ "instrument height of set-up S4 (over H3)"."""
-    return words.label(id_).removeprefix("the ")
-
-
 def instruction(words: Words, step: Record) -> str:
     """What to do."""
     at, mark = name(step["from_mark"]), name(step["mark"])
@@ -156,7 +151,7 @@ def _gain(words: Words, step: Record) -> str:
 
     proved = [i for i, gain in enumerate(step["improves"]) if gain["id"] in step["proves"]]
     says = [
-        f"{thing(words, step['improves'][i]['id'])} ({size(i, 'before_mm', 'an error of any size')} could hide, "
+        f"{words.noun(step['improves'][i]['id'])} ({size(i, 'before_mm', 'an error of any size')} could hide, "
         f"then {size(i, 'after_mm', 'any size')})"
         for i in proved or range(min(2, len(step["improves"])))
     ]
@@ -187,7 +182,7 @@ def _left(words: Words) -> Part | None:
     lines = []
 
     def names(some: list[Record]) -> str:
-        return listing([thing(words, h["id"]) for h in some], NAMES_SHOWN)
+        return listing([words.noun(h["id"]) for h in some], NAMES_SHOWN)
 
     short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
@@ -218,7 +213,7 @@ def _heights(words: Words) -> Part | None:
     waits = bool(facts["findings"]) or _unexplained(facts)
     rows = [
         [
-            thing(words, h["id"]), claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
+            words.noun(h["id"]), claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
             size(h, "before_mm"), size(h, "after_mm"), lengths.column(h["goal_mm"]),
             "waits" if waits and not h["proved_after"] else
             claim(h["id"], "proved_after", h["proved_after"], "proved" if h["proved_after"] else "NOT PROVED"),

@@ -86,7 +86,7 @@ def _targets(words: Words, keys: Keys) -> Iterator[Culprit]:
         if target["verdict"] in ACCUSED and target["mark"] and target["hypothesis"] not in of_setups:
             key = keys.target(target["target"])
             id = f"target:{target['target']}"
-            title = said(words.label(id).removeprefix("the height of "), id, target["verdict"])
+            title = said(words.target(target["target"]), id, target["verdict"])
             name = said(words.short(id), id, target["verdict"])
             about = keys.join(key, keys.mark(target["mark"]))
             yield Culprit(id, target["verdict"], (f"mark:{target['mark']}",), name, title, key, about, f"#{key}")
