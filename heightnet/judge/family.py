@@ -165,7 +165,7 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
     _known(builder, net)
     for kind, table in ((Kind.LEVEL, "levels"), (Kind.STAFF, "staff")):
         rows = net.rows(kind)
-        frame = getattr(job, table)
+        frame = job.tables[table]
         name = kind.name.lower()
         at = np.arange(rows.start, rows.stop)
         ids = row_ids(name, job.files[table], frame["row"])

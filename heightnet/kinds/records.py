@@ -87,9 +87,9 @@ class Records:
     def row(self, table: str, number: int) -> pd.Series:
         """The row of a table that stands in this row of its file."""
         if table not in self._at_row:
-            rows = getattr(self.job, table)["row"].tolist()
+            rows = self.job.tables[table]["row"].tolist()
             self._at_row[table] = {row: i for i, row in enumerate(rows)}
-        return getattr(self.job, table).iloc[self._at_row[table][number]]
+        return self.job.tables[table].iloc[self._at_row[table][number]]
 
     def mark(self, name: str) -> pd.Series:
         """The row of a mark."""
@@ -186,7 +186,7 @@ class Records:
     def _rows(self, table: str, column: str) -> _Positions:
         """Where each name stands in a column, sorted out once however many suspects ask."""
         if (table, column) not in self._sorted:
-            self._sorted[table, column] = _Positions(getattr(self.job, table)[column])
+            self._sorted[table, column] = _Positions(self.job.tables[table][column])
         return self._sorted[table, column]
 
     @cached_property

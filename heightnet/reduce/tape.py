@@ -72,7 +72,7 @@ def target_sd_mm(job: Job) -> float:
 
 
 def _booked(job: Job, kind: str, table: str, sd_mm: float, with_tape: set[tuple[str, str]]) -> pd.DataFrame:
-    source = getattr(job, table)
+    source = job.tables[table]
     rows = source[source["height"].notna()]
     if with_tape:
         taped = {stand for of, stand in with_tape if of == kind}

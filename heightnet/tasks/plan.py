@@ -244,13 +244,13 @@ def as_planned(job: Job) -> Job:
     taped = set(zip(job.tape["stand_kind"], job.tape["stand"], strict=True))
     frames = {}
     for table, kind in (("setups", "setup"), ("targets", "target")):
-        frame = getattr(job, table).copy()
+        frame = job.tables[table].copy()
         has = np.array([(kind, name) in taped for name in frame[kind]], dtype=bool)
         has |= np.array([("tripod", name) in taped for name in frame["tripod"]], dtype=bool)
         blank = frame["height"].isna().to_numpy() & ~has & (frame["mark"] != "").to_numpy()
         frame.loc[blank, "height"] = PLANNED_HEIGHT_M
         frames[table] = frame
-    return replace(job, **frames)  # type: ignore[arg-type]
+    return job.with_tables(**frames)
 
 
 def options_of(

@@ -109,8 +109,8 @@ def _judged(net: Network) -> JobFacts | None:
 
 def known_heights(job: Job) -> dict[str, tuple[float, float]]:
     """Height and sd (m) of every mark that known heights and levelling alone determine."""
-    none = {t: getattr(job, t).iloc[:0] for t in ("setups", "targets", "shots", "tape", "gnss")}
-    net = build_network(replace(job, **none))  # type: ignore[arg-type]
+    none = {t: job.tables[t].iloc[:0] for t in ("setups", "targets", "shots", "tape", "gnss")}
+    net = build_network(job.with_tables(**none))
     if net.edge_count == 0 and not len(net.held):
         return {}
     fit = adjust(net.A, net.y, net.sd)
@@ -138,13 +138,13 @@ def check_shots_of(job: Job, setup: str, known: set[str]) -> Job:
     of = zip(job.tape["stand_kind"], job.tape["stand"], strict=True)
     tape = job.tape[np.array([s in stands for s in of], dtype=bool)]
     frames = {"setups": own, "targets": targets, "shots": shots, "tape": tape, "gnss": job.gnss.iloc[:0]}
-    return replace(job, **{t: f.reset_index(drop=True) for t, f in frames.items()})  # type: ignore[arg-type]
+    return job.with_tables(**{t: f.reset_index(drop=True) for t, f in frames.items()})
 
 
 def _without_tape(part: Job) -> Job:
     setups = part.setups.assign(height=np.nan)
     kept = part.tape[part.tape["stand_kind"] == "target"].reset_index(drop=True)
-    return replace(part, setups=setups, tape=kept)
+    return part.with_tables(setups=setups, tape=kept)
 
 
 def _taped(net: Network) -> tuple[float | None, float | None]:

@@ -11,8 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.adjust.graph import bridges, components, series_classes
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.judge.screening import screen
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import SETTINGS, default, value_of
 from heightnet.ledger.thing import row_ids
 from heightnet.network import build_network
@@ -58,7 +59,7 @@ def show(job: Job | str | Path) -> Record:
         "title": job.settings.title,
         "path": str(job.path) if job.path else None,
         "units": {"length": job.settings.units.length, "angle": job.settings.units.angle},
-        "tables": [{"table": t, "file": job.files[t], "rows": len(getattr(job, t))} for t in TABLES],
+        "tables": [{"table": t, "file": job.files[t], "rows": len(job.tables[t])} for t in TABLES],
         "notes": [{"kind": n.kind, "file": n.file, "row": n.row, "text": n.text} for n in job.notes]
         + [{"kind": "understood", "file": "", "row": None, "text": text} for text in net.notes],
         "settings": _settings(job),
