@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from heightnet.ledger import ranges
-from heightnet.ledger.field import Field
+from heightnet.ledger.field import Field, put
 from heightnet.ledger.ranges import Range
 
 # What a cell holds, and how a message calls it where no range says it.
@@ -486,13 +486,9 @@ def declare(table: Table, after: str = "") -> None:
     """
     names = set(table.names)
     unknown = {*table.key, *(other for c in table.columns for other in c.unless)} - names
-    if table.name in TABLES or len(names) < len(table.columns) or unknown or (after and after not in TABLES):
-        raise ValueError(f"table {table.name}: its name is taken, a column is there twice, or there is no {unknown}")
-    order = list(TABLES)
-    order.insert(order.index(after) + 1 if after else len(order), table.name)
-    everything = {**TABLES, table.name: table}
-    TABLES.clear()
-    TABLES.update((name, everything[name]) for name in order)
+    if unknown or len(names) < len(table.columns):
+        raise ValueError(f"{table.name}: a column is there twice, or there is no {', '.join(sorted(unknown))}")
+    put(TABLES, table.name, table, after)
 
 
 for _table in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, GNSS):

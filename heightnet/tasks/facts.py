@@ -26,6 +26,7 @@ from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.records import Records
+from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
@@ -37,7 +38,6 @@ from heightnet.tasks.common import LEAST_MOVE
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
-SCHEMA = "heightnet-results/2"
 MOVES_SHOWN = 8
 LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are

@@ -77,7 +77,7 @@ def test_it_is_described_and_offered(job, tmp_path):
     ],
 )
 def test_a_table_that_contradicts_itself_is_refused(wrong):
-    with pytest.raises(ValueError, match="table"):
+    with pytest.raises(ValueError, match="there"):
         declare(wrong)
     assert "sky" not in TABLES
 
