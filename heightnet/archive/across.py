@@ -19,9 +19,9 @@ from heightnet.archive.sums import REDUCED, Counts, Index, Information, Split, T
 from heightnet.errors import HeightnetError
 from heightnet.judge.critical import sidak_value
 from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
-Record = dict[str, Any]
 Records = Callable[[], Iterator[Record]]
 
 SCHEMA = "heightnet-across/1"

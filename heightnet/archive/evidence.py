@@ -18,10 +18,10 @@ from heightnet.judge.family import Family
 from heightnet.judge.groups import thing_of
 from heightnet.ledger.thing import TAPED
 from heightnet.network.model import Kind, Network
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 WORTH_A_LOOK = 0.01  # chance from which a class counts as one that may be wrong
 RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other

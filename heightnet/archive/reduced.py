@@ -33,10 +33,10 @@ from heightnet.judge.judgement import LIKELY, Judgement
 from heightnet.judge.search import Candidates, search
 from heightnet.ledger.thing import ids_of
 from heightnet.network.model import Network
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
 LOOKED_AT = 40  # classes, the largest first

@@ -15,10 +15,10 @@ from scipy import sparse
 
 from heightnet.archive.things import OFFSETS
 from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 REDUCED = "heightnet-reduced/2"  # the form of the records
 KEPT = 1 << 20  # entries of a sum gathered before equal ones are added up

@@ -68,9 +68,9 @@ def _of(heights: pd.Series, kind: str, names: Names) -> Floats:
 
 
 def _finding(
-    rule: str, thing: Thing | str, value: float, other: Thing | str | None = None, other_value: float | None = None
+    rule: str, thing: object, value: float, other: object = None, other_value: float | None = None
 ) -> dict[str, Any]:
-    other_id = None if other is None else str(other)
+    other_id = other and str(other)
     return {"rule": rule, "id": str(thing), "value_m": float(value), "other_id": other_id, "other_value_m": other_value}
 
 

@@ -27,6 +27,12 @@ AT_MARKS = ("known", "separation")
 NOT_NAMED = "(not named)"
 """The name of what is common to all that nobody gave a name."""
 
+TABLES = {
+    "shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss", "separation": "separations",
+    "known": "known", "group": "groups", "setup": "setups", "target": "targets",
+}  # fmt: skip
+"""The table of results.json with the records of a kind."""
+
 _BY_ROW = frozenset((*ROWS, "reading"))
 _BETWEEN = {"swap": "/"}  # what stands between the two names of a pair, else ":"
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
 from heightnet.report.numbers import listing
 from heightnet.report.story import place_of
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 CHOICES = 6  # explanations that can be chosen on the page
 

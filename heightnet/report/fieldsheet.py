@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import hypot, sqrt
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
@@ -14,8 +14,7 @@ from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
@@ -217,14 +218,14 @@ class Tables:
                 Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
                        "number", "independent_checks", "independent ways by which the rest of the job knows it"),
                 Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"), "number", "corrected_m",
+                       lambda r: self.one_or_two(r, "corrected_m", self.words.key(r)), "number", "corrected_m",
                        "the height to use; two where the job cannot tell which", False, *self.lengths.height_digits),
                 *self.statistics(),
             ],
         )  # fmt: skip
         for r in attention(self.words.facts[name]):
             key = key_of(r[kind])
-            table.add(r, f"{kind}:{r[kind]}", key, self.keys.join(key, self.keys.mark(r["mark"])))
+            table.add(r, self.words.key(r), key, self.keys.join(key, self.keys.mark(r["mark"])))
         return table
 
     def named_from(self, r: Record) -> str:
@@ -259,7 +260,7 @@ class Tables:
                 self.height("As recorded", "height_m", "adjusted height, nothing left out"),
                 self.small("sd", "sd_mm", "standard deviation"),
                 Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_height_m", f"mark:{r['mark']}"), "number",
+                       lambda r: self.one_or_two(r, "corrected_height_m", str(Thing("mark", r["mark"]))), "number",
                        "corrected_height_m", "what is wrong taken into account; two where nothing tells which", False,
                        *self.lengths.height_digits),
                 Column(f"sd, {self.m}", self.sd_of_mark, "number", "corrected_sd_mm",
@@ -275,13 +276,13 @@ class Tables:
             marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
         for r in marks:
             key = self.keys.mark(r["mark"])
-            table.add(r, f"mark:{r['mark']}", key, key)
+            table.add(r, str(Thing("mark", r["mark"])), key, key)
         return table
 
     def sd_of_mark(self, r: Record) -> str:
         if r["corrected_height_m"] is not None or not r["heights"]:
             return self.lengths.column(r["corrected_sd_mm"])
-        of = f"mark:{r['mark']}"
+        of = str(Thing("mark", r["mark"]))
         return " or ".join(
             claim(of, f"heights.{i}.sd_mm", h["sd_mm"], self.lengths.column(h["sd_mm"]))
             for i, h in enumerate(r["heights"])
@@ -292,7 +293,7 @@ class Tables:
         """A table of observations."""
         table = Listing(name, title, says, [*columns, *error])
         for r in attention(self.words.facts.get(name, [])):
-            about = self.keys.shot(r) if name == "shots" else self.keys.about(r["id"])
+            about = self.keys.of(r) if name == "shots" else self.keys.about(r["id"])
             table.add(r, r["id"], "", about, residual_then_mm=self.spoilt.afterwards(r))
         return table
 

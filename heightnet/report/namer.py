@@ -5,16 +5,14 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from heightnet.ledger.thing import NOT_NAMED, ROWS, Thing
+from heightnet.ledger.thing import NOT_NAMED, ROWS, TABLES, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.lookup import Lookup, Register
 from heightnet.report.numbers import Lengths, listing
-from heightnet.rows import column
-
-Record = dict[str, Any]
+from heightnet.rows import Record, column
 
 GROUPS = {
     "tape": "every height taped with {name}",
@@ -38,29 +36,24 @@ UNNAMED = {
     "slant_instrument": "the slant readings, booked without reduction",
     "index": "the vertical index error of the instrument",
 }
-MEMBERS = {
-    "setup": "instrument heights",
-    "target": "target heights",
-    "tripod": "heights of shared stands",
-    "reading": "tape readings",
-    "swap": "pairs of heights in each other's place",
-    "exchange": "pairs of readings in each other's place",
-    "shot": "sights",
-    "level": "levelled differences",
-    "staff": "staff readings",
-    "gnss": "satellite heights",
-    "known": "known heights",
-    "separation": "separations",
-    "group": "common errors",
-}
-COUNTED = {
-    "setups": "instrument height",
-    "targets": "target height",
-    "known": "known height",
-    "shots": "sight",
-    "levels": "levelled difference",
+NOUNS = {
+    "setup": "instrument height",
+    "target": "target height",
+    "reading": "tape reading",
+    "shot": "sight",
+    "level": "levelled difference",
     "staff": "staff reading",
     "gnss": "satellite height",
+    "known": "known height",
+    "separation": "separation",
+    "group": "common error",
+}
+COUNTED = {table: NOUNS[kind] for kind, table in TABLES.items()}
+"""What a record of a table is called that has an s where there are more."""
+SEVERAL = {kind: f"{noun}s" for kind, noun in NOUNS.items()} | {
+    "tripod": "heights of shared stands",
+    "swap": "pairs of heights in each other's place",
+    "exchange": "pairs of readings in each other's place",
 }
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 OWN_FILES = ("shots.csv", "staff.csv", "levels.csv", "gnss.csv")  # need not be told beside a row: the kind says it
@@ -86,6 +79,11 @@ class Called(NamedTuple):
     more: str = ""
     listed: str = ""
     lead: str = ""
+
+    @property
+    def told(self) -> str:
+        """For a sentence that says the rest: "backsight and foresight at L5"."""
+        return f"{self.article}{self.noun}"
 
 
 class Namer:
@@ -150,22 +148,12 @@ class Namer:
     def label(self, id: str) -> str:
         """``setup:S4`` -> "the instrument height of set-up S4 (over P4)"."""
         called = self.called(id)
-        return f"{called.article}{called.noun}{called.more}"
-
-    def subject(self, id: str) -> str:
-        """The label for a sentence that says the rest: "backsight and foresight at L5"."""
-        called = self.called(id)
-        return f"{called.article}{called.noun}"
+        return f"{called.told}{called.more}"
 
     def bare(self, id: str) -> str:
         """A label that takes its place in a list: "the collimation of the level"."""
         called = self.called(id)
-        return called.listed or f"{called.article}{called.noun}"
-
-    def noun(self, id: str) -> str:
-        """A label without its article: "instrument height of set-up S4 (over P4)"."""
-        called = self.called(id)
-        return f"{called.noun}{called.more}"
+        return called.listed or called.told
 
     def brief(self, id: str) -> str:
         """A label for a table: `instrument height S4`."""
@@ -184,8 +172,7 @@ class Namer:
 
     def called(self, id: str) -> Called:
         thing = Thing.of(id)
-        record, of, (first, second) = self.records.get(id) or {}, thing.name, thing.pair
-        place, row = self._place(thing), f"row {thing.row}"
+        of, (first, second) = thing.name, thing.pair
         match thing.kind:
             case "setup":
                 height = f"{self.thing(of)} height"
@@ -193,11 +180,8 @@ class Namer:
             case "target":
                 called = Called(f"height of {self.target(of)}", self._target_in_short(of))
             case "tripod":
-                of = _bare(of)
-                called = Called(f"height of the shared stand {of}", f"stand {of}", brief=f"shared stand {thing.name}")
-            case "reading":
-                article = "the " if id in self._stand_of else "a "
-                called = Called(f"tape reading {self._reading(id)}({place})", row, article)
+                stand = _bare(of)
+                called = Called(f"height of the shared stand {stand}", f"stand {stand}", brief=f"shared stand {of}")
             case "swap":
                 noun = f"heights of set-up {first} and {self.target(second)}"
                 short = f"{_named(first, 'set-up')} and {self._target_in_short(second)} exchanged"
@@ -206,26 +190,42 @@ class Namer:
                 at = ", run ".join(filter(None, thing.pair))
                 noun, listed = f"backsight and foresight at {at}", f"the pair of readings {SWAPPED} at {at}"
                 called = Called(noun, f"{first} exchanged", "", more=f", {SWAPPED}", listed=listed)
-            case "shot":
-                noun = f"sight {self._sight(record)}"
-                called = Called(f"{noun}({place})", noun.strip() if record else f"sight in {row}")
             case "known":
                 called = Called(f"known height of {of}", f"mark {of}", brief=f"known height {of}")
-            case "level":
-                ends = f"{record['from_mark']} to {record['to_mark']} " if record else ""
-                short, noun = ends.strip() or row, "levelled difference"
-                called = Called(f"{noun} {ends}({place})", short, lead=f"{noun} {short}")
-            case "gnss":
-                called = Called(f"satellite {self._satellite(record)}({place})", f"satellite {row}")
             case "separation":
                 called = Called(f"separation at {of}", of, brief=f"separation at {of}")
-            case "staff":
-                called = Called(f"{self._staff(record)}({place})", row)
             case "group":
                 called = self._group(first, second)
             case _:
-                called = Called(of, of, "")
+                called = self._row(thing, self.records.get(id) or {}) if thing.row else Called(of, of, "")
         return Called(*map(name, called))
+
+    def _row(self, thing: Thing, r: Record) -> Called:
+        """A row of a file; of one whose record is not at hand what its id says."""
+        row = short = f"row {thing.row}"
+        place = row if thing.file in OWN_FILES else f"{thing.file}, {row}"
+        article, lead = "the ", ""
+        match thing.kind:
+            case "shot":
+                noun = f"sight {r['setup']} to {r['to_mark'] or r['target']}" if r else "sight"
+                short = noun if r else f"sight in {row}"
+            case "level":
+                short = f"{r['from_mark']} to {r['to_mark']}" if r else row
+                lead = f"levelled difference {short}"
+                noun = lead if r else "levelled difference"
+            case "gnss":
+                ends = "" if not r else f" difference {r['from']} to {r['to']}" if r["from"] else f" of {r['to']}"
+                noun, short = f"satellite height{ends}", f"satellite {row}"
+            case "staff" if r:
+                sight, run = SIGHTS.get(r["sight"] or "", "staff reading"), f", run {r['run']}" if r["run"] else ""
+                noun = f"{sight} on {r['name'] or r['mark']} at {r['level_setup']}{run}"
+            case "reading" if found := self._stand_of.get(str(thing)):
+                kind, stand, reading = found
+                where = f"set-up {stand}" if kind == "setup" else self.target(stand)
+                noun = f"tape reading {self._read(reading)} at {where}"
+            case kind:
+                noun, article = ("staff reading", article) if kind == "staff" else ("tape reading", "a ")
+        return Called(f"{noun} ({place})", short, article, lead=lead)
 
     def _group(self, group: str, member: str) -> Called:
         more = " (its line of sight is not level)" if group == "collimation" else ""
@@ -275,36 +275,6 @@ class Namer:
         thing = Thing.of(id)
         return thing.kind == "setup" and thing.name in self.antennas
 
-    def _reading(self, id: str) -> str:
-        if id not in self._stand_of:
-            return ""
-        kind, stand, reading = self._stand_of[id]
-        return f"{self._read(reading)} at {f'set-up {stand}' if kind == 'setup' else self.target(stand)} "
-
-    @staticmethod
-    def _sight(record: Record) -> str:
-        return f"{record['setup']} to {record['to_mark'] or record['target']} " if record else ""
-
-    @staticmethod
-    def _staff(record: Record) -> str:
-        if not record:
-            return "staff reading "
-        run = f", run {record['run']}" if record["run"] else ""
-        sight = SIGHTS.get(record["sight"] or "", "staff reading")
-        return f"{sight} on {record['name'] or record['mark']} at {record['level_setup']}{run} "
-
-    @staticmethod
-    def _satellite(record: Record) -> str:
-        if not record:
-            return "height "
-        if record["from"]:
-            return f"height difference {record['from']} to {record['to']} "
-        return f"height of {record['to']} "
-
-    @staticmethod
-    def _place(thing: Thing) -> str:
-        return f"row {thing.row}" if thing.file in OWN_FILES else f"{thing.file}, row {thing.row}"
-
     # several together
 
     def rows(self, ids: list[str]) -> str:
@@ -319,7 +289,7 @@ class Namer:
 
     def plural(self, kind: str) -> str:
         """What things of a kind are, many of them: "staff readings"."""
-        return f"{self.stood} heights" if kind == "setup" else MEMBERS[kind]
+        return f"{self.stood} heights" if kind == "setup" else SEVERAL[kind]
 
     def several(self, finding: Record) -> str:
         """The members of a finding by how many there are of each kind, as claims: "24 staff readings or the collimation

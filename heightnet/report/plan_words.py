@@ -151,7 +151,7 @@ def _gain(words: Words, step: Record) -> str:
 
     proved = [i for i, gain in enumerate(step["improves"]) if gain["id"] in step["proves"]]
     says = [
-        f"{words.noun(step['improves'][i]['id'])} ({size(i, 'before_mm', 'an error of any size')} could hide, "
+        f"{words.called(step['improves'][i]['id']).noun} ({size(i, 'before_mm', 'an error of any size')} could hide, "
         f"then {size(i, 'after_mm', 'any size')})"
         for i in proved or range(min(2, len(step["improves"])))
     ]
@@ -182,7 +182,7 @@ def _left(words: Words) -> Part | None:
     lines = []
 
     def names(some: list[Record]) -> str:
-        return listing([words.noun(h["id"]) for h in some], NAMES_SHOWN)
+        return listing([words.called(h["id"]).noun for h in some], NAMES_SHOWN)
 
     short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
@@ -213,7 +213,7 @@ def _heights(words: Words) -> Part | None:
     waits = bool(facts["findings"]) or _unexplained(facts)
     rows = [
         [
-            words.noun(h["id"]), claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
+            words.called(h["id"]).noun, claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
             size(h, "before_mm"), size(h, "after_mm"), lengths.column(h["goal_mm"]),
             "waits" if waits and not h["proved_after"] else
             claim(h["id"], "proved_after", h["proved_after"], "proved" if h["proved_after"] else "NOT PROVED"),

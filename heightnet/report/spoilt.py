@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ACCUSED = ("suspect", "either")
 ROWS = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}

@@ -268,7 +268,7 @@ def subject_of(words: Words, finding: Record) -> str:
     """What a sentence about a finding begins with: "backsight and foresight at L5" of two that were exchanged."""
     if not _exchanged(finding):
         return place_of(words, finding)
-    subject = words.subject(finding["id"])
+    subject = words.called(finding["id"]).told
     return f"{subject}," if "," in subject else subject
 
 

@@ -5,15 +5,12 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator
-from typing import Any
 
 from heightnet.ledger.thing import EXCHANGED, Thing
 from heightnet.report.claims import claim, name
 from heightnet.report.namer import COUNTED, Namer
 from heightnet.report.numbers import INTERVAL, chance, count, likelihood, listing, of_100
-from heightnet.rows import column
-
-Record = dict[str, Any]
+from heightnet.rows import Record, column
 
 VERDICTS = {
     "suspect": "probably wrong",
@@ -187,7 +184,7 @@ class Words(Namer):
 
     def two_minds(self, mark: Record) -> str:
         """The heights that a mark may have: "67.203 m (66 in 100) or 67.403 m (34 in 100)", as fine as the worst."""
-        of = f"mark:{mark['mark']}"
+        of = Thing("mark", mark["mark"])
         heights = [h for h in mark["heights"] if h["probability"] >= A_HEIGHT]
         sd = max(h["sd_mm"] for h in heights)
         parts = []
@@ -203,7 +200,7 @@ class Words(Namer):
             return "nothing"
         by, size = self.brief(mark["hidden_by"]), mark["hidden_mm"]
         told = "no limit" if size is None else self.lengths.about(size)
-        of = f"mark:{mark['mark']}"
+        of = Thing("mark", mark["mark"])
         return f"{claim(of, 'hidden_mm', size, told)}: {by}"
 
     def measurement(self, record: Record) -> str:

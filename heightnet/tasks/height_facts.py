@@ -13,7 +13,7 @@ from scipy import sparse
 from heightnet.judge.heights import Heights
 from heightnet.judge.judgement import DOUBT, LIKELY
 from heightnet.judge.places import STAND
-from heightnet.ledger.thing import STANDS, TAPED, ids_of
+from heightnet.ledger.thing import ROWS, STANDS, TABLES, TAPED, ids_of
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
 from heightnet.network.stands import stand_heights
@@ -25,7 +25,6 @@ from heightnet.tasks.judgement_facts import parts
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-ROW_KINDS = {"shots": "shot", "levels": "level", "staff": "staff", "gnss": "gnss"}
 CHECKS_COUNTED = 4  # "4" means four or more
 SURELY_SOUND = 0.005  # probability below which the parts of a stand's are added up and no more is asked
 COUNTED_UP_TO = 4_000  # observations of a job whose separate ways are counted one by one
@@ -363,7 +362,7 @@ def untested(facts: JobFacts) -> Record:
     def ids(*kinds: str) -> list[str]:
         return facts.ids(np.flatnonzero(bare & family.of(*kinds)))
 
-    rows = {table: found for table, kind in ROW_KINDS.items() if (found := ids(kind))}
+    rows = {TABLES[kind]: found for kind in ROWS if (found := ids(kind))}
     return {"heights": ids(*STANDS), "rows": rows, "without_height": _without_height(facts)}
 
 

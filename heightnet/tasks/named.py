@@ -8,19 +8,19 @@ from typing import Any
 
 import pandas as pd
 
-from heightnet.ledger.thing import Thing, ids_of, row_ids
+from heightnet.ledger.thing import TABLES, Thing, ids_of, row_ids
 from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
 from heightnet.tasks.facts import Record
 
 READ = ("text", "scale", "kind", "point", "tape", "by", "when")
-ROWS = {
-    "shot": ("shots", {"setup": "setup", "target": "target"}, ""),
-    "level": ("levels", {c: c for c in ("from_mark", "to_mark", "run")}, "rise"),
-    "staff": ("staff", {c: c for c in ("level_setup", "mark", "name", "run", "sight")}, "reading"),
-    "gnss": ("gnss", {"from": "from_setup", "to": "to_setup"}, ""),
+COLUMNS = {
+    "shot": ({"setup": "setup", "target": "target"}, ""),
+    "level": ({c: c for c in ("from_mark", "to_mark", "run")}, "rise"),
+    "staff": ({c: c for c in ("level_setup", "mark", "name", "run", "sight")}, "reading"),
+    "gnss": ({"from": "from_setup", "to": "to_setup"}, ""),
 }
-"""Of each kind of row its table, the columns that name it as results.json calls them, and its value."""
+"""Of each kind of row the columns that name it as results.json calls them, and its value."""
 
 
 def named(net: Network, ids: Iterable[str]) -> Record:
@@ -44,7 +44,7 @@ def named(net: Network, ids: Iterable[str]) -> Record:
     antennas = [str(s) for s in job.setups["setup"][net.antennas]]
     if of["group"]:  # one of all antennas of a model is told from one of instruments
         of["setup"].update(antennas)
-    tables = {table: _rows(net, kind, of) for kind, (table, *_) in ROWS.items()}
+    tables = {TABLES[kind]: _rows(net, kind, of) for kind in COLUMNS}
     at, on = (
         dict(zip(t[kind], t["mark"], strict=True)) for kind, t in (("setup", job.setups), ("target", job.targets))
     )
@@ -74,8 +74,8 @@ def _stands(
 
 
 def _rows(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
-    name, columns, value = ROWS[kind]
-    table, file = getattr(net.job, name), net.job.files[name]
+    columns, value = COLUMNS[kind]
+    table, file = getattr(net.job, TABLES[kind]), net.job.files[TABLES[kind]]
     wanted = table["row"].isin(of[kind])
     table = table[wanted | table["target"].isin(of["target"]) if kind == "shot" else wanted].replace({"": None})
     columns = {"row": "row", **columns, **({f"{value}_m": value} if value else {})}

@@ -21,8 +21,8 @@ from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
+from heightnet.rows import Record
 
-Record = dict[str, Any]
 Floats = npt.NDArray[np.float64]
 
 STEEP_RAD = np.radians(30.0)  # further from level than this is unusual over a long distance
