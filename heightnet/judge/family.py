@@ -20,6 +20,7 @@ from scipy import sparse
 from heightnet.kinds.group import LARGEST
 from heightnet.ledger.thing import STANDS, Thing, ids_of, row_ids
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.stands import recorded_heights
 from heightnet.reduce.tape import reading_ids
 
 Floats = npt.NDArray[np.float64]
@@ -257,18 +258,18 @@ def _swaps(builder: _Builder, net: Network, among: set[int] | None) -> None:
     """HI and HT of one sight booked in each other's place: the records fix the size."""
     rows = net.rows(Kind.HEIGHT)
     node = net.head[rows]
-    total = np.bincount(node, weights=net.readings["height"].to_numpy(float)) if len(node) else np.zeros(0)
     positions: dict[int, list[int]] = {}
     for i, n in enumerate(node.tolist()):
         positions.setdefault(n, []).append(rows.start + i)
     rate = net.job.settings.rates.setup * SWAP_SHARE
+    of_setup, of_target = (recorded_heights(net, kind)[0] for kind in ("setup", "target"))
     setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
     pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
     for s, t in pairs:
         at, to = int(net.setup_node[s]), int(net.target_node[t])
         if at == to or at not in positions or to not in positions or not (among is None or {at, to} & among):
             continue
-        size = float(total[at] / len(positions[at]) - total[to] / len(positions[to]))
+        size = float(of_setup[s] - of_target[t])
         if abs(size) < SWAP_LEAST_M or np.isnan(size):
             continue
         touched = np.array(positions[at] + positions[to])

@@ -16,7 +16,7 @@ from heightnet.job.model import Job
 from heightnet.judge.readings import SCATTER, compare_readings
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import Reading
-from heightnet.reduce.tape import reading_ids
+from heightnet.reduce.tape import reading_ids, taped_heights
 
 LOWEST_M, HIGHEST_M = 0.2, 2.5  # outside these an instrument height is unusual
 SAME_M = 1e-6  # two records of one number
@@ -46,7 +46,7 @@ def screen(job: Job, readings: pd.DataFrame, checks: list[dict[str, Any]] | None
     A target's zero, or its height outside 0.2 to 2.5 m, is reported only where most of its equipment are not so:
     a prism on the mark itself and a long pole are what they are.
     """
-    heights = readings.groupby(["stand_kind", "stand"], sort=False)["height"].mean()
+    heights = taped_heights(readings)
     setups = _of(heights, "setup", job.setups["setup"].to_numpy(object))
     targets = _of(heights, "target", job.targets["target"].to_numpy(object))
     checks = compare_readings(job, readings) if checks is None else checks

@@ -14,7 +14,7 @@ import pandas as pd
 from heightnet.job.model import Job
 from heightnet.kinds.cause import POPULATION
 from heightnet.reduce.reading import MeasuringPoint, Reading
-from heightnet.reduce.tape import READINGS
+from heightnet.reduce.tape import READINGS, taped_heights
 
 
 class _Positions:
@@ -49,9 +49,8 @@ class Records:
 
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
-        """The mean of each stand's reduced readings, by kind and name."""
-        height = self.column["height"]
-        return {stand: sum(height[i] for i in at) / len(at) for stand, at in self.at.items()}
+        """Of each stand by its own readings, by kind and name."""
+        return dict(zip(self.at, taped_heights(self.readings).tolist(), strict=True))
 
     @cached_property
     def at(self) -> dict[tuple[str, str], list[int]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
@@ -64,6 +65,25 @@ def reduce_tape(job: Job) -> pd.DataFrame:
 def reading_ids(readings: pd.DataFrame) -> list[str]:
     """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row."""
     return row_ids("reading", readings["file"], (rows[0] for rows in readings["rows"]))
+
+
+def mean_height(heights: Sequence[float], sds: Sequence[float]) -> tuple[float, float]:
+    """Of several reduced readings of one height the mean, weighted by their precision, and its standard deviation.
+
+    >>> mean, sd = mean_height([1.50, 1.53], [0.001, 0.002])
+    >>> round(mean, 4), round(sd, 5)
+    (1.506, 0.00089)
+    """
+    weights = [sd**-2 for sd in sds]
+    return sum(w * h for w, h in zip(weights, heights, strict=True)) / sum(weights), sum(weights) ** -0.5
+
+
+def taped_heights(readings: pd.DataFrame) -> pd.Series:
+    """The `mean_height` of each stand's own readings, by kind and name, in the order of a table of ``READINGS``."""
+    weight = readings["sd"].astype(float) ** -2
+    stand = [readings["stand_kind"], readings["stand"]]
+    total = (weight * readings["height"].astype(float)).groupby(stand, sort=False).sum()
+    return total / weight.groupby(stand, sort=False).sum()
 
 
 def target_sd_mm(job: Job) -> float:

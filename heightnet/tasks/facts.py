@@ -593,10 +593,6 @@ class JobFacts:
         """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""
         return self._stand_weights @ self.family.C[self.net.rows(Kind.HEIGHT)][:, list(hypotheses)]
 
-    def recorded_height(self, node: int, axis: float) -> float | None:
-        """Recorded height of an instrument or target above its mark, None where none was."""
-        return number(self.stand_mean[0][node] + axis)
-
     @cached_property
     def recorded(self) -> Records:
         """What the job recorded, asked for evidence about one suspect at a time."""

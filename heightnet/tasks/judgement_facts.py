@@ -14,6 +14,7 @@ from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
 from heightnet.ledger.thing import ROWS, STANDS
 from heightnet.network.model import Kind
+from heightnet.network.stands import recorded_heights
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
 
@@ -276,16 +277,14 @@ def _marks_shown(
 
 def _setups_under(facts: JobFacts, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
     """Instrument heights that follow for the set-ups an explanation touches."""
-    net = facts.net
+    net, recorded = facts.net, recorded_heights(facts.net, "setup")[0]
     pull = facts.stand_pull(members.tolist())
     off, touched = pull @ error, np.flatnonzero(np.diff(pull.tocsr().indptr))
     out = []
     for i in np.flatnonzero(np.isin(net.setup_node, touched)).tolist():
-        node = int(net.setup_node[i])
-        recorded = facts.recorded_height(node, float(net.setup_axis[i]))
-        if recorded is not None:
+        if np.isfinite(recorded[i]):
             name = str(facts.job.setups["setup"].iloc[i])
-            out.append({"setup": name, "corrected_m": recorded - float(off[node])})
+            out.append({"setup": name, "corrected_m": float(recorded[i] - off[net.setup_node[i]])})
     return out
 
 

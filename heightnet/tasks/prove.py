@@ -18,7 +18,7 @@ from heightnet.judge.reduction import UNTESTABLE
 from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.network.model import Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.stands import recorded_heights, stand_heights
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
@@ -58,7 +58,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     net = build_network(part)
     facts = _judged(net)
     mark = str(setups["mark"].iloc[0])
-    taped, taped_sd = _taped(net)
+    taped, taped_sd = (number(values[0]) for values in recorded_heights(net, "setup"))
     pooled = _pooled(part, heights, mark)
     by_shot = _by_shot(net, heights, mark)
     apart = _apart(by_shot, pooled, taped)
@@ -145,12 +145,6 @@ def _without_tape(part: Job) -> Job:
     setups = part.setups.assign(height=np.nan)
     kept = part.tape[part.tape["stand_kind"] == "target"].reset_index(drop=True)
     return part.with_tables(setups=setups, tape=kept)
-
-
-def _taped(net: Network) -> tuple[float | None, float | None]:
-    """The set-up's height by its own tape readings, weighted, and its sd."""
-    mean, sd = (values[net.setup_node[0]] for values in stand_heights(net))
-    return (float(mean + net.setup_axis[0]), float(sd)) if np.isfinite(mean) else (None, None)
 
 
 def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -> list[Record]:

@@ -20,7 +20,7 @@ from heightnet.network import build_network
 from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import DATUM, Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.stands import recorded_heights
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
@@ -220,10 +220,9 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
     table = job.setups if kind == "setup" else job.targets
     other, other_kind = (job.targets, "target") if kind == "setup" else (job.setups, "setup")
     node = net.setup_node if kind == "setup" else net.target_node
-    axis = net.setup_axis if kind == "setup" else net.target_axis
     here = net.shot_setup if kind == "setup" else net.shot_target
     there = net.shot_target if kind == "setup" else net.shot_setup
-    seat = stand_heights(net)[0][node]
+    height = recorded_heights(net, kind)[0]
     seen = pd.Series(there).groupby(here).agg(list) if len(here) else pd.Series(dtype=object)
     names = other[other_kind].to_numpy(object)
     marks = other["mark"].to_numpy(object)
@@ -235,7 +234,7 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
             {
                 kind: row[kind],
                 "mark": row["mark"],
-                "height_m": float(seat[i] + axis[i]) if np.isfinite(seat[i]) else None,
+                "height_m": float(height[i]) if np.isfinite(height[i]) else None,
                 thing: row[thing],
                 "tripod": row["tripod"],
                 "shots": len(seen.get(i, [])),
