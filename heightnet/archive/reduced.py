@@ -25,7 +25,7 @@ from scipy import sparse
 from scipy.special import expit, logsumexp
 
 from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
-from heightnet.archive.sums import REDUCED
+from heightnet.archive.sums import REDUCED, plain
 from heightnet.archive.things import Things, things_of
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
@@ -81,11 +81,11 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
         "schema": REDUCED,
         "job": net.job.name,
         "date": median_day(net.job),
-        "things": list(things.names),
+        "things": list(map(str, things.things)),
         "heights": things.heights.tolist(),
-        "own": _short(seen.own),
-        "u": _short(u),
-        "G": _short(G[np.triu_indices(len(things))]),
+        "own": plain(seen.own),
+        "u": plain(u),
+        "G": plain(G[np.triu_indices(len(things))]),
         "freed": [str(bench.family.ids[h]) for h in seen.freed],
         "let_go": let_go,
         "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
@@ -120,7 +120,7 @@ class _Seen:
         known = after > LEFT * self.own
         lost = (before > LEFT * self.own) & (after <= LOST * before)
         let_go = {
-            things.names[i]: _short(np.array([self.u[i] / before[i], before[i] ** -0.5]))
+            str(things.things[i]): plain([self.u[i] / before[i], before[i] ** -0.5])
             for i in np.flatnonzero(lost).tolist()
         }
         known &= ~lost
@@ -142,7 +142,7 @@ def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:
     log_det = np.linalg.slogdet(np.eye(len(things)) + G_t * np.outer(spread, spread))[1]
     evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
 
-    common = np.isin(bench.family.ids[classes.representative], ids_of("group", things.names))
+    common = np.isin(bench.family.ids[classes.representative], ids_of("group", things.things))
     # that standard deviations were overstated must not make blunders of what are none
     careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
     chosen, each, weight = _likely(bench, judgement, u[careful], G[careful], evidence[careful], common)
@@ -282,8 +282,3 @@ def median_day(job: Any) -> str | None:
             except ValueError:  # the 31st of a month of 30 days
                 continue
     return date.fromordinal(int(np.median(days))).isoformat() if days else None
-
-
-def _short(values: Floats) -> list[float]:
-    """Nine digits: far below what any of it is known to, far above what sums of many need."""
-    return [float(f"{x:.9g}") for x in values]
