@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
+from heightnet.report.document import DOUBTFUL, SOUND, WORD, WRONG
+from heightnet.report.listings import Column
 from heightnet.report.numbers import NONE, count, fixed
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG
-from heightnet.report.words import STATES as WORDS
 from heightnet.result import CONTRADICTED
 
 Record = dict[str, Any]
 
-STATES = {state: WORDS[state] for state in ("unexplained", "many", "wrong", "unclear")} | {
-    "error": "not readable",
-    **{state: WORDS[state] for state in ("untested", "scatters", "closes")},
+STATES = {
+    state: WORD[state]
+    for state in ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
 }
 """The word for each state of a job, as every report has it, those first that want attention."""
 
@@ -32,45 +31,6 @@ MEANINGS = {
 KINDS = {"folder": "folder of tables", "workbook": "workbook", "landxml": "LandXML"}
 
 
-@dataclass(frozen=True)
-class Column:
-    """kind : "name", "verdict", "number" or "text", by which the page sorts it."""
-
-    kind: str
-    heading: str
-    meaning: str = ""
-
-
-COLUMNS = (
-    Column("name", "Job", "its path below the archive's folder; leads to its report"),
-    Column("verdict", "State", "what the whole job comes to"),
-    Column("text", "What was found", "the headline of its report, or why it could not be checked"),
-    Column("number", "Error, mm", "of what is named first; none where nothing is named"),
-    Column("number", "Untested of 100", "how many in a hundred of its instrument and target heights nothing tests"),
-    Column("number", "Heights", "its instrument and target heights"),
-    Column("text", "Last day", "the last day written in the job"),
-    Column("text", "Observers"),
-    Column("text", "Equipment"),
-)
-
-
-def cells(record: Record) -> list[str]:
-    """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
-    worst, share = record["worst"], record["unproved_share"]
-    heights = record["size"]["setups"] + record["size"]["targets"]
-    return [
-        record["path"],
-        record["state"],
-        found(record),
-        fixed(abs(worst["error_mm"]), 1) if worst else NONE,
-        NONE if share is None else fixed(100 * share, 0),
-        str(heights) if not record["error"] else NONE,
-        record["dates"][-1] if record["dates"] else "",
-        ", ".join(record["observers"]),
-        ", ".join(record["equipment"]),
-    ]
-
-
 def found(record: Record) -> str:
     """What was found in a job, in one sentence or two."""
     error = record["error"]
@@ -79,6 +39,31 @@ def found(record: Record) -> str:
         return f"{record['headline']}{stopped}"
     more = f" And {count(error['count'] - 1, 'more problem')}." if error["count"] > 1 else ""
     return f"{error['problems'][0]}{more}"
+
+
+def _heights(record: Record) -> str:
+    return NONE if record["error"] else str(record["size"]["setups"] + record["size"]["targets"])
+
+
+COLUMNS = (
+    Column("Job", lambda r: r["path"], "name", "", "its path below the archive's folder; leads to its report"),
+    Column("State", lambda r: r["state"], "verdict", "", "what the whole job comes to"),
+    Column("What was found", found, "text", "", "the headline of its report, or why it could not be checked"),
+    Column("Error, mm", lambda r: fixed(abs(r["worst"]["error_mm"]), 1) if r["worst"] else NONE, "number", "",
+           "of what is named first; none where nothing is named"),
+    Column("Untested of 100",
+           lambda r: NONE if r["unproved_share"] is None else fixed(100 * r["unproved_share"], 0), "number", "",
+           "how many in a hundred of its instrument and target heights nothing tests"),
+    Column("Heights", _heights, "number", "", "its instrument and target heights"),
+    Column("Last day", lambda r: r["dates"][-1] if r["dates"] else "", "text", "", "the last day written in the job"),
+    Column("Observers", lambda r: ", ".join(r["observers"]), "text"),
+    Column("Equipment", lambda r: ", ".join(r["equipment"]), "text"),
+)  # fmt: skip
+
+
+def cells(record: Record) -> list[str]:
+    """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
+    return [column.show(record) for column in COLUMNS]
 
 
 def tone(counts: Record) -> str:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import hypot, sqrt
 from typing import Any, NamedTuple
 
 from heightnet.report.claims import capital, claim
+from heightnet.report.document import Step
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.numbers import NONE, in_100, listing
@@ -14,13 +14,6 @@ from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import SIGHTS, Words
 
 Record = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Step:
-    what: str
-    why: str
-    boxes: list[str]
 
 
 SIGHT = ["slope distance", "zenith angle, face left", "zenith angle, face right", "by, time"]
@@ -97,6 +90,8 @@ def _table(words: Words, keys: Keys, finding: Record) -> Listing:
         f"{capital(place_of(words, finding))}: only the field book, or a new measurement, tells which.",
         columns,
         total=finding["count"],
+        order="the likeliest",
+        kept_in="",
     )
     for number, (member, entry) in enumerate(zip(members, entries, strict=True)):
         booked, would = entry.booked, None

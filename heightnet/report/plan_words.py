@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import Document, Part, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
 from heightnet.report.numbers import count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, about, headline, look_up, state_word
+from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
 
 Record = dict[str, Any]
@@ -39,7 +39,7 @@ def plan_document(facts: Record) -> Document:
     says = "What to measure" if facts["steps"] else "Nothing to measure"
     if contradicted:
         says = capital(state_word(words))
-    return Document(words.title, tone, _headline(words), parts, facts["job"]["invented"], f"{foot}.", says)
+    return Document(words.title, tone, _headline(words), says, parts, facts["job"]["invented"], f"{foot}.")
 
 
 def _unexplained(facts: Record) -> bool:
@@ -122,7 +122,7 @@ def instruction(words: Words, step: Record) -> str:
     return f"From {where}: shoot a pole of known length on mark {mark}."
 
 
-def _sheet(words: Words) -> Part | None:
+def _sheet(words: Words) -> Section | None:
     facts = words.facts
     if not facts["steps"]:
         return None
@@ -139,7 +139,7 @@ def _sheet(words: Words) -> Part | None:
         )
     for why in dict.fromkeys(step["why"] for step in facts["steps"]):
         lines.append(f"Why: {why}.")
-    return Part("Field sheet", lines)
+    return Section("Field sheet", lines)
 
 
 def _gain(words: Words, step: Record) -> str:
@@ -164,7 +164,7 @@ def _gain(words: Words, step: Record) -> str:
     return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}."
 
 
-def _waits(words: Words) -> Part | None:
+def _waits(words: Words) -> Section | None:
     """What a contradiction asks for that is no measurement of the plan."""
     facts = words.facts
     needs = {need["finding"]: need["what"] for need in facts["needs"]}
@@ -175,14 +175,14 @@ def _waits(words: Words) -> Part | None:
         planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))
         if not planned:
             lines += look_up(words, finding, NAMES_SHOWN)
-    return Part("Before any measurement", lines) if lines else None
+    return Section("Before any measurement", lines) if lines else None
 
 
 def _is_height(id_: str) -> bool:
     return id_.partition(":")[0] in ("setup", "target", "tripod", "reading")
 
 
-def _left(words: Words) -> Part | None:
+def _left(words: Words) -> Section | None:
     facts = words.facts
     left = [h for h in facts["heights"] if not h["proved_after"]]
     if not left or facts["findings"] or _unexplained(facts):
@@ -205,14 +205,14 @@ def _left(words: Words) -> Part | None:
         lines.append(
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
-    return Part("What these do not prove", lines)
+    return Section("What these do not prove", lines)
 
 
 def _is_antenna(words: Words, id_: str) -> bool:
     return id_.startswith("setup:") and id_.partition(":")[2] in words.antennas
 
 
-def _heights(words: Words) -> Part | None:
+def _heights(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     heights = facts["heights"]
     if not heights:
@@ -237,4 +237,4 @@ def _heights(words: Words) -> Part | None:
     if len(heights) > len(rows):
         lines.append(f"{HEIGHTS_SHOWN} of {len(heights):,}; all are in plan.json.")
     header = ["height ", "is now ", f"now, {small}", f"then, {small}", f"goal, {small}", "then "]
-    return Part("Heights", lines, Table(header, rows))
+    return Section("Heights", [*lines, Table(header, rows)])

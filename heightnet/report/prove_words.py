@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import Document, Part, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
 from heightnet.report.numbers import NONE, chance, count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, is_wrong, often, size_of, state_word
+from heightnet.report.story import is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
 
 Record = dict[str, Any]
@@ -26,10 +26,14 @@ def prove_document(facts: Record) -> Document:
     over = f", over {facts['over']}" if facts["over"] else ", a free set-up"
     parts = [_shots(words), _marks(words), _tape(words)]
     return Document(
-        name(f"{words.title}: set-up {facts['setup']}{over}"), TONES.get(facts["verdict"], DOUBTFUL), _headline(words),
-        [p for p in parts if p], facts["job"]["invented"],
-        "A range holds 95 of 100. Common practice: good check shots agree in 1 to 2 mm.", capital(state_word(words)),
-    )  # fmt: skip
+        title=name(f"{words.title}: set-up {facts['setup']}{over}"),
+        tone=TONES.get(facts["verdict"], DOUBTFUL),
+        headline=_headline(words),
+        says=capital(state_word(words)),
+        blocks=[part for part in parts if part],
+        invented=facts["job"]["invented"],
+        foot="A range holds 95 of 100. Common practice: good check shots agree in 1 to 2 mm.",
+    )
 
 
 def _headline(words: Words) -> str:
@@ -142,7 +146,7 @@ def _odd(words: Words, finding: Record) -> str:
 # ---- the tables ----
 
 
-def _shots(words: Words) -> Part | None:
+def _shots(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     if not facts["by_shot"]:
         return None
@@ -179,11 +183,12 @@ def _shots(words: Words) -> Part | None:
     small = lengths.small_short
     header = ["by ", "row", "mark", "+ target", "less rise", "= axis", "instr. height", f"sd, {small}",
               f"apart, {small}"]  # fmt: skip
-    return Part("The height by each mark", [], Table(header, rows))
+    return Section("The height by each mark", [Table(header, rows)])
 
 
-def _marks(words: Words) -> Part | None:
-    facts, lines = words.facts, []
+def _marks(words: Words) -> Section | None:
+    facts = words.facts
+    lines: list[str | Table] = []
     if agreement := facts["agreement"]:
         said = f"Without the tape the marks {'agree' if agreement['agree'] else 'disagree'} among themselves."
         lines.append(claim("agreement", "agree", agreement["agree"], said))
@@ -196,7 +201,9 @@ def _marks(words: Words) -> Part | None:
     voices = len(facts["known_marks"]) + bool(facts["tape"] and facts["tape"]["error_mm"] is not None)
     if facts["verdict"] == "mark_wrong" and voices <= 3:
         lines.append("It is one against two: were these two wrong alike, it would look the same.")
-    return Part("Do the marks agree?", lines, _members(words)) if lines else None
+    if members := _members(words):
+        lines.append(members)
+    return Section("Do the marks agree?", lines) if lines else None
 
 
 def _who(words: Words, finding: Record) -> str:
@@ -222,7 +229,7 @@ def _members(words: Words) -> Table | None:
     return Table(["what may be wrong ", "it would be ", "chance", "which fits "], rows) if rows else None
 
 
-def _tape(words: Words) -> Part | None:
+def _tape(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     tape = facts["tape"]
     if tape is None or tape["error_mm"] is None:
@@ -241,4 +248,4 @@ def _tape(words: Words) -> Part | None:
     same = [words.label(id_) for id_ in tape["same_as"]]
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")
-    return Part("The tape against the marks", [line for line in lines if line])
+    return Section("The tape against the marks", [line for line in lines if line])

@@ -6,11 +6,11 @@ Everything is said from the judgement's facts; nothing is decided here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
 from heightnet.report.claims import capital, claim, name, plain
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
 from heightnet.rows import column
@@ -18,7 +18,6 @@ from heightnet.rows import column
 Record = dict[str, Any]
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
-WRONG, DOUBTFUL, SOUND = "wrong", "doubtful", "sound"
 TONES = {
     "closes": SOUND, "scatters": DOUBTFUL, "unclear": WRONG, "wrong": WRONG, "many": WRONG, "unexplained": WRONG,
     "untested": DOUBTFUL,
@@ -28,40 +27,31 @@ EXCHANGED = ", in each other's place"  # how the label of two values that were e
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
 ORDINALS = ("the first", "the second", "the third")
-TO_DO = "What to do in the field"
 SHORT_LIST = 6
 WITHOUT = {"setup": "set-up", "target": "target"}
 
 
-@dataclass(frozen=True)
-class Answer:
-    """One question a person comes with, and what this job can say to it."""
-
-    question: str
-    lines: list[str]
-
-
-@dataclass(frozen=True)
-class Story:
-    tone: str  # WRONG, DOUBTFUL (nothing contradicts, something is untested, weak or scatters) or SOUND
-    headline: str
-    answers: list[Answer]
-
-
-def tell(words: Words) -> Story:
+def tell(words: Words) -> Document:
     """The whole story of a job."""
     findings, state = words.facts["findings"], words.facts["judgement"]["state"]
-    answers = [Answer("Is something wrong?", _is_something_wrong(words))]
+    answers = [("Is something wrong?", _is_something_wrong(words))]
     if findings and state != "unexplained":
-        answers.append(Answer("Why?", _why(words)))
-        answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
-    answers.append(Answer(TO_DO, _what_to_do(words)))
-    answers.append(Answer("What was tested", _tested(words)))
-    answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
+        answers.append(("Why?", _why(words)))
+        answers.append(("What did it do to the marks?", _what_it_did(words)))
+    answers.append(("What to do in the field", what_to_do(words)))
+    answers.append(("What was tested", _tested(words)))
+    answers.append(("What nothing here can prove", _cannot_prove(words)))
     tone = TONES[state]
     if tone == SOUND and _gaps(words):
         tone = DOUBTFUL
-    return Story(tone, headline(words), answers)
+    return Document(
+        title=words.title,
+        tone=tone,
+        headline=headline(words),
+        says=capital(state_word(words)),
+        blocks=[Section(question, [Bullets(lines)]) for question, lines in answers],
+        invented=words.facts["job"]["invented"],
+    )
 
 
 # ---- what was not tested ----
@@ -638,7 +628,7 @@ def _deciding(words: Words) -> str:
 # ---- what to do ----
 
 
-def _what_to_do(words: Words) -> list[str]:
+def what_to_do(words: Words) -> list[str]:
     facts = words.facts
     steps, findings = facts["next_measurements"], facts["findings"]
     lines = []

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from heightnet.report.console import console, one_line, say, say_json
-from heightnet.report.document import Document, html, show
+from heightnet.report.document import Document
+from heightnet.report.html import html
+from heightnet.report.text import show
 from heightnet.report.writing import write_text
 
 

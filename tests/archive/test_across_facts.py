@@ -22,8 +22,10 @@ from heightnet.job.settings import read_rates
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
-from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
-from heightnet.report.document import Document, html, text_lines
+from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_blocks, cause_text, rates_toml
+from heightnet.report.document import Document
+from heightnet.report.html import html
+from heightnet.report.text import plain
 from heightnet.tasks.check import check
 from tests.simulate.archive import country, simulate_job
 
@@ -84,7 +86,7 @@ def test_facts_follow_their_schema(facts):
 def test_no_archive_is_an_empty_answer():
     facts = across_jobs([])
     assert facts["jobs"] == 0 and facts["offsets"] == [] and facts["rates"] == {}
-    assert across_parts(facts) == []
+    assert across_blocks(facts) == []
 
 
 def test_records_of_another_version_are_refused(records):
@@ -95,9 +97,8 @@ def test_records_of_another_version_are_refused(records):
 def test_hidden_observers_are_in_nothing_that_is_written(land, records, facts):
     codes = {name: f"observer {i}" for i, name in enumerate(land.offices[0].people)}
     hidden = across_jobs(records, hide=codes.__getitem__)
-    parts = across_parts(hidden)
-    document = Document("An archive", "doubtful", "", parts, False, "", "")
-    written = json.dumps(hidden) + html(document) + rates_toml(hidden) + "".join(t for t, _ in text_lines(document))
+    document = Document("An archive", "doubtful", "", "", across_blocks(hidden))
+    written = json.dumps(hidden) + html(document) + rates_toml(hidden) + plain(document)
     for person in codes:
         assert person not in written
         for word in person.split()[:2]:
@@ -124,8 +125,7 @@ def test_people_of_one_name_are_counted_together(records):
 
 
 def test_words_say_what_was_found(facts):
-    document = Document("An archive", "doubtful", "", across_parts(facts), False, "", "")
-    text = "\n".join(line for line, _ in text_lines(document))
+    text = plain(Document("An archive", "doubtful", "", "", across_blocks(facts)))
     assert "±" not in text and "%" not in text
     for kind in facts["rates"]:
         assert RATES[kind] in text

@@ -13,6 +13,7 @@ from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
 from heightnet.judge.promises import Promises, promises
 from heightnet.network import Kind, build_network
+from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
@@ -381,7 +382,7 @@ def test_the_page_and_the_story_speak_of_antennas(result):
     assert "Satellite heights" in page and "Separations" in page
     story = tell(Words(result.shown))
     assert story.headline.startswith("The antenna height of set-up G18")
-    said = [line for answer in story.answers for line in answer.lines]
+    said = list(sentences(story.blocks))
     assert any("instrument or antenna heights:" in line for line in said)
     assert any("satellite heights:" in line for line in said)
     assert result._repr_html_()

@@ -22,9 +22,10 @@ from heightnet.judge.bench import Bench
 from heightnet.judge.promises import promises
 from heightnet.network import build_network
 from heightnet.report.claims import plain as bare
-from heightnet.report.document import html, plain
 from heightnet.report.facts import as_written
+from heightnet.report.html import html
 from heightnet.report.plan_words import BOXES, plan_document
+from heightnet.report.text import plain
 from heightnet.tasks.next import taken_down
 from heightnet.tasks.plan import Minutes, exit_status, plan
 from tests.benchmarks.plan import compare, traverse
