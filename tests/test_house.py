@@ -30,7 +30,7 @@ TREES = {name.removesuffix(".__init__"): ast.parse(path.read_text(encoding="utf-
 DOCS = "\n".join(path.read_text(encoding="utf-8") for path in [ROOT / "README.md", *(PACKAGE / "docs").glob("*.md")])
 ROAD = ("ledger", "job", "reduce", "kinds", "network", "judge", "tasks", "report", "archive", "commands")
 FUNCTION_LINES = 60
-MOST = {"lines of Python": 24_020, "dict[str, Any]": 131, "templates and scripts": 442}
+MOST = {"lines of Python": 23_980, "dict[str, Any]": 131, "templates and scripts": 442}
 
 
 def imports(name: str, tree: ast.Module) -> set[str]:

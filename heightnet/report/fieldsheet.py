@@ -9,6 +9,7 @@ from heightnet.report.claims import capital, claim
 from heightnet.report.document import Step
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
+from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import SIGHTS, Words
@@ -16,16 +17,6 @@ from heightnet.report.words import SIGHTS, Words
 Record = dict[str, Any]
 
 
-SIGHT = ["slope distance", "zenith angle, face left", "zenith angle, face right", "by, time"]
-LEVELLED = ["backsight", "foresight", "backsight, second time", "foresight, second time", "by, time"]
-BOXES = {
-    "second_tape": ["reading, metres", "reading, feet and inches", "held to (point)", "vertical or slant", "by, time"],
-    "pole_shot": ["pole height", *SIGHT],
-    "check_shot": ["target height", *SIGHT],
-    "antenna_reoccupation": ["before, metres", "before, feet", "held to (point)", "after, metres", "by, from, to"],
-    "reoccupation": ["reading, metres", "reading, feet and inches", "pole height", *SIGHT],
-    "level_tie": LEVELLED,
-}
 FIELD_BOOK = ["booked", "which point, which scale", "who, when"]
 
 
@@ -49,7 +40,7 @@ def steps(words: Words) -> list[Step]:
         elif one["parted_by"]:
             found.append(Step(f"{capital(one['parted_by'])} would tell which of them it is.", "", ["read", "by, time"]))
     return found + [
-        Step(words.measurement(step), words.measurement_gain(step), BOXES[step["kind"]])
+        Step(instruction(words, step), gain(words, step), BOXES[step["kind"]])
         for step in words.facts["next_measurements"]
     ]
 

@@ -4,29 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
+from heightnet.report.claims import capital, claim
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
+from heightnet.report.measurements import BOXES, instruction
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
+from heightnet.tasks.measurements import AT_THE_STAND, TAPED
 
 Record = dict[str, Any]
 
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
-STAND_NEEDED = ("other_scale", "other_person", "in_parts", "check_shot", "pole_shot")
-
-BOXES = {
-    "other_scale": "reading ______ scale ____ by ____",
-    "other_person": "reading ______ scale ____ by ____",
-    "in_parts": "mark to head ______ head to axis ______ by ____",
-    "check_shot": "pole ______ distance ________ zenith L ________ R ________",
-    "pole_shot": "pole ______ distance ________ zenith L ________ R ________",
-    "reoccupation": "height ______ pole ______ distance ________ zenith L ________ R ________",
-    "antenna_reoccupation": "before ______ point ______ after ______ by ____",
-    "level_tie": "BS ______ FS ______ second time BS ______ FS ______",
-    "relevel": "rise ______ by ____",
-}
+STILL_THERE = "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
 
 
 def plan_document(facts: Record) -> Document:
@@ -85,61 +75,17 @@ def thing(words: Words, id_: str) -> str:
     return words.label(id_).removeprefix("the ")
 
 
-def instruction(words: Words, step: Record) -> str:
-    """What to do."""
-    at, mark = name(step["from_mark"]), name(step["mark"])
-    match step["kind"]:
-        case "relevel":
-            return f"Level from {at} to {mark} again ({count(round(step['setups']), 'set-up')})."
-        case "level_tie":
-            return f"Level from {at} to {mark}."
-        case "reoccupation":
-            return f"Set up again over {at}, tape anew, and shoot a pole on {mark}."
-        case "antenna_reoccupation":
-            beside = f" together with one over {mark}" if mark != at else ""
-            return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
-    kind, _, stand = step["stand"].partition(":")
-    antenna = kind == "setup" and stand in words.antennas
-    named = (
-        words.target(stand)
-        if kind == "target"
-        else f"set-up {stand}"
-        if kind == "setup"
-        else words.label(step["stand"])
-    )
-    over = f" over {at}" if kind == "setup" and at != stand else ""
-    where = name(f"{named}{over}")
-    match step["kind"]:
-        case "other_scale":
-            return f"{capital(where)}: read the height again in the tape's other scale."
-        case "other_person":
-            return f"{capital(where)}: another person tapes the height, told nothing before."
-        case "in_parts":
-            to = "the antenna's reference point" if antenna else "axis"
-            return f"{capital(where)}: tape the height in two parts, mark to tripod head and head to {to}."
-        case "check_shot":
-            return f"From {where}: shoot a pole of known length on the known mark {mark}."
-    return f"From {where}: shoot a pole of known length on mark {mark}."
-
-
 def _sheet(words: Words) -> Section | None:
     facts = words.facts
     if not facts["steps"]:
         return None
-    lines = []
+    steps = []
     for step in facts["steps"]:
-        lines.append(
-            f"[ ] {step['order']}. {instruction(words, step)} {step['minutes']:g} min ({step['minutes_so_far']:g})."
-        )
-        lines.append(f"    {_gain(words, step)}")
-        lines.append(f"    {BOXES[step['kind']]}")
-    if not facts["gone"] and not facts["planned"] and any(s["kind"] in STAND_NEEDED for s in facts["steps"]):
-        lines.append(
-            "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
-        )
-    for why in dict.fromkeys(step["why"] for step in facts["steps"]):
-        lines.append(f"Why: {why}.")
-    return Section("Field sheet", lines)
+        takes = f"{step['minutes']:g} min ({step['minutes_so_far']:g})."
+        steps.append(Step(f"{instruction(words, step, sure=True)} {takes}", _gain(words, step), BOXES[step["kind"]]))
+    counts_on = not facts["gone"] and not facts["planned"] and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
+    why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in TAPED)
+    return Section("Field sheet", [Steps(steps), *([STILL_THERE] if counts_on else []), *why])
 
 
 def _gain(words: Words, step: Record) -> str:

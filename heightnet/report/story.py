@@ -11,6 +11,7 @@ from typing import Any
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
 from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
+from heightnet.report.measurements import gain, instruction
 from heightnet.report.numbers import chance, count, listing, of_100
 from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
 from heightnet.rows import column
@@ -643,7 +644,7 @@ def what_to_do(words: Words) -> list[str]:
             lines += would_show(words, finding)
         elif finding["named"] and (again := _again(words, finding["id"])):
             lines.append(again)
-    lines += [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:3]]
+    lines += [f"{instruction(words, step)} {gain(words, step)}".strip() for step in steps[:3]]
     if lines:
         return lines
     if findings:

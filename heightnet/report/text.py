@@ -65,7 +65,7 @@ def _lines(blocks: Iterable[doc.Block], width: int, terminal: int | None) -> Ite
             case doc.Steps(steps):
                 said = []
                 for number, step in enumerate(steps, start=1):
-                    said += _wrap(f"[ ] {number}. {step.what}", INDENT, width)
+                    said += _wrap(f"[ ] {number}. {step.what}", INDENT, width, f"{INDENT}    ")
                     boxes = "  ".join(f"{box} ______" for box in step.boxes)
                     said += [line for text in (step.why, boxes) if text for line in _wrap(text, f"{INDENT}    ", width)]
             case _:
@@ -80,9 +80,9 @@ def _table(table: doc.Table, width: int | None) -> list[str]:
     return table_lines(rows, left, width, [head.rstrip() for head in table.header]) if rows else []
 
 
-def _wrap(text: str, indent: str, width: int) -> list[str]:
+def _wrap(text: str, indent: str, width: int, hanging: str = "") -> list[str]:
     lines = textwrap.wrap(
-        tie(claims.plain(text)), width, initial_indent=indent, subsequent_indent=indent or INDENT,
+        tie(claims.plain(text)), width, initial_indent=indent, subsequent_indent=hanging or indent or INDENT,
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
     return [line.replace(NO_BREAK, " ") for line in lines]

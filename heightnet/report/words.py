@@ -503,51 +503,6 @@ class Words:
         of = f"mark:{mark['mark']}"
         return f"{claim(of, 'hidden_mm', size, told)}: {by}"
 
-    def measurement(self, record: Record) -> str:
-        """The next measurement as an instruction that can be followed."""
-        setup, mark = record["setup"], record["mark"]
-        at = f"set-up {setup}{self._over(self.setups.get(setup))}" if setup else self.label(record["stand"])
-        over = f" over {record['from_mark']}" if setup else ""
-        stands = f"If {setup or 'it'} still stands{over}: "
-        match record["kind"]:
-            case "second_tape":
-                of = at if setup else at.removeprefix("the height of ")
-                return f"{stands}a second person tapes {of} in the other scale, and books before looking."
-            case "pole_shot":
-                return f"{stands}sight a pole of known height on mark {mark}, a second way to it."
-            case "check_shot":
-                return f"{stands}sight a pole of known height on the known mark {mark}; no tape comes into it."
-            case "reoccupation":
-                return (
-                    f"Set up again over {record['from_mark']}, tape anew, and sight a pole of known height on {mark}."
-                )
-            case "antenna_reoccupation":
-                beside = f" together with one over {mark}" if mark != record["from_mark"] else ""
-                said = f"Put the antenna up again over {record['from_mark']}{beside}, tape it anew and observe again"
-                return f"{said}: two tapings that share nothing."
-        said = f"Level from {record['from_mark']} to {mark}"
-        return f"{said}: no tape comes into it, and it can be done any day."
-
-    def measurement_gain(self, record: Record) -> str:
-        """What a measurement would prove."""
-        of, after = f"step:{record['order']}", record["found_after_mm"]
-        proves = listing([self.label(id) for id in record["proves"]], 2)
-        about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
-        before = (self.records.get(about) or {}).get("smallest_found_mm")
-        about_mm = self.lengths.about
-        if after is None or (before is not None and about_mm(before) == about_mm(min(before, after))):
-            return f"It tests {proves or self.label(about)}."
-        now = "today one of any size could hide"
-        if before is not None:
-            now = f"today one of {self.size(about, 'smallest_found_mm', before)} could hide"
-        shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
-        shown = f" in {shown or self.label(record['tests'])}"
-        after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
-        earlier = record["found_before_mm"] if about == record["tests"] else None
-        shared = before is not None and earlier is not None and earlier < LITTLE * before
-        then = "Together with what comes before it" if shared else "Then"
-        return f"{then} an error of {after_}{shown if shown != ' in ' else ''} would show; {now}."
-
     def loop(self, loop: Record) -> list[str]:
         """The marks a loop passes; where it runs from stand to stand, the marks under its sights."""
         if len(loop["marks"]) > 1:

@@ -9,6 +9,7 @@ import sample_facts
 import heightnet
 from heightnet.report.claims import plain
 from heightnet.report.document import sentences
+from heightnet.report.measurements import gain
 from heightnet.report.numbers import Lengths, decimals_for, tie
 from heightnet.report.story import look_up, reading_check, slip_of, tell
 from heightnet.report.words import VERDICTS, Words
@@ -198,7 +199,7 @@ def test_what_measurements_show_together_is_not_put_down_to_the_last(earlier, sa
     (step,) = facts["next_measurements"]
     step.update(order=2, proves=[], found_before_mm=earlier, found_after_mm=4.9)
     next(s for s in facts["setups"] if s["setup"] == "S5")["smallest_found_mm"] = 8.0
-    assert plain(Words(facts).measurement_gain(step)).startswith(said)
+    assert plain(gain(Words(facts), step)).startswith(said)
 
 
 def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again():

@@ -15,13 +15,15 @@ from heightnet.judge.promises import Promises, promises
 from heightnet.network import Kind, build_network
 from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
+from heightnet.report.measurements import instruction
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
 from heightnet.report.words import Words
 from heightnet.tasks.common import NEED
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.judgement_facts import parted_by
-from heightnet.tasks.plan import Minutes, exit_status, plan
+from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.plan import exit_status, plan
 from tests.simulate.jobs import simulate
 from tests.tasks.test_properties import same, told
 
@@ -184,7 +186,7 @@ def test_a_repeat_occupation_is_what_is_proposed(job):
     steps = found.facts["next_measurements"]
     assert steps[0]["kind"] == "antenna_reoccupation"
     assert not {s["kind"] for s in steps} & {"check_shot", "pole_shot", "second_tape"}  # it sights nothing, and is gone
-    said = Words(found.shown).measurement(steps[0])
+    said = instruction(Words(found.shown), steps[0])
     assert said.startswith("Put the antenna up again over M") and "two tapings that share nothing" in said
     assert any(s.what == said and "before, metres" in s.boxes for s in field_sheet(Words(found.shown)))
 
