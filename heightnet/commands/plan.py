@@ -68,5 +68,5 @@ def command(
             gone=gone,
         )
     )
-    give("plan", facts, plan_document(facts), to, as_json)
+    give("plan", facts, lambda: plan_document(facts), as_json, to)
     sys.exit(Exit(exit_status(facts)))

@@ -42,7 +42,8 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Table:
-    """A table; columns whose heading ends in a blank are set flush left, all others flush right.
+    """A table; columns whose heading ends in a blank are set flush left, all others flush right; without a heading
+    all left.
 
     about : on a page, of each row the keys of what lights up with it.
     """
@@ -206,7 +207,7 @@ Block = (
 class Document:
     """One report.
 
-    tone : WRONG, DOUBTFUL or SOUND; a sign and words say it, a colour only repeats it.
+    tone : WRONG, DOUBTFUL or SOUND; a sign and words say it, a colour only repeats it.  "" where nothing is judged.
     says, sign : the words over the headline, and the sign beside them on a page.
     blocks : what is said, everywhere.  beside, below : what a page shows next to it, and under it.
     size : what the report is about, in numbers.  foot : the last line.
@@ -214,10 +215,10 @@ class Document:
     """
 
     title: str
-    tone: str
-    headline: str
-    says: str
-    blocks: Sequence[Block]
+    tone: str = ""
+    headline: str = ""
+    says: str = ""
+    blocks: Sequence[Block] = ()
     invented: bool = False
     foot: str = ""
     sign: str = ""

@@ -147,8 +147,8 @@ def _grid(title: str, head: Iterable[Html], rows: Iterable[Html], **attributes: 
 
 
 def _table(table: doc.Table) -> Html:
-    kinds = ["x" if head.endswith(" ") else "n" for head in table.header]
-    head = (element("th", text.strip(), scope="col", cls=kind) for text, kind in zip(table.header, kinds, strict=True))
+    kinds = ["x" if head.endswith(" ") else "n" for head in table.header] or ["x"] * len(table.rows[0])
+    head = (element("th", text.strip(), scope="col", cls=kind) for text, kind in zip(table.header, kinds, strict=False))
     rows = (
         element("tr", *map(_cell, row, ["name", *kinds[1:]]), data_about=about)
         for row, about in zip(table.rows, table.about or [""] * len(table.rows), strict=True)

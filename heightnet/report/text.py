@@ -36,9 +36,13 @@ def text_lines(document: doc.Document, terminal: int | None = None) -> Iterator[
     """Lines with the style a terminal may give them; terminal : its columns, None where there is none."""
     width = min(WIDTH, terminal or WIDTH)
     yield document.heading, "bold"
-    for line in _wrap(f"{SIGN[document.tone]} {document.headline}", "", width):
-        yield line, STYLE[document.tone]
-    yield from _lines(document.blocks, width, terminal)
+    if document.headline:
+        for line in _wrap(f"{SIGN[document.tone]} {document.headline}", "", width):
+            yield line, STYLE[document.tone]
+    for block in document.blocks:
+        if not document.headline and isinstance(block, doc.Section):
+            yield "", ""  # what only lists is read with air between its parts
+        yield from _lines([block], width, terminal)
     for line in _wrap(document.foot, "", width):
         yield line, ""
 
@@ -75,9 +79,11 @@ def _lines(blocks: Iterable[doc.Block], width: int, terminal: int | None) -> Ite
 
 
 def _table(table: doc.Table, width: int | None) -> list[str]:
-    left = [head.endswith(" ") for head in table.header]
     rows = [[claims.plain(cell) if isinstance(cell, str) else cell.word for cell in row] for row in table.rows]
-    return table_lines(rows, left, width, [head.rstrip() for head in table.header]) if rows else []
+    if not rows:
+        return []
+    left = [head.endswith(" ") for head in table.header] or [True] * len(rows[0])
+    return table_lines(rows, left, width, [head.rstrip() for head in table.header])
 
 
 def _wrap(text: str, indent: str, width: int, hanging: str = "") -> list[str]:

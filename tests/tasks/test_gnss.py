@@ -392,7 +392,8 @@ def test_the_page_and_the_story_speak_of_antennas(result):
 
 def test_the_other_commands_speak_of_antennas():
     from heightnet.report.bust_words import bust_document
-    from heightnet.report.listing import lines
+    from heightnet.report.listing import show_document
+    from heightnet.report.text import plain
     from heightnet.tasks.bust import bust
     from heightnet.tasks.prove import prove
     from heightnet.tasks.show import show
@@ -405,7 +406,7 @@ def test_the_other_commands_speak_of_antennas():
     in_parts = str(plan_document(plan(satellites_only(simulate("G1", 11)[0]), minutes=Minutes(in_parts=0.1))))
     assert "head to the antenna's reference point" in in_parts
     assert prove(job, "G18")["verdict"] == "no_check_shots"
-    listed = list(lines(show(job), None))
+    listed = plain(show_document(show(job), None)).splitlines()
     assert "Satellite heights" in listed
     assert any("less separation 41." in line and "session session 1" in line for line in listed)
     assert any("an antenna" in line and "satellite heights" in line for line in listed)
