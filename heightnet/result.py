@@ -9,26 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from heightnet.gaps import gaps
+from heightnet.ledger.results import READING, SCHEMA, table, tables
 from heightnet.rows import Rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SCHEMA = "heightnet-results/2"
 CONTRADICTED = ("unclear", "wrong", "many", "unexplained")
-TABLES = (
-    "setups", "targets", "marks", "shots", "levels", "staff", "gnss", "separations", "known", "groups", "loops",
-    "suspects",
-)  # fmt: skip
 
 
 class Result:
     """The facts of one check, as ``results.json`` holds them, and everything that shows them.
 
     ``facts`` reads as plain Python, its long tables as `heightnet.rows.Rows`: numbers are int, float or None,
-    lengths end in ``_m`` or ``_mm``, and an error above 0 means recorded too high. The tables (``setups``,
-    ``targets``, ``marks``, ``shots``, ``levels``, ``staff``, ``gnss``, ``separations``, ``known``, ``groups``,
-    ``loops``, ``suspects``, ``readings``) are pandas DataFrames of the same records, made when asked for.
+    lengths end in ``_m`` or ``_mm``, and an error above 0 means recorded too high. Every list of records but
+    ``explanations`` is an attribute too, ``result.setups``, as is ``readings``: pandas DataFrames of the same records,
+    made when asked for.
     """
 
     def __init__(self, facts: dict[str, Any]) -> None:
@@ -48,14 +44,14 @@ class Result:
         return cls(facts)
 
     def __getattr__(self, name: str) -> Any:
-        if name in TABLES:
-            frame = _frame(name, self.facts.get(name, []))
+        if name in tables():
+            frame = _frame(self.facts.get(name, []), table(name).names)
             self.__dict__[name] = frame
             return frame
         raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
 
     def __dir__(self) -> list[str]:
-        return [*super().__dir__(), *TABLES]
+        return [*super().__dir__(), *tables()]
 
     @cached_property
     def readings(self) -> pd.DataFrame:
@@ -66,7 +62,7 @@ class Result:
             for stand in self.facts[f"{kind}s"]
             for reading in stand["readings"]
         ]
-        return _frame("reading", readings)
+        return _frame(readings, READING.names)
 
     @property
     def explanations(self) -> list[dict[str, Any]]:
@@ -170,12 +166,10 @@ def _spare_jobs(folder: Path, ours: set[str]) -> None:
         )
 
 
-def _frame(table: str, records: Sequence[dict[str, Any]]) -> pd.DataFrame:
+def _frame(records: Sequence[dict[str, Any]], names: list[str]) -> pd.DataFrame:
     """The records as a table that has its columns even when it has no rows."""
     import pandas as pd
 
-    from heightnet.report.facts import fields_of
-
     if isinstance(records, Rows):
         return pd.DataFrame({name: records.columns[name][:] for name in records.columns})
-    return pd.DataFrame.from_records(records, columns=None if records else fields_of(table))
+    return pd.DataFrame.from_records(records, columns=None if records else names)

@@ -1,19 +1,23 @@
-"""Make again what is made from the list of tables: ``python -m tests.make_descriptions``.
+"""Make again what is made from the ledger: ``python -m tests.make_descriptions``.
 
-The pages of columns and of exit statuses in heightnet/docs, and the datapackage.json of every demo job.
+The pages of columns and of exit statuses in heightnet/docs, the JSON schemas in heightnet/report, and the
+datapackage.json of every demo job.
 """
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import heightnet
 from heightnet import exits
 from heightnet.job.describe import columns_page, write_data_package
+from heightnet.ledger.schema import schemas
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGE = ROOT / "heightnet" / "docs" / "columns.md"
-EXITS = ROOT / "heightnet" / "docs" / "exits.md"
+PACKAGE = ROOT / "heightnet"
+PAGE = PACKAGE / "docs" / "columns.md"
+EXITS = PACKAGE / "docs" / "exits.md"
 
 
 def demos() -> list[Path]:
@@ -23,6 +27,9 @@ def demos() -> list[Path]:
 def main() -> None:
     PAGE.write_text(columns_page(), encoding="utf-8")
     EXITS.write_text(exits.page(), encoding="utf-8")
+    for name, schema in schemas().items():
+        text = json.dumps(schema, indent=1, ensure_ascii=False)
+        (PACKAGE / "report" / name).write_text(f"{text}\n", encoding="utf-8")
     for folder in demos():
         write_data_package(folder, heightnet.read_job(folder).settings)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -86,8 +86,7 @@ def recorded(net: Network, e: Floats) -> Job:
         much[at] = size
         return frame.assign(**{c: frame[c] + much for c in columns})
 
-    return replace(
-        _heights(net, job, rows[Kind.HEIGHT][1]),
+    return _heights(net, job, rows[Kind.HEIGHT][1]).with_tables(
         marks=off(Kind.KNOWN, job.marks, "height"),
         shots=_shots(job.shots, rows[Kind.SHOT][1]),
         levels=off(Kind.LEVEL, job.levels, "rise"),
@@ -108,7 +107,7 @@ def _shots(shots: pd.DataFrame, e: Floats) -> pd.DataFrame:
 
 def _heights(net: Network, job: Job, e: Floats) -> Job:
     """Booked heights and tape readings off, so that each reduced height is off by its e; parts by their first."""
-    setups, targets, tape = (getattr(job, t).copy() for t in ("setups", "targets", "tape"))
+    setups, targets, tape = (job.tables[t].copy() for t in ("setups", "targets", "tape"))
     row_of = {row: i for i, row in enumerate(tape["row"])}
     reading, text = tape["reading"].to_numpy(float).copy(), tape["text"].to_numpy(object).copy()
     booked = {"setup": setups["height"].to_numpy(float).copy(), "target": targets["height"].to_numpy(float).copy()}
@@ -131,8 +130,7 @@ def _heights(net: Network, job: Job, e: Floats) -> Job:
         i = row_of[rows[0]]
         off = np.hypot(height - offset + error, radius) if how == "slant" else reading[i] + error
         text[i], reading[i] = as_read(off, tape["scale"].iloc[i])
-    return replace(
-        job,
+    return job.with_tables(
         setups=setups.assign(height=booked["setup"]),
         targets=targets.assign(height=booked["target"]),
         tape=tape.assign(reading=reading, text=pd.Series(text, index=tape.index, dtype=object)),
@@ -161,6 +159,6 @@ def blunders(net: Network) -> dict[str, npt.NDArray[np.int64]]:
         out[f"known:{net.nodes.name[net.head[row]]}"] = np.array([row])
     tables = {Kind.SHOT: "shots", Kind.LEVEL: "levels", Kind.STAFF: "staff", Kind.GNSS: "gnss"}
     for kind, table in tables.items():
-        for row, line in zip(rows[net.rows(kind)].tolist(), getattr(job, table)["row"], strict=True):
+        for row, line in zip(rows[net.rows(kind)].tolist(), job.tables[table]["row"], strict=True):
             out[f"{kind.name.lower()}:{job.files[table]}:{line}"] = np.array([row])
     return out

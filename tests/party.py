@@ -16,9 +16,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from heightnet.job.model import COLUMNS, TABLES, Job
+from heightnet.job.model import Job
 from heightnet.job.tapes import INCH
 from heightnet.ledger.field import METRES
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
 MARKED = (("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("levels", "from_mark"), ("levels", "to_mark"))
@@ -164,7 +165,7 @@ class Party:
         self._name_within_runs()
         frames = {table: pd.DataFrame(rows) for table, rows in self.rows.items() if rows}
         for table, frame in frames.items():  # what some rows leave out was not recorded there
-            texts = [c for c in frame if COLUMNS[table][c] == "str"]
+            texts = [c for c in frame if TABLES[table].held[c] == "str"]
             frame[texts] = frame[texts].fillna("")
         return Job.from_frames(name, self.settings, **frames)
 

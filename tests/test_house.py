@@ -21,6 +21,7 @@ import pytest
 from heightnet.commands.group import cli
 from heightnet.commands.overview import COMMANDS
 from heightnet.judge.judgement import STATES
+from heightnet.ledger.thing import AT_MARKS, EXCHANGED, OBSERVED, TAPED
 from heightnet.report.words import VERDICTS
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -30,7 +31,11 @@ TREES = {name.removesuffix(".__init__"): ast.parse(path.read_text(encoding="utf-
 DOCS = "\n".join(path.read_text(encoding="utf-8") for path in [ROOT / "README.md", *(PACKAGE / "docs").glob("*.md")])
 ROAD = ("ledger", "job", "reduce", "kinds", "network", "judge", "tasks", "report", "archive", "commands")
 FUNCTION_LINES = 60
-MOST = {"lines of Python": 23_980, "dict[str, Any]": 131, "templates and scripts": 442}
+KINDS = {*TAPED, *OBSERVED, *AT_MARKS, *EXCHANGED, "group", "mark"}
+NO_IDS = {  # counts, "shot:2 target:1", and hours of the day
+    "heightnet.archive.evidence", "heightnet.archive.across", "heightnet.reduce.moments",
+}  # fmt: skip
+MOST = {"lines of Python": 24_540, "dict[str, Any]": 128, "templates and scripts": 442}
 
 
 def imports(name: str, tree: ast.Module) -> set[str]:
@@ -88,6 +93,30 @@ def test_no_import_runs_back_up_the_road(name):
 def test_the_core_knows_nothing_of_surveying():
     """`adjust` stands beside the road: whoever has a graph or a matrix may use it."""
     assert {room(i) for m, found in IMPORTS.items() if room(m) == "adjust" for i in found} <= {"adjust", "errors"}
+
+
+def takes_apart_or_puts_together(node: ast.AST) -> bool:
+    """Whether code does with a text what is `Thing`'s to do with an id."""
+    if isinstance(node, ast.JoinedStr):
+        text = "".join(str(part.value) if isinstance(part, ast.Constant) else "{}" for part in node.values)
+        return re.search(rf"^{{}}:{{}}$|\b({'|'.join(KINDS)}):{{}}", text) is not None
+    if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
+        return False
+    given = {str(c.value) for a in node.args for c in ast.walk(a) if isinstance(c, ast.Constant)}
+    if node.func.attr in ("partition", "rpartition", "split", "rsplit"):
+        return ":" in given
+    begins = node.func.attr in ("startswith", "removeprefix")
+    return begins and any(text.startswith(f"{kind}:") for text in given for kind in KINDS)
+
+
+def test_only_a_thing_takes_ids_apart_or_puts_them_together():
+    found = [
+        name
+        for name, tree in TREES.items()
+        for node in ast.walk(tree)
+        if name != "heightnet.ledger.thing" and takes_apart_or_puts_together(node)
+    ]
+    assert set(found) <= NO_IDS, found
 
 
 def test_every_function_fits_on_a_screen():

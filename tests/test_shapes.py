@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from heightnet.adjust import adjust
-from heightnet.job.model import TABLES
+from heightnet.ledger.recorded import TABLES
 from heightnet.network import Kind, build_network
 from tests.noise import NOISES, Noise, blunders, errors, of_edges, recorded
 from tests.shapes import BOOKS, SECTION, SHAPES, shape
@@ -38,7 +38,7 @@ def heights(net):
 
 
 def same(one, other):
-    return all(getattr(one.job, t).equals(getattr(other.job, t)) for t in TABLES)
+    return all(one.job.tables[t].equals(other.job.tables[t]) for t in TABLES)
 
 
 def test_every_shape_is_stated():
@@ -133,6 +133,6 @@ def test_tables_hold_no_gaps_in_text():
     for name in ("pillars", "satellites", "mixed"):
         job = shape(name).job
         for table in TABLES:
-            frame = getattr(job, table)
+            frame = job.tables[table]
             texts = frame.select_dtypes("object")
             assert not pd.isna(texts).to_numpy().any()

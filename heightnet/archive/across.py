@@ -18,9 +18,10 @@ from heightnet.archive.rates import Rate, count_interval, estimate_rate, estimat
 from heightnet.archive.sums import REDUCED, Counts, Index, Information, Split, Tally, TimeLine, block_of, mapped
 from heightnet.errors import HeightnetError
 from heightnet.judge.critical import sidak_value
+from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
-Record = dict[str, Any]
 Records = Callable[[], Iterator[Record]]
 
 SCHEMA = "heightnet-across/1"
@@ -155,7 +156,7 @@ class _Found:
                 line = self.lines.setdefault(int(at[k]), TimeLine())
                 line.add(block.day, at, float(u[chosen, k]), G[chosen, k])
         self.names = list(index.at)
-        kinds = _kinds(self.names)
+        kinds = [Thing.of(name).kind for name in self.names]
         constant = self.information.constant
         first = Model(kinds, *self.information.total(), constant[0])
         same = [
@@ -218,7 +219,7 @@ def _things(found: _Found, counts: Counts, false_alarm: float) -> list[Record]:
     out = []
     for i, full in enumerate(found.names):
         thing, since, until = _times(full)
-        kind, _, name = thing.partition(":")
+        kind, name, *_ = Thing.of(thing)
         unit, factor = UNITS[_what(kind)]
         known = bool(information.jobs[i]) and np.isfinite(model.sd[i])
         error, sd = (model.error[i] * factor, model.sd[i] * factor) if known else (None, None)
@@ -278,7 +279,7 @@ def _changes(found: _Found, things: dict[str, Record]) -> list[Record]:
     for full, step in found.steps.items():
         _, before, after = found.splits[full][0]
         thing, since, until = _times(full)
-        kind, _, name = thing.partition(":")
+        kind, name, *_ = Thing.of(thing)
         unit, factor = UNITS[_what(kind)]
         sides = {}
         for side, one in (("before", before), ("after", after)):
@@ -326,10 +327,6 @@ def _usual(model: Model) -> dict[str, Record]:
         unit, factor = UNITS[_what(kind)]
         out[kind] = {f"sd_{unit}": _plain(model.scale[kind] * factor), "things": int(np.sum(model.kind == kind))}
     return out
-
-
-def _kinds(names: list[str]) -> list[str]:
-    return [name.partition(":")[0] for name in names]
 
 
 def _what(kind: str) -> str:

@@ -16,11 +16,12 @@ from scipy.special import expit
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.judge.groups import thing_of
+from heightnet.ledger.thing import TAPED
 from heightnet.network.model import Kind, Network
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 WORTH_A_LOOK = 0.01  # chance from which a class counts as one that may be wrong
 RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other
@@ -162,7 +163,7 @@ def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     columns = {c: readings[c].tolist() for c in ("by", "kind", "scale")} if len(readings) else {}
     unit = net.job.settings.units.length
     of: dict[int, list[int]] = defaultdict(list)
-    for h in np.flatnonzero(np.isin(family.kind, ("setup", "target", "tripod", "reading"))).tolist():
+    for h in np.flatnonzero(family.of(*TAPED)).tolist():
         of[int(family.node[h])].append(h)
     out = []
     for node, hs in of.items():

@@ -18,8 +18,7 @@ from heightnet.archive.one import Order
 from heightnet.archive.store import Store
 from heightnet.report.words import VERDICTS as HEIGHT_VERDICTS
 from heightnet.report.writing import csv_rows, write_text
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ROWS_AT_ONCE = 1000
 LISTS = ("observers", "equipment")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Any
 
 from heightnet.archive.find import Found
 from heightnet.gaps import gaps
@@ -12,8 +11,7 @@ from heightnet.report.claims import plain
 from heightnet.report.story import tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
 ERROR = "error"  # the state of a job that could not be read or adjusted

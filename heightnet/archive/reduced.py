@@ -31,11 +31,12 @@ from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
 from heightnet.judge.judgement import LIKELY, Judgement
 from heightnet.judge.search import Candidates, search
+from heightnet.ledger.thing import ids_of
 from heightnet.network.model import Network
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
 LOOKED_AT = 40  # classes, the largest first
@@ -141,7 +142,7 @@ def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:
     log_det = np.linalg.slogdet(np.eye(len(things)) + G_t * np.outer(spread, spread))[1]
     evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
 
-    common = np.isin(bench.family.ids[classes.representative], [f"group:{name}" for name in things.names])
+    common = np.isin(bench.family.ids[classes.representative], ids_of("group", things.names))
     # that standard deviations were overstated must not make blunders of what are none
     careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
     chosen, each, weight = _likely(bench, judgement, u[careful], G[careful], evidence[careful], common)

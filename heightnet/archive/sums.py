@@ -14,10 +14,11 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.archive.things import OFFSETS
+from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Record = dict[str, Any]
 
 REDUCED = "heightnet-reduced/2"  # the form of the records
 KEPT = 1 << 20  # entries of a sum gathered before equal ones are added up
@@ -123,7 +124,7 @@ class Information:
         at = self.index.of(block.names)
         self._grow()
         count = len(at)
-        W = np.where([n.partition(":")[0] in OFFSETS for n in block.names], self.omega[:, None] ** 2, 0.0)
+        W = np.where([Thing.of(n).kind in OFFSETS for n in block.names], self.omega[:, None] ** 2, 0.0)
         spread = np.eye(count) + block.G[None] * W[:, None, :]
         part = np.linalg.solve(spread, np.broadcast_to(np.column_stack([block.G, block.u]), (len(W), count, count + 1)))
         G, u = part[:, :, :-1], part[:, :, -1]
@@ -306,9 +307,9 @@ def mapped(records: Callable[[], Iterator[Record]], shown: Callable[[str], str])
     """The records with observers' names replaced."""
 
     def one(record: Record) -> Record:
-        def name(thing: str) -> str:
-            kind, _, who = thing.partition(":")
-            return f"{kind}:{shown(who)}" if kind == "observer" else thing
+        def name(id: str) -> str:
+            thing = Thing.of(id)
+            return str(thing._replace(name=shown(thing.name))) if thing.kind == "observer" else id
 
         by = dict(record["by"])
         observers: dict[str, Tally] = defaultdict(Tally)

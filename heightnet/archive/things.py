@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.judge.groups import by_name, thing_of
+from heightnet.ledger.thing import Thing
 from heightnet.network.model import Kind, Network
 
 Floats = npt.NDArray[np.float64]
@@ -33,7 +34,7 @@ VARIES = 0.02  # a thing whose heights vary by less than this share of their mea
 
 @dataclass(frozen=True)
 class Things:
-    """The columns of one job; ``names`` are ``kind:name``.
+    """The columns of one job; ``names`` are ids.
 
     C : (m, t) sparse, in the units of `KINDS`.
     heights : (t,) how many readings, or sights, each touches.
@@ -55,7 +56,7 @@ def things_of(net: Network) -> Things:
     rows: list[Ints] = []
     values: list[Floats] = []
     for kind, name, at, value in _columns(net):
-        names.append(f"{kind}:{name}")
+        names.append(str(Thing(kind, name)))
         rows.append(at)
         values.append(value)
     count = np.array([len(at) for at in rows], dtype=np.int64)

@@ -29,7 +29,7 @@ def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
     from heightnet.job.read import read_job
 
     imported, to = import_landxml(file, job, known), one_line(job)
-    tables = ", ".join(f"{len(getattr(imported.job, t))} {t}" for t in ("marks", "setups", "targets", "shots", "staff"))
+    tables = ", ".join(f"{len(imported.job.tables[t])} {t}" for t in ("marks", "setups", "targets", "shots", "staff"))
     say(f"Wrote {to}: {tables}.")
     known_marks = int(imported.job.marks["height"].notna().sum())
     say(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")

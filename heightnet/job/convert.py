@@ -84,6 +84,11 @@ class Raw:
             self.blanks[column] = _blank(self.table.column(column), len(self.rows))
         return self.blanks[column]
 
+    def held(self, **instead: npt.NDArray[Any]) -> pd.DataFrame:
+        """The columns as the job's own table calls them, and ``row``; some replaced by others."""
+        named = {c.held: self[c.name] for c in self.table.columns if c.held}
+        return frame({**named, **instead, "row": self.rows})
+
     def shown(self, column: str, i: int) -> str:
         """A number as the row gave it, in the table's own unit."""
         factor = {"length": self.length_m, "mm": 0.001}.get(self.table.column(column).kind, 1.0)

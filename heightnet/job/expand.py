@@ -22,13 +22,13 @@ Frames = dict[str, pd.DataFrame]
 
 
 def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, str]]:
-    """Frames of setups, targets and shots with the columns of `model.COLUMNS`, and the files they stand in."""
+    """Frames of setups, targets and shots with the columns of `Table.held`, and the files they stand in."""
     setups, targets, shots = raw["setups"], raw["targets"], raw["shots"]
     files = {"setups": setups.file, "targets": targets.file, "shots": shots.file}
-    setup_frame = _stand_frame(setups, "setup", "instrument")
-    target_frame = _stand_frame(targets, "target", "equipment")
+    setup_frame = setups.held()
+    target_frame = targets.held()
     if not len(shots):
-        return {"setups": setup_frame, "targets": target_frame, "shots": _shot_frame(shots, [], [])}, files
+        return {"setups": setup_frame, "targets": target_frame, "shots": shots.held()}, files
     setup_names = _setup_names(shots, problems)
     new_setups = _setups_of_shots(shots, setup_names, setups, problems)
     target_names, new_targets = _targets_of_shots(shots, targets, problems)
@@ -41,31 +41,9 @@ def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, s
     frames = {
         "setups": setup_frame,
         "targets": target_frame,
-        "shots": _shot_frame(shots, setup_names, target_names),
+        "shots": shots.held(setup=np.asarray(setup_names, object), target=np.asarray(target_names, object)),
     }
     return frames, files
-
-
-def _stand_frame(raw: Raw, kind: str, equipment: str) -> pd.DataFrame:
-    columns = {kind: raw[kind], "mark": raw["mark"], "height": raw["height"], "sd": raw["sd_mm"]}
-    columns |= {name: raw[name] for name in (equipment, "tripod", "when", "observer")}
-    return frame(columns | {"row": raw.rows})
-
-
-def _shot_frame(shots: Raw, setup: Any, target: Any) -> pd.DataFrame:
-    return frame(
-        {
-            "setup": np.asarray(setup, dtype=object),
-            "target": np.asarray(target, dtype=object),
-            "slope_distance": shots["slope_distance"],
-            "zenith_angle": shots["zenith_angle"],
-            "face": shots["face"],
-            "sd_zenith": shots["sd_zenith_sec"],
-            "sd_distance": shots["sd_distance_mm"],
-            "session": shots["session"],
-            "row": shots.rows,
-        }
-    )
 
 
 def _setup_names(shots: Raw, problems: Problems) -> Names:

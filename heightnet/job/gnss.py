@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.convert import Raw, frame
+from heightnet.job.convert import Raw
 from heightnet.job.expand import where
 from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
@@ -55,12 +55,7 @@ def gnss_frame(
     _check_sighted(frames, files, listed[antennas], problems)
     _check_things(frames, setups.iloc[antennas], files, problems)
     _check_marks(raw, at, over, frames["marks"], files["marks"], settings, problems)
-    return frame(
-        {
-            "from_setup": start, "to_setup": end, "rise": rise, "height": height, "sd": raw["sd_mm"],
-            "session": raw["session"], "row": raw.rows,
-        }
-    )  # fmt: skip
+    return raw.held(from_setup=start, to_setup=end, rise=rise, height=height)
 
 
 def _cause(name: str, known: list[str]) -> str:

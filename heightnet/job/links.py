@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from heightnet.job.convert import Raw, frame
+from heightnet.job.convert import Raw
 from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tapes import read_tape
@@ -38,17 +38,8 @@ def equipment_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
                 raw.file, row, "carries", str(group.iloc[-1]), f"one and the same for every point of {name}",
                 like="one and the same for every point of an equipment",
             )  # fmt: skip
-    return frame(
-        {
-            "equipment": raw["equipment"],
-            "point": raw["point"],
-            "radius": np.nan_to_num(raw["radius_mm"], nan=0.0),
-            "offset": np.nan_to_num(raw["offset_mm"], nan=0.0),
-            "usual": raw["usual"],
-            "carries": raw["carries"],
-            "row": raw.rows,
-        }
-    )
+    radius, offset = (np.nan_to_num(raw[column], nan=0.0) for column in ("radius_mm", "offset_mm"))
+    return raw.held(radius=radius, offset=offset)
 
 
 def check_equipment_names(frames: Frames, files: dict[str, str], problems: Problems) -> None:
@@ -145,13 +136,9 @@ def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     points_named = raw["point"].copy()
     for (_, point, _), rows in filled.items():
         points_named[np.isin(raw.rows, rows)] = point
-    return frame(
-        {
-            "stand_kind": kinds, "stand": stands, "text": raw["reading"], "reading": reading, "scale": raw["scale"],
-            "kind": kind, "point": points_named, "radius": radius, "offset": offset, "part": raw["part"],
-            "tape": raw["tape"], "by": raw["by"], "when": raw["when"], "sd": raw["sd_mm"], "row": raw.rows,
-        }
-    )  # fmt: skip
+    return raw.held(
+        stand_kind=kinds, stand=stands, reading=reading, kind=kind, point=points_named, radius=radius, offset=offset
+    )
 
 
 def _stands(raw: Raw, points: _Points, problems: Problems) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
@@ -270,12 +257,7 @@ def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
             raw.file, int(raw.rows[i]), "sd_mm", "", "sd_mm, length or setups",
             "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
         )  # fmt: skip
-    return frame(
-        {
-            "from_mark": raw["from"], "to_mark": raw["to"], "rise": raw["rise"], "length": raw["length"],
-            "setups": raw["setups"], "sd": raw["sd_mm"], "run": raw["run"], "row": raw.rows,
-        }
-    )  # fmt: skip
+    return raw.held()
 
 
 def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
@@ -286,13 +268,7 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
         readings = _book(raw, problems)
     else:
         _check_filled(raw, problems)
-        readings = frame(
-            {
-                "level_setup": raw["level_setup"], "name": raw["mark"], "reading": raw["reading"],
-                "sight": raw["sight"],
-                "distance": raw["distance"], "sd": raw["sd_mm"], "run": raw["run"], "row": raw.rows,
-            }
-        )  # fmt: skip
+        readings = raw.held()
     _check_collimation(raw, problems)
     readings["distance"] = readings["distance"].fillna(0.0)
     listed = set(frames["marks"]["mark"])

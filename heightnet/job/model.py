@@ -26,55 +26,15 @@ gnss        from_setup ("" where one-sided), to_setup, rise (NaN where one-sided
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
-
-TABLES = ("marks", "setups", "targets", "shots", "tape", "equipment", "levels", "staff", "gnss")
-
-COLUMNS: dict[str, dict[str, str]] = {
-    "marks": {
-        "mark": "str", "height": "float", "sd": "float", "east": "float", "north": "float", "separation": "float",
-        "separation_sd": "float", "row": "int",
-    },
-    "setups": {
-        "setup": "str", "mark": "str", "height": "float", "sd": "float", "instrument": "str", "tripod": "str",
-        "when": "str", "observer": "str", "row": "int",
-    },
-    "targets": {
-        "target": "str", "mark": "str", "height": "float", "sd": "float", "equipment": "str", "tripod": "str",
-        "when": "str", "observer": "str", "row": "int",
-    },
-    "shots": {
-        "setup": "str", "target": "str", "slope_distance": "float", "zenith_angle": "float", "face": "str",
-        "sd_zenith": "float", "sd_distance": "float", "session": "str", "row": "int",
-    },
-    "tape": {
-        "stand_kind": "str", "stand": "str", "text": "str", "reading": "float", "scale": "str", "kind": "str",
-        "point": "str", "radius": "float", "offset": "float", "part": "str", "tape": "str", "by": "str",
-        "when": "str", "sd": "float", "row": "int",
-    },
-    "equipment": {
-        "equipment": "str", "point": "str", "radius": "float", "offset": "float", "usual": "bool",
-        "carries": "str", "row": "int",
-    },
-    "levels": {
-        "from_mark": "str", "to_mark": "str", "rise": "float", "length": "float", "setups": "float",
-        "sd": "float", "run": "str", "row": "int",
-    },
-    "staff": {
-        "level_setup": "str", "mark": "str", "name": "str", "reading": "float", "sight": "str",
-        "distance": "float", "sd": "float", "run": "str", "row": "int",
-    },
-    "gnss": {
-        "from_setup": "str", "to_setup": "str", "rise": "float", "height": "float", "sd": "float", "session": "str",
-        "row": "int",
-    },
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -92,19 +52,15 @@ class Note:
 
 @dataclass(frozen=True)
 class Job:
-    """One job as recorded: see the module's table for the columns."""
+    """One job as recorded: see the module's table for the columns.
+
+    tables : each by its name; ``job.marks`` is one too.
+    files : the file that each table stands in.
+    """
 
     name: str
     settings: Settings
-    marks: pd.DataFrame
-    setups: pd.DataFrame
-    targets: pd.DataFrame
-    shots: pd.DataFrame
-    tape: pd.DataFrame
-    equipment: pd.DataFrame
-    levels: pd.DataFrame
-    staff: pd.DataFrame
-    gnss: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame]
     files: dict[str, str]
     path: Path | None = None
     notes: tuple[Note, ...] = ()
@@ -115,9 +71,18 @@ class Job:
         unknown = set(frames) - set(TABLES)
         if unknown:
             raise KeyError(f"no such table: {', '.join(sorted(unknown))}")
-        settings = settings or Settings()
-        full: dict[str, Any] = {table: complete(table, frames.get(table)) for table in TABLES}
-        return cls(name=name, settings=settings, files={t: f"{t}.csv" for t in TABLES}, **full)
+        tables = {table: complete(table, frames.get(table)) for table in TABLES}
+        return cls(name, settings or Settings(), tables, files={table: f"{table}.csv" for table in TABLES})
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        tables: Mapping[str, pd.DataFrame] = self.__dict__.get("tables", {})
+        if name not in tables:
+            raise AttributeError(f"a job has no table {name}")
+        return tables[name]
+
+    def with_tables(self, **frames: pd.DataFrame) -> Job:
+        """The same job with some of its tables in place of those of these names."""
+        return replace(self, tables={**self.tables, **frames})
 
 
 def complete(table: str, frame: pd.DataFrame | None) -> pd.DataFrame:
@@ -125,7 +90,7 @@ def complete(table: str, frame: pd.DataFrame | None) -> pd.DataFrame:
     source = frame if frame is not None else pd.DataFrame()
     blank: dict[str, Any] = {"str": "", "float": float("nan"), "bool": False}
     columns: dict[str, Any] = {}
-    for column, kind in COLUMNS[table].items():
+    for column, kind in TABLES[table].held.items():
         if column in source:
             values = source[column]
         elif kind == "int":

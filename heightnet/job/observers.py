@@ -6,7 +6,6 @@ import hmac
 import re
 from base64 import b32encode
 from collections.abc import Callable
-from dataclasses import replace
 
 from heightnet.job.model import Job
 
@@ -22,11 +21,11 @@ def hide_observers(job: Job, way: str, key: bytes = b"") -> Job:
     key : what the codes are made with; who has it can try names against them.
     """
     shown: Callable[[str], str] = initials if way == "initials" else lambda name: code(name, key)
-    frames = {table: getattr(job, table) for table, _ in COLUMNS}
+    frames = {table: job.tables[table] for table, _ in COLUMNS}
     for table, column in COLUMNS:
         frame = frames[table]
         frames[table] = frame.assign(**{column: [shown(name) for name in frame[column]]})
-    return replace(job, **frames)
+    return job.with_tables(**frames)
 
 
 def code(name: str, key: bytes) -> str:

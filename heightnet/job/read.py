@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from heightnet.errors import InputErrors, InputProblem
-from heightnet.job.convert import Raw, convert, empty, frame
+from heightnet.job.convert import Raw, convert, empty
 from heightnet.job.csvfile import open_csv
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
@@ -134,10 +134,7 @@ def _assemble(
     """A job from its tables as read; raises everything that is wrong."""
     raw, settings, settings_file = read
     files = {table: r.file for table, r in raw.items()}
-    marks = raw["marks"]
-    columns = ("mark", "height", "sd_mm", "east", "north", "separation", "separation_sd_mm")
-    frames = {"marks": frame({c: marks[c] for c in columns}).rename(columns=lambda c: c.removesuffix("_mm"))}
-    frames["marks"] = frames["marks"].assign(row=marks.rows)
+    frames = {"marks": raw["marks"].held()}
     expanded, expanded_files = expand(raw, problems)
     frames |= expanded
     files |= expanded_files
@@ -146,6 +143,7 @@ def _assemble(
     frames["levels"] = levels_frame(raw["levels"], problems)
     frames["staff"] = staff_frame(raw["staff"], frames, problems)
     frames["gnss"] = gnss_frame(raw, frames, files, settings, problems)
+    frames |= {table: raw[table].held() for table in TABLES if table not in frames}
     check_equipment_names(frames, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
@@ -163,7 +161,7 @@ def _assemble(
         files=files,
         path=path,
         notes=tuple(problems.notes),
-        **{table: complete(table, frames[table]) for table in TABLES},  # type: ignore[arg-type]
+        tables={table: complete(table, frames[table]) for table in TABLES},
     )
 
 

@@ -25,7 +25,7 @@ import pandas as pd
 from heightnet.job.angles import read_angle
 from heightnet.job.model import Job
 from heightnet.ledger.field import METRES
-from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.recorded import TABLES, Column
 from heightnet.ledger.settings import SETTINGS, Settings, Units, default, value_of
 
 ARCSEC = math.pi / (180 * 3600)
@@ -82,106 +82,38 @@ def beside(folder: Path) -> Iterator[Path]:
 def job_tables(job: Job, units: Units) -> dict[str, list[Cells]]:
     """Rows of text, heading first, of each table that has any; columns nobody filled are left out."""
     written: dict[str, list[Cells]] = {}
-    for name, columns in _columns(job, units).items():
-        kept = {c: cells for c, cells in columns.items() if TABLES[name].column(c).required or any(cells)}
+    for name, frame in _as_recorded(job).items():
+        columns = [c for c in TABLES[name].columns if (c.held or c.name) in frame]
+        texts = {c: _texts(c, frame[c.held or c.name], units) for c in columns}
+        kept = {c.name: cells for c, cells in texts.items() if c.required or any(cells)}
         rows = list(zip(*kept.values(), strict=True))
         if rows:
             written[name] = [list(kept), *(list(r) for r in rows)]
     return written
 
 
-class _Texts:
-    """Columns of a job as its tables write them, in the job's units."""
-
-    def __init__(self, units: Units) -> None:
-        self.units = units
-
-    def length(self, values: pd.Series) -> Cells:
-        return [_scaled(v, METRES[self.units.length]) for v in values.tolist()]
-
-    def mm(self, values: pd.Series) -> Cells:
-        return [_scaled(v, 0.001) for v in values.tolist()]
-
-    def sec(self, values: pd.Series) -> Cells:
-        return [_scaled(v, ARCSEC) for v in values.tolist()]
-
-    def angle(self, values: pd.Series) -> Cells:
-        return [angle_text(v, self.units.angle) for v in values.tolist()]
-
-    def text(self, values: pd.Series) -> Cells:
-        return [protect(str(v)) for v in values.tolist()]
-
-
-def _columns(job: Job, units: Units) -> dict[str, dict[str, Cells]]:
-    write = _Texts(units)
-    return _of_stands(write, job) | _of_tapes(write, job) | _of_ties(write, job)
-
-
-def _of_stands(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
-    m, s, t, text = job.marks, job.setups, job.targets, write.text
-    length, mm = write.length, write.mm
+def _as_recorded(job: Job) -> dict[str, pd.DataFrame]:
+    """The job's tables with what reading made of several columns, or of blank cells, as it was."""
+    tape, staff, own = job.tape, job.staff, _own_point_values(job)
+    whose = {k: tape["stand"].where(tape["stand_kind"] == k, "") for k in ("setup", "target", "tripod")}
+    name, distance = staff["name"].where(staff["name"] != "", staff["mark"]), staff["distance"].replace(0.0, np.nan)
     return {
-        "marks": {
-            "mark": text(m["mark"]), "height": length(m["height"]), "sd_mm": mm(m["sd"]), "east": length(m["east"]),
-            "north": length(m["north"]), "separation": length(m["separation"]),
-            "separation_sd_mm": mm(m["separation_sd"]),
-        },
-        "setups": {
-            "setup": text(s["setup"]), "mark": text(s["mark"]), "height": length(s["height"]), "sd_mm": mm(s["sd"]),
-            **{c: text(s[c]) for c in ("instrument", "tripod", "when", "observer")},
-        },
-        "targets": {
-            "target": text(t["target"]), "mark": text(t["mark"]), "height": length(t["height"]), "sd_mm": mm(t["sd"]),
-            **{c: text(t[c]) for c in ("equipment", "tripod", "when", "observer")},
-        },
-    }  # fmt: skip
+        **job.tables,
+        "tape": tape.assign(**whose, radius=tape["radius"].where(own), offset=tape["offset"].where(own)),
+        "staff": staff.assign(name=name, distance=distance),
+    }
 
 
-def _of_tapes(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
-    tape, eq, text, mm = job.tape, job.equipment, write.text, write.mm
-    own = _own_point_values(job)
-    return {
-        "tape": {
-            **{k: text(tape["stand"].where(tape["stand_kind"] == k, "")) for k in ("setup", "target", "tripod")},
-            "reading": text(tape["text"]), "scale": text(tape["scale"]), "kind": text(tape["kind"]),
-            "point": text(tape["point"]), "radius_mm": mm(tape["radius"].where(own)),
-            "offset_mm": mm(tape["offset"].where(own)), "part": text(tape["part"]), "tape": text(tape["tape"]),
-            "by": text(tape["by"]), "when": text(tape["when"]), "sd_mm": mm(tape["sd"]),
-        },
-        "equipment": {
-            "equipment": text(eq["equipment"]), "point": text(eq["point"]), "radius_mm": mm(eq["radius"]),
-            "offset_mm": mm(eq["offset"]), "usual": ["yes" if u else "" for u in eq["usual"]],
-            "carries": text(eq["carries"]),
-        },
-    }  # fmt: skip
-
-
-def _of_ties(write: _Texts, job: Job) -> dict[str, dict[str, Cells]]:
-    h, lv, st, gn, text = job.shots, job.levels, job.staff, job.gnss, write.text
-    length, mm = write.length, write.mm
-    return {
-        "shots": {
-            "setup": text(h["setup"]), "target": text(h["target"]), "slope_distance": length(h["slope_distance"]),
-            "zenith_angle": write.angle(h["zenith_angle"]), "face": text(h["face"]),
-            "sd_zenith_sec": write.sec(h["sd_zenith"]), "sd_distance_mm": mm(h["sd_distance"]),
-            "session": text(h["session"]),
-        },
-        "levels": {
-            "from": text(lv["from_mark"]), "to": text(lv["to_mark"]), "rise": length(lv["rise"]),
-            "length": length(lv["length"]), "setups": [_scaled(v, 1.0) for v in lv["setups"].tolist()],
-            "sd_mm": mm(lv["sd"]), "run": text(lv["run"]),
-        },
-        "staff": {
-            "level_setup": text(st["level_setup"]), "mark": text(st["name"].where(st["name"] != "", st["mark"])),
-            "reading": length(st["reading"]),
-            "sight": text(st["sight"]), "distance": length(st["distance"].replace(0.0, np.nan)), "sd_mm": mm(st["sd"]),
-            "run": text(st["run"]),
-        },
-        "gnss": {
-            "from": text(gn["from_setup"]), "to": text(gn["to_setup"]), "rise": length(gn["rise"]),
-            "height": length(gn["height"]), "sd_mm": mm(gn["sd"]), "session": text(gn["session"]),
-        },
-    }  # fmt: skip
+def _texts(column: Column, values: pd.Series, units: Units) -> Cells:
+    """The cells of a column, in the job's units."""
+    if column.kind == "yes":
+        return ["yes" if value else "" for value in values]
+    if column.kind == "angle":
+        return [angle_text(value, units.angle) for value in values.tolist()]
+    if column.numeric:
+        size = {"length": METRES[units.length], "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
+        return [_scaled(value, size) for value in values.tolist()]
+    return [protect(str(value)) for value in values.tolist()]
 
 
 def _own_point_values(job: Job) -> pd.Series:

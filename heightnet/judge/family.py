@@ -18,14 +18,14 @@ import pandas as pd
 from scipy import sparse
 
 from heightnet.kinds.group import LARGEST
+from heightnet.ledger.thing import STANDS, Thing, ids_of, row_ids
 from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.stands import recorded_heights
 from heightnet.reduce.tape import reading_ids
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-HEIGHTS = ("setup", "target", "tripod")  # kinds of hypotheses about a stand's height as a whole
-ONE_OBSERVATION = ("shot", "known", "level", "staff", "gnss")
 SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
@@ -75,8 +75,12 @@ class Family:
         """(h,) the greatest size (m) that each can have: of common errors that of their kind, of others any."""
         out = np.full(len(self), np.inf)
         for h in np.flatnonzero(self.of("group")).tolist():
-            out[h] = LARGEST.get(str(self.ids[h]).split(":")[1], np.inf) * self.unit[h]
+            out[h] = LARGEST.get(self.thing(h).pair[0], np.inf) * self.unit[h]
         return out
+
+    def thing(self, h: int) -> Thing:
+        """What hypothesis h says is wrong."""
+        return Thing.of(str(self.ids[h]))
 
     def members(self, h: int) -> Ints:
         """Observations that hypothesis h touches."""
@@ -106,11 +110,10 @@ class _Builder:
         self._pattern(observations, self.count - n + np.arange(n), np.ones(n))
 
     def pattern(
-        self, kind: str, name: str, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan,
-        unit: float = 1.0,
+        self, thing: Thing, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan, unit: float = 1.0
     ) -> None:  # fmt: skip
         """One hypothesis that touches several observations."""
-        self._add(kind, [name], np.array([node]), np.array([-1]), rate, size, unit)
+        self._add(thing.kind, [str(thing)], np.array([node]), np.array([-1]), rate, size, unit)
         self._pattern(rows, np.full(len(rows), self.count - 1), values)
 
     def _add(
@@ -159,14 +162,14 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
     rows = net.rows(Kind.SHOT)
     file = job.files["shots"]
     at = np.arange(rows.start, rows.stop)
-    builder.singles("shot", [f"shot:{file}:{r}" for r in job.shots["row"]], at, np.full(len(at), -1), rates.shot)
+    builder.singles("shot", row_ids("shot", file, job.shots["row"]), at, np.full(len(at), -1), rates.shot)
     _known(builder, net)
     for kind, table in ((Kind.LEVEL, "levels"), (Kind.STAFF, "staff")):
         rows = net.rows(kind)
-        frame = getattr(job, table)
+        frame = job.tables[table]
         name = kind.name.lower()
         at = np.arange(rows.start, rows.stop)
-        ids = [f"{name}:{job.files[table]}:{r}" for r in frame["row"]]
+        ids = row_ids(name, job.files[table], frame["row"])
         builder.singles(name, ids, at, np.full(len(at), -1), rates.level)
     if len(job.gnss):
         _satellite(builder, net)
@@ -207,20 +210,15 @@ def _heights(builder: _Builder, net: Network) -> None:
     stands, first, count = np.unique(node[order], return_index=True, return_counts=True)
     kinds, labels = stand_labels(net, stands)
     obs = rows.start + order[first]
-    for kind in ("setup", "target", "tripod"):
+    for kind in STANDS:
         at = np.flatnonzero((kinds == kind) & (count == 1))
-        builder.singles(kind, [f"{kind}:{name}" for name in labels[at].tolist()], obs[at], stands[at], rate_of[kind])
+        builder.singles(kind, ids_of(kind, labels[at].tolist()), obs[at], stands[at], rate_of[kind])
     for i in np.flatnonzero(count > 1).tolist():
         kind, stand, size = str(kinds[i]), int(stands[i]), int(count[i])
         these = order[first[i] : first[i] + size]
-        builder.pattern(kind, f"{kind}:{labels[i]}", rows.start + these, np.ones(size), stand, rate_of[kind])
-        builder.singles(
-            "reading",
-            [names[i] for i in these],
-            rows.start + these,
-            np.full(size, stand),
-            rates.reading,
-        )
+        builder.pattern(Thing(kind, str(labels[i])), rows.start + these, np.ones(size), stand, rate_of[kind])
+        ids = [names[i] for i in these]
+        builder.singles("reading", ids, rows.start + these, np.full(size, stand), rates.reading)
 
 
 def _known(builder: _Builder, net: Network) -> None:
@@ -228,13 +226,13 @@ def _known(builder: _Builder, net: Network) -> None:
     rate = net.job.settings.rates.known
     rows = net.rows(Kind.KNOWN)
     at = np.arange(rows.start, rows.stop)
-    builder.singles("known", [f"known:{net.nodes.name[n]}" for n in net.head[rows]], at, net.head[rows], rate)
+    builder.singles("known", ids_of("known", net.nodes.name[net.head[rows]].tolist()), at, net.head[rows], rate)
     if len(net.held):
         edges = slice(0, net.edge_count)
         for node in net.held:
             touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
             sign = np.where(net.head[touching] == node, -1.0, 1.0)
-            builder.pattern("known", f"known:{net.nodes.name[node]}", touching, sign, int(node), rate)
+            builder.pattern(Thing("known", str(net.nodes.name[node])), touching, sign, int(node), rate)
 
 
 def _satellite(builder: _Builder, net: Network) -> None:
@@ -242,7 +240,7 @@ def _satellite(builder: _Builder, net: Network) -> None:
     rates, job = net.job.settings.rates, net.job
     rows = net.rows(Kind.GNSS)
     at = np.arange(rows.start, rows.stop)
-    ids = [f"gnss:{job.files['gnss']}:{r}" for r in job.gnss["row"]]
+    ids = row_ids("gnss", job.files["gnss"], job.gnss["row"])
     builder.singles("gnss", ids, at, np.full(len(at), -1), rates.gnss)
     start, end = (np.where(node == DATUM, -1, net.nodes.mark[node]) for node in (net.tail[rows], net.head[rows]))
     row = np.concatenate([at, at])
@@ -253,30 +251,30 @@ def _satellite(builder: _Builder, net: Network) -> None:
     row, mark, sign = row[kept][order], mark[kept][order], sign[kept][order]
     marks, first = np.unique(mark, return_index=True)
     for node, these, signs in zip(marks.tolist(), np.split(row, first[1:]), np.split(sign, first[1:]), strict=True):
-        builder.pattern("separation", f"separation:{net.nodes.name[node]}", these, signs, node, rates.separation)
+        builder.pattern(Thing("separation", str(net.nodes.name[node])), these, signs, node, rates.separation)
 
 
 def _swaps(builder: _Builder, net: Network, among: set[int] | None) -> None:
     """HI and HT of one sight booked in each other's place: the records fix the size."""
     rows = net.rows(Kind.HEIGHT)
     node = net.head[rows]
-    total = np.bincount(node, weights=net.readings["height"].to_numpy(float)) if len(node) else np.zeros(0)
     positions: dict[int, list[int]] = {}
     for i, n in enumerate(node.tolist()):
         positions.setdefault(n, []).append(rows.start + i)
     rate = net.job.settings.rates.setup * SWAP_SHARE
+    of_setup, of_target = (recorded_heights(net, kind)[0] for kind in ("setup", "target"))
     setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
     pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
     for s, t in pairs:
         at, to = int(net.setup_node[s]), int(net.target_node[t])
         if at == to or at not in positions or to not in positions or not (among is None or {at, to} & among):
             continue
-        size = float(total[at] / len(positions[at]) - total[to] / len(positions[to]))
+        size = float(of_setup[s] - of_target[t])
         if abs(size) < SWAP_LEAST_M or np.isnan(size):
             continue
         touched = np.array(positions[at] + positions[to])
         sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
-        builder.pattern("swap", f"swap:{setups[s]}/{targets[t]}", touched, sign, at, rate, size)
+        builder.pattern(Thing.both("swap", setups[s], targets[t]), touched, sign, at, rate, size)
 
 
 def _exchanges(builder: _Builder, net: Network, among: set[int] | None) -> None:
@@ -295,6 +293,5 @@ def _exchanges(builder: _Builder, net: Network, among: set[int] | None) -> None:
             continue
         size = float(reading[back[0]] - reading[fore[0]])
         if abs(size) >= EXCHANGE_LEAST_M:
-            name = f"exchange:{of_level}:{of_run}" if of_run else f"exchange:{of_level}"
             at = rows.start + np.array([back[0], fore[0]])
-            builder.pattern("exchange", name, at, np.array([1.0, -1.0]), -1, rate, size)
+            builder.pattern(Thing.both("exchange", of_level, of_run), at, np.array([1.0, -1.0]), -1, rate, size)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from heightnet.ledger.thing import NOT_NAMED, Thing
 from heightnet.network.model import DATUM, Kind, Network
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-NOT_NAMED = "(not named)"
 THE_LEVEL = "the level"
 
 
@@ -30,7 +30,7 @@ def add_groups(builder: _Builder, net: Network) -> None:
         scale = float(np.sqrt(np.mean(pattern**2)))
         if scale == 0:
             continue
-        builder.pattern("group", f"group:{kind}:{name}", rows, pattern / scale, -1, rate, size * scale, scale)
+        builder.pattern(Thing.both("group", kind, name), rows, pattern / scale, -1, rate, size * scale, scale)
 
 
 def _groups(net: Network) -> Iterator[tuple[str, str, Ints, Floats, float]]:

@@ -15,7 +15,6 @@ from scipy import linalg
 
 from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import log_bayes
-from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
@@ -23,6 +22,7 @@ from heightnet.judge.search import FIXED_SIZE_SD_M, Clock
 from heightnet.judge.slots import Slot, slots_of
 from heightnet.judge.stepwise import one_at_a_time
 from heightnet.judge.tails import blunder_among_strays, long_tails
+from heightnet.ledger.thing import OBSERVED, TAPED
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -40,7 +40,7 @@ SHOWN_AT_MOST = 100  # explanations
 FREE_PRECISION = 1.0  # 1 / m^2: a size that nothing is known of beforehand, within a metre or so
 TAILS_FROM = 20  # redundancy from which a job can show how long the tails of its errors are
 LEAST_HEAVY = 0.005  # probability of long tails below which they change nothing
-SINGLE = (*HEIGHTS, "reading", *ONE_OBSERVATION)
+SINGLE = (*TAPED, *OBSERVED)
 IN_CLASS_UP_TO = 2_000  # members of a class up to which causes are weighed against one another
 
 CLOSES, SCATTER, UNCLEAR, WRONG = "closes", "scatters", "unclear", "wrong"

@@ -22,9 +22,10 @@ from heightnet.adjust import Fit, adjust
 from heightnet.adjust.graph import bridges, series_classes
 from heightnet.judge.bench import Bench, BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
-from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION, Family, build_family
+from heightnet.judge.family import Family, build_family
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
 from heightnet.judge.search import Candidates, Clock, log_gain, search
+from heightnet.ledger.thing import OBSERVED, STANDS, TAPED
 from heightnet.network.model import DATUM, Kind, Network
 
 Floats = npt.NDArray[np.float64]
@@ -208,7 +209,7 @@ class LargeBench(BenchBase):
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
         family = self.family
         out = family.observation.copy()
-        several = np.flatnonzero((out < 0) & family.of(*HEIGHTS))
+        several = np.flatnonzero((out < 0) & family.of(*STANDS))
         out[several] = family.C.indices[family.C.indptr[several]]
         return out
 
@@ -231,7 +232,7 @@ class LargeBench(BenchBase):
         net, family = self.net, self.family
         held = np.arange(len(net.nodes))
         held[net.held] = DATUM
-        drawn = np.flatnonzero((self._edge_of >= 0) & family.of(*HEIGHTS, *ONE_OBSERVATION))
+        drawn = np.flatnonzero((self._edge_of >= 0) & family.of(*STANDS, *OBSERVED))
         edge = self._edge_of[drawn]
         i, j = held[net.tail[edge]], held[net.head[edge]]
         is_bridge, series = bridges(i, j, len(held)), series_classes(i, j, len(held))
@@ -338,7 +339,7 @@ class LargeBench(BenchBase):
         tested = self.classes.tested
         bayes = np.append(log_bayes(*self._cleared(), self.candidates), 0.0)[label]
         bayes = np.exp(np.where(tested, np.minimum(bayes, SURE), 0.0))
-        kinds = [(of, at) for kind in (*HEIGHTS, "reading", *ONE_OBSERVATION)
+        kinds = [(of, at) for kind in (*TAPED, *OBSERVED)
                  if len(at := np.flatnonzero(tested & (of := family.of(kind))))]  # fmt: skip
         rate = family.rate.copy()
         for _ in range(RATE_ROUNDS):

@@ -15,7 +15,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.family import HEIGHTS, Family
+from heightnet.judge.family import Family
+from heightnet.ledger.thing import AT_MARKS, EXCHANGED, LEVELLED, TAPED
 from heightnet.network.model import Kind, Network
 from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
 
@@ -60,7 +61,7 @@ class Places:
 
     def key_of(self, h: int) -> Key:
         """The thing a hypothesis is about: a stand for its heights and readings, else the hypothesis itself."""
-        if self.family.kind[h] in (*HEIGHTS, "reading"):
+        if self.family.kind[h] in TAPED:
             return STAND, int(self.family.node[h])
         return OTHER, int(h)
 
@@ -77,7 +78,7 @@ class Places:
 
     def size(self, place: Place) -> int:
         """How many hypotheses a place holds; two values in each other's place are about what is counted already."""
-        return sum(self.family.kind[h] not in ("swap", "exchange") for h in place.hypotheses)
+        return sum(self.family.kind[h] not in EXCHANGED for h in place.hypotheses)
 
     # ---- places ----
 
@@ -93,7 +94,7 @@ class Places:
     def _subjects(self, h: int) -> Iterator[tuple[str, Key | int]]:
         net, kind, node = self.net, str(self.family.kind[h]), int(self.family.node[h])
         yield "thing", self.key_of(h)
-        if kind in (*HEIGHTS, "reading", "swap"):
+        if kind in (*TAPED, "swap"):
             stands = [node] if kind != "swap" else self.stands_of_swap(h)
             if kind == "swap":
                 yield from (("thing", (STAND, stand)) for stand in stands)
@@ -111,9 +112,9 @@ class Places:
             mark = int(net.nodes.mark[net.target_node[net.shot_target[shot]]])
             if mark >= 0:
                 yield "mark", mark
-        elif kind in ("known", "separation"):
+        elif kind in AT_MARKS:
             yield "mark", node
-        elif kind in ("staff", "level", "exchange"):
+        elif kind in LEVELLED:
             if kind == "staff":
                 yield "mark", int(net.tail[self.family.observation[h]])
             yield from (("section", i) for i in self._sections_of.get(h, []))
@@ -194,11 +195,11 @@ class Places:
 
     @cached_property
     def _heights(self) -> tuple[Ints, Ints, Ints]:
-        return self._by_node((*HEIGHTS, "reading"))
+        return self._by_node(TAPED)
 
     @cached_property
     def _marks(self) -> tuple[Ints, Ints, Ints]:
-        return self._by_node(("known", "separation"))
+        return self._by_node(AT_MARKS)
 
     @cached_property
     def _swaps(self) -> dict[int, list[int]]:
@@ -237,7 +238,7 @@ class Places:
         """(m,) the hypothesis of each observation by itself, -1 where it has none."""
         family = self.family
         out = np.full(len(self.net.y), -1, dtype=np.int64)
-        own = ~family.of(*HEIGHTS, "reading") & (family.observation >= 0)
+        own = ~family.of(*TAPED) & (family.observation >= 0)
         out[family.observation[own]] = np.flatnonzero(own)
         return out
 
@@ -263,12 +264,7 @@ class Places:
 
     @staticmethod
     def _of_chain(chain: Chain, at: dict[str, int], exchanges: dict[str, int]) -> set[int]:
-        out = {at[id_] for id_ in chain.ids}
-        for leg in chain.legs:
-            id_ = f"exchange:{leg.place}:{leg.run}" if leg.run else f"exchange:{leg.place}"
-            if id_ in exchanges:
-                out.add(exchanges[id_])
-        return out
+        return {at[id_] for id_ in chain.ids} | {exchanges[id_] for id_ in chain.exchanges if id_ in exchanges}
 
     @cached_property
     def _sections_of(self) -> dict[int, list[int]]:

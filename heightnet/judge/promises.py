@@ -18,10 +18,10 @@ from scipy.special import ndtr, ndtri
 
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import LARGEST_EXPONENT, Odds, canonical_order
-from heightnet.judge.family import HEIGHTS
 from heightnet.judge.large import LargeBench
 from heightnet.judge.naming import EVIDENCE
 from heightnet.judge.places import STAND
+from heightnet.ledger.thing import STANDS
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -237,7 +237,7 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
     T = bench.reduction.K.T @ _noise(bench)
     u = np.array([bench.reduction.through(g, T) for g in range(len(bench.factors.tape))])
     lines = _Lines(bench, u, bench.reduction.evidence(T), bench.diagonals, bench.base)
-    of_height = bench.family.of(*HEIGHTS)
+    of_height = bench.family.of(*STANDS)
     for c in np.flatnonzero(bench.free).tolist():  # of two values exchanged nobody asks from which size on
         members = bench.classes.members(c)
         size = bench.diagonal[members] ** -0.5
@@ -261,13 +261,13 @@ def _of_many(bench: LargeBench) -> Promises:
     classes, k = bench.classes, bench.closing.k
     tested = classes.tested
     found[tested] = bench.delta * bench.diagonal[tested] ** -0.5
-    label = classes.label[bench.family.of(*HEIGHTS) & tested]
+    label = classes.label[bench.family.of(*STANDS) & tested]
     if not 0 < len(label) <= NAMED_HEIGHTS or bench.net.edge_count > NAMED_OBSERVATIONS:
-        alone[bench.family.of(*HEIGHTS) & tested] = np.nan
+        alone[bench.family.of(*STANDS) & tested] = np.nan
         return Promises(found, alone, at_most=True)
     u, diagonal = bench.seen_at_stated(_noise(bench))
     lines = _Lines(bench, u[None], np.zeros((1, COLUMNS)), diagonal[None], 0)
-    of_height = bench.family.of(*HEIGHTS)
+    of_height = bench.family.of(*STANDS)
     for some in np.array_split(np.unique(label), 1 + len(label) // AT_ONCE):
         columns = bench.columns_at_stated(some)
         for c, column in zip(some.tolist(), columns.T, strict=True):
@@ -279,7 +279,7 @@ def _of_many(bench: LargeBench) -> Promises:
 
 
 def _none_yet(bench: BenchBase) -> tuple[Floats, Floats]:
-    return np.full(len(bench.family), np.inf), np.where(bench.family.of(*HEIGHTS), np.inf, np.nan)
+    return np.full(len(bench.family), np.inf), np.where(bench.family.of(*STANDS), np.inf, np.nan)
 
 
 def _named(bench: BenchBase, line: _Line, said: Floats) -> float:

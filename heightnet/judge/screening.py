@@ -14,8 +14,9 @@ import pandas as pd
 
 from heightnet.job.model import Job
 from heightnet.judge.readings import SCATTER, compare_readings
+from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import Reading
-from heightnet.reduce.tape import reading_ids
+from heightnet.reduce.tape import reading_ids, taped_heights
 
 LOWEST_M, HIGHEST_M = 0.2, 2.5  # outside these an instrument height is unusual
 SAME_M = 1e-6  # two records of one number
@@ -45,7 +46,7 @@ def screen(job: Job, readings: pd.DataFrame, checks: list[dict[str, Any]] | None
     A target's zero, or its height outside 0.2 to 2.5 m, is reported only where most of its equipment are not so:
     a prism on the mark itself and a long pole are what they are.
     """
-    heights = readings.groupby(["stand_kind", "stand"], sort=False)["height"].mean()
+    heights = taped_heights(readings)
     setups = _of(heights, "setup", job.setups["setup"].to_numpy(object))
     targets = _of(heights, "target", job.targets["target"].to_numpy(object))
     checks = compare_readings(job, readings) if checks is None else checks
@@ -67,9 +68,10 @@ def _of(heights: pd.Series, kind: str, names: Names) -> Floats:
 
 
 def _finding(
-    rule: str, id: str, value: float, other_id: str | None = None, other: float | None = None
+    rule: str, thing: object, value: float, other: object = None, other_value: float | None = None
 ) -> dict[str, Any]:
-    return {"rule": rule, "id": id, "value_m": float(value), "other_id": other_id, "other_value_m": other}
+    other_id = other and str(other)
+    return {"rule": rule, "id": str(thing), "value_m": float(value), "other_id": other_id, "other_value_m": other_value}
 
 
 def _sizes(kind: str, names: Names, heights: Floats, equipment: Names | None) -> Iterator[dict[str, Any]]:
@@ -80,7 +82,7 @@ def _sizes(kind: str, names: Names, heights: Floats, equipment: Names | None) ->
         zero, outside = _unlike_the_rest(zero, equipment), _unlike_the_rest(outside, equipment)
     for rule, where in (("zero", zero), ("negative", negative), ("outside", outside)):
         for i in np.flatnonzero(where):
-            yield _finding(rule, f"{kind}:{names[i]}", heights[i])
+            yield _finding(rule, Thing(kind, names[i]), heights[i])
 
 
 def _unlike_the_rest(where: npt.NDArray[np.bool_], groups: Names) -> npt.NDArray[np.bool_]:
@@ -107,7 +109,8 @@ def _same_as_before(job: Job, heights: Floats) -> Iterator[dict[str, Any]]:
         same &= ~_on_fixed_poles(job, same, after)
     names = table["setup"].to_numpy(object)
     for i, j in zip(before[same], after[same], strict=True):
-        yield _finding("same_as_before", f"setup:{names[j]}", heights[j], f"setup:{names[i]}", float(heights[i]))
+        one, other = Thing("setup", names[j]), Thing("setup", names[i])
+        yield _finding("same_as_before", one, heights[j], other, float(heights[i]))
 
 
 def _on_fixed_poles(job: Job, same: npt.NDArray[np.bool_], after: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -126,7 +129,8 @@ def _same_as_target(job: Job, setups: Floats, targets: Floats) -> Iterator[dict[
     same = np.abs(setups[at] - targets[to]) < SAME_M
     names, aims = job.setups["setup"].to_numpy(object), job.targets["target"].to_numpy(object)
     for i, j in zip(at[same], to[same], strict=True):
-        yield _finding("same_as_target", f"setup:{names[i]}", setups[i], f"target:{aims[j]}", float(targets[j]))
+        one, other = Thing("setup", names[i]), Thing("target", aims[j])
+        yield _finding("same_as_target", one, setups[i], other, float(targets[j]))
 
 
 def _booked(job: Job, readings: pd.DataFrame, kind: str, heights: Floats) -> Iterator[dict[str, Any]]:
@@ -139,7 +143,7 @@ def _booked(job: Job, readings: pd.DataFrame, kind: str, heights: Floats) -> Ite
     # most agree to a few tenths of a millimetre: only the rest are looked at one by one
     for i in np.flatnonzero(np.abs(booked - heights) > 0.0005 + SCATTER * np.nan_to_num(sd, nan=np.inf)):
         if abs(booked[i] - heights[i]) > Reading.booked(booked[i], scale).unit / 2 + SCATTER * sd[i]:
-            yield _finding("booked_differs", f"{kind}:{table[kind].iloc[i]}", booked[i], None, float(heights[i]))
+            yield _finding("booked_differs", Thing(kind, table[kind].iloc[i]), booked[i], None, float(heights[i]))
 
 
 def _disagree(readings: pd.DataFrame, checks: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
@@ -11,6 +9,7 @@ from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.moments import is_later
 from heightnet.reduce.reading import DECIMAL_FEET, FEET, FOOT, METRIC
+from heightnet.reduce.tape import mean_height
 
 USUAL_HOOK = (0.03, 0.01)  # size and sd, m, where the equipment table is silent
 SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
@@ -66,11 +65,10 @@ def evidence(records: Records, thing: Thing) -> Evidence:
     if not found:
         raise KeyError(f"no reading behind {thing}")
     equipment = records.equipment_of(kind, stand)
-    weights = [1 / max(column["sd"][i], 1e-6) ** 2 for i in found]
     others = (str(column["when"][i]) for i in records.at.get((kind, stand), ()))
     return Evidence(
         kind,
-        float(np.average([column["height"][i] for i in found], weights=weights)),
+        mean_height(*([column[of][i] for i in found] for of in ("height", "sd")))[0],
         readings=tuple(records.reading(i) for i in found),
         points=records.points(equipment),
         hooks=records.sizes("hook", {column["tape"][i] for i in found}),

@@ -14,7 +14,7 @@ import pandas as pd
 from heightnet.job.model import Job
 from heightnet.kinds.cause import POPULATION
 from heightnet.reduce.reading import MeasuringPoint, Reading
-from heightnet.reduce.tape import READINGS
+from heightnet.reduce.tape import READINGS, taped_heights
 
 
 class _Positions:
@@ -49,9 +49,8 @@ class Records:
 
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
-        """The mean of each stand's reduced readings, by kind and name."""
-        height = self.column["height"]
-        return {stand: sum(height[i] for i in at) / len(at) for stand, at in self.at.items()}
+        """Of each stand by its own readings, by kind and name."""
+        return dict(zip(self.at, taped_heights(self.readings).tolist(), strict=True))
 
     @cached_property
     def at(self) -> dict[tuple[str, str], list[int]]:
@@ -87,9 +86,9 @@ class Records:
     def row(self, table: str, number: int) -> pd.Series:
         """The row of a table that stands in this row of its file."""
         if table not in self._at_row:
-            rows = getattr(self.job, table)["row"].tolist()
+            rows = self.job.tables[table]["row"].tolist()
             self._at_row[table] = {row: i for i, row in enumerate(rows)}
-        return getattr(self.job, table).iloc[self._at_row[table][number]]
+        return self.job.tables[table].iloc[self._at_row[table][number]]
 
     def mark(self, name: str) -> pd.Series:
         """The row of a mark."""
@@ -186,7 +185,7 @@ class Records:
     def _rows(self, table: str, column: str) -> _Positions:
         """Where each name stands in a column, sorted out once however many suspects ask."""
         if (table, column) not in self._sorted:
-            self._sorted[table, column] = _Positions(getattr(self.job, table)[column])
+            self._sorted[table, column] = _Positions(self.job.tables[table][column])
         return self._sorted[table, column]
 
     @cached_property

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from heightnet.ledger.ranges import Range
+
+T = TypeVar("T")
 
 METRES = {"m": 1.0, "ft": 0.3048, "ftUS": 1200.0 / 3937.0}
 """The units of length that a job may be written in, in metres; ftUS is the survey foot of the United States."""
@@ -52,3 +54,18 @@ class Field:
         if self.within is not None:
             return self.within.takes(value)
         return value in self.choices if self.choices else isinstance(value, str)
+
+
+def put(into: dict[str, T], name: str, what: T, after: str = "") -> None:
+    """Put something under a name of its own into what has an order: after something else, or last.
+
+    Raises ValueError where the name is taken, or there is nothing to come after.
+
+    >>> order = {"a": 1, "c": 3}
+    >>> put(order, "b", 2, after="a"); list(order)
+    ['a', 'b', 'c']
+    """
+    if name in into or (after and after not in into):
+        raise ValueError(f"{name}: there is one already, or there is no {after!r} for it to come after")
+    last = [(other, into.pop(other)) for other in list(into)[list(into).index(after) + 1 if after else len(into) :]]
+    into.update([(name, what), *last])

@@ -6,10 +6,12 @@ schema; nothing else in the package says what a column is called or holds.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from functools import cached_property
 
 from heightnet.ledger import ranges
-from heightnet.ledger.field import Field
+from heightnet.ledger.field import Field, put
 from heightnet.ledger.ranges import Range
 
 # What a cell holds, and how a message calls it where no range says it.
@@ -36,6 +38,7 @@ class Column(Field):
     also : the trade's other words for it, recognised in any case and spacing.
     words : other words for a choice, lower case: choice.
     hint : what a number outside of its rule is likely to be.
+    called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
     """
 
     required: bool = False
@@ -43,6 +46,12 @@ class Column(Field):
     also: tuple[str, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
     hint: str = ""
+    called: str | None = None
+
+    @property
+    def held(self) -> str:
+        """Its name in the job's own table, whose numbers are metres and radians; "" where it is not there."""
+        return re.sub("_(mm|sec)$", "", self.name) if self.called is None else self.called
 
     @property
     def numeric(self) -> bool:
@@ -75,12 +84,24 @@ class Table:
     """One table of a job: a CSV file or a sheet of a workbook.
 
     key : columns whose value may occur once only, together.
+    made : columns of the job's own table that reading makes of several, each with its type.
     """
 
     name: str
     meaning: str
     columns: tuple[Column, ...]
     key: tuple[str, ...] = ()
+    made: tuple[tuple[str, str], ...] = ()
+
+    @cached_property
+    def held(self) -> dict[str, str]:
+        """The columns of the job's own table, each "str", "float", "bool" or "int".
+
+        >>> TABLES["marks"].held["sd"], TABLES["equipment"].held["usual"]
+        ('float', 'bool')
+        """
+        own = {c.held: "float" if c.numeric else "bool" if c.kind == "yes" else "str" for c in self.columns if c.held}
+        return {**own, **dict(self.made), "row": "int"}
 
     def column(self, name: str) -> Column:
         return next(c for c in self.columns if c.name == name)
@@ -105,6 +126,11 @@ def _stand(height: str, also: tuple[str, ...], within: Range, hint: str = "") ->
             also=("sd mm", "height sd mm"), within=ranges.SD_MM,
         ),
     )  # fmt: skip
+
+
+def _whose(name: str, stand: str, also: str) -> Column:
+    """One of the columns of which each tape reading fills one."""
+    return Column(name, "name", f"Whose height it is: {stand}.", also=(also,), called="")
 
 
 _TRIPOD = Column(
@@ -218,17 +244,17 @@ SHOTS = Table(
             also=("target id", "to", "sighted", "target name"),
         ),
         Column(
-            "mark", "name", "Flat form: the mark sighted.",
+            "mark", "name", "Flat form: the mark sighted.", called="",
             also=("point", "point sighted", "to mark", "to point", "target mark", "target point", "pt"),
         ),
         Column(
-            "target_height", "length", "Flat form: target height over that mark.",
+            "target_height", "length", "Flat form: target height over that mark.", called="",
             also=("height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
             within=ranges.TARGET_M,
         ),
         Column(
             "placement", "text",
-            "Flat form: another word where the target was put up again at the same mark and height.",
+            "Flat form: another word where the target was put up again at the same mark and height.", called="",
         ),
         Column(
             "slope_distance", "length", "Slope distance, instrument axis to target centre.", required=True,
@@ -247,15 +273,15 @@ SHOTS = Table(
             also=("face l/r", "circle"),
         ),
         Column(
-            "at", "name", "Flat form: the mark the set-up stands over.",
+            "at", "name", "Flat form: the mark the set-up stands over.", called="",
             also=("station", "stn", "from", "at station", "instrument station", "occupied", "inst at", "at mark"),
         ),
         Column(
-            "instrument_height", "length", "Flat form: instrument height over that mark.",
+            "instrument_height", "length", "Flat form: instrument height over that mark.", called="",
             also=("height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "instrument ht", "ht of inst"),
             within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT,
         ),
-        Column("instrument", "name", "Flat form: the instrument.", also=("inst", "total station")),
+        Column("instrument", "name", "Flat form: the instrument.", called="", also=("inst", "total station")),
         Column(
             "sd_zenith_sec", "sec", "Standard deviation of this zenith angle; blank: precision.zenith_sec.",
             within=ranges.SD_SEC,
@@ -274,11 +300,11 @@ TAPE = Table(
     "tape",
     "Tape readings behind a height, one row a reading. A stand with rows here takes its height from them.",
     (
-        Column("setup", "name", "Whose height it is: the set-up (or fill target or tripod).", also=("setup id",)),
-        Column("target", "name", "Whose height it is: the target (or fill setup or tripod).", also=("target id",)),
-        Column("tripod", "name", "Whose height it is: the stand (or fill setup or target).", also=("stand",)),
+        _whose("setup", "the set-up (or fill target or tripod)", "setup id"),
+        _whose("target", "the target (or fill setup or tripod)", "target id"),
+        _whose("tripod", "the stand (or fill setup or target)", "stand"),
         Column(
-            "reading", "reading", "As read: 1.586, 5.203, 5' 2 7/16\" or 5-2 7/16.", required=True,
+            "reading", "reading", "As read: 1.586, 5.203, 5' 2 7/16\" or 5-2 7/16.", required=True, called="text",
             also=("tape reading", "read", "measured"),
         ),
         Column(
@@ -307,6 +333,7 @@ TAPE = Table(
         _WHEN,
         Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", within=ranges.SD_MM),
     ),
+    made=(("stand_kind", "str"), ("stand", "str"), ("reading", "float")),
 )  # fmt: skip
 
 EQUIPMENT = Table(
@@ -345,8 +372,11 @@ LEVELS = Table(
     "levels",
     "Spirit-levelled height differences.",
     (
-        Column("from", "name", "From this mark,", required=True, also=("from mark", "start", "from point")),
-        Column("to", "name", "to this mark,", required=True, also=("to mark", "end", "to point")),
+        Column(
+            "from", "name", "From this mark,", required=True, called="from_mark",
+            also=("from mark", "start", "from point"),
+        ),
+        Column("to", "name", "to this mark,", required=True, called="to_mark", also=("to mark", "end", "to point")),
         Column(
             "rise", "length", "height of `to` less height of `from`.", required=True,
             also=("height difference", "difference", "diff", "dh", "rise fall", "difference of level"),
@@ -374,7 +404,7 @@ STAFF = Table(
         ),
         Column(
             "mark", "name", "Where the staff stood: a mark, or a change point (any name marks does not list).",
-            required=True, also=("point", "pt", "station", "stn", "change point", "turning point"),
+            required=True, called="name", also=("point", "pt", "station", "stn", "change point", "turning point"),
         ),
         Column(
             "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
@@ -392,30 +422,31 @@ STAFF = Table(
         Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
         _RUN,
         Column(
-            "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.",
+            "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
             also=("bs", "backsight", "b s", "back"), within=ranges.STAFF_M,
         ),
         Column(
-            "intermediate_sight", "length", "Book form: a reading between.",
+            "intermediate_sight", "length", "Book form: a reading between.", called="",
             also=("is", "intermediate", "inter sight", "intersight", "i s"), within=ranges.STAFF_M,
         ),
         Column(
-            "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.",
+            "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.", called="",
             also=("fs", "foresight", "f s", "fore"), within=ranges.STAFF_M,
         ),
         Column(
-            "collimation", "length", "As booked, the elevation of the line of sight; not used.",
+            "collimation", "length", "As booked, the elevation of the line of sight; not used.", called="",
             also=("hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc", "line of sight",
                   "height of plane of collimation", "collimation height", "instrument height"),
             within=ranges.HEIGHT_M,
         ),
         Column(
-            "reduced_level", "length", "As booked; not used. Known heights belong in marks.",
+            "reduced_level", "length", "As booked; not used. Known heights belong in marks.", called="",
             also=("rl", "elevation", "elev", "reduced level", "height"), within=ranges.HEIGHT_M,
         ),
-        Column("rise", "length", "As booked; not used.", within=ranges.RISE_M),
-        Column("fall", "length", "As booked; not used.", within=ranges.RISE_M),
+        Column("rise", "length", "As booked; not used.", called="", within=ranges.RISE_M),
+        Column("fall", "length", "As booked; not used.", called="", within=ranges.RISE_M),
     ),
+    made=(("mark", "str"),),
 )  # fmt: skip
 
 GNSS = Table(
@@ -424,9 +455,13 @@ GNSS = Table(
     (
         Column(
             "from", "name", "From this set-up's antenna; blank for a height by a positioning service.",
+            called="from_setup",
             also=("from setup", "start", "base", "reference", "from point"),
         ),
-        Column("to", "name", "to this set-up's antenna.", required=True, also=("to setup", "end", "rover", "setup")),
+        Column(
+            "to", "name", "to this set-up's antenna.", required=True, called="to_setup",
+            also=("to setup", "end", "rover", "setup"),
+        ),
         Column(
             "rise", "length", "Ellipsoidal height of the reference point of `to` less that of `from`.",
             also=("height difference", "difference", "dh", "up", "ellipsoidal rise"), within=ranges.RISE_M,
@@ -440,5 +475,21 @@ GNSS = Table(
     ),
 )  # fmt: skip
 
-TABLES = {t.name: t for t in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, GNSS)}
+TABLES: dict[str, Table] = {}
 """Every table by name, in the order of a job."""
+
+
+def declare(table: Table, after: str = "") -> None:
+    """Make a table one of a job's, after another one or last.
+
+    Raises ValueError where its name is taken, or it speaks of columns that it has not.
+    """
+    names = set(table.names)
+    unknown = {*table.key, *(other for c in table.columns for other in c.unless)} - names
+    if unknown or len(names) < len(table.columns):
+        raise ValueError(f"{table.name}: a column is there twice, or there is no {', '.join(sorted(unknown))}")
+    put(TABLES, table.name, table, after)
+
+
+for _table in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, GNSS):
+    declare(_table)

@@ -1,26 +1,54 @@
-"""What a statement is about: one thing of the job, or one way in which several are wrong together."""
+"""What a statement is about: one thing of the job, or one way in which several are wrong together.
+
+Only this module takes an id apart or puts one together.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import repeat
 from typing import NamedTuple
 
-ROW_KINDS = ("reading", "shot", "level", "staff", "gnss")  # told by the file and row they stand in
+STANDS = ("setup", "target", "tripod")
+"""A stand's height as a whole; "tripod" one that an instrument and a target share."""
+TAPED = (*STANDS, "reading")
+"""What a tape says."""
+ROWS = ("shot", "level", "staff", "gnss")
+"""One observation, a row of its table."""
+OBSERVED = (*ROWS, "known")
+"""One observation that is not taped."""
+LEVELLED = ("staff", "level", "exchange")
+"""What stands in a level book."""
+EXCHANGED = ("swap", "exchange")
+"""Two values in each other's place."""
+AT_MARKS = ("known", "separation")
+"""A recorded value of a mark."""
+
+NOT_NAMED = "(not named)"
+"""The name of what is common to all that nobody gave a name."""
+
+TABLES = {
+    "shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss", "separation": "separations",
+    "known": "known", "group": "groups", "setup": "setups", "target": "targets",
+}  # fmt: skip
+"""The table of results.json with the records of a kind."""
+
+_BY_ROW = frozenset((*ROWS, "reading"))
+_BETWEEN = {"swap": "/"}  # what stands between the two names of a pair, else ":"
 
 
 class Thing(NamedTuple):
     """A thing of a job; ``str(thing)`` is its id in results.json, `Thing.of` reads it back.
 
-    kind : what it is: a stand ("setup", "target", "tripod"), a row of a file (`ROW_KINDS`), a mark's height ("known",
-        "separation"), two values in each other's place ("swap", "exchange"), or what is common to many ("group").
-    name : of what is not told by its row, in full; of a group its own kind and member, ``equipment:prism 2``.
-    file, row : where a row stands; "" and 0 of all others.
+    kind : what it is: `TAPED`, `OBSERVED`, `AT_MARKS`, `EXCHANGED`, "mark" as found, "group" for what is common to
+        many; of what many jobs share "equipment" and the like.
+    name : of what is not told by its row, in full; of two names in one see `pair`.
+    file, row : where a row stands, the first of several; "" and 0 of all others.
 
     >>> Thing.of("reading:tape.csv:12")
     Thing(kind='reading', name='', file='tape.csv', row=12)
     >>> str(Thing("setup", "A:7")), Thing.of("setup:A:7").name
     ('setup:A:7', 'A:7')
-    >>> Thing.of("swap:S1/P3").pair, Thing.of("exchange:L3:run 2").pair, Thing.of("group:equipment:prism 2").pair
-    (('S1', 'P3'), ('L3', 'run 2'), ('equipment', 'prism 2'))
     """
 
     kind: str
@@ -31,17 +59,53 @@ class Thing(NamedTuple):
     @classmethod
     def of(cls, id: str) -> Thing:
         kind, _, name = id.partition(":")
-        if kind not in ROW_KINDS:
+        if kind not in _BY_ROW:
             return cls(kind, name)
         file, _, row = name.rpartition(":")
         return cls(kind, file=file, row=int(row))
 
-    def __str__(self) -> str:
-        return f"{self.kind}:{self.file}:{self.row}" if self.file else f"{self.kind}:{self.name}"
+    @classmethod
+    def both(cls, kind: str, first: str, second: str = "") -> Thing:
+        """Two names in one: set-up and target of a swap, level set-up and run of an exchange, kind and member of a
+        group.  Where the first holds what stands between them, ``~1`` stands for it, and ``~0`` for ``~``.
+
+        >>> str(Thing.both("swap", "S1", "P3")), str(Thing.both("exchange", "L3")), Thing.both("swap", "1/2", "P/3")
+        ('swap:S1/P3', 'exchange:L3', Thing(kind='swap', name='1~12/P/3', file='', row=0))
+        """
+        between = _BETWEEN.get(kind, ":")
+        first = first.replace("~", "~0").replace(between, "~1")
+        return cls(kind, f"{first}{between}{second}" if second else first)
 
     @property
     def pair(self) -> tuple[str, str]:
-        """The two names in one: set-up and target of a swap, level set-up and run of an exchange, kind and member of a
-        group; the second is "" where there is none."""
-        first, _, second = self.name.partition("/" if self.kind == "swap" else ":")
-        return first, second
+        """The two names of `both`; the second is "" where there is none.
+
+        >>> Thing.of("swap:1~12/P/3").pair, Thing.of("exchange:L3").pair, Thing.of("group:equipment:prism 2").pair
+        (('1/2', 'P/3'), ('L3', ''), ('equipment', 'prism 2'))
+        """
+        between = _BETWEEN.get(self.kind, ":")
+        first, _, second = self.name.partition(between)
+        return first.replace("~1", between).replace("~0", "~"), second
+
+    @property
+    def called(self) -> str:
+        """Its name, or the file and row it stands in."""
+        return f"{self.file}:{self.row}" if self.kind in _BY_ROW else self.name
+
+    def __str__(self) -> str:
+        return f"{self.kind}:{self.called}"
+
+
+def ids_of(kind: str, names: Iterable[object]) -> list[str]:
+    """Ids of many things of one kind by their names, without making the things."""
+    return [f"{kind}:{name}" for name in names]
+
+
+def row_ids(kind: str, files: str | Iterable[str], rows: Iterable[int]) -> list[str]:
+    """Ids of many rows, of one file or of a file each.
+
+    >>> row_ids("shot", "shots.csv", [2, 3])
+    ['shot:shots.csv:2', 'shot:shots.csv:3']
+    """
+    files = repeat(files) if isinstance(files, str) else files
+    return [f"{kind}:{file}:{row}" for file, row in zip(files, rows, strict=False)]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil, isfinite
 
 from heightnet.job.model import Job
+from heightnet.ledger.thing import Thing, row_ids
 from heightnet.network.model import Kind, Network
 from heightnet.network.stands import stand_heights
 
@@ -84,6 +86,11 @@ class Chain:
     def ids(self) -> tuple[str, ...]:
         return tuple(id_ for leg in self.legs for id_ in leg.ids)
 
+    @property
+    def exchanges(self) -> Iterator[str]:
+        """Ids of backsight and foresight in each other's place, of each of its level set-ups."""
+        return (str(Thing.both("exchange", leg.place, leg.run)) for leg in self.legs if leg.kind == "staff")
+
     def cut(self, at: set[str]) -> list[Chain]:
         """The chain in parts, cut at these marks."""
         parts: list[list[Leg]] = [[]]
@@ -113,7 +120,7 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
             continue
         b, f = back[0], fore[0]
         km = sum(far for far in (distance[b], distance[f]) if far == far) / 1000  # NaN: not recorded
-        ids = tuple(f"staff:{file}:{row[i]}" for i in (b, f))
+        ids = tuple(row_ids("staff", file, (row[b], row[f])))
         legs.append(
             Leg(str(mark[b]), str(mark[f]), reading[b] - reading[f], km, 1.0, str(of_run), ids, "staff", str(at),
                 reading[b], reading[f])
@@ -130,7 +137,7 @@ def level_legs(job: Job) -> list[Leg]:
     for start, end, run, row, rise, length, count in zip(*columns, *numbers, strict=True):
         far = length if isfinite(length) else 0.0
         setups = count if isfinite(count) else float(max(1, ceil(far / USUAL_SETUP_M)))
-        ids = (f"level:{file}:{row}",)
+        ids = tuple(row_ids("level", file, [row]))
         out.append(Leg(str(start), str(end), rise, far / 1000, setups, str(run), ids, "levels", f"row {row}"))
     return out
 
@@ -149,7 +156,7 @@ def trig_legs(net: Network) -> list[Leg]:
         between = float(taped[at] + rise - taped[to])
         if a < 0 or b < 0 or a == b or not isfinite(between):
             continue
-        ids = (f"shot:{file}:{row}", f"setup:{setup}", f"target:{target}")
+        ids = (*row_ids("shot", file, [row]), str(Thing("setup", setup)), str(Thing("target", target)))
         out.append(Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, TRIG, f"{setup} to {target}"))
     return out
 
@@ -162,7 +169,7 @@ def chains_of(legs: list[Leg], faults: list[Fault] | None = None) -> list[Chain]
             out[-1].append(leg)
             continue
         if faults is not None and out and out[-1][-1].run == leg.run:
-            faults.append(Fault("gap", leg.run, leg.place, int(leg.ids[0].rpartition(":")[2])))
+            faults.append(Fault("gap", leg.run, leg.place, Thing.of(leg.ids[0]).row))
         out.append([leg])
     return [Chain(part[0].run, part[0].kind, tuple(part)) for part in out]
 

@@ -26,3 +26,13 @@ def stand_heights(net: Network, without: Ints = NONE) -> tuple[Floats, Floats]:
     total[total == 0] = np.nan
     value = np.bincount(node, weights=weight * net.rise[rows], minlength=nodes)
     return value / total, total**-0.5
+
+
+def recorded_heights(net: Network, kind: str) -> tuple[Floats, Floats]:
+    """Height above its mark that was recorded of each set-up or target, and its sd, m; NaN where none was.
+
+    kind : "setup" or "target".
+    """
+    node, axis = (net.setup_node, net.setup_axis) if kind == "setup" else (net.target_node, net.target_axis)
+    mean, sd = stand_heights(net)
+    return mean[node] + axis, sd[node]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
+from heightnet.ledger.thing import row_ids
 
 Length = TypeVar("Length", float, npt.NDArray[np.float64])
 
@@ -62,7 +64,26 @@ def reduce_tape(job: Job) -> pd.DataFrame:
 
 def reading_ids(readings: pd.DataFrame) -> list[str]:
     """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row."""
-    return [f"reading:{file}:{rows[0]}" for file, rows in zip(readings["file"], readings["rows"], strict=True)]
+    return row_ids("reading", readings["file"], (rows[0] for rows in readings["rows"]))
+
+
+def mean_height(heights: Sequence[float], sds: Sequence[float]) -> tuple[float, float]:
+    """Of several reduced readings of one height the mean, weighted by their precision, and its standard deviation.
+
+    >>> mean, sd = mean_height([1.50, 1.53], [0.001, 0.002])
+    >>> round(mean, 4), round(sd, 5)
+    (1.506, 0.00089)
+    """
+    weights = [sd**-2 for sd in sds]
+    return sum(w * h for w, h in zip(weights, heights, strict=True)) / sum(weights), sum(weights) ** -0.5
+
+
+def taped_heights(readings: pd.DataFrame) -> pd.Series:
+    """The `mean_height` of each stand's own readings, by kind and name, in the order of a table of ``READINGS``."""
+    weight = readings["sd"].astype(float) ** -2
+    stand = [readings["stand_kind"], readings["stand"]]
+    total = (weight * readings["height"].astype(float)).groupby(stand, sort=False).sum()
+    return total / weight.groupby(stand, sort=False).sum()
 
 
 def target_sd_mm(job: Job) -> float:
@@ -71,7 +92,7 @@ def target_sd_mm(job: Job) -> float:
 
 
 def _booked(job: Job, kind: str, table: str, sd_mm: float, with_tape: set[tuple[str, str]]) -> pd.DataFrame:
-    source = getattr(job, table)
+    source = job.tables[table]
     rows = source[source["height"].notna()]
     if with_tape:
         taped = {stand for of, stand in with_tape if of == kind}

@@ -5,14 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date
-from typing import Any
 
 from heightnet.judge.causes import NONE as NO_USUAL_CAUSE
 from heightnet.kinds import height
 from heightnet.report.document import Block, Fold, Section, Table
 from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ROWS_SHOWN = 60
 NAMED_AT_MOST = 12

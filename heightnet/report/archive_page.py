@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
-from typing import Any
 
 from heightnet.report import archive_words as words
 from heightnet.report import document as doc
@@ -14,8 +13,7 @@ from heightnet.report.claims import strong
 from heightnet.report.html import pieces
 from heightnet.report.listings import Listing, Row
 from heightnet.report.numbers import count
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 FIRST_ROWS = 200  # in the page as they are; the others are made of data when they are asked for
 MOST_ROWS = 50_000  # the worst of them: a browser sorts so many at once

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.report.document import DOUBTFUL, SOUND, WORD, WRONG
 from heightnet.report.listings import Column
 from heightnet.report.numbers import NONE, count, fixed
 from heightnet.result import CONTRADICTED
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 STATES = {
     state: WORD[state]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from heightnet.ledger.thing import LEVELLED, Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
+from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import TONES, headline, place_of, relative, slip_of, state_word, untested_phrases
-from heightnet.report.words import SIGHTS, TOLERANCE, Words
-
-Record = dict[str, Any]
+from heightnet.report.words import TOLERANCE, Words
+from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
 LOOPS_SHOWN = 12
@@ -21,7 +20,6 @@ TWO_PEGS = (
     "Test the level by two pegs and adjust it; until then keep back and fore sights equal. A new levelling with "
     "unequal sights would miss alike."
 )
-COLLIMATION = "group:collimation:"
 FAULTS = {
     "no_backsight": "has no backsight",
     "no_foresight": "has no foresight",
@@ -163,7 +161,7 @@ def _why(words: Words, r: Record, slip: Record | None) -> list[str]:
 def _table(words: Words, rivals: list[Record]) -> Table:
     """The readings in question as they stand in the book, and what each would be."""
     lengths, rows = words.lengths, []
-    all_staff = all(r["id"].startswith("staff:") for r in rivals)
+    all_staff = all(Thing.of(r["id"]).kind == "staff" for r in rivals)
     for r in rivals:
         of = f"rival:{r['order']}"
         likely = claim(of, "probability", r["probability"], of_100(r["probability"]))
@@ -172,7 +170,7 @@ def _table(words: Words, rivals: list[Record]) -> Table:
         if all_staff:
             at = words.records[r["id"]]
             sight, mark = SIGHTS.get(at["sight"] or "", "staff reading"), at["name"] or at["mark"]
-            where = [name(at["level_setup"]), name(at["run"]) or NONE, sight, name(mark), str(at["row"])]
+            where = [name(at["level_setup"]), name(at["run"] or NONE), sight, name(mark), str(at["row"])]
             rows.append([*where, booked, would, likely])
         else:
             rows.append([words.label(r["id"]), booked, would, error(words, r), likely])
@@ -207,9 +205,9 @@ def _plan(words: Words) -> Section | None:
     plan, findings = facts["plan"], facts["findings"]
     steps = plan["steps"]
     if findings and all(f["named"] for f in findings):
-        if all(f["id"].startswith(COLLIMATION) for f in findings):
+        if all(Thing.of(f["id"]).pair[0] == "collimation" for f in findings):
             return Section("What to do", [TWO_PEGS])
-        if not any(f["id"].startswith(("staff:", "level:", "exchange:", "shot:")) for f in findings):
+        if not {Thing.of(f["id"]).kind for f in findings} & {*LEVELLED, "shot"}:
             return Section("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
     if not findings or not steps:
         return None

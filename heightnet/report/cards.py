@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from typing import Any
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim, is_claim, strong
 from heightnet.report.document import Block, Bullets, Card, Note, Number, Numbers, Section, Table, Verdict
 from heightnet.report.keys import Keys
@@ -13,8 +13,7 @@ from heightnet.report.numbers import NONE, fixed, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.story import often
 from heightnet.report.words import VERDICTS, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 FULL = 60  # so many heights get a full card, those that need attention first; the others a short one
 SHORT = 2000  # beyond, only full cards: results.json has the rest
@@ -57,12 +56,10 @@ def _loops_of(words: Words) -> dict[tuple[str, str], list[tuple[int, Record]]]:
     for number, loop in words.numbered("loops"):
         through: set[tuple[str, str]] = set()
         for id in loop["ids"]:
-            if not id.startswith(("shot:", "gnss:")) or (record := words.records.get(id)) is None:
-                continue
-            if id.startswith("shot:"):
-                through |= {("setup", record["setup"]), ("target", record["target"])}
-            else:
-                through |= {("setup", record[end]) for end in ("from", "to") if record[end]}
+            kind, record = Thing.of(id).kind, words.records.get(id) or {}
+            if kind in ("shot", "gnss"):
+                ends = (("setup", "setup"), ("target", "target"), ("setup", "from"), ("setup", "to"))
+                through |= {(stand, record[end]) for stand, end in ends if record.get(end)}
         for stand in through:
             found[stand].append((number, loop))
     return found
@@ -76,7 +73,7 @@ def _card(
     word = "Set-up" if kind == "setup" else "Target"
     over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
     thing = stand["instrument"] if kind == "setup" else stand["equipment"]
-    shared = f"shared {words.short('tripod:' + stand['tripod'])}" if stand["tripod"] else ""
+    shared = f"shared {words.short(str(Thing('tripod', stand['tripod'])))}" if stand["tripod"] else ""
     who = ", ".join(part for part in (thing, stand["observer"], stand["when"], shared) if part)
     causes = [_cause(words, stand, cause) for cause in stand["causes"] if cause["probability"] >= LEAST_CAUSE]
     blocks: list[Block] = [Note(who, "when")] if who else []
@@ -152,7 +149,7 @@ def reduction(words: Words, reading: Record) -> str:
 def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     if stand["hypothesis"] is None:
         return []
-    of = f"{kind}:{stand[kind]}"
+    of = words.key(stand)
     lines = [words.checks(stand)]
     same = [words.label(id) for id in stand["same_as"]]
     if same:
@@ -220,7 +217,7 @@ def _loop(words: Words, number: int, loop: Record) -> str:
 
 
 def _statistics(words: Words, kind: str, stand: Record) -> list[Number]:
-    lengths, m, of = words.lengths, words.lengths.small_short, f"{kind}:{stand[kind]}"
+    lengths, m, of = words.lengths, words.lengths.small_short, words.key(stand)
 
     def one(name: str, fact: str, shown: str, meaning: str) -> Number:
         return Number(name, claim(of, fact, stand[fact], shown), meaning)

@@ -7,8 +7,9 @@ its members it is are not given.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
@@ -16,8 +17,7 @@ from heightnet.report.keys import Keys
 from heightnet.report.numbers import chance, fixed, listing
 from heightnet.report.story import size_of
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 MARKS, RESIDUALS = 40, 10
 FELT_MM = 0.05  # a smaller change rounds to nothing
@@ -137,13 +137,13 @@ def _line(words: Words, of: str, member: Record, part: Part) -> str:
 def _heights(words: Words, keys: Keys, of: str, explanation: Record) -> list[Line]:
     lengths, out = words.lengths, []
     for s in explanation["setups"]:
-        name, then = s["setup"], s["corrected_m"]
+        name, then, thing = s["setup"], s["corrected_m"], Thing("setup", s["setup"])
         now = (words.setups.get(name) or {}).get("recorded_m")
         if now is None or then is None or abs(now - then) * 1000 < FELT_MM:
             continue
         cells = [
-            claim(f"setup:{name}", "recorded_m", now, lengths.height(now)),
-            claim(f"{of}/setup:{name}", "corrected_m", then, lengths.height(then)),
+            claim(thing, "recorded_m", now, lengths.height(now)),
+            claim(f"{of}/{thing}", "corrected_m", then, lengths.height(then)),
         ]
         out.append(Line(name, cells, keys.setup(name)))
     return out
@@ -161,10 +161,10 @@ def _marks(words: Words, keys: Keys, of: str, explanation: Record) -> tuple[list
     shown = felt if len(felt) <= MARKS else sorted(felt, key=lambda change: -abs(change[0]))[:MARKS]
     out = []
     for change, before, mark in shown:
-        name = mark["mark"]
-        under = f"{of}/mark:{name}"
+        name, thing = mark["mark"], Thing("mark", mark["mark"])
+        under = f"{of}/{thing}"
         cells = [
-            claim(f"mark:{name}", "height_m", before, lengths.height(before)),
+            claim(thing, "height_m", before, lengths.height(before)),
             claim(under, "height_m", mark["height_m"], lengths.height(mark["height_m"])),
             claim(under, "change_mm", change, _signed(lengths.column(change))),
             claim(under, "sd_mm", mark["sd_mm"], lengths.column(mark["sd_mm"])),

@@ -20,12 +20,12 @@ _STRONG = re.compile(f"{LOUD}([^{LOUD}{LOW}]*){LOW}")
 _CLAIM = re.compile(f"{OPEN}([^{PART}]*){PART}([^{PART}]*){PART}([^{PART}]*){PART}([^{SHUT}]*){SHUT}")
 
 
-def claim(of: str, fact: str, value: Any, text: str) -> str:
+def claim(of: object, fact: str, value: Any, text: str) -> str:
     """Text that states a fact of a thing.
 
     Parameters
     ----------
-    of : an id of a hypothesis or reading, ``mark:NAME``, ``finding:1``, ``finding:1.members.0``, ``explanation:1``,
+    of : a thing or its id, of a mark ``mark:NAME``, ``finding:1``, ``finding:1.members.0``, ``explanation:1``,
         ``explanation:1/ID`` (what becomes of a thing under it), ``step:1``, ``cause:ID:KEY``, ``loop:1``, ``check:1``,
         a table of results.json, or ``judgement``, ``fit``, ``settings``, ``vocabulary``.
     fact : the key of its record, with a path where it lies deeper (``heights.0.height_m``); of a table ``VERDICT``,
@@ -37,7 +37,7 @@ def claim(of: str, fact: str, value: Any, text: str) -> str:
     ('It is almost certain.', 'It is <span data-of="setup:S4" data-fact="pro')
     """
     shown = name(json.dumps(value, ensure_ascii=False))
-    return f"{OPEN}{name(of)}{PART}{fact}{PART}{shown}{PART}{text}{SHUT}"
+    return f"{OPEN}{name(str(of))}{PART}{fact}{PART}{shown}{PART}{text}{SHUT}"
 
 
 def name(text: str) -> str:

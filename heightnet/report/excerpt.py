@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from heightnet.report.words import VERDICTS, antennas_of
+from heightnet.report.namer import antennas_of
+from heightnet.report.words import VERDICTS
 from heightnet.rows import Record, column
 
 WHOLE_UP_TO = 20_000  # sights, levelled differences, staff readings and satellite heights: a page holds all up to here

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
 from heightnet.report.numbers import listing
 from heightnet.report.story import place_of
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 CHOICES = 6  # explanations that can be chosen on the page
 
@@ -43,7 +43,7 @@ def part_of(words: Words, id: str, also: list[str]) -> Part:
             return Part("", f"one of {len(ids):,} of those {count} values", None)
     if len(ids) <= 3:
         return Part("", f"either {listing([words.label(i) for i in ids], 3, 'or')}", None)
-    kinds = {words.kind_of(i) for i in ids}
+    kinds = {words.plural(Thing.of(i).kind) for i in ids}
     return Part("", f"one of {len(ids):,} {kinds.pop() if len(kinds) == 1 else 'values'}", None)
 
 

@@ -1,4 +1,4 @@
-"""results.json as text: the facts in the order of the schema, rounded far below anything a tape can read.
+"""results.json as text: the facts in the order of the ledger, rounded far below anything a tape can read.
 
 Rounding (1 um, 0.1 um where the key ends in ``_mm``) keeps the last bits of floating point, which differ from
 machine to machine, out of files that people compare.  Whatever is shown is made from the rounded facts.  Only the
@@ -7,46 +7,18 @@ settings stay as they were given.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from functools import cache
-from importlib.resources import files
 from math import isfinite
 from typing import Any
 
+from heightnet.ledger.record import Fact, Keyed, Many, Maybe, Record, Type, decimals, record_of
+from heightnet.ledger.results import results
 from heightnet.rows import Column, Nested, Rows
 
-DECIMALS = {"_m": 6, "_mm": 4, "_sec": 4, "_deg": 7, "_km": 6}
-OTHER_DECIMALS = 6
 RECORDS_AT_ONCE = 2000
 
 Shape = Callable[[Any], Any]
-
-
-@cache
-def schema() -> dict[str, Any]:
-    """The JSON Schema (2020-12) of results.json.
-
-    >>> schema()["properties"]["schema"]["const"]
-    'heightnet-results/2'
-    """
-    text = files("heightnet.report").joinpath("results.schema.json").read_text(encoding="utf-8")
-    found: dict[str, Any] = json.loads(text)
-    return found
-
-
-def fields_of(table: str) -> list[str]:
-    """The keys of one record of a table of results.json, or of a definition in its schema, in order.
-
-    >>> fields_of("loops")[:3]
-    ['marks', 'ids', 'length_km']
-    """
-    whole = schema()
-    part = whole["properties"].get(table) or whole["$defs"][table]
-    part = part.get("items", part)
-    if "$ref" in part:
-        part = whole["$defs"][part["$ref"].rsplit("/", 1)[1]]
-    return list(part["properties"])
 
 
 def json_chunks(facts: dict[str, Any]) -> Iterator[str]:
@@ -83,9 +55,7 @@ def _lines(records: list[Any]) -> str:
 
 def as_written(facts: dict[str, Any]) -> dict[str, Any]:
     """The facts as results.json holds them: rounded, and so ordered alike on every machine where two are equal."""
-    shapes = _shapes()
-    keys = [key for key in shapes if key in facts] + [key for key in facts if key not in shapes]
-    return {key: shapes.get(key, _unknown(key))(facts[key]) for key in keys}
+    return _record(facts, _shapes(results()))
 
 
 def _dumps(value: Any) -> str:
@@ -95,25 +65,27 @@ def _dumps(value: Any) -> str:
 
 
 @cache
-def _shapes() -> dict[str, Shape]:
-    return {key: _shape(key, part) for key, part in schema()["properties"].items()}
+def _shapes(record: Record) -> dict[str, Shape]:
+    return {fact.name: _shape(fact.name, fact.type) for fact in record}
 
 
-def _shape(key: str, part: dict[str, Any]) -> Shape:
+@cache
+def _shape(key: str, type: Type) -> Shape:
     """How a value under this key is ordered and rounded."""
-    if "$ref" in part:
-        part = schema()["$defs"][part["$ref"].rsplit("/", 1)[1]]
-    if "items" in part:
-        return _or_none(_of_list(key, part["items"]))
-    if "properties" in part:
-        shapes = {name: _shape(name, inner) for name, inner in part["properties"].items()}
-        return _or_none(lambda record: _record(record, shapes))
-    if isinstance(part.get("additionalProperties"), dict):
-        rounded = _rounded(key)
-        return _or_none(lambda values: {name: rounded(value) for name, value in values.items()})
-    if "type" not in part:
-        return _unknown(key)
-    return _rounded(key) if "number" in part["type"] else _same
+    match type:
+        case Maybe(of=inner):
+            return _or_none(_shape(key, inner))
+        case Many(of=inner):
+            return _or_none(_of_list(key, inner))
+        case Keyed(of=inner):
+            shape = _shape(key, inner)
+            return _or_none(lambda values: {name: shape(value) for name, value in values.items()})
+        case Record():
+            shapes = _shapes(type)
+            return _or_none(lambda record: _record(record, shapes))
+        case "number" | "share":
+            return _rounded(key)
+    return _same
 
 
 def _or_none(shape: Shape) -> Shape:
@@ -121,7 +93,7 @@ def _or_none(shape: Shape) -> Shape:
 
 
 def _unknown(key: str) -> Shape:
-    """What the schema does not describe: every number in it rounded all the same."""
+    """What the ledger does not declare: every number in it rounded all the same."""
     rounded = _rounded(key)
 
     def shaped(value: Any) -> Any:
@@ -134,24 +106,23 @@ def _unknown(key: str) -> Shape:
     return shaped
 
 
-def _of_list(key: str, items: dict[str, Any]) -> Shape:
+def _of_list(key: str, of: Type) -> Shape:
     """The shape of a list: of records one by one, or of `Rows` column by column."""
-    inner = _shape(key, items)
-    if "$ref" in items:
-        items = schema()["$defs"][items["$ref"].rsplit("/", 1)[1]]
-    parts = items.get("properties", {})
+    inner, record = _shape(key, of), record_of(of)
+    facts: dict[str, Fact] = {fact.name: fact for fact in record} if record else {}
 
     def column(name: str, values: Column) -> Column:
-        part = parts.get(name, {})
+        fact = facts.get(name)
         if isinstance(values, Nested):
-            return Nested(_of_list(name, part.get("items", {}))(values.rows), values.starts)
+            nested = record_of(fact.type) if fact else None
+            return Nested(_of_list(name, nested or "object")(values.rows), values.starts)
         if getattr(getattr(values, "dtype", None), "kind", "") == "f":
             return _rounded_column(name, values)
-        shape = _shape(name, part)
+        shape = _shape(name, fact.type) if fact else _unknown(name)
         return values if shape is _same else [value if not value and value != 0 else shape(value) for value in values]
 
     def shaped(values: Any) -> Any:
-        return values.mapped(list(parts), column) if isinstance(values, Rows) else [inner(value) for value in values]
+        return values.mapped(list(facts), column) if isinstance(values, Rows) else [inner(value) for value in values]
 
     return shaped
 
@@ -163,19 +134,15 @@ def _record(record: dict[str, Any], shapes: dict[str, Shape]) -> dict[str, Any]:
     return ordered
 
 
-def _decimals(key: str) -> int:
-    return next((n for end, n in DECIMALS.items() if key.endswith(end)), OTHER_DECIMALS)
-
-
 def _rounded(key: str) -> Shape:
-    decimals = _decimals(key)
+    places = decimals(key)
 
     def rounded(value: float | None) -> float | None:
         if value is None:
             return None
         if not isfinite(value):
             raise ValueError(f"{key} is {value}: a number that does not exist is None")
-        return round(value, decimals) + 0.0  # + 0.0: no "-0.0"
+        return round(value, places) + 0.0  # + 0.0: no "-0.0"
 
     return rounded
 
@@ -183,7 +150,7 @@ def _rounded(key: str) -> Shape:
 def _rounded_column(key: str, values: Column) -> Column:
     import numpy as np
 
-    return np.round(values, _decimals(key)) + 0.0
+    return np.round(values, decimals(key)) + 0.0
 
 
 def _same(value: Any) -> Any:

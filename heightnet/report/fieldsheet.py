@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from math import hypot, sqrt
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Step
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
+from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.story import place_of, stretch, would_show
-from heightnet.report.words import SIGHTS, Words
-
-Record = dict[str, Any]
-
+from heightnet.report.words import Words
+from heightnet.rows import Record
 
 FIELD_BOOK = ["booked", "which point, which scale", "who, when"]
 
@@ -130,7 +130,7 @@ class Entry(NamedTuple):
 def _less(words: Words, booked: Booked, error: float) -> float:
     """What would have been booked without the error; a slant reading is longer than the height it gives."""
     assert booked.value is not None
-    reading = words.records.get(booked.of, {}) if booked.of.startswith("reading:") else {}
+    reading = words.records.get(booked.of, {}) if Thing.of(booked.of).kind == "reading" else {}
     if reading.get("kind") != "slant":
         return booked.value - error
     radius = (reading["radius_mm"] or 0.0) / 1000
@@ -139,11 +139,11 @@ def _less(words: Words, booked: Booked, error: float) -> float:
 
 def _entry(words: Words, id: str) -> Entry:
     """The place of one member of a finding in the field book; of what is not there its name alone."""
-    kind, _, name = id.partition(":")
+    kind, name, *_ = Thing.of(id)
     record = words.records.get(id)
     if record is None or kind == "group":
         return Entry(words.label(id))
-    if kind in ("setup", "target", "tripod", "reading"):
+    if kind in TAPED:
         return _stand(words, id, kind, name, record)
     return _row(id, kind, record)
 
@@ -152,7 +152,7 @@ def _stand(words: Words, id: str, kind: str, name: str, r: Record) -> Entry:
     """A height of a stand, or one reading of it."""
     if kind == "reading":
         of, stand = words.stand_of(id)
-        what = "tape reading" if of == "setup" else f"tape reading at {words.short(f'target:{stand[of]}')}"
+        what = "tape reading" if of == "setup" else f"tape reading at {words.short(str(Thing('target', stand[of])))}"
         setup = stand["setup"] if of == "setup" else ""
         return Entry(what, setup, stand["mark"] or "", "", *_place([r]), Booked(id, "value_m", r["value_m"]))
     if kind == "target":
@@ -165,8 +165,7 @@ def _stand(words: Words, id: str, kind: str, name: str, r: Record) -> Entry:
     if kind == "tripod":
         what = f"shared {words.short(id)}"
         setups = listing([s["setup"] for s in words.facts["setups"] if s["hypothesis"] == id], 3)
-    of = f"setup:{r['setup']}" if "setup" in r else f"target:{r['target']}"
-    booked = Booked(of, "recorded_m", r["recorded_m"])
+    booked = Booked(words.key(r), "recorded_m", r["recorded_m"])
     return Entry(what, setups, r["mark"] or "", "", *_place(r["readings"][:1]), booked)
 
 

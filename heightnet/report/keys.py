@@ -2,58 +2,48 @@
 
 from __future__ import annotations
 
-from typing import Any
+from heightnet.ledger.thing import AT_MARKS, ROWS, TABLES, Thing
+from heightnet.report.lookup import Lookup
+from heightnet.rows import Record
 
-Record = dict[str, Any]
+NAMED = {"setup": "s", "target": "t", "from": "s", "to": "s", "from_mark": "m", "to_mark": "m", "mark": "m"}
+"""What a record of a row or a mark may name, and which keys it has."""
 
 
 class Keys:
     """Keys of set-ups (s), targets (t) and marks (m) by name; names themselves may hold any character."""
 
     def __init__(self, facts: Record) -> None:
-        self._setups = {r["setup"]: f"s{i}" for i, r in enumerate(facts["setups"])}
-        self._targets = {r["target"]: f"t{i}" for i, r in enumerate(facts["targets"])}
-        self._marks = {r["mark"]: f"m{i}" for i, r in enumerate(facts["marks"])}
+        self._keys = {
+            table[0]: {record[table[:-1]]: f"{table[0]}{i}" for i, record in enumerate(facts[table])}
+            for table in ("setups", "targets", "marks")
+        }
         self._stands: dict[str, list[str]] = {}
-        for table, key in (("setups", self.setup), ("targets", self.target)):
-            for record in facts[table]:
-                for id in (record["hypothesis"], *(r["id"] for r in record["readings"])):
-                    if id:
-                        self._stands.setdefault(id, []).append(key(record[table[:-1]]))
-        self._shots = {r["id"]: r for r in facts["shots"]}
-        self._levels = {
-            r["id"]: self.join(self.mark(r["from_mark"]), self.mark(r["to_mark"])) for r in facts["levels"]
-        } | {r["id"]: self.mark(r["mark"]) for table in ("staff", "known") for r in facts[table]}
-        for r in facts.get("gnss", []):
-            ends = self.setup(r["from"]), self.setup(r["to"]), self.mark(r["from_mark"]), self.mark(r["to_mark"])
-            self._levels[r["id"]] = self.join(*ends)
-        self._levels |= {r["id"]: self.mark(r["mark"]) for r in facts.get("separations", [])}
+        for kind in ("setup", "target"):
+            for record in facts[TABLES[kind]]:
+                for id in filter(None, (record["hypothesis"], *(r["id"] for r in record["readings"]))):
+                    self._stands.setdefault(id, []).append(self._keys[kind[0]][record[kind]])
+        self._rows = Lookup([facts.get(TABLES[kind], []) for kind in (*ROWS, *AT_MARKS)], "id")
 
     def setup(self, name: str | None) -> str:
-        return self._setups.get(name or "", "")
+        return self._keys["s"].get(name or "", "")
 
     def target(self, name: str | None) -> str:
-        return self._targets.get(name or "", "")
+        return self._keys["t"].get(name or "", "")
 
     def mark(self, name: str | None) -> str:
-        return self._marks.get(name or "", "")
+        return self._keys["m"].get(name or "", "")
 
-    def shot(self, record: Record) -> str:
-        return self.join(
-            self.setup(record["setup"]),
-            self.target(record["target"]),
-            self.mark(record["from_mark"]),
-            self.mark(record["to_mark"]),
-        )
+    def of(self, record: Record) -> str:
+        """Of all that a record names."""
+        return self.join(*(self._keys[key].get(record.get(column) or "", "") for column, key in NAMED.items()))
 
     def about(self, id: str) -> str:
         """The keys that a hypothesis id touches."""
-        if id in self._shots:
-            return self.shot(self._shots[id])
-        if id.startswith("swap:"):
-            setup, _, target = id.removeprefix("swap:").partition("/")
-            return self.join(self.setup(setup), self.target(target))
-        return self.join(*self._stands.get(id, []), self._levels.get(id, ""))
+        if id in self._rows:
+            return self.of(self._rows[id])
+        pair = zip(("setup", "target"), thing.pair, strict=True) if (thing := Thing.of(id)).kind == "swap" else ()
+        return self.join(self.of(dict(pair)), *self._stands.get(id, []))
 
     @staticmethod
     def join(*keys: str) -> str:

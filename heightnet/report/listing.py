@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
 
 from heightnet.judge.screening import RULES
+from heightnet.ledger.thing import Thing
 from heightnet.report.document import Block, Document, Section, Table
+from heightnet.report.namer import called_after
 from heightnet.report.numbers import Lengths, count, fixed, listing
-from heightnet.report.words import VERDICTS, called_after
-
-Record = dict[str, Any]
+from heightnet.report.words import VERDICTS
+from heightnet.rows import Record
 
 Row = str | Sequence[str]
 
@@ -28,7 +28,7 @@ SHOT_RULES = {
     "not_the_coordinates": "the distance is not that of the marks' coordinates",
     "recorded_twice": "the same shot stands twice, digit for digit",
 }
-Unnamed = dict[str, tuple[str, list[str]]]
+Unnamed = dict[tuple[str, str], str]
 NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 
 
@@ -36,9 +36,8 @@ def show_document(facts: Record, most: int | None = SHORT) -> Document:
     """The facts of `heightnet.tasks.show`; most : rows of each section, None for all."""
     lengths, units = Lengths(facts["units"]["length"]), facts["units"]
     unnamed = _unnamed(facts)
-    unproved = [
-        _called(unnamed, k, s[k]) for k in ("setup", "target") for s in facts[f"{k}s"] if s["check"] == "unproved"
-    ]
+    stands = ((Thing(k, s[k]), s["check"]) for k in ("setup", "target") for s in facts[f"{k}s"])
+    unproved = [_called(unnamed, stand) for stand, check in stands if check == "unproved"]
     other = [s for s in facts["settings"] if not s["default"] and s["setting"] != "title"]
     sections: dict[str, Iterable[Row]] = {
         "Tables": ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"]),
@@ -84,22 +83,21 @@ def _place(note: Record) -> str:
     return f"{note['file']}, row {note['row']}: " if note["row"] else f"{note['file']}: "
 
 
-def _called(unnamed: Unnamed, kind: str, name: str) -> str:
-    """A stand as a field person would say it: "setup S4", "target on M2 from S3" where the file gave it no name."""
-    if kind == "target":
-        mark, setups = unnamed.get(name, ("", []))
-        if mark:
-            return f"target on {mark}" + (f" from {listing(setups, 2)}" if setups else "")
-    return f"{kind} {name}"
+def _called(unnamed: Unnamed, thing: Thing) -> str:
+    """As a field person would say it: "setup S4", "target on M2 from S3" where the file gave it no name."""
+    if thing.row:
+        return f"{thing.file}, row {thing.row}"
+    return f"{thing.kind} {unnamed.get((thing.kind, thing.name), thing.name)}"
 
 
 def _unnamed(facts: Record) -> Unnamed:
-    """Mark, and the set-ups that sighted it, of every target that is called after its mark."""
-    return {
-        t["target"]: (t["mark"], list(dict.fromkeys(e["setup"] for e in t["sights"])))
-        for t in facts["targets"]
-        if t["mark"] and called_after(t["target"], t["mark"])
-    }
+    """Where they stand, "on M2 from S3", of the targets that are called after their mark."""
+    out = {}
+    for t in facts["targets"]:
+        if t["mark"] and called_after(t["target"], t["mark"]):
+            setups = listing(list(dict.fromkeys(e["setup"] for e in t["sights"])), 2)
+            out["target", t["target"]] = f"on {t['mark']}" + (f" from {setups}" if setups else "")
+    return out
 
 
 def _equipment(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
@@ -152,7 +150,7 @@ def _heights(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
         read = f"{h['text']} {h['scale']}".strip()
         over = f"over {h['mark']}" if h["mark"] else "over no mark"
         yield (
-            _called(unnamed, h["stand_kind"], h["stand"]),
+            _called(unnamed, Thing(h["stand_kind"], h["stand"])),
             over,
             read,
             how,
@@ -170,7 +168,7 @@ def _stands(facts: Record, kind: str, other: str, lengths: Lengths) -> Iterator[
         seen = satellites[s[kind]] if kind == "setup" else 0
         ends = [_end(e[other], e["mark"]) for e in s["sights"]]
         yield (
-            _called(unnamed, kind, s[kind]).removeprefix(f"{kind} "),
+            unnamed.get((kind, s[kind])) or s[kind],
             f"over {s['mark']}" if s["mark"] else "free",
             lengths.height(s["height_m"]),
             count(seen, "satellite height") if seen else count(s["shots"], "shot"),
@@ -213,11 +211,9 @@ def _ties(facts: Record, lengths: Lengths) -> list[str]:
 def _warnings(facts: Record, lengths: Lengths) -> Iterator[str]:
     rules, unnamed = RULES | SHOT_RULES, _unnamed(facts)
     for w in facts["warnings"]:
-        kind, _, name = w["id"].partition(":")
-        thing = name.replace(":", ", row ") if kind in ("shot", "reading") else _called(unnamed, kind, name)
-        text = f"{thing}: {rules[w['rule']]} ({lengths.height(w['value_m'])}"
+        text = f"{_called(unnamed, Thing.of(w['id']))}: {rules[w['rule']]} ({lengths.height(w['value_m'])}"
         if w["other_value_m"] is not None:
-            other = w["other_id"]
-            where = f" at {other.partition(':')[2].replace(':', ', row ')}" if other else ""
+            other = w["other_id"] and Thing.of(w["other_id"])
+            where = f" at {_called({}, other) if other.row else other.name}" if other else ""
             text += f", against {lengths.height(w['other_value_m'])}{where}"
         yield text + ")"

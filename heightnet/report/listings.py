@@ -9,13 +9,14 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
+from heightnet.rows import Record
 
-Record = dict[str, Any]
 Show = Callable[[Record], str]
 
 MOST = 12_000  # rows of one table inside the page; of larger tables those that need attention most
@@ -242,14 +243,14 @@ class Tables:
                 Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
                        "number", "independent_checks", "independent ways by which the rest of the job knows it"),
                 Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_m", f"{kind}:{r[kind]}"), "number", "corrected_m",
+                       lambda r: self.one_or_two(r, "corrected_m", self.words.key(r)), "number", "corrected_m",
                        "the height to use; two where the job cannot tell which", False, *self.lengths.height_digits),
                 *self.statistics(),
             ],
         )  # fmt: skip
         for r in attention(self.words.facts[name]):
             key = key_of(r[kind])
-            table.add(r, f"{kind}:{r[kind]}", key, self.keys.join(key, self.keys.mark(r["mark"])))
+            table.add(r, self.words.key(r), key, self.keys.join(key, self.keys.mark(r["mark"])))
         return table
 
     def named_from(self, r: Record) -> str:
@@ -284,7 +285,7 @@ class Tables:
                 self.height("As recorded", "height_m", "adjusted height, nothing left out"),
                 self.small("sd", "sd_mm", "standard deviation"),
                 Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_height_m", f"mark:{r['mark']}"), "number",
+                       lambda r: self.one_or_two(r, "corrected_height_m", str(Thing("mark", r["mark"]))), "number",
                        "corrected_height_m", "what is wrong taken into account; two where nothing tells which", False,
                        *self.lengths.height_digits),
                 Column(f"sd, {self.m}", self.sd_of_mark, "number", "corrected_sd_mm",
@@ -300,13 +301,13 @@ class Tables:
             marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
         for r in marks:
             key = self.keys.mark(r["mark"])
-            table.add(r, f"mark:{r['mark']}", key, key)
+            table.add(r, str(Thing("mark", r["mark"])), key, key)
         return table
 
     def sd_of_mark(self, r: Record) -> str:
         if r["corrected_height_m"] is not None or not r["heights"]:
             return self.lengths.column(r["corrected_sd_mm"])
-        of = f"mark:{r['mark']}"
+        of = str(Thing("mark", r["mark"]))
         return " or ".join(
             claim(of, f"heights.{i}.sd_mm", h["sd_mm"], self.lengths.column(h["sd_mm"]))
             for i, h in enumerate(r["heights"])
@@ -317,7 +318,7 @@ class Tables:
         """A table of observations."""
         table = Listing(name, title, says, [*columns, *error])
         for r in attention(self.words.facts.get(name, [])):
-            about = self.keys.shot(r) if name == "shots" else self.keys.about(r["id"])
+            about = self.keys.of(r) if name == "shots" else self.keys.about(r["id"])
             table.add(r, r["id"], "", about, residual_then_mm=self.spoilt.afterwards(r))
         return table
 

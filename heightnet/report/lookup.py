@@ -7,6 +7,7 @@ from functools import cached_property
 from itertools import chain
 from typing import Any
 
+from heightnet.ledger.thing import STANDS, TABLES, Thing
 from heightnet.rows import Nested, Record, Rows, column
 
 
@@ -44,15 +45,13 @@ class Register(Mapping[str, Record]):
 
     def __init__(self, facts: Mapping[str, Any]) -> None:
         heights = Lookup((facts["setups"], facts["targets"]), "hypothesis")
-        tables = {"shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss", "separation": "separations",
-                  "known": "known", "group": "groups"}  # fmt: skip
-        self._of: dict[str, Lookup] = {kind: Lookup((facts.get(table, []),), "id") for kind, table in tables.items()}
-        self._of |= dict.fromkeys(("target", "setup", "tripod"), heights)
+        self._of = {kind: Lookup((facts.get(table, []),), "id") for kind, table in TABLES.items()}
+        self._of |= dict.fromkeys(STANDS, heights)
         self._of["reading"] = Lookup([_readings(facts[table]) for table in ("setups", "targets")], "id")
-        self._lookups = [self._of[kind] for kind in (*tables, "setup", "reading")]
+        self._lookups = [self._of[kind] for kind in (*TABLES, "reading") if kind != "target"]
 
     def __getitem__(self, id: str) -> Record:
-        return self._of[id.partition(":")[0]][id]
+        return self._of[Thing.of(id).kind][id]
 
     def __iter__(self) -> Iterator[str]:
         return chain.from_iterable(self._lookups)

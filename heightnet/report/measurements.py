@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.numbers import count, listing
 from heightnet.report.words import LITTLE, Words
+from heightnet.rows import Record
 from heightnet.tasks.measurements import AT_THE_STAND
-
-Record = dict[str, Any]
 
 SIGHT = ("slope distance", "zenith angle, face left", "zenith angle, face right", "by, time")
 LEVELLED = ("backsight", "foresight", "backsight, second time", "foresight, second time", "by, time")
@@ -60,7 +57,7 @@ def _at_the_stand(words: Words, step: Record, what: str) -> str:
         case "other_person":
             return f"another person tapes {what}, told nothing before."
         case "in_parts":
-            to = "the antenna's reference point" if step["setup"] in words.antennas else "the axis"
+            to = "the antenna's reference point" if words.is_antenna(step["stand"]) else "the axis"
             return f"tape {what} in two parts, mark to tripod head and head to {to}."
         case "check_shot":
             return f"sight a pole of known height on the known mark {name(step['mark'])}; no tape comes into it."

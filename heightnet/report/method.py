@@ -10,8 +10,7 @@ from heightnet.report.document import Block, Bullets, Number, Numbers, Section
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import common_error, reading_check, state_word
 from heightnet.report.words import SCREENING, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 LIMITS = {
     "simulation": "found by simulation",

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
 from heightnet.report.measurements import BOXES, instruction
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
-from heightnet.tasks.measurements import AT_THE_STAND, TAPED
-
-Record = dict[str, Any]
+from heightnet.rows import Record
+from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
 
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
@@ -84,7 +82,7 @@ def _sheet(words: Words) -> Section | None:
         takes = f"{step['minutes']:g} min ({step['minutes_so_far']:g})."
         steps.append(Step(f"{instruction(words, step, sure=True)} {takes}", _gain(words, step), BOXES[step["kind"]]))
     counts_on = not facts["gone"] and not facts["planned"] and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
-    why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in TAPED)
+    why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in BY_TAPE)
     return Section("Field sheet", [Steps(steps), *([STILL_THERE] if counts_on else []), *why])
 
 
@@ -101,7 +99,7 @@ def _gain(words: Words, step: Record) -> str:
 
     proved = [i for i, gain in enumerate(step["improves"]) if gain["id"] in step["proves"]]
     says = [
-        f"{thing(words, step['improves'][i]['id'])} ({size(i, 'before_mm', 'an error of any size')} could hide, "
+        f"{words.called(step['improves'][i]['id']).noun} ({size(i, 'before_mm', 'an error of any size')} could hide, "
         f"then {size(i, 'after_mm', 'any size')})"
         for i in proved or range(min(2, len(step["improves"])))
     ]
@@ -118,14 +116,10 @@ def _waits(words: Words) -> Section | None:
     lines = [f"{capital(what)} would show it." for what in needs.values()]
     for finding in facts["findings"]:
         members = [m["id"] for m in finding["members"]]
-        planned = finding["order"] in told or (facts["steps"] and any(_is_height(id_) for id_ in members))
+        planned = finding["order"] in told or (facts["steps"] and any(Thing.of(id_).kind in TAPED for id_ in members))
         if not planned:
             lines += look_up(words, finding, NAMES_SHOWN)
     return Section("Before any measurement", lines) if lines else None
-
-
-def _is_height(id_: str) -> bool:
-    return id_.partition(":")[0] in ("setup", "target", "tripod", "reading")
 
 
 def _left(words: Words) -> Section | None:
@@ -136,12 +130,12 @@ def _left(words: Words) -> Section | None:
     lines = []
 
     def names(some: list[Record]) -> str:
-        return listing([thing(words, h["id"]) for h in some], NAMES_SHOWN)
+        return listing([words.called(h["id"]).noun for h in some], NAMES_SHOWN)
 
     short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
         lines.append(f"For lack of minutes: {names(short)}.")
-    again = [h for h in never if h["accused"] and _is_antenna(words, h["id"])]
+    again = [h for h in never if h["accused"] and words.is_antenna(h["id"])]
     if again:
         lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names(again)}.")
     if never:
@@ -152,10 +146,6 @@ def _left(words: Words) -> Section | None:
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
     return Section("What these do not prove", lines)
-
-
-def _is_antenna(words: Words, id_: str) -> bool:
-    return id_.startswith("setup:") and id_.partition(":")[2] in words.antennas
 
 
 def _heights(words: Words) -> Section | None:
@@ -171,7 +161,7 @@ def _heights(words: Words) -> Section | None:
     waits = bool(facts["findings"]) or _unexplained(facts)
     rows = [
         [
-            thing(words, h["id"]), claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
+            words.called(h["id"]).noun, claim(h["id"], "verdict", h["verdict"], VERDICTS[h["verdict"]]),
             size(h, "before_mm"), size(h, "after_mm"), lengths.column(h["goal_mm"]),
             "waits" if waits and not h["proved_after"] else
             claim(h["id"], "proved_after", h["proved_after"], "proved" if h["proved_after"] else "NOT PROVED"),

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
 from heightnet.report.numbers import NONE, chance, count, listing, of_100
 from heightnet.report.story import is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 TONES = {
     "accept": SOUND, "determined": SOUND, "reject": WRONG, "mark_wrong": WRONG, "marks_disagree": WRONG,
@@ -73,7 +73,7 @@ def _headline(words: Words) -> str:
         case "undecidable":
             return f"{_undecided(words, stated, by)} Shoot another known mark."
     blamed = next((f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who == [THE_TAPE]), None)
-    if blamed and (tape["error_mm"] is None or blamed["members"][0]["id"].startswith("reading:")):
+    if blamed and (tape["error_mm"] is None or Thing.of(blamed["members"][0]["id"]).kind == "reading"):
         return f"{stated('Reject the taped height')}: {is_wrong(words, blamed)}, {size_of(words, blamed)}."
     others = [words.label(m["id"]) for m in facts["findings"][0]["members"] if m["id"] != tape["id"]]
     unless = f", unless it is {listing(others, MEMBERS_TOLD, 'or')}" if others else ""

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.report.document import Document, Section, Table
 from heightnet.report.numbers import INTERVAL, of_100
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 
 def of_a_hundred(value: Record) -> str:

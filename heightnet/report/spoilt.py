@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ACCUSED = ("suspect", "either")
 ROWS = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
@@ -41,10 +39,8 @@ class Spoilt:
         return f"spoilt by {self._name(touching[0])}" if len(touching) == 1 else "spoilt"
 
     def _name(self, id: str) -> str:
-        kind, _, place = id.partition(":")
-        if kind in ROWS:
-            return f"{ROWS[kind]} row {place.rpartition(':')[2]}"
-        return self.words.short(id)
+        thing = Thing.of(id)
+        return f"{ROWS[thing.kind]} row {thing.row}" if thing.row else self.words.short(id)
 
     def residual(self, record: Record) -> str:
         """The residual as a cell: "spoilt by S4 −73.2"."""

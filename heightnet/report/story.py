@@ -9,14 +9,14 @@ from collections.abc import Iterator
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
+from heightnet.ledger.thing import EXCHANGED, TAPED, Thing
 from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
 from heightnet.report.measurements import gain, instruction
+from heightnet.report.namer import COUNTED
 from heightnet.report.numbers import chance, count, listing, of_100
-from heightnet.report.words import COUNTED, STATES, VERDICTS, Words
-from heightnet.rows import column
-
-Record = dict[str, Any]
+from heightnet.report.words import STATES, VERDICTS, Words
+from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
 TONES = {
@@ -24,7 +24,6 @@ TONES = {
     "untested": DOUBTFUL,
 }  # fmt: skip
 CERTAIN = 0.9
-EXCHANGED = ", in each other's place"  # how the label of two values that were exchanged ends
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
 ORDINALS = ("the first", "the second", "the third")
@@ -94,7 +93,7 @@ def _rows_with(words: Words, verdict: str) -> dict[str, list[str]]:
 def without_height(words: Words) -> list[str]:
     """Ids of set-ups over a mark, and of targets on one, for which no height was recorded."""
     return [
-        f"{kind}:{stand}"
+        str(Thing(kind, stand))
         for kind in ("setup", "target")
         for stand, verdict in zip(*(column(words.facts[f"{kind}s"], n) for n in (kind, "verdict")), strict=True)
         if verdict == "missing"
@@ -138,7 +137,7 @@ def untested_phrases(words: Words, bare: list[str], rows: dict[str, list[str]], 
         said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), COUNTED[table])}")
         out.append(f"{said}: {rows_told(words, ids)}")
     for kind, where in (("setup", "at {} over a mark"), ("target", "of {} on a mark")):
-        if of_kind := [id for id in missing if id.startswith(kind)]:
+        if of_kind := [id for id in missing if Thing.of(id).kind == kind]:
             said = f"no height was recorded {where.format(count(len(of_kind), WITHOUT[kind]))}"
             names = listing([words.short(id) for id in of_kind], 4)
             out.append(f"{claim(f'{kind}s', 'missing', len(of_kind), said)}: {names}")
@@ -251,14 +250,14 @@ def _sure(finding: Record) -> str:
 
 def _exchanged(finding: Record) -> bool:
     """Whether what is named are two values in each other's place."""
-    return bool(finding["named"] and finding["id"].startswith(("swap:", "exchange:")))
+    return bool(finding["named"] and Thing.of(finding["id"]).kind in EXCHANGED)
 
 
 def subject_of(words: Words, finding: Record) -> str:
     """What a sentence about a finding begins with: "backsight and foresight at L5" of two that were exchanged."""
     if not _exchanged(finding):
         return place_of(words, finding)
-    subject = place_of(words, finding).removesuffix(EXCHANGED)
+    subject = words.called(finding["id"]).told
     return f"{subject}," if "," in subject else subject
 
 
@@ -456,7 +455,7 @@ def _why(words: Words) -> list[str]:
             continue
         id = finding["id"]
         causes = _causes(words, id)
-        name = _lead(words, id) if len(findings) > 1 else ""
+        name = words.lead(id) if len(findings) > 1 else ""
         named = [c for c in causes if c["cause"] != "none"]
         suspect = next((s for s in words.facts["suspects"] if s["id"] == id), None)
         if named and causes[0]["cause"] != "none":
@@ -471,18 +470,12 @@ def _why(words: Words) -> list[str]:
         elif slip := finding["slip"]:
             said = f"{slip['text']} has this size."
             lines.append(f"{name}{said}" if name else capital(said))
-        elif id.partition(":")[0] in ("setup", "target", "tripod", "reading"):
+        elif Thing.of(id).kind in TAPED:
             said = "no usual slip has this size. Look at the field book, and ask who taped it."
             lines.append(f"{name}{said}" if name else capital(said))
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
     return lines or ["The size gives no hint. Look at the field book for these rows."]
-
-
-def _lead(words: Words, id: str) -> str:
-    """What a sentence is about, of several: "S4: ", "Satellite row 34: "; a name stays as it is written."""
-    short = f"levelled difference {words.short(id)}" if id.startswith("level:") else words.short(id)
-    return f"{short if short == id.partition(':')[2] else capital(short)}: "
 
 
 def _causes(words: Words, id: str) -> list[Record]:
@@ -590,7 +583,7 @@ def _what_it_did(words: Words) -> list[str]:
     for finding in findings[:TOLD]:
         if finding["named"]:
             moved = words.moved(finding["moved"], f"finding:{finding['order']}")
-            lines.append(f"{_lead(words, finding['id'])}i{moved[1:]}" if len(findings) > 1 else moved)
+            lines.append(f"{words.lead(finding['id'])}i{moved[1:]}" if len(findings) > 1 else moved)
     divided = [m for m in words.facts["marks"] if m["corrected_height_m"] is None and len(m["heights"]) > 1]
     if divided:
         lines.append(f"{'; '.join(words.two_minds(m) for m in divided[:SHORT_LIST])}.")
@@ -667,25 +660,25 @@ def what_to_do(words: Words) -> list[str]:
 
 def _again(words: Words, id: str) -> str:
     """What to do about one wrong thing that none of the next measurements is about; "" where one is."""
-    kind, _, name = id.partition(":")
-    if kind == "reading":
+    thing = Thing.of(id)
+    if thing.kind == "reading":
         id = words.stand_of(id)[1]["hypothesis"]
     if any(id in (step["tests"], *step["proves"]) for step in words.facts["next_measurements"]):
         return ""
-    if kind == "setup" and name in words.antennas:
-        over = words.setups[name]["mark"]
+    if thing.kind == "setup" and thing.name in words.antennas:
+        over = words.setups[thing.name]["mark"]
         return (
             f"Put the antenna up again over {over}, tape it anew to another point, before and after, and observe "
             "again: a repeat occupation is the proof."
         )
-    if kind in ("shot", "gnss"):
+    if thing.kind in ("shot", "gnss"):
         return f"Look up in the field book, and observe again: {words.label(id)}."
     return f"Look up in the field book: {words.label(id)}."
 
 
 def look_up(words: Words, finding: Record, most: int = SPELT_OUT) -> list[str]:
     """Where to look for one of several: the field book, or what would show a common error, which stands in no book."""
-    ids = [m["id"] for m in finding["members"] if not m["id"].startswith("group:")]
+    ids = [m["id"] for m in finding["members"] if Thing.of(m["id"]).kind != "group"]
     rows = words.rows(ids) or listing([words.label(id) for id in ids], most) if ids else ""
     return [*([f"Look up in the field book: {rows}."] if rows else []), *would_show(words, finding)]
 
@@ -708,7 +701,7 @@ def stretch(words: Words, finding: Record) -> str:
         setups = count(round(place["setups"]), "set-up") if place["setups"] else ""
         return f"from {place['from_mark']} to {place['to_mark']}{f' ({setups})' if setups else ''}"
     ids = [m["id"] for m in finding["members"]]
-    if not all(id.startswith(("staff:", "level:")) for id in ids):
+    if not {Thing.of(id).kind for id in ids} <= {"staff", "level"}:
         return ""
     marks: dict[str, None] = {}
     for r in (words.records[id] for id in ids if id in words.records):
@@ -765,7 +758,7 @@ def _cannot_prove(words: Words) -> list[str]:
         ("target", "the height of", "the heights of"),
         ("tripod", "the height of the shared", "the heights of the shared"),
     ):
-        of_kind = [words.short(id) for id in bare if id.startswith(f"{kind}:")]
+        of_kind = [words.short(id) for id in bare if Thing.of(id).kind == kind]
         if of_kind:
             names = f"{one if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
@@ -775,7 +768,8 @@ def _cannot_prove(words: Words) -> list[str]:
         lines.append(f"Nothing tests {told}.")
     for id in without_height(words)[:3]:
         said = claim(id, "verdict", "missing", "no height was recorded for it")
-        stands = f"set-up {id.partition(':')[2]} stands over" if id.startswith("setup") else f"{words.short(id)} is on"
+        thing = Thing.of(id)
+        stands = f"set-up {thing.name} stands over" if thing.kind == "setup" else f"{words.short(id)} is on"
         lines.append(f"{capital(stands)} a mark, and {said}.")
     heights = _heights(words, "hypothesis", "verdict", "smallest_found_mm")
     weak = {id: size for id, verdict, size in heights if verdict == "weak"}

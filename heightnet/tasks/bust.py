@@ -15,6 +15,7 @@ from heightnet.judge.groups import THE_LEVEL
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import Promises
+from heightnet.ledger.thing import Thing, row_ids
 from heightnet.network import build_network
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Kind, Network
@@ -133,7 +134,7 @@ def _signed_distances(job: Job) -> dict[str, float]:
     staff, file = job.staff, job.files["staff"]
     far = staff["distance"].to_numpy(float)
     signed = np.where(staff["sight"] == "BS", 1.0, -1.0) * np.where(far > 0, far, np.nan)
-    return {f"staff:{file}:{row}": d for row, d in zip(staff["row"].tolist(), signed.tolist(), strict=True)}
+    return dict(zip(row_ids("staff", file, staff["row"]), signed.tolist(), strict=True))
 
 
 def _run(known: dict[str, float], distance: dict[str, float], chain: Chain, tolerance: Tolerance) -> Record:
@@ -276,7 +277,7 @@ def releveling(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], fin
         done += step["setups"]
         step["order"], step["setups_so_far"] = order, done
         expected += step["probability"] / total_p * done
-    outside = [sum(p for id_, p in of.items() if id_.partition(":")[0] in ("known", "group")) for of in chances]
+    outside = [sum(p for id_, p in of.items() if Thing.of(id_).kind in ("known", "group")) for of in chances]
     return {
         "steps": steps,
         "expected_setups": expected if steps else None,
@@ -294,8 +295,7 @@ def _chances(facts: JobFacts, finding: Finding) -> dict[str, float]:
 def _ids_of(parts: Iterable[Chain]) -> set[str]:
     """Ids of all that may be wrong in some chains, readings exchanged at a level set-up among them."""
     ids = {id_ for part in parts for id_ in part.ids}
-    legs = [leg for part in parts for leg in part.legs if leg.kind == "staff"]
-    return ids | {f"exchange:{leg.place}:{leg.run}" if leg.run else f"exchange:{leg.place}" for leg in legs}
+    return ids | {id_ for part in parts for id_ in part.exchanges}
 
 
 def _split(steps: list[Record]) -> Record | None:

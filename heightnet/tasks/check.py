@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from heightnet.errors import CannotAdjust
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.job.settings import check_seconds, check_values
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
@@ -16,6 +16,7 @@ from heightnet.judge.promises import promises
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.search import Clock
+from heightnet.ledger.recorded import TABLES
 from heightnet.memory import require, rows_in
 from heightnet.network import build_network
 from heightnet.result import Result
@@ -68,7 +69,7 @@ def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
 
     Raises TooLarge where it would not fit into memory, CannotAdjust where nothing in it ties two places together.
     """
-    require(sum(len(getattr(job, name)) for name in TABLES), job.name)
+    require(sum(len(job.tables[name]) for name in TABLES), job.name)
     say("building the network")
     net = build_network(job)
     if net.edge_count == 0:

@@ -36,17 +36,11 @@ def common_errors(facts: JobFacts) -> list[Record]:
     for h in np.flatnonzero(family.kind == "group").tolist():
         if facts.bench.classes.redundancy[h] > UNTESTABLE:
             continue
-        _, kind, name = str(family.ids[h]).split(":", 2)
+        kind, name = family.thing(h).pair
         harmless = bool(np.abs(facts.effect(np.array([h]))).max(initial=0.0) <= LEAST_MOVE)
         out.append(
-            {
-                "id": str(family.ids[h]),
-                "group": name,
-                "kind": kind,
-                "members": len(family.members(h)),
-                "moves": facts.moves(h),
-                "harmless": harmless,
-                "shot_that_would_show": None if harmless else NEED[kind],
-            }
-        )
+            {"id": str(family.ids[h]), "group": name, "kind": kind, "members": len(family.members(h)),
+             "moves": facts.moves(h), "harmless": harmless,
+             "shot_that_would_show": None if harmless else NEED[kind]}
+        )  # fmt: skip
     return out

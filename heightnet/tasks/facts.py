@@ -19,7 +19,6 @@ from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import OF_KIND, CauseFit, evidence_about, rank_causes
 from heightnet.judge.critical import tau_critical
-from heightnet.judge.family import HEIGHTS, ONE_OBSERVATION
 from heightnet.judge.heights import LEAST_POINT, Heights, Posterior
 from heightnet.judge.judgement import DOUBT, MANY_WRONG, UNCLEAR, UNEXPLAINED, Judgement
 from heightnet.judge.large import LargeBench
@@ -27,6 +26,8 @@ from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.records import Records
+from heightnet.ledger.results import SCHEMA
+from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED
 from heightnet.network.loops import loops_of
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.network.stands import stand_heights
@@ -37,7 +38,6 @@ from heightnet.tasks.common import LEAST_MOVE
 Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
-SCHEMA = "heightnet-results/2"
 MOVES_SHOWN = 8
 LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
@@ -388,7 +388,7 @@ class JobFacts:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
         if self.large:
             return self._hidden_bound()
-        single = np.flatnonzero(~self.family.of("group", "swap", "exchange"))
+        single = np.flatnonzero(~self.family.of("group", *EXCHANGED))
         move = np.abs(self.effect(single))
         size = self.promises.found[single]
         with np.errstate(invalid="ignore"):
@@ -405,7 +405,7 @@ class JobFacts:
         Nothing limits the height of a mark that hangs by an untested observation.
         """
         net, nodes = self.net, self.net.nodes
-        single = np.flatnonzero(self.family.of(*HEIGHTS, *ONE_OBSERVATION))
+        single = np.flatnonzero(self.family.of(*STANDS, *OBSERVED))
         edge = self.bench._edge_of[single]  # type: ignore[attr-defined]
         single, edge = single[edge >= 0], edge[edge >= 0]
         r = self.bench.classes.redundancy[single]
@@ -507,14 +507,14 @@ class JobFacts:
     def hypotheses_of(self, rows: slice) -> npt.NDArray[np.int64]:
         """The single-observation hypothesis of each observation in a slice."""
         where = np.full(len(self.net.y), -1, dtype=np.int64)
-        own = ~self.family.of(*HEIGHTS, "reading") & (self.family.observation >= 0)
+        own = ~self.family.of(*TAPED) & (self.family.observation >= 0)
         where[self.family.observation[own]] = np.flatnonzero(own)
         return where[rows]
 
     def groups(self) -> list[Record]:
         out = []
         for h in np.flatnonzero(self.family.of("group")).tolist():
-            _, kind, name = str(self.family.ids[h]).split(":", 2)
+            kind, name = self.family.thing(h).pair
             members = self.family.members(h)
             out.append(
                 {
@@ -544,9 +544,9 @@ class JobFacts:
     @cached_property
     def _observation_name(self) -> npt.NDArray[np.object_]:
         name = np.full(len(self.net.y), "", dtype=object)
-        own = np.flatnonzero((self.family.observation >= 0) & self.family.of(*ONE_OBSERVATION))
+        own = np.flatnonzero((self.family.observation >= 0) & self.family.of(*OBSERVED))
         name[self.family.observation[own]] = self.family.ids[own]
-        stand = np.flatnonzero(self.family.of(*HEIGHTS))
+        stand = np.flatnonzero(self.family.of(*STANDS))
         of_node = np.full(len(self.net.nodes), "", dtype=object)
         of_node[self.family.node[stand]] = self.family.ids[stand]
         rows = self.net.rows(Kind.HEIGHT)
@@ -592,10 +592,6 @@ class JobFacts:
     def stand_pull(self, hypotheses: Sequence[int]) -> Any:
         """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""
         return self._stand_weights @ self.family.C[self.net.rows(Kind.HEIGHT)][:, list(hypotheses)]
-
-    def recorded_height(self, node: int, axis: float) -> float | None:
-        """Recorded height of an instrument or target above its mark, None where none was."""
-        return number(self.stand_mean[0][node] + axis)
 
     @cached_property
     def recorded(self) -> Records:

@@ -14,7 +14,7 @@ from heightnet.rows import Rows
 from heightnet.tasks.facts import JobFacts, Record, number
 
 LINEAR = {OFFSET: ("offset", "mm"), TILT_EAST: ("tilt_east", "mm_km"), TILT_NORTH: ("tilt_north", "mm_km")}
-RIVALS = tuple(f"group:{kind}:" for kind in ("instrument", "antenna_observer", "gnss_session", "tape"))
+RIVALS = ("instrument", "antenna_observer", "gnss_session", "tape")
 
 
 def gnss(facts: JobFacts) -> Sequence[Record]:
@@ -94,9 +94,9 @@ def separation_model(facts: JobFacts) -> Record | None:
 
 def _like_separations(facts: JobFacts) -> list[str]:
     """Groups whose common error looks, or practically looks, like separations that are all wrong alike."""
-    ids = facts.family.ids
-    all_ = np.flatnonzero([str(id_).startswith("group:separations:") for id_ in ids])
-    of = np.flatnonzero([str(id_).startswith(RIVALS) for id_ in ids])
+    groups = np.flatnonzero(facts.family.of("group"))
+    kind = np.array([facts.family.thing(h).pair[0] for h in groups.tolist()], dtype=object)
+    all_, of = groups[kind == "separations"], groups[np.isin(kind, RIVALS)]
     if not len(all_) or facts.bench.classes.redundancy[all_[0]] <= UNTESTABLE:
         return []
     h = np.concatenate([all_, of[facts.bench.classes.redundancy[of] > UNTESTABLE]])

@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from heightnet.judge.family import HEIGHTS
 from heightnet.judge.heights import Heights
 from heightnet.judge.judgement import DOUBT, LIKELY
 from heightnet.judge.places import STAND
+from heightnet.ledger.thing import ROWS, STANDS, TABLES, TAPED, ids_of
 from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
 from heightnet.network.stands import stand_heights
@@ -25,7 +25,6 @@ from heightnet.tasks.judgement_facts import parts
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-ROW_KINDS = {"shots": "shot", "levels": "level", "staff": "staff", "gnss": "gnss"}
 CHECKS_COUNTED = 4  # "4" means four or more
 SURELY_SOUND = 0.005  # probability below which the parts of a stand's are added up and no more is asked
 COUNTED_UP_TO = 4_000  # observations of a job whose separate ways are counted one by one
@@ -40,7 +39,7 @@ class HeightFacts:
         self.net, self.job, self.bench = facts.net, facts.job, facts.bench
         family, rows = self.bench.family, self.net.rows(Kind.HEIGHT)
         nodes = len(self.net.nodes)
-        stand = np.flatnonzero(family.of(*HEIGHTS))
+        stand = np.flatnonzero(family.of(*STANDS))
         self.height_of = np.full(nodes, -1, dtype=np.int64)
         """(nodes,) the hypothesis about each stand's height as a whole."""
         self.height_of[family.node[stand]] = stand
@@ -60,14 +59,14 @@ class HeightFacts:
         """(nodes,) stands that some hypotheses are about."""
         out = np.zeros(len(self.net.nodes), dtype=bool)
         about = np.array(sorted(hypotheses), dtype=np.int64)
-        out[self.bench.family.node[about[np.isin(self.bench.family.kind[about], (*HEIGHTS, "reading"))]]] = True
+        out[self.bench.family.node[about[np.isin(self.bench.family.kind[about], TAPED)]]] = True
         return out
 
     @cached_property
     def chance(self) -> Floats:
         """(nodes,) probability that the height of each stand is wrong, one way or another; as it is told."""
         family, places = self.bench.family, self.bench.places
-        of_stand = family.of(*HEIGHTS, "reading")
+        of_stand = family.of(*TAPED)
         out = np.bincount(family.node[of_stand], weights=self.facts.judgement.probability[of_stand],
                           minlength=len(self.net.nodes))  # fmt: skip
         swaps = {node for h in np.flatnonzero(family.of("swap")).tolist() for node in places.stands_of_swap(h)}
@@ -363,18 +362,18 @@ def untested(facts: JobFacts) -> Record:
     def ids(*kinds: str) -> list[str]:
         return facts.ids(np.flatnonzero(bare & family.of(*kinds)))
 
-    rows = {table: found for table, kind in ROW_KINDS.items() if (found := ids(kind))}
-    return {"heights": ids(*HEIGHTS), "rows": rows, "without_height": _without_height(facts)}
+    rows = {TABLES[kind]: found for kind in ROWS if (found := ids(kind))}
+    return {"heights": ids(*STANDS), "rows": rows, "without_height": _without_height(facts)}
 
 
 def _without_height(facts: JobFacts) -> list[str]:
     """Ids of set-ups over a mark, and of targets on one, for which no height was recorded."""
     net, out = facts.net, []
     judged = np.zeros(len(net.nodes), dtype=bool)
-    judged[facts.family.node[facts.family.of(*HEIGHTS)]] = True
+    judged[facts.family.node[facts.family.of(*STANDS)]] = True
     for kind, table, node in (("setup", net.job.setups, net.setup_node), ("target", net.job.targets, net.target_node)):
         there = (table["mark"] != "").to_numpy() & ~judged[node]
-        out += [f"{kind}:{name}" for name in table[kind][there]]
+        out += ids_of(kind, table[kind][there])
     return out
 
 

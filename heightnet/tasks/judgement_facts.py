@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.family import HEIGHTS
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
+from heightnet.ledger.thing import ROWS, STANDS
 from heightnet.network.model import Kind
+from heightnet.network.stands import recorded_heights
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
 
@@ -67,7 +68,7 @@ def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
         "checked_under_four": int(np.sum(checks < 4)),
         "neighbourhoods": len(facts.judgement.looks) if isinstance(facts.bench, LargeBench) else 1,
         "found_at_most": facts.promises.at_most,
-        "named_sizes": not np.isnan(facts.promises.named[facts.family.of(*HEIGHTS)]).any(),
+        "named_sizes": not np.isnan(facts.promises.named[facts.family.of(*STANDS)]).any(),
     }
 
 
@@ -153,13 +154,13 @@ def parted_by(facts: JobFacts, members: list[int]) -> str | None:
     """What would part common errors that the job cannot tell from one another; None where others are among them."""
     if any(facts.family.kind[h] != "group" for h in members):
         return None
-    return NEED[str(facts.family.ids[members[0]]).split(":")[1]]
+    return NEED[facts.family.thing(members[0]).pair[0]]
 
 
 def shown_by(facts: JobFacts, members: list[int]) -> list[Record]:
     """What would show each common error among some members: of a common error there is no line in a field book."""
-    ids = [str(facts.family.ids[h]) for h in members if facts.family.kind[h] == "group"]
-    return [{"id": id_, "what": NEED[id_.split(":")[1]]} for id_ in ids[:SHOWN_BY_UP_TO]]
+    groups = [facts.family.thing(h) for h in members if facts.family.kind[h] == "group"]
+    return [{"id": str(group), "what": NEED[group.pair[0]]} for group in groups[:SHOWN_BY_UP_TO]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:
@@ -209,16 +210,16 @@ def suspects(facts: JobFacts) -> list[Record]:
                 continue
             told.add(key)
             error, sd = facts.judgement.size_of(h)
-            kind, name = str(facts.family.ids[h]).split(":", 1)
+            thing = facts.family.thing(h)
             cause = next(iter(facts.causes_of(h, error, sd)), None)
             out.append(
                 {
                     "order": len(out) + 1,
                     "finding": number,
                     "verdict": "suspect" if finding.named else "either",
-                    "id": str(facts.family.ids[h]),
-                    "what": kind,
-                    "name": name,
+                    "id": str(thing),
+                    "what": thing.kind,
+                    "name": thing.called,
                     "error_mm": error * 1000,
                     "error_sd_mm": sd * 1000,
                     "probability": probability,
@@ -276,16 +277,14 @@ def _marks_shown(
 
 def _setups_under(facts: JobFacts, members: npt.NDArray[np.int64], error: Floats) -> list[Record]:
     """Instrument heights that follow for the set-ups an explanation touches."""
-    net = facts.net
+    net, recorded = facts.net, recorded_heights(facts.net, "setup")[0]
     pull = facts.stand_pull(members.tolist())
     off, touched = pull @ error, np.flatnonzero(np.diff(pull.tocsr().indptr))
     out = []
     for i in np.flatnonzero(np.isin(net.setup_node, touched)).tolist():
-        node = int(net.setup_node[i])
-        recorded = facts.recorded_height(node, float(net.setup_axis[i]))
-        if recorded is not None:
+        if np.isfinite(recorded[i]):
             name = str(facts.job.setups["setup"].iloc[i])
-            out.append({"setup": name, "corrected_m": recorded - float(off[node])})
+            out.append({"setup": name, "corrected_m": float(recorded[i] - off[net.setup_node[i]])})
     return out
 
 
@@ -332,7 +331,7 @@ def parts(facts: JobFacts, h: int) -> set[int]:
     if family.kind[h] == "group":
         rows = family.members(h)
         stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == Kind.HEIGHT]])
-        whole = family.of(*HEIGHTS) & np.isin(family.node, stands)
-        single = family.of("staff", "level", "shot", "gnss") & np.isin(family.observation, rows)
+        whole = family.of(*STANDS) & np.isin(family.node, stands)
+        single = family.of(*ROWS) & np.isin(family.observation, rows)
         return set(np.flatnonzero(whole | single).tolist())
     return set()

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
+
 WHY = {
     "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
     "other_scale": "read the tape's other scale: it shows a misread figure or a mixed-up scale, not a wrong point",
@@ -17,8 +20,8 @@ WHY = {
     "reoccupation": "set up there again, tape anew and sight the mark: it works after the set-up is gone",
     "relevel": "level that stretch again: it differs from the old levelling where that is wrong",
 }
-TAPED = ("second_tape", "other_scale", "other_person", "in_parts")
-AT_THE_STAND = (*TAPED, "check_shot", "pole_shot")
+BY_TAPE = ("second_tape", "other_scale", "other_person", "in_parts")
+AT_THE_STAND = (*BY_TAPE, "check_shot", "pole_shot")
 """What can be done only while the stand is still there."""
 
 
@@ -43,8 +46,9 @@ class Minutes:
 
 def measurement(
     order: int, kind: str, stand: str | None, from_mark: str, mark: str, **more: Any
-) -> dict[str, Any]:  # fmt: skip
+) -> Record:  # fmt: skip
     """A measurement as every task gives it; ``stand``: whose height it is about, None of a stretch of levelling."""
-    setup = stand.partition(":")[2] if stand and stand.startswith("setup:") else None
+    thing = Thing.of(stand) if stand else None
+    setup = thing.name if thing and thing.kind == "setup" else None
     named = {"order": order, "kind": kind, "stand": stand, "setup": setup, "from_mark": from_mark, "mark": mark}
     return {**named, "why": WHY[kind], **more}

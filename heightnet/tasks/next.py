@@ -13,9 +13,9 @@ from scipy.special import ndtri
 
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
-from heightnet.judge.family import HEIGHTS
 from heightnet.judge.gain import Gain
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.ledger.thing import STANDS, TAPED, Thing
 from heightnet.network.loops import satellite_lengths
 from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.sight import ARCSEC
@@ -139,8 +139,9 @@ def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candid
 def _stand_name(net: Network, node: int) -> str:
     at = np.flatnonzero(net.setup_node == node)
     if len(at):
-        return f"setup:{net.job.setups['setup'].iloc[int(at[0])]}"
-    return f"target:{net.job.targets['target'].iloc[int(np.flatnonzero(net.target_node == node)[0])]}"
+        return str(Thing("setup", net.job.setups["setup"].iloc[int(at[0])]))
+    at = np.flatnonzero(net.target_node == node)
+    return str(Thing("target", net.job.targets["target"].iloc[int(at[0])]))
 
 
 def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
@@ -188,7 +189,7 @@ def in_question(facts: JobFacts, watched: npt.NDArray[np.int64]) -> npt.NDArray[
     for finding in facts.judgement.findings:
         nodes = [
             int(facts.family.node[m.hypothesis]) for m in finding.members
-            if m.probability >= LEAST_TOLD and facts.family.kind[m.hypothesis] in (*HEIGHTS, "reading")
+            if m.probability >= LEAST_TOLD and facts.family.kind[m.hypothesis] in TAPED
         ]  # fmt: skip
         out |= np.isin(facts.family.node[watched], nodes)
     return np.asarray(out)
@@ -206,7 +207,7 @@ def delta_afterwards(bench: BenchBase) -> float:
 def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Record]:
     """The few measurements that prove most, best first; [] where every height is proved and none is accused."""
     net, family, bench = facts.net, facts.family, facts.bench
-    watched = np.flatnonzero(family.of(*HEIGHTS))
+    watched = np.flatnonzero(family.of(*STANDS))
     tolerance = net.job.settings.test.tolerance_mm / 1000
     found = facts.promises.found[watched]
     accused = in_question(facts, watched)

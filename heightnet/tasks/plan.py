@@ -10,11 +10,11 @@ import numpy.typing as npt
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
-from heightnet.judge.family import HEIGHTS
 from heightnet.judge.gain import Gain
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
+from heightnet.ledger.thing import LEVELLED, STANDS, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Kind, Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
@@ -177,7 +177,7 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     limit = job.settings.test.tolerance_mm / 1000
     bench = bench_for(net)
     found = promises(bench)
-    watched = np.flatnonzero(bench.family.of(*HEIGHTS))
+    watched = np.flatnonzero(bench.family.of(*STANDS))
     before = found.found[watched]
     if planned:
         none = np.zeros(len(watched), dtype=bool)
@@ -221,13 +221,13 @@ def as_planned(job: Job) -> Job:
     taped = set(zip(job.tape["stand_kind"], job.tape["stand"], strict=True))
     frames = {}
     for table, kind in (("setups", "setup"), ("targets", "target")):
-        frame = getattr(job, table).copy()
+        frame = job.tables[table].copy()
         has = np.array([(kind, name) in taped for name in frame[kind]], dtype=bool)
         has |= np.array([("tripod", name) in taped for name in frame["tripod"]], dtype=bool)
         blank = frame["height"].isna().to_numpy() & ~has & (frame["mark"] != "").to_numpy()
         frame.loc[blank, "height"] = PLANNED_HEIGHT_M
         frames[table] = frame
-    return replace(job, **frames)  # type: ignore[arg-type]
+    return job.with_tables(**frames)
 
 
 def options_of(
@@ -365,13 +365,12 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
 
 def _needs(findings: list[Record]) -> list[Record]:
     """What would show a common error, for findings that one leads: no measurement between marks and stands does."""
-    led = [(f["order"], f["members"][0]["id"].split(":")) for f in findings]
-    return [{"finding": order, "what": NEED[id_[1]]} for order, id_ in led if id_[0] == "group"]
+    led = [(f["order"], Thing.of(f["members"][0]["id"])) for f in findings]
+    return [{"finding": order, "what": NEED[thing.pair[0]]} for order, thing in led if thing.kind == "group"]
 
 
 def _of_levelling(facts: JobFacts, finding: Finding) -> bool:
-    levelled = ("staff", "level", "exchange")
-    return any(facts.family.kind[m.hypothesis] in levelled for m in finding.members)
+    return any(facts.family.kind[m.hypothesis] in LEVELLED for m in finding.members)
 
 
 def _stretches(steps: list[Record]) -> list[Record]:

@@ -15,9 +15,10 @@ from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTEST
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.network.model import Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.stands import recorded_heights, stand_heights
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
@@ -57,7 +58,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     net = build_network(part)
     facts = _judged(net)
     mark = str(setups["mark"].iloc[0])
-    taped, taped_sd = _taped(net)
+    taped, taped_sd = (number(values[0]) for values in recorded_heights(net, "setup"))
     pooled = _pooled(part, heights, mark)
     by_shot = _by_shot(net, heights, mark)
     apart = _apart(by_shot, pooled, taped)
@@ -108,8 +109,8 @@ def _judged(net: Network) -> JobFacts | None:
 
 def known_heights(job: Job) -> dict[str, tuple[float, float]]:
     """Height and sd (m) of every mark that known heights and levelling alone determine."""
-    none = {t: getattr(job, t).iloc[:0] for t in ("setups", "targets", "shots", "tape", "gnss")}
-    net = build_network(replace(job, **none))  # type: ignore[arg-type]
+    none = {t: job.tables[t].iloc[:0] for t in ("setups", "targets", "shots", "tape", "gnss")}
+    net = build_network(job.with_tables(**none))
     if net.edge_count == 0 and not len(net.held):
         return {}
     fit = adjust(net.A, net.y, net.sd)
@@ -137,19 +138,13 @@ def check_shots_of(job: Job, setup: str, known: set[str]) -> Job:
     of = zip(job.tape["stand_kind"], job.tape["stand"], strict=True)
     tape = job.tape[np.array([s in stands for s in of], dtype=bool)]
     frames = {"setups": own, "targets": targets, "shots": shots, "tape": tape, "gnss": job.gnss.iloc[:0]}
-    return replace(job, **{t: f.reset_index(drop=True) for t, f in frames.items()})  # type: ignore[arg-type]
+    return job.with_tables(**{t: f.reset_index(drop=True) for t, f in frames.items()})
 
 
 def _without_tape(part: Job) -> Job:
     setups = part.setups.assign(height=np.nan)
     kept = part.tape[part.tape["stand_kind"] == "target"].reset_index(drop=True)
-    return replace(part, setups=setups, tape=kept)
-
-
-def _taped(net: Network) -> tuple[float | None, float | None]:
-    """The set-up's height by its own tape readings, weighted, and its sd."""
-    mean, sd = (values[net.setup_node[0]] for values in stand_heights(net))
-    return (float(mean + net.setup_axis[0]), float(sd)) if np.isfinite(mean) else (None, None)
+    return part.with_tables(setups=setups, tape=kept)
 
 
 def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -> list[Record]:
@@ -262,7 +257,7 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
         "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,
         "risk_rejecting": 1 - over,
-        "same_as": [id_ for id_ in facts.same_as(h) if not id_.startswith("group:")],
+        "same_as": [id_ for id_ in facts.same_as(h) if Thing.of(id_).kind != "group"],
     }
 
 

@@ -20,6 +20,7 @@ from heightnet.judge.bench import BenchBase
 from heightnet.judge.judgement import CERTAIN, LIKELY, Finding, Judgement
 from heightnet.judge.large import LargeBench, bench_for
 from heightnet.judge.search import TAUS_M
+from heightnet.ledger.thing import EXCHANGED
 from heightnet.network import build_network
 from heightnet.network.model import Kind
 
@@ -132,7 +133,7 @@ def _blunders(bench: BenchBase, rng: np.random.Generator) -> dict[int, float]:
     family = bench.family
     able = np.flatnonzero(bench.classes.tested)
     if isinstance(bench, LargeBench):  # two values exchanged are hypotheses only where its own observations stand out
-        able = able[~family.of("swap", "exchange")[able]]
+        able = able[~family.of(*EXCHANGED)[able]]
     hit = able[rng.uniform(size=len(able)) < family.rate[able]]
     sizes = rng.standard_normal(len(hit)) * rng.choice(TAUS_M, len(hit))
     fixed = np.isfinite(family.size[hit])

@@ -11,16 +11,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.adjust.graph import bridges, components, series_classes
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.judge.screening import screen
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import SETTINGS, default, value_of
+from heightnet.ledger.thing import row_ids
 from heightnet.network import build_network
 from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import DATUM, Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.stands import recorded_heights
+from heightnet.rows import Record
 
-Record = dict[str, Any]
 Floats = npt.NDArray[np.float64]
 
 STEEP_RAD = np.radians(30.0)  # further from level than this is unusual over a long distance
@@ -57,7 +59,7 @@ def show(job: Job | str | Path) -> Record:
         "title": job.settings.title,
         "path": str(job.path) if job.path else None,
         "units": {"length": job.settings.units.length, "angle": job.settings.units.angle},
-        "tables": [{"table": t, "file": job.files[t], "rows": len(getattr(job, t))} for t in TABLES],
+        "tables": [{"table": t, "file": job.files[t], "rows": len(job.tables[t])} for t in TABLES],
         "notes": [{"kind": n.kind, "file": n.file, "row": n.row, "text": n.text} for n in job.notes]
         + [{"kind": "understood", "file": "", "row": None, "text": text} for text in net.notes],
         "settings": _settings(job),
@@ -218,10 +220,9 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
     table = job.setups if kind == "setup" else job.targets
     other, other_kind = (job.targets, "target") if kind == "setup" else (job.setups, "setup")
     node = net.setup_node if kind == "setup" else net.target_node
-    axis = net.setup_axis if kind == "setup" else net.target_axis
     here = net.shot_setup if kind == "setup" else net.shot_target
     there = net.shot_target if kind == "setup" else net.shot_setup
-    seat = stand_heights(net)[0][node]
+    height = recorded_heights(net, kind)[0]
     seen = pd.Series(there).groupby(here).agg(list) if len(here) else pd.Series(dtype=object)
     names = other[other_kind].to_numpy(object)
     marks = other["mark"].to_numpy(object)
@@ -233,7 +234,7 @@ def _stands(job: Job, net: Network, kind: str, checks: npt.NDArray[np.object_]) 
             {
                 kind: row[kind],
                 "mark": row["mark"],
-                "height_m": float(seat[i] + axis[i]) if np.isfinite(seat[i]) else None,
+                "height_m": float(height[i]) if np.isfinite(height[i]) else None,
                 thing: row[thing],
                 "tripod": row["tripod"],
                 "shots": len(seen.get(i, [])),
@@ -290,12 +291,12 @@ def _odd_shots(job: Job, net: Network) -> Iterator[Record]:
     shots = job.shots
     if not len(shots):
         return
-    file, row = job.files["shots"], shots["row"].to_numpy()
+    ids = row_ids("shot", job.files["shots"], shots["row"])
     distance, zenith = shots["slope_distance"].to_numpy(float), shots["zenith_angle"].to_numpy(float)
     folded = np.where(zenith > np.pi, 2 * np.pi - zenith, zenith)
 
     def finding(rule: str, i: int, value: float, other: str | None = None, other_value: float | None = None) -> Record:
-        return {"rule": rule, "id": f"shot:{file}:{row[i]}", "value_m": value, "other_id": other,
+        return {"rule": rule, "id": ids[i], "value_m": value, "other_id": other,
                 "other_value_m": other_value}  # fmt: skip
 
     for i in np.flatnonzero((np.abs(folded - np.pi / 2) > STEEP_RAD) & (distance > LONG_M)).tolist():
@@ -310,7 +311,7 @@ def _odd_shots(job: Job, net: Network) -> Iterator[Record]:
         first: dict[tuple[Any, ...], int] = {}
         for i, key in enumerate(shots[same].itertuples(index=False, name=None)):
             if key in first:
-                other = f"shot:{file}:{row[first[key]]}"
+                other = ids[first[key]]
                 yield finding("recorded_twice", i, float(distance[i]), other, float(distance[first[key]]))
             first.setdefault(key, i)
 

@@ -14,7 +14,7 @@ from typing import Any
 from heightnet.judge.readings import Slip, allowed_difference, explain
 from heightnet.judge.screening import HIGHEST_M, LOWEST_M
 from heightnet.reduce.reading import Reading
-from heightnet.reduce.tape import slant_to_vertical
+from heightnet.reduce.tape import mean_height, slant_to_vertical
 
 WORK_MM = (1.0, 3.0, 10.0)
 NEGLECT = 1 / 3  # of the tolerance: what is left out then adds 5 % to it at most, sqrt(1 + 1/9)
@@ -135,8 +135,8 @@ def weigh_readings(
     pairs = tuple(_pair(readings, sds, i, j, role) for i, j in combinations(range(len(readings)), 2))
     agree = all(pair.agrees for pair in pairs)
     odd = None if agree else _odd_one(len(readings), pairs)
-    weights = [1 / (own**2 + r.rounding_variance) for own, r in zip(sds, readings, strict=True)]
-    mean = sum(w * h for w, h in zip(weights, heights, strict=True)) / sum(weights)
+    rounding = (sqrt(r.rounding_variance) for r in readings)
+    mean, mean_sd = mean_height(heights, [hypot(own, step) for own, step in zip(sds, rounding, strict=True)])
     neglected = tuple(r.value - (r.height - r.offset) if r.kind == "slant" else 0.0 for r in readings)
     most = max(neglected)
     slant = readings[neglected.index(most)]
@@ -151,7 +151,7 @@ def weigh_readings(
         odd_slips=() if odd is None else _odd_slips(readings, sds, odd, role),
         unusual=tuple(i for i, h in enumerate(heights) if not LOWEST_M <= h <= HIGHEST_M) if role == "setup" else (),
         book=mean if agree else None,
-        book_sd=sqrt(1 / sum(weights)) if agree else None,
+        book_sd=mean_sd if agree else None,
         neglected=neglected,
         neglect=tuple(
             Neglect(work, most <= NEGLECT * work / 1000, most, NEGLECT * work / 1000) for work in work_mm if most

@@ -121,9 +121,8 @@ def test_a_thing_lost_with_a_blunder_is_said():
     targets = job.targets.assign(
         equipment=["odd prism" if i == 2 else e for i, e in enumerate(job.targets["equipment"])]
     )
-    from dataclasses import replace
 
-    job = blunder(replace(job, targets=targets), f"target:{targets['target'][2]}", 0.2)
+    job = blunder(job.with_tables(targets=targets), f"target:{targets['target'][2]}", 0.2)
     found = reduced_job(judged(job))
     error, sd = found["let_go"]["equipment:odd prism"]
     assert error == pytest.approx(0.2, abs=5 * sd)
@@ -151,14 +150,15 @@ def test_nothing_is_known_where_nothing_is_seen():
 
 def test_days_are_read_from_when(areal):
     assert median_day(areal) is not None
-    from dataclasses import replace
-
-    blank = {t: getattr(areal, t).assign(when="") for t in ("setups", "targets", "tape")}
-    assert median_day(replace(areal, **blank)) is None
-    odd = replace(areal, **(blank | {"setups": areal.setups.assign(when="shot on 2024-02-30, then 2024-03-01T10:00")}))
+    blank = {t: areal.tables[t].assign(when="") for t in ("setups", "targets", "tape")}
+    assert median_day(areal.with_tables(**blank)) is None
+    odd = areal.with_tables(
+        **(blank | {"setups": areal.setups.assign(when="shot on 2024-02-30, then 2024-03-01T10:00")})
+    )
     assert median_day(odd) is None  # the first day in a text counts, and there is no 30 February
     assert (
-        median_day(replace(areal, **(blank | {"setups": areal.setups.assign(when="2024-03-01T10:00")}))) == "2024-03-01"
+        median_day(areal.with_tables(**(blank | {"setups": areal.setups.assign(when="2024-03-01T10:00")})))
+        == "2024-03-01"
     )
 
 

@@ -2,7 +2,6 @@
 
 import shutil
 import zlib
-from dataclasses import replace
 
 import pytest
 from archive_help import DATA
@@ -87,7 +86,7 @@ def test_an_output_with_names_in_it_is_not_built_upon(archive, screened):
 
 def test_every_table_with_an_observer_is_hidden():
     job = read_job(DATA / "quarry-traverse")
-    job = replace(job, setups=job.setups.assign(observer="Ada Lind"), targets=job.targets.assign(observer=""))
+    job = job.with_tables(setups=job.setups.assign(observer="Ada Lind"), targets=job.targets.assign(observer=""))
     hidden = hide_observers(job, "initials")
     assert set(hidden.tape["by"]) == {"MA", "TO"}
     assert set(hidden.setups["observer"]) == {"AL"} and set(hidden.targets["observer"]) == {""}

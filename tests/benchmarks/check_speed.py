@@ -159,7 +159,7 @@ def one(kind: str, shots: int) -> dict[str, Any]:
     return {
         "network": kind,
         "sights": len(job.shots),
-        "rows": sum(len(getattr(job, name)) for name in ("marks", "setups", "targets", "shots")),
+        "rows": sum(len(job.tables[name]) for name in ("marks", "setups", "targets", "shots")),
         "observations": len(net.y),
         "unknowns": int(net.A.shape[1]),
         "check_s": stages[-1][1] - stages[0][1],

@@ -29,11 +29,11 @@ from typing import Any  # noqa: E402
 import numpy as np  # noqa: E402
 
 from heightnet.judge.bench import BenchBase  # noqa: E402
-from heightnet.judge.family import HEIGHTS  # noqa: E402
 from heightnet.judge.judgement import CERTAIN, LIKELY, UNEXPLAINED, Finding, Judgement  # noqa: E402
 from heightnet.judge.large import bench_for  # noqa: E402
 from heightnet.judge.promises import Promises, promises  # noqa: E402
 from heightnet.judge.search import TAUS_M  # noqa: E402
+from heightnet.ledger.thing import STANDS  # noqa: E402
 from heightnet.network import build_network  # noqa: E402
 from heightnet.network.model import Network  # noqa: E402
 from heightnet.tasks.facts import JobFacts  # noqa: E402
@@ -174,7 +174,7 @@ def found(name: str, seed: int, n: int) -> Record:
 def named(name: str, seed: int, n: int) -> Record:
     """An error of the printed size from which a height is named alone."""
     p, bench = promised(name, seed), prepared(name, seed)
-    hs = able(bench, *HEIGHTS)
+    hs = able(bench, *STANDS)
     share = float(np.isfinite(p.named[hs]).mean()) if len(hs) else 0.0
     hs = hs[np.isfinite(p.named[hs])]
     if not len(hs):
@@ -331,7 +331,7 @@ def two(name: str, seed: int, n: int) -> Record:
 def half(name: str, seed: int, n: int) -> Record:
     """Half of all heights wrong by 30 to 150 mm; and one to three."""
     bench = prepared(name, seed)
-    hs, label = able(bench, *HEIGHTS), bench.classes.label
+    hs, label = able(bench, *STANDS), bench.classes.label
     told = few_told = sure = 0
     for d in draws(name, seed, "stated", n, 8):
         for h in d.rng.choice(hs, max(1, len(hs) // 2), replace=False):
@@ -360,7 +360,7 @@ def seconds(name: str, seed: int) -> Record:
     promises(bench)
     clock.append(time.process_time())
     rng = np.random.default_rng(1)
-    h = int(rng.choice(able(bench, *HEIGHTS, "staff")))
+    h = int(rng.choice(able(bench, *STANDS, "staff")))
     y = net.y + net.sd * rng.standard_normal(len(net.sd)) + DELTA / np.sqrt(bench.diagonal[h]) * bench.family.C[
         :, [h]].toarray().ravel()  # fmt: skip
     nothing = np.full(len(bench.family), np.inf)

@@ -13,7 +13,6 @@ import argparse
 import json
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -112,7 +111,7 @@ def one_model_only(n: int) -> Record:
             instrument=job.setups["instrument"].where(~job.setups["setup"].str.startswith("G"), "x")
         )
 
-        b = figures.Bench(build_network(replace(job, gnss=gnss, setups=setups)), factors=False)
+        b = figures.Bench(build_network(job.with_tables(gnss=gnss, setups=setups)), factors=False)
         ids = [str(i) for i in b.family.ids]
         one, other = ids.index("group:instrument:x"), ids.index("group:separations:the whole job")
         said += b.classes.label[one] == b.classes.label[other]

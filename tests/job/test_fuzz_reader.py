@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import heightnet
-from heightnet.job.model import COLUMNS, TABLES, Job
+from heightnet.job.model import Job
+from heightnet.ledger.recorded import TABLES
 from tests.mutate import Files, mutated, starting_jobs
 
 JOBS = starting_jobs()
@@ -36,8 +37,8 @@ def assert_read_or_refused(home: Path) -> Job | None:
             str(problem).encode("utf-8")
         return None
     for table in TABLES:
-        frame = getattr(job, table)
-        assert list(frame) == list(COLUMNS[table])
+        frame = job.tables[table]
+        assert list(frame) == list(TABLES[table].held)
         numbers = frame.select_dtypes("number").to_numpy(float)
         assert not np.isinf(numbers).any()
         assert (frame["row"] >= 1).all()

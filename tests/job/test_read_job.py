@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import heightnet
-from heightnet.job.model import COLUMNS, TABLES
+from heightnet.ledger.recorded import TABLES
 
 
 def texts(job, kind):
@@ -25,7 +25,7 @@ def test_a_plain_job_in_metres_and_radians(folder, plain):
     assert job.files["shots"] == "shots.csv"
     assert job.notes == ()
     for table in TABLES:
-        assert list(getattr(job, table)) == list(COLUMNS[table])
+        assert list(job.tables[table]) == list(TABLES[table].held)
 
 
 def test_names_are_text(folder, plain):
@@ -130,7 +130,7 @@ class TestFlat:
         flat = heightnet.read_job(folder("flat", marks=plain["marks"], shots=shots))
         assert flat.files["setups"] == flat.files["targets"] == "shots.csv"
         for table, name in (("setups", "setup"), ("targets", "target")):
-            a, b = getattr(rich, table).drop(columns=name), getattr(flat, table).drop(columns=name)
+            a, b = rich.tables[table].drop(columns=name), flat.tables[table].drop(columns=name)
             assert a.equals(b)
         assert rich.shots.drop(columns="target").equals(flat.shots.drop(columns="target"))
 

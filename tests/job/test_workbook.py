@@ -58,7 +58,7 @@ def test_a_workbook_is_the_same_job_as_its_folder(book, folder, plain):
     a, b = heightnet.read_job(book()), heightnet.read_job(folder(**plain))
     assert a.name == "quarry" and a.files["shots"] == "quarry.xlsx, sheet shots" and a.notes == ()
     for table in ("marks", "setups", "targets", "shots"):
-        assert getattr(a, table).equals(getattr(b, table))
+        assert a.tables[table].equals(b.tables[table])
 
 
 def test_settings_sheet(book):

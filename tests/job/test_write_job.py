@@ -12,8 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import heightnet
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.job.write import angle_text, protect, write_job
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings, Units
 
 DATA = Path(__file__).resolve().parents[2] / "data"
@@ -26,7 +27,7 @@ def assert_same(one: Job, other: Job) -> None:
     """Every table alike, rows of the file apart: text exactly, numbers to a unit or two in the last place (times 0.3048
     not every float can be reached), angles to 1e-14 rad."""
     for table in TABLES:
-        a, b = (getattr(job, table).drop(columns="row") for job in (one, other))
+        a, b = (job.tables[table].drop(columns="row") for job in (one, other))
         angles = [c for c in ANGLES if c in a]
         pd.testing.assert_frame_equal(a.drop(columns=angles), b.drop(columns=angles), rtol=4.5e-16, atol=0)
         for column in angles:
@@ -42,7 +43,7 @@ def test_every_demo_in_every_unit(folder, units, tmp_path):
     assert again.settings == job.settings.with_values(units=units)
     if units == job.settings.units:  # what was read in these units comes back to the last bit
         for table in TABLES:
-            a, b = (getattr(j, table).drop(columns="row") for j in (job, again))
+            a, b = (j.tables[table].drop(columns="row") for j in (job, again))
             pd.testing.assert_frame_equal(a, b, check_exact=True)
     assert (
         write_job(again, tmp_path / "twice").joinpath("job.toml").read_bytes()

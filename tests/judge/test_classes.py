@@ -34,9 +34,7 @@ def test_bridges_and_classes_agree_with_the_numbers(kind, seed):
 
     rng = np.random.default_rng(seed)
     drop = rng.uniform(size=len(job.shots)) < 0.6  # thin it out until parts of it hang by one thread
-    job = replace(
-        job,
-        settings=job.settings.with_values(**{"air.refraction_sd": 0.0}),
+    job = replace(job, settings=job.settings.with_values(**{"air.refraction_sd": 0.0})).with_tables(
         shots=job.shots[~drop].reset_index(drop=True),
         levels=job.levels[::3].reset_index(drop=True),
     )
@@ -108,9 +106,8 @@ def test_all_instrument_heights_against_all_target_heights():
     party = reciprocal(settings=STILL)
     job = party.job()
     targets = job.targets.assign(equipment="prism")
-    from dataclasses import replace
 
-    bench = Bench(build_network(replace(job, targets=targets)))
+    bench = Bench(build_network(job.with_tables(targets=targets)))
     hi, ht = one_group(bench, "instrument", "one"), one_group(bench, "equipment", "prism")
     assert correlation(bench, hi, ht) == pytest.approx(-1.0, abs=1e-9)
     assert bench.classes.label[hi] == bench.classes.label[ht]

@@ -74,9 +74,9 @@ def test_the_level_is_the_setting(false_alarm):
 def test_the_values_do_not_depend_on_the_order_of_rows(bench):
     job = simulate("S2", 3)[0]
     rng = np.random.default_rng(4)
-    frames = {t: getattr(job, t).sample(frac=1, random_state=int(rng.integers(99))).reset_index(drop=True)
+    frames = {t: job.tables[t].sample(frac=1, random_state=int(rng.integers(99))).reset_index(drop=True)
               for t in ("setups", "targets", "shots", "levels", "marks")}  # fmt: skip
-    mixed = Bench(build_network(replace(job, **frames))).closing
+    mixed = Bench(build_network(job.with_tables(**frames))).closing
     assert (mixed.k, mixed.theta) == pytest.approx((bench.closing.k, bench.closing.theta), abs=1e-6)
 
 

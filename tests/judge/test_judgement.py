@@ -1,7 +1,5 @@
 """States of a job, places, names by evidence, and nothing proved beside a doubt."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -113,7 +111,7 @@ def test_a_slip_that_only_one_could_have_made_names_it():
     job = party.job()
     heights = job.setups["height"].copy()
     heights[2] = 0.0  # nobody entered it
-    result = heightnet.check(replace(job, setups=job.setups.assign(height=heights)))
+    result = heightnet.check(job.with_tables(setups=job.setups.assign(height=heights)))
     (finding,) = result.facts["findings"]
     assert finding["named"] and finding["id"] == "setup:S2"
 
@@ -131,7 +129,7 @@ def test_a_cause_possible_for_one_mate_only_convicts_nobody_of_a_small_error(mm)
     job = party.job()
     points = pd.DataFrame({"equipment": ["one"], "point": ["side mark"], "radius": [0.10 * np.sqrt(mm / 3.3)],
                            "offset": [0.0], "usual": [True]})  # fmt: skip
-    tables = {t: getattr(job, t) for t in ("marks", "setups", "targets", "shots")}
+    tables = {t: job.tables[t] for t in ("marks", "setups", "targets", "shots")}
     made = Job.from_frames("small", job.settings, **tables, equipment=points)
     findings = heightnet.check(made).facts["findings"]
     assert findings
@@ -202,7 +200,7 @@ def test_not_explained_clears_nothing():
     job = simulate("S3", 2)[0]
     rng = np.random.default_rng(6)
     reading = job.tape["reading"] + rng.uniform(-0.2, 0.2, len(job.tape))
-    result = heightnet.check(replace(job, tape=job.tape.assign(reading=reading)))
+    result = heightnet.check(job.with_tables(tape=job.tape.assign(reading=reading)))
     assert result.facts["judgement"]["state"] in ("unexplained", "many")
     assert "proved" not in {s["verdict"] for table in ("setups", "targets") for s in result.facts[table]}
 
@@ -245,7 +243,7 @@ def test_a_reading_that_nothing_tests_is_named_in_the_headline():
     marks = pd.concat([job.marks, job.marks.iloc[[0]].assign(mark="D1", height=np.nan)], ignore_index=True)
     staff = pd.concat([job.staff, more], ignore_index=True)
     staff.loc[staff["reading"] == 0.9987, "reading"] = 1.0987
-    result = heightnet.check(replace(job, staff=staff, marks=marks))
+    result = heightnet.check(job.with_tables(staff=staff, marks=marks))
     assert result.facts["judgement"]["state"] == "closes"
     assert "nothing tests" in result.summary().splitlines()[1]
     assert "row 99" in " ".join(result.summary().splitlines()[1:3])
@@ -257,7 +255,7 @@ def test_a_set_up_over_a_mark_without_any_height_is_named_in_the_headline():
     name = str(setups["setup"].iloc[1])
     setups.loc[1, "height"] = np.nan
     tape = job.tape[~((job.tape["stand_kind"] == "setup") & (job.tape["stand"] == name))].reset_index(drop=True)
-    result = heightnet.check(replace(job, setups=setups, tape=tape))
+    result = heightnet.check(job.with_tables(setups=setups, tape=tape))
     record = next(s for s in result.facts["setups"] if s["setup"] == name)
     assert record["verdict"] == "missing"
     assert "no height was recorded" in " ".join(result.summary().split("\n")[1:4])

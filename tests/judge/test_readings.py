@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -216,10 +215,10 @@ def test_metres_before_and_after_and_feet_as_the_army_subcourse_has_it():
     assert 1000 * (metre.rounding + foot.rounding) == pytest.approx(0.5 + 0.005 * 304.8)
     job = taped(("1.512", "before"), ("1.511", "after"))
     feet = job.tape.iloc[:1].assign(text="4.96", reading=4.96 * 0.3048, scale="ft", row=4)
-    job = replace(job, tape=pd.concat([job.tape, feet], ignore_index=True))
+    job = job.with_tables(tape=pd.concat([job.tape, feet], ignore_index=True))
     checks = compare_readings(job, reduce_tape(job))
     assert len(checks) == 3 and all(c["agrees"] for c in checks)
     slipped = job.tape.assign(text=["1.512", "1.511", "5.06"], reading=[1.512, 1.511, 5.06 * 0.3048])
-    wrong = compare_readings(replace(job, tape=slipped), reduce_tape(replace(job, tape=slipped)))
+    wrong = compare_readings(job.with_tables(tape=slipped), reduce_tape(job.with_tables(tape=slipped)))
     assert [c["agrees"] for c in wrong] == [True, False, False]
     assert wrong[1]["slip"] == "misread_tenth_ft"

@@ -110,7 +110,7 @@ def test_the_order_of_the_rows_changes_nothing():
     east, north = np.meshgrid(np.arange(5) * 100.0, np.arange(4) * 100.0)  # ties everywhere
     job = job_of(east.ravel(), north.ravel())
     known = separations_of(job)
-    shuffled = {t: getattr(job, t).sample(frac=1, random_state=2) for t in ("marks", "setups", "gnss")}
+    shuffled = {t: job.tables[t].sample(frac=1, random_state=2) for t in ("marks", "setups", "gnss")}
     again = separations_of(Job.from_frames("again", job.settings, **shuffled))
     assert (known.mark == again.mark).all() and (known.before == again.before).all()
     assert (known.unknown == again.unknown).all() and (known.rho == again.rho).all()

@@ -10,25 +10,29 @@ import random
 from collections import Counter
 from typing import Any
 
-from heightnet.report.facts import schema
+from heightnet.ledger.record import Keyed, Many, Maybe, Record, Type, Words
+from heightnet.ledger.results import PARTS, PLACE, READING, table
 
 Facts = dict[str, Any]
 
 
-def blank(definition: str | None = None, table: str | None = None) -> Facts:
-    """A record with every key of the schema: null, or an empty value where null is not allowed."""
-    part = schema()
-    node = part["$defs"][definition] if definition else part["properties"][table]
-    if node.get("type") == "array":
-        node = node["items"]
-    empty = {"string": "", "integer": 0, "boolean": False, "array": [], "object": {}, "number": 0.0}
-    record = {}
-    for key, kind in node["properties"].items():
-        types = kind.get("type", "string")
-        record[key] = None if isinstance(types, list) else empty[types]
-        if isinstance(record[key], list | dict):
-            record[key] = type(record[key])()
-    return record
+EMPTY = {"text": "", "whole": 0, "yes": False, "number": 0.0}
+
+
+def blank(record: Record) -> Facts:
+    """A record with every key of the ledger: null, or an empty value where null is not allowed."""
+    return {fact.name: empty(fact.type) for fact in record}
+
+
+def empty(type: Type) -> Any:
+    match type:
+        case Maybe():
+            return None
+        case Many():
+            return []
+        case Record() | Keyed():
+            return {}
+    return "" if isinstance(type, Words) else EMPTY[type]
 
 
 def settings(unit: str = "m", title: str = "") -> Facts:
@@ -51,7 +55,7 @@ def settings(unit: str = "m", title: str = "") -> Facts:
 
 def reading(text: str, height: float, found: float, **values: Any) -> Facts:
     return {
-        **blank("reading"),
+        **blank(READING),
         "id": "reading:tape.csv:2",
         "file": "tape.csv",
         "rows": [2],
@@ -92,7 +96,7 @@ class Sample:
             "heightnet": {"version": "0.1.0"},
             "settings": settings(unit, title),
             "fit": {
-                **blank(table="fit"),
+                **blank(table("fit")),
                 "observations": n,
                 "unknowns": n - setups - 2,
                 "redundancy": setups + 2,
@@ -115,7 +119,7 @@ class Sample:
                 "sight_factor": 0.96,
             },
             "judgement": {
-                **blank(table="judgement"),
+                **blank(table("judgement")),
                 "state": "closes",
                 "probability": 0.03,
                 "explained": True,
@@ -129,8 +133,8 @@ class Sample:
             },
             "cross_check": {"agrees": True, "best_subset": [], "one_at_a_time": []},
         }
-        for key, part in schema()["properties"].items():
-            if part.get("type") == "array":
+        for key, part in PARTS.items():
+            if isinstance(part.type, Many):
                 self.facts.setdefault(key, [])
         self.facts.setdefault("separation_model", None)
         self.names = ["BM1", *[f"P{i}" for i in range(1, setups + 1)], "BM2"]
@@ -161,7 +165,7 @@ class Sample:
             known = name.startswith("BM")
             self.facts["marks"].append(
                 {
-                    **blank(table="marks"),
+                    **blank(table("marks")),
                     "mark": name,
                     "height_m": height,
                     "sd_mm": 1.0 if known else 1.6 + 0.1 * i,
@@ -183,7 +187,7 @@ class Sample:
         for row, name in enumerate(("BM1", "BM2"), 2):
             self.facts["known"].append(
                 {
-                    **blank(table="known"),
+                    **blank(table("known")),
                     "id": f"known:{name}",
                     "mark": name,
                     "height_m": self.mark(name)["height_m"],
@@ -215,7 +219,7 @@ class Sample:
         tested = self.tested(2.0)
         found = height - tested["error_mm"] / 1000
         return {
-            **blank(kind),
+            **blank(table(f"{kind}s")),
             kind: name,
             "mark": mark,
             "instrument" if kind == "setup" else "equipment": "I1" if kind == "setup" else "P-A",
@@ -250,7 +254,7 @@ class Sample:
                 rise = b["height_m"] - a["height_m"]
                 facts["shots"].append(
                     {
-                        **blank(table="shots"),
+                        **blank(table("shots")),
                         "id": f"shot:shots.csv:{row}",
                         "file": "shots.csv",
                         "row": row,
@@ -347,12 +351,12 @@ class Sample:
         ids = [m["hypothesis"] if "hypothesis" in m else m["id"] for m in members]
         kinds = Counter(id_.partition(":")[0] for id_ in ids)
         finding = {
-            **blank(table="findings"),
+            **blank(table("findings")),
             "order": len(self.facts["findings"]) + 1,
             "level": 0.9 if probability >= 0.9 else 0.5,
             "named": named,
             "probability": probability,
-            "place": {**blank("place"), "kind": "thing" if named else "class"},
+            "place": {**blank(PLACE), "kind": "thing" if named else "class"},
             "members": [
                 {"id": id_, **{key: m[key] for key in ("probability", "error_mm", "error_sd_mm")}}
                 for id_, m in zip(ids, members, strict=True)
@@ -614,7 +618,7 @@ def unproved() -> Facts:
     ]
     f["groups"] = [
         {
-            **blank(table="groups"),
+            **blank(table("groups")),
             "id": "group:equipment:P-A",
             "group": "P-A",
             "kind": "equipment",
@@ -626,7 +630,7 @@ def unproved() -> Facts:
             "reason": "every mark but one is reached through it",
         },
         {
-            **blank(table="groups"),
+            **blank(table("groups")),
             "id": "group:instrument:I1",
             "group": "I1",
             "kind": "instrument",
@@ -665,8 +669,8 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
     s = Sample("district", "District heights", 2, seed=11)
     f = s.facts
     tables = ("marks", "setups", "targets", "shots", "loops")
-    for table in tables:
-        f[table] = []
+    for name in tables:
+        f[name] = []
     across = math.isqrt(setups * 3 // 2)
     rng = s.random
     grid = [(i // across, i % across) for i in range(setups)]
@@ -675,7 +679,7 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
         height = 200 + 12 * math.sin(r / 5) + 9 * math.cos(c / 7)
         f["marks"].append(
             {
-                **blank(table="marks"),
+                **blank(table("marks")),
                 "mark": f"M{i}",
                 "height_m": height,
                 "sd_mm": 1.4,
@@ -699,7 +703,7 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
                 f["targets"].append(s._stand("target", target, f"M{to}", round(rng.uniform(1.3, 1.7), 3)))
             f["shots"].append(
                 {
-                    **blank(table="shots"),
+                    **blank(table("shots")),
                     "id": f"shot:shots.csv:{row}",
                     "file": "shots.csv",
                     "row": row,

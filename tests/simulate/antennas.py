@@ -80,7 +80,6 @@ def points(thing: str) -> Iterator[dict[str, Any]]:
 
 def with_satellites(job: Job, plan: Design, true_z: dict[str, float], rng: np.random.Generator, factor: float) -> Job:
     """The job with its satellite rows, and separations wrong as its settings say they may be."""
-    from dataclasses import replace
 
     from heightnet.network.separation import separations_of
 
@@ -99,7 +98,7 @@ def with_satellites(job: Job, plan: Design, true_z: dict[str, float], rng: np.ra
         rows.append({"from_setup": "", "to_setup": end, "session": session, "sd": np.nan,
                      "height": true_z[end] + over[plan.setups[end]] + factor * sd * rng.standard_normal()})  # fmt: skip
     gnss = Job.from_frames("satellites", gnss=pd.DataFrame(rows)).gnss
-    job = replace(job, gnss=gnss, marks=job.marks.assign(separation=true))
+    job = job.with_tables(gnss=gnss, marks=job.marks.assign(separation=true))
     known = separations_of(job)
     R, sds = known.knowledge()
     errors = np.linalg.solve(R.toarray(), sds * rng.standard_normal(len(sds)))
@@ -111,4 +110,4 @@ def with_satellites(job: Job, plan: Design, true_z: dict[str, float], rng: np.ra
     recorded = pd.Series(known.value - wrong, index=known.mark)
     separation = job.marks["mark"].map(recorded).fillna(job.marks["separation"]).astype(float)
     sd_known = pd.Series(known.sd, index=known.mark)
-    return replace(job, marks=job.marks.assign(separation=separation, separation_sd=job.marks["mark"].map(sd_known)))
+    return job.with_tables(marks=job.marks.assign(separation=separation, separation_sd=job.marks["mark"].map(sd_known)))

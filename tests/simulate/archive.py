@@ -172,8 +172,7 @@ def staffed(plan: Design, office: Office, rng: np.random.Generator) -> tuple[Des
 def signed(job: Job, plan: Design, crew: dict[str, str], day: str) -> Job:
     """The job with who observed and when."""
     when = f"{day}T09:00"
-    return replace(
-        job,
+    return job.with_tables(
         setups=job.setups.assign(observer=[crew[s] for s in job.setups["setup"]], when=when),
         targets=job.targets.assign(observer=[crew[t] for t in job.targets["target"]], when=when),
         tape=job.tape.assign(by=[crew[s] for s in job.tape["stand"]], when=when),
@@ -193,7 +192,7 @@ def with_common_errors(job: Job, office: Office, day: str) -> Job:
     stretch = np.array([office.scale[t] for t in tape["tape"]])
     reading = tape["reading"] * (1 + stretch) + offset
     text = [shown(r, s) for r, s in zip(reading, tape["scale"], strict=True)]
-    return replace(job, tape=tape.assign(reading=reading, text=text))
+    return job.with_tables(tape=tape.assign(reading=reading, text=text))
 
 
 def _slips(job: Job, office: Office, rates: Rates, rng: np.random.Generator) -> dict[str, float]:

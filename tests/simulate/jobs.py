@@ -18,7 +18,7 @@ twice, in metres and in feet.  All names and numbers are invented.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -306,26 +306,28 @@ def blunder(job: Job, id_: str, size: float) -> Job:
     if kind == "group":
         of, _, thing = name.partition(":")
         if of == "tape":
-            return replace(job, tape=_reread(job.tape, job.tape["tape"] == thing, size))
+            return job.with_tables(tape=_reread(job.tape, job.tape["tape"] == thing, size))
         frame, stand, column = {"instrument": (setups, "setup", "instrument"),
                                 "equipment": (targets, "target", "equipment")}[of]  # fmt: skip
         return _raised(job, {(stand, s): size for s in frame[stand][frame[column] == thing]})
     if kind == "separation":
         wrong = job.marks["separation"] + np.where(job.marks["mark"] == name, size, 0.0)
-        return replace(job, marks=job.marks.assign(separation=wrong))
+        return job.with_tables(marks=job.marks.assign(separation=wrong))
     table = {"known": "marks", "level": "levels", "shot": "shots", "reading": "tape", "gnss": "gnss"}[kind]
-    frame = getattr(job, table)
+    frame = job.tables[table]
     at = (frame["mark"] == name if kind == "known" else frame["row"] == int(name.rpartition(":")[2])).to_numpy()
     if at.sum() != 1:
         raise ValueError(f"nothing in the job is called {id_}")
     if kind == "reading":
-        return replace(job, tape=_reread(frame, at, size))
+        return job.with_tables(tape=_reread(frame, at, size))
     if kind == "shot":
         s, z = frame["slope_distance"].to_numpy(float), frame["zenith_angle"].to_numpy(float)
         rise, far = s * np.cos(z) + np.where(at, size, 0.0), s * np.sin(z)
-        return replace(job, shots=frame.assign(slope_distance=np.hypot(rise, far), zenith_angle=np.arctan2(far, rise)))
+        return job.with_tables(
+            shots=frame.assign(slope_distance=np.hypot(rise, far), zenith_angle=np.arctan2(far, rise))
+        )
     columns = {"level": ("rise",), "gnss": ("rise", "height")}.get(kind, ("height",))  # of a row one is recorded
-    return replace(job, **{table: frame.assign(**{c: frame[c] + np.where(at, size, 0.0) for c in columns})})
+    return job.with_tables(**{table: frame.assign(**{c: frame[c] + np.where(at, size, 0.0) for c in columns})})
 
 
 def _recorded(job: Job, kind: str, name: str) -> float:
@@ -347,7 +349,7 @@ def _raised(job: Job, stands: dict[tuple[str, str], float]) -> Job:
     tape = job.tape
     for (kind, name), size in stands.items():
         tape = _reread(tape, (tape["stand_kind"] == kind) & (tape["stand"] == name), size)
-    return replace(job, setups=booked(job.setups, "setup"), targets=booked(job.targets, "target"), tape=tape)
+    return job.with_tables(setups=booked(job.setups, "setup"), targets=booked(job.targets, "target"), tape=tape)
 
 
 def _reread(tape: pd.DataFrame, at: npt.ArrayLike, size: float) -> pd.DataFrame:

@@ -1,17 +1,16 @@
 """Antennas in mixed jobs: what is found, what cannot be told apart, what is proposed, and what must change nothing."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
 
 import heightnet
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
 from heightnet.judge.promises import Promises, promises
+from heightnet.ledger.recorded import TABLES
 from heightnet.network import Kind, build_network
 from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
@@ -106,7 +105,7 @@ def one_model(job):
     antenna = job.setups["setup"].isin(job.gnss["to_setup"])
     setups = job.setups.assign(instrument=job.setups["instrument"].where(~antenna, "antenna 1"))
     gnss = job.gnss[job.gnss["from_setup"] == ""].assign(session="1").reset_index(drop=True)
-    return replace(job, setups=setups, gnss=gnss)
+    return job.with_tables(setups=setups, gnss=gnss)
 
 
 def test_one_model_and_the_separations_are_one_class_and_the_report_says_so():
@@ -129,7 +128,7 @@ def test_a_wrong_point_of_the_only_model_is_told_as_either():
     job = one_model(simulate("G1", 4, settings=simulate("G1", 0)[0].settings.with_values(
         **{"separation.offset_sd_mm": 0.0, "separation.sd_mm": 5.0}))[0])  # fmt: skip
     gnss = job.gnss.assign(height=job.gnss["height"] + 0.2)
-    found = heightnet.check(replace(job, gnss=gnss))
+    found = heightnet.check(job.with_tables(gnss=gnss))
     best = found.facts["explanations"][0]
     together = {best["members"][0]["id"], *best["also"][0]}
     assert {"group:instrument:antenna 1", ALONE} <= together
@@ -160,7 +159,7 @@ def test_two_models_tell_them_apart():
 
 def test_with_no_known_mark_both_are_untested_and_move_every_mark():
     job = simulate("G1", 4)[0]
-    job = one_model(replace(job, marks=job.marks.assign(height=np.nan)))
+    job = one_model(job.with_tables(marks=job.marks.assign(height=np.nan)))
     found = heightnet.check(job)
     untested = {e["id"]: e for e in found.facts["common_errors"]}
     assert ALONE in untested and untested[ALONE]["shot_that_would_show"] and not untested[ALONE]["harmless"]
@@ -175,8 +174,8 @@ def satellites_only(job):
     antenna = job.setups["setup"].isin(job.gnss["to_setup"])
     setups = job.setups[antenna].reset_index(drop=True)
     tape = job.tape[job.tape["stand"].isin(setups["setup"])].reset_index(drop=True)
-    return replace(
-        job, setups=setups, tape=tape, **{t: getattr(job, t).iloc[:0] for t in ("targets", "shots", "levels")}
+    return job.with_tables(
+        setups=setups, tape=tape, **{t: job.tables[t].iloc[:0] for t in ("targets", "shots", "levels")}
     )
 
 
@@ -216,7 +215,7 @@ def test_the_gain_of_a_repeat_occupation_is_what_making_it_gives():
     again = pd.DataFrame({"setup": ["G33"], "mark": ["M3"], "height": [1.5], "instrument": ["antenna 1"]})
     row = job.gnss[(job.gnss["to_setup"] == "G13") & (job.gnss["from_setup"] == "")].assign(to_setup="G33", row=999)
     more = Job.from_frames("again", job.settings, **{
-        **{t: getattr(job, t) for t in TABLES},
+        **{t: job.tables[t] for t in TABLES},
         "setups": pd.concat([job.setups, again.assign(tripod="", when="", observer="", row=99)], ignore_index=True),
         "gnss": pd.concat([job.gnss, row], ignore_index=True),
     })  # fmt: skip
@@ -305,16 +304,14 @@ def test_a_part_cut_out_knows_how_separations_hang_together(line):
 
 def test_row_order(job, result):
     rng = np.random.default_rng(3)
-    frames = {
-        t: getattr(job, t).sample(frac=1, random_state=rng.integers(1000)) for t in TABLES if len(getattr(job, t))
-    }
+    frames = {t: job.tables[t].sample(frac=1, random_state=rng.integers(1000)) for t in TABLES if len(job.tables[t])}
     same(told(result), told(heightnet.check(Job.from_frames("other order", job.settings, **frames))), 1e-5)
 
 
 def test_datum_and_ellipsoid_shift_together(job, result):
     marks = job.marks.assign(height=job.marks["height"] + 500, separation=job.marks["separation"] - 30)
     gnss = job.gnss.assign(height=job.gnss["height"] + 470)
-    same(told(result), told(heightnet.check(replace(job, marks=marks, gnss=gnss))), 1e-5)
+    same(told(result), told(heightnet.check(job.with_tables(marks=marks, gnss=gnss))), 1e-5)
 
 
 def test_a_rise_may_be_booked_from_either_end(job, result):
@@ -325,7 +322,7 @@ def test_a_rise_may_be_booked_from_either_end(job, result):
         rise=-job.gnss["rise"],
     )  # fmt: skip
     # the few dozen columns of noise behind the sizes found are drawn in the order of names and ends
-    same(told(result), told(heightnet.check(replace(job, gnss=gnss))), 1e-5, sizes=0.1)
+    same(told(result), told(heightnet.check(job.with_tables(gnss=gnss))), 1e-5, sizes=0.1)
 
 
 def test_units_of_the_files(job, result, tmp_path):
@@ -338,9 +335,9 @@ def test_units_of_the_files(job, result, tmp_path):
 
 def test_renamed_marks(job, result):
     new = {m: f"{i:03d}" for i, m in enumerate(reversed(list(job.marks["mark"])))}
-    frames = {t: getattr(job, t).assign(mark=getattr(job, t)["mark"].map(new)) for t in ("marks", "setups", "targets")}
+    frames = {t: job.tables[t].assign(mark=job.tables[t]["mark"].map(new)) for t in ("marks", "setups", "targets")}
     levels = job.levels.assign(from_mark=job.levels["from_mark"].map(new), to_mark=job.levels["to_mark"].map(new))
-    same(told(result), told(heightnet.check(replace(job, levels=levels, **frames))), 1e-5, sizes=0.1)
+    same(told(result), told(heightnet.check(job.with_tables(levels=levels, **frames))), 1e-5, sizes=0.1)
 
 
 def test_a_job_without_satellites_is_as_it_was():
@@ -372,7 +369,7 @@ def test_an_antenna_and_an_instrument_on_one_stand():
     gnss.loc[gnss["to_setup"] == antenna, ["rise", "height"]] += seat + 0.081 - z
     gnss.loc[gnss["from_setup"] == antenna, "rise"] -= seat + 0.081 - z
     tape = job.tape[job.tape["stand"] != antenna].reset_index(drop=True)
-    shared = replace(job, setups=setups, equipment=equipment, gnss=gnss, tape=tape)
+    shared = job.with_tables(setups=setups, equipment=equipment, gnss=gnss, tape=tape)
     found = heightnet.check(shared)
     assert found.facts["suspects"] == []
     heights = {s["setup"]: s["recorded_m"] for s in found.facts["setups"]}
@@ -417,7 +414,7 @@ def test_of_two_that_nothing_tells_apart_neither_is_the_suspect():
     settings = simulate("G1", 0)[0].settings.with_values(**{"separation.offset_sd_mm": 0.0, "separation.sd_mm": 5.0})
     job = one_model(simulate("G1", 4, settings=settings)[0])
     marks = job.marks.assign(separation_sd=0.005)
-    found = heightnet.check(replace(job, marks=marks, gnss=job.gnss.assign(height=job.gnss["height"] + 0.1)))
+    found = heightnet.check(job.with_tables(marks=marks, gnss=job.gnss.assign(height=job.gnss["height"] + 0.1)))
     verdicts = {g["id"]: g["verdict"] for g in found.facts["groups"]}
     assert verdicts["group:instrument:antenna 1"] == verdicts[ALONE] == "either"
     said = " ".join(found.summary().split())

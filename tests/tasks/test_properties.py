@@ -1,14 +1,13 @@
 """What must not change a finding: order of rows, names, datum, units; and a job without error has no residuals."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
 
 import heightnet
-from heightnet.job.model import TABLES, Job
+from heightnet.job.model import Job
 from heightnet.judge.large import LargeBench, bench_for
+from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings, Units
 from heightnet.network import build_network
 from tests.benchmarks.check_speed import write_job
@@ -103,21 +102,19 @@ def test_the_planted_blunders_are_found(plain):
 def shuffled(job, seed=3):
     """The same job with the rows of every table in another order, each row with its own number."""
     rng = np.random.default_rng(seed)
-    frames = {
-        t: getattr(job, t).sample(frac=1, random_state=rng.integers(1000)) for t in TABLES if len(getattr(job, t))
-    }
+    frames = {t: job.tables[t].sample(frac=1, random_state=rng.integers(1000)) for t in TABLES if len(job.tables[t])}
     return Job.from_frames(job.name, job.settings, **frames)
 
 
 def higher(job, by):
-    return replace(job, marks=job.marks.assign(height=job.marks["height"] + by))
+    return job.with_tables(marks=job.marks.assign(height=job.marks["height"] + by))
 
 
 def renamed(job, new):
     """The same job with other names of its marks."""
-    frames = {t: getattr(job, t).assign(mark=getattr(job, t)["mark"].map(new)) for t in ("marks", "setups", "targets")}
+    frames = {t: job.tables[t].assign(mark=job.tables[t]["mark"].map(new)) for t in ("marks", "setups", "targets")}
     levels = job.levels.assign(from_mark=job.levels["from_mark"].map(new), to_mark=job.levels["to_mark"].map(new))
-    return replace(job, levels=levels, **frames)
+    return job.with_tables(levels=levels, **frames)
 
 
 def test_row_order(party, plain):
@@ -221,7 +218,7 @@ def test_great_heights_and_small_sds_cost_no_digits():
         marks = job.marks.assign(height=job.marks["height"] + shift, sd=1e-4)
         setups, targets = job.setups.assign(sd=1e-4), job.targets.assign(sd=1e-4)
         setups.loc[2, "height"] += 0.002
-        return heightnet.check(replace(job, marks=marks, setups=setups, targets=targets))
+        return heightnet.check(job.with_tables(marks=marks, setups=setups, targets=targets))
 
     low, high = run(0.0), run(4000.0)
     a, b = low.setups["error_mm"].to_numpy(float), high.setups["error_mm"].to_numpy(float)
@@ -238,7 +235,7 @@ def test_an_unused_mark_changes_nothing_but_is_said(party, plain):
     marks = pd.concat(
         [job.marks, pd.DataFrame({"mark": ["lonely"], "height": [np.nan], "row": [99]})], ignore_index=True
     )
-    result = heightnet.check(replace(job, marks=Job.from_frames(marks=marks).marks))
+    result = heightnet.check(job.with_tables(marks=Job.from_frames(marks=marks).marks))
     same(told(plain), told(result))
     assert [(u["kind"], u["name"]) for u in result.facts["undetermined"]] == [("mark", "lonely")]
     lonely = result.marks.set_index("mark").loc["lonely"]

@@ -3,7 +3,6 @@
 import json
 import subprocess
 import sys
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -90,7 +89,7 @@ def test_a_simulated_job_of_many_neighbourhoods_shows_its_own_scatter():
     """What was really observed in the job, here with three times the scatter that is stated, changes no answer."""
     job = level_net(560)
     noise = 0.003 * np.random.default_rng(5).standard_normal(len(job.levels))
-    wild = replace(job, levels=job.levels.assign(rise=job.levels["rise"] + noise))
+    wild = job.with_tables(levels=job.levels.assign(rise=job.levels["rise"] + noise))
     assert isinstance(bench_for(build_network(wild)), LargeBench)
     assert max(Judgement(bench_for(build_network(wild))).factors) > 2
     facts = selftest(wild, runs=6, seed=3)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
@@ -11,8 +11,7 @@ from heightnet.report.numbers import INTERVAL, of_100
 from heightnet.report.pictures.culprits import ACCUSED, said
 from heightnet.report.pictures.drawing import Drawing, nice_step, text_width
 from heightnet.report.words import VERDICTS, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 WIDTH = 690.0
 PANELS = 3  # stands whose readings are shown
@@ -50,7 +49,7 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
         key = keys.setup(record["setup"]) if kind == "setup" else keys.target(record["target"])
         name = record[kind] + (f" {'over' if kind == 'setup' else 'on'} {record['mark']}" if record["mark"] else "")
         accused = record["verdict"] in ACCUSED
-        title = said(name, f"{kind}:{record[kind]}", record["verdict"])
+        title = said(name, words.key(record), record["verdict"])
         with sheet.group(key=key, href=f"#{key}", title=title, cls="setup row"):
             sheet.box(0, y - ROW / 2 + 1, WIDTH, ROW - 2, "hit")
             sheet.sign(record["verdict"], 12, y, 4.2)
@@ -117,7 +116,7 @@ def _error_row(sheet: Drawing, r: Record, middle: float, scale: float, reach: fl
 
 
 def _size(words: Words, kind: str, record: Record) -> str:
-    of, error = f"{kind}:{record[kind]}", record["error_mm"]
+    of, error = words.key(record), record["error_mm"]
     if error is None:
         return claim(of, "verdict", record["verdict"], VERDICTS[record["verdict"]])
     size = words.lengths.small(error, record["error_sd_mm"])
@@ -194,7 +193,7 @@ class ReadingRow(NamedTuple):
 
 
 def _reading_rows(words: Words, kind: str, stand: Record) -> list[ReadingRow]:
-    own, found = f"{kind}:{stand[kind]}", stand["found_m"]
+    own, found = words.key(stand), stand["found_m"]
     without = "without this stand's readings"
     rows = [ReadingRow("the rest of the job", without, found, stand["found_sd_mm"] or 0.0, "job", own, "found_m")]
     for r in stand["readings"]:

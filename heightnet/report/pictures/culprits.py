@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.pictures.layout import node_of
 from heightnet.report.words import VERDICTS, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ACCUSED = ("suspect", "either")
 SPELT_OUT = 3  # members of a finding up to which each is named by itself
@@ -51,15 +50,15 @@ class Leg(NamedTuple):
 def legs(facts: Record, keys: Keys) -> Iterator[Leg]:
     """Every line of the job that is no sight."""
     for level in facts["levels"]:
-        yield Leg(f"mark:{level['from_mark']}", f"mark:{level['to_mark']}", keys.about(level["id"]), (level,))
+        yield Leg(node_of(level["from_mark"]), node_of(level["to_mark"]), keys.about(level["id"]), (level,))
     for gnss in facts.get("gnss", []):
         if gnss["from_mark"]:
-            yield Leg(f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}", keys.about(gnss["id"]), (gnss,))
+            yield Leg(node_of(gnss["from_mark"]), node_of(gnss["to_mark"]), keys.about(gnss["id"]), (gnss,))
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         if before := last.get(staff["level_setup"]):
             about = keys.join(keys.mark(before["mark"]), keys.mark(staff["mark"]))
-            yield Leg(f"mark:{before['mark']}", f"mark:{staff['mark']}", about, (before, staff))
+            yield Leg(node_of(before["mark"]), node_of(staff["mark"]), about, (before, staff))
         last[staff["level_setup"]] = staff
 
 
@@ -85,19 +84,19 @@ def _targets(words: Words, keys: Keys) -> Iterator[Culprit]:
     for target in words.facts["targets"]:
         if target["verdict"] in ACCUSED and target["mark"] and target["hypothesis"] not in of_setups:
             key = keys.target(target["target"])
-            id = f"target:{target['target']}"
-            title = said(words.label(id).removeprefix("the height of "), id, target["verdict"])
+            id = words.key(target)
+            title = said(words.target(target["target"]), id, target["verdict"])
             name = said(words.short(id), id, target["verdict"])
             about = keys.join(key, keys.mark(target["mark"]))
-            yield Culprit(id, target["verdict"], (f"mark:{target['mark']}",), name, title, key, about, f"#{key}")
+            yield Culprit(id, target["verdict"], (node_of(target["mark"]),), name, title, key, about, f"#{key}")
 
 
 def _sights(words: Words, keys: Keys) -> Iterator[Culprit]:
     for shot in words.facts["shots"]:
         if shot["verdict"] in ACCUSED:
-            ends = node_of(shot["from_mark"], shot["setup"]), f"mark:{shot['to_mark']}"
+            ends = node_of(shot["from_mark"], shot["setup"]), node_of(shot["to_mark"])
             name, title = (said(told, shot["id"], shot["verdict"]) for told in _names(words, shot["id"]))
-            yield Culprit(shot["id"], shot["verdict"], ends, name, title, "", keys.shot(shot), "")
+            yield Culprit(shot["id"], shot["verdict"], ends, name, title, "", keys.of(shot), "")
 
 
 def _at_marks(words: Words, keys: Keys) -> Iterator[Culprit]:
@@ -108,7 +107,7 @@ def _at_marks(words: Words, keys: Keys) -> Iterator[Culprit]:
     for mark, r in there:
         if r["verdict"] in ACCUSED:
             name, title = (said(told, r["id"], r["verdict"]) for told in _names(words, r["id"]))
-            yield Culprit(r["id"], r["verdict"], (f"mark:{mark}",), name, title, "", keys.about(r["id"]), "")
+            yield Culprit(r["id"], r["verdict"], (node_of(mark),), name, title, "", keys.about(r["id"]), "")
 
 
 def _of_leg(words: Words, leg: Leg, row: Record, told: set[int]) -> Culprit:

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-Record = dict[str, Any]
+from heightnet.ledger.thing import Thing
+from heightnet.rows import Record
+
 Floats = npt.NDArray[np.float64]
 
 PIVOTS = 60  # distances to so many nodes place the others in a drawn layout
@@ -37,26 +39,27 @@ def ties(facts: Record) -> dict[tuple[str, str], float]:
     found: dict[tuple[str, str], list[float]] = defaultdict(list)
     for shot in facts["shots"]:
         start = node_of(shot["from_mark"], shot["setup"])
-        if shot["to_mark"] and start != (end := f"mark:{shot['to_mark']}"):
+        if shot["to_mark"] and start != (end := node_of(shot["to_mark"])):
             found[_pair(start, end)].append(shot["horizontal_m"] or 0.0)
     for level in facts["levels"]:
-        found[_pair(f"mark:{level['from_mark']}", f"mark:{level['to_mark']}")].append(level["length_m"] or 0.0)
+        found[_pair(node_of(level["from_mark"]), node_of(level["to_mark"]))].append(level["length_m"] or 0.0)
     for gnss in facts.get("gnss", []):
         if gnss["from_mark"] and gnss["from_mark"] != gnss["to_mark"]:
-            found[_pair(f"mark:{gnss['from_mark']}", f"mark:{gnss['to_mark']}")].append(gnss["length_m"] or 0.0)
+            found[_pair(node_of(gnss["from_mark"]), node_of(gnss["to_mark"]))].append(gnss["length_m"] or 0.0)
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         before = last.get(staff["level_setup"])
         if before and before["mark"] != staff["mark"]:
             length = (staff["distance_m"] or 0.0) + (before["distance_m"] or 0.0)
-            found[_pair(f"mark:{before['mark']}", f"mark:{staff['mark']}")].append(length)
+            found[_pair(node_of(before["mark"]), node_of(staff["mark"]))].append(length)
         last[staff["level_setup"]] = staff
     means = {pair: round(math.fsum(lengths) / len(lengths), DECIMALS) for pair, lengths in found.items()}
     return {pair: max(mean or 100.0, 1.0) for pair, mean in means.items()}
 
 
-def node_of(mark: str | None, setup: str) -> str:
-    return f"mark:{mark}" if mark else f"setup:{setup}"
+def node_of(mark: str | None, setup: str = "") -> str:
+    """Id of the mark, or of the set-up that stands over none."""
+    return str(Thing("mark", mark) if mark else Thing("setup", setup))
 
 
 def _pair(a: str, b: str) -> tuple[str, str]:
@@ -66,11 +69,11 @@ def _pair(a: str, b: str) -> tuple[str, str]:
 def layout(facts: Record, most: int = 20_000) -> Layout:
     """Every mark and free set-up gets a place; no place at all where a layout of over ``most`` would be drawn."""
     edges = ties(facts)
-    nodes = [f"mark:{m['mark']}" for m in facts["marks"]]
-    nodes += [f"setup:{s['setup']}" for s in facts["setups"] if not s["mark"]]
+    nodes = [node_of(m["mark"]) for m in facts["marks"]]
+    nodes += [node_of(None, s["setup"]) for s in facts["setups"] if not s["mark"]]
     nodes = list(dict.fromkeys([*nodes, *(node for pair in edges for node in pair)]))
     given = {
-        f"mark:{m['mark']}": (m["east_m"], m["north_m"])
+        node_of(m["mark"]): (m["east_m"], m["north_m"])
         for m in facts["marks"]
         if m["east_m"] is not None and m["north_m"] is not None
     }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from typing import Any
 
 from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
@@ -13,8 +12,7 @@ from heightnet.report.pictures.drawing import Drawing, Line, nice_step, text_wid
 from heightnet.report.pictures.layout import Layout, layout, node_of
 from heightnet.report.pictures.names import Names
 from heightnet.report.words import VERDICTS, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 WIDTH, MARGIN, LEAST, MOST = 690.0, 44.0, 170.0, 400.0
 DETAIL = 60  # up to so many set-ups each sight is drawn by itself and every name is written
@@ -70,9 +68,9 @@ def _sights(sheet: Drawing, words: Words, keys: Keys, at: dict[str, tuple[float,
     facts = words.facts
     by_setup: dict[str, dict[str, str]] = defaultdict(dict)
     for shot in facts["shots"]:
-        start, end = node_of(shot["from_mark"], shot["setup"]), f"mark:{shot['to_mark']}"
+        start, end = node_of(shot["from_mark"], shot["setup"]), node_of(shot["to_mark"])
         if start in at and end in at:
-            by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.shot(shot))
+            by_setup[shot["setup"]][end] = keys.join(by_setup[shot["setup"]].get(end, ""), keys.of(shot))
     starts = {s["setup"]: at.get(node_of(s["mark"], s["setup"])) for s in facts["setups"]}
     every = 1 + len(facts["shots"]) // LINES
     for number, (setup, ends) in enumerate(by_setup.items()):
@@ -120,7 +118,7 @@ def _marks(
 ) -> None:
     under = {setup["mark"] for setup in words.facts["setups"]}  # there the set-up's own sign says it
     for mark in words.facts["marks"]:
-        x, y = at[f"mark:{mark['mark']}"]
+        x, y = at[node_of(mark["mark"])]
         known, key = mark["known"], keys.mark(mark["mark"])
         title = f"{'Known mark' if known else 'Mark'} {mark['mark']}"
         if not detailed and not known:
@@ -166,7 +164,7 @@ def _setups(
                 continue
             drawn.append((setup, x, y, x + aside if detailed else x, y - STEM if detailed and setup["mark"] else y))
     for setup, x, y, sx, sy in sorted(drawn, key=lambda item: -order.index(item[0]["verdict"])):
-        key, verdict, id = keys.setup(setup["setup"]), setup["verdict"], f"setup:{setup['setup']}"
+        key, verdict, id = keys.setup(setup["setup"]), setup["verdict"], words.key(setup)
         over = f" over {setup['mark']}" if setup["mark"] else ""
         title = said(f"Set-up {setup['setup']}{over}", id, verdict)
         with sheet.group(key=key, href=f"#{key}", title=title, cls=f"setup {verdict}"):

@@ -15,11 +15,11 @@ from heightnet.report.pictures.drawing import Drawing, nice_step
 from heightnet.report.pictures.layout import node_of, ties
 from heightnet.report.pictures.names import Names
 from heightnet.report.words import Words
+from heightnet.rows import Record
 
 if TYPE_CHECKING:
     import networkx as nx
 
-Record = dict[str, Any]
 
 WIDTH, LEFT, RIGHT = 690.0, 66.0, 26.0
 PROFILE, STRIP = 190.0, 96.0
@@ -36,11 +36,11 @@ def walk(facts: Record) -> list[tuple[float, str]]:
     ways = ways_between(ties(facts))
     stops = list(dict.fromkeys(node_of(s["mark"], s["setup"]) for s in facts["setups"]))
     if not stops:
-        stops = list(dict.fromkeys(f"mark:{r['from_mark']}" for r in facts["levels"]))
-        stops += [f"mark:{r['mark']}" for r in facts["staff"]]
+        stops = list(dict.fromkeys(node_of(r["from_mark"]) for r in facts["levels"]))
+        stops += [node_of(r["mark"]) for r in facts["staff"]]
     if not stops:
         return []
-    known = {f"mark:{m['mark']}" for m in facts["marks"] if m["known"]}
+    known = {node_of(m["mark"]) for m in facts["marks"] if m["known"]}
     outside = [n for n in ways.adj.get(stops[0], ()) if n in known and n not in stops]
     if outside and stops[0] not in known:
         stops.insert(0, outside[0])
@@ -81,7 +81,7 @@ def section(words: Words, keys: Keys) -> Drawing | None:
     facts = words.facts
     if len(facts["setups"]) > LONGEST or facts.get("excerpt"):  # parts of a large job lie on no walk
         return None
-    marks = {f"mark:{m['mark']}": m for m in facts["marks"]}
+    marks = {node_of(m["mark"]): m for m in facts["marks"]}
     stations = walk(facts)
     profile = [(x, marks[n]) for x, n in stations if n in marks and marks[n]["height_m"] is not None]
     if len({m["mark"] for _, m in profile}) < 2:
@@ -162,7 +162,7 @@ def _stations(
     first: dict[str, tuple[float, float]] = {}
     for x, mark in profile:
         place = spot(x, mark)
-        first.setdefault(f"mark:{mark['mark']}", place)
+        first.setdefault(node_of(mark["mark"]), place)
         if detailed or mark["known"]:
             with sheet.group(about=keys.mark(mark["mark"]), title=f"Mark {mark['mark']}"):
                 sheet.sign("known" if mark["known"] else "found", place[0], place[1], 4.5 if detailed else 3)
@@ -179,7 +179,7 @@ def _stations(
         x, y = first.get(node, (at[node], _between(at[node], profile, spot)))
         for number, setup in enumerate(here):
             key, verdict = keys.setup(setup["setup"]), setup["verdict"]
-            accused, id = verdict in ("suspect", "either"), f"setup:{setup['setup']}"
+            accused, id = verdict in ("suspect", "either"), words.key(setup)
             sy = y - 18 - 14 * number
             title = said(f"Set-up {setup['setup']}", id, verdict)
             with sheet.group(key=key, href=f"#{key}", title=title, cls=f"setup {verdict}"):
@@ -192,7 +192,7 @@ def _stations(
                 names.want(
                     x, sy, told, 0 if accused else 1, letter, key, "above" if number == len(here) - 1 else "right"
                 )
-    places = {f"mark:{mark['mark']}": spot(x, mark) for x, mark in reversed(profile)}
+    places = {node_of(mark["mark"]): spot(x, mark) for x, mark in reversed(profile)}
     _culprits(sheet, culprits(words, keys), places, names)
     names.write(sheet, PROFILE)
 
@@ -261,7 +261,7 @@ def _strip(
                 continue
             for (x, y), (_, mark) in zip(points, [p for p in profile if p[1]["mark"] in shift], strict=True):
                 size = f"{lengths.column(shift[mark['mark']])} {lengths.small_short}"
-                of = f"explanation:{number + 1}/mark:{mark['mark']}"
+                of = f"explanation:{number + 1}/{node_of(mark['mark'])}"
                 title = f"{mark['mark']}: {claim(of, 'change_mm', shift[mark['mark']], size)}"
                 with sheet.group(about=keys.mark(mark["mark"]), title=title):
                     sheet.sign("found", x, y, 3.5)

@@ -1,0 +1,369 @@
+"""What the things of a job are called: one dispatch from a thing's kind to all the ways to name it."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from functools import cached_property
+from typing import NamedTuple
+
+from heightnet.ledger.thing import NOT_NAMED, ROWS, TABLES, Thing
+from heightnet.reduce.moments import moment
+from heightnet.report.claims import capital, claim, name
+from heightnet.report.lookup import Lookup, Register
+from heightnet.report.numbers import Lengths, listing
+from heightnet.rows import Record, column
+
+GROUPS = {
+    "tape": "every height taped with {name}",
+    "tape_scale": "the scale of {name}",
+    "instrument": "every instrument height of {name}",
+    "equipment": "every target height of {name}",
+    "slant_instrument": "the slant readings to {name}, booked without reduction",
+    "slant_observer": "the slant readings by {name}, booked without reduction",
+    "antenna_observer": "every antenna height taped by {name}",
+    "gnss_session": "every satellite height of session {name}",
+    "separations": "every separation",
+    "collimation": "the collimation of {name}",
+    "index": "the vertical index error of {name}",
+    "refraction": "the refraction of {name}",
+}
+UNNAMED = {
+    "tape": "every height taped",
+    "tape_scale": "the scale of the tape",
+    "instrument": "every instrument height",
+    "equipment": "every target height",
+    "slant_instrument": "the slant readings, booked without reduction",
+    "index": "the vertical index error of the instrument",
+}
+NOUNS = {
+    "setup": "instrument height",
+    "target": "target height",
+    "reading": "tape reading",
+    "shot": "sight",
+    "level": "levelled difference",
+    "staff": "staff reading",
+    "gnss": "satellite height",
+    "known": "known height",
+    "separation": "separation",
+    "group": "common error",
+}
+COUNTED = {table: NOUNS[kind] for kind, table in TABLES.items()}
+"""What a record of a table is called that has an s where there are more."""
+SEVERAL = {kind: f"{noun}s" for kind, noun in NOUNS.items()} | {
+    "tripod": "heights of shared stands",
+    "swap": "pairs of heights in each other's place",
+    "exchange": "pairs of readings in each other's place",
+}
+SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
+OWN_FILES = ("shots.csv", "staff.csv", "levels.csv", "gnss.csv")  # need not be told beside a row: the kind says it
+KINDS_SHOWN = 3  # of the members of a finding, the most numerous
+SWAPPED = "in each other's place"
+
+
+class Called(NamedTuple):
+    """What one thing is called.
+
+    noun : in a sentence, after its article: "instrument height of set-up S4 (over P4)".
+    short : in a picture, never a bare number: "S4".
+    brief : in a table, "instrument height S4"; "" for the short one.
+    more : what a sentence says after the noun, ", in each other's place".
+    listed : among others, where there is no room for ``more``; "" for the noun alone.
+    lead : what a sentence about it begins with where there are several; "" for the short one.
+    """
+
+    noun: str
+    short: str
+    article: str = "the "
+    brief: str = ""
+    more: str = ""
+    listed: str = ""
+    lead: str = ""
+
+    @property
+    def told(self) -> str:
+        """For a sentence that says the rest: "backsight and foresight at L5"."""
+        return f"{self.article}{self.noun}"
+
+
+class Namer:
+    """Knows the things of one job, by the id of a hypothesis or reading or by name, and what each is called."""
+
+    def __init__(self, facts: Record) -> None:
+        self.facts = facts
+        self.lengths = Lengths(facts["job"]["length_unit"])
+        self.records = Register(facts)
+        self.setups = Lookup((facts["setups"],), "setup")
+        self.targets = Lookup((facts["targets"],), "target")
+        self.antennas = set(facts.get("antennas") or antennas_of(facts))
+
+    # what there is
+
+    @cached_property
+    def models(self) -> set[str]:
+        """Models of the antennas."""
+        if not self.antennas:
+            return set()
+        setups = self.facts["setups"]
+        named = zip(column(setups, "setup"), column(setups, "instrument"), strict=True)
+        return {str(model) for name, model in named if name in self.antennas and model}
+
+    @cached_property
+    def of_antennas(self) -> set[str]:
+        """Ids of the readings of antenna heights."""
+        stands = self.facts["setups"] if self.antennas else []
+        return {reading["id"] for stand in stands if stand["setup"] in self.antennas for reading in stand["readings"]}
+
+    @cached_property
+    def sighted(self) -> dict[str, list[tuple[str, int]]]:
+        """Set-up and row of the sights to each target."""
+        out: dict[str, list[tuple[str, int]]] = defaultdict(list)
+        shots = self.facts["shots"]
+        for target, setup, row in zip(*(column(shots, c) for c in ("target", "setup", "row")), strict=True):
+            out[target].append((setup, row))
+        return out
+
+    @cached_property
+    def _stand_of(self) -> dict[str, tuple[str, str, Record]]:
+        """Kind and name of the stand of each reading, and the reading."""
+        return {
+            reading["id"]: (kind, stand[kind], reading)
+            for kind in ("setup", "target")
+            for stand in self.facts[f"{kind}s"]
+            for reading in stand["readings"]
+        }
+
+    def stand_of(self, id: str) -> tuple[str, Record]:
+        """Kind and record of the stand of a reading: "setup" or "target"."""
+        kind, stand, _ = self._stand_of[id]
+        return kind, (self.setups if kind == "setup" else self.targets)[stand]
+
+    @staticmethod
+    def key(record: Record) -> str:
+        """Id of the set-up or target that a record is of; its hypothesis may be that of a stand it shares."""
+        return str(Thing("setup", record["setup"]) if "setup" in record else Thing("target", record["target"]))
+
+    # what one thing is called
+
+    def label(self, id: str) -> str:
+        """``setup:S4`` -> "the instrument height of set-up S4 (over P4)"."""
+        called = self.called(id)
+        return f"{called.told}{called.more}"
+
+    def bare(self, id: str) -> str:
+        """A label that takes its place in a list: "the collimation of the level"."""
+        called = self.called(id)
+        return called.listed or called.told
+
+    def brief(self, id: str) -> str:
+        """A label for a table: `instrument height S4`."""
+        called = self.called(id)
+        return called.brief or called.short
+
+    def short(self, id: str) -> str:
+        """A few words for a picture; never a bare number."""
+        return self.called(id).short
+
+    def lead(self, id: str) -> str:
+        """What a sentence is about, of several: "S4: ", "Satellite row 34: "; a name stays as it is written."""
+        called = self.called(id)
+        lead = called.lead or called.short
+        return f"{lead if lead == Thing.of(id).called else capital(lead)}: "
+
+    def called(self, id: str) -> Called:
+        thing = Thing.of(id)
+        of, (first, second) = thing.name, thing.pair
+        match thing.kind:
+            case "setup":
+                height = f"{self.thing(of)} height"
+                called = Called(f"{height} of set-up {of}{self.over(of)}", _named(of, "set-up"), brief=f"{height} {of}")
+            case "target":
+                called = Called(f"height of {self.target(of)}", self._target_in_short(of))
+            case "tripod":
+                stand = _bare(of)
+                called = Called(f"height of the shared stand {stand}", f"stand {stand}", brief=f"shared stand {of}")
+            case "swap":
+                noun = f"heights of set-up {first} and {self.target(second)}"
+                short = f"{_named(first, 'set-up')} and {self._target_in_short(second)} exchanged"
+                called = Called(noun, short, more=f", {SWAPPED}", listed=f"the {noun} {SWAPPED}")
+            case "exchange":
+                at = ", run ".join(filter(None, thing.pair))
+                noun, listed = f"backsight and foresight at {at}", f"the pair of readings {SWAPPED} at {at}"
+                called = Called(noun, f"{first} exchanged", "", more=f", {SWAPPED}", listed=listed)
+            case "known":
+                called = Called(f"known height of {of}", f"mark {of}", brief=f"known height {of}")
+            case "separation":
+                called = Called(f"separation at {of}", of, brief=f"separation at {of}")
+            case "group":
+                called = self._group(first, second)
+            case _:
+                called = self._row(thing, self.records.get(id) or {}) if thing.row else Called(of, of, "")
+        return Called(*map(name, called))
+
+    def _row(self, thing: Thing, r: Record) -> Called:
+        """A row of a file; of one whose record is not at hand what its id says."""
+        row = short = f"row {thing.row}"
+        place = row if thing.file in OWN_FILES else f"{thing.file}, {row}"
+        article, lead = "the ", ""
+        match thing.kind:
+            case "shot":
+                noun = f"sight {r['setup']} to {r['to_mark'] or r['target']}" if r else "sight"
+                short = noun if r else f"sight in {row}"
+            case "level":
+                short = f"{r['from_mark']} to {r['to_mark']}" if r else row
+                lead = f"levelled difference {short}"
+                noun = lead if r else "levelled difference"
+            case "gnss":
+                ends = "" if not r else f" difference {r['from']} to {r['to']}" if r["from"] else f" of {r['to']}"
+                noun, short = f"satellite height{ends}", f"satellite {row}"
+            case "staff" if r:
+                sight, run = SIGHTS.get(r["sight"] or "", "staff reading"), f", run {r['run']}" if r["run"] else ""
+                noun = f"{sight} on {r['name'] or r['mark']} at {r['level_setup']}{run}"
+            case "reading" if found := self._stand_of.get(str(thing)):
+                kind, stand, reading = found
+                where = f"set-up {stand}" if kind == "setup" else self.target(stand)
+                noun = f"tape reading {self._read(reading)} at {where}"
+            case kind:
+                noun, article = ("staff reading", article) if kind == "staff" else ("tape reading", "a ")
+        return Called(f"{noun} ({place})", short, article, lead=lead)
+
+    def _group(self, group: str, member: str) -> Called:
+        more = " (its line of sight is not level)" if group == "collimation" else ""
+        if member == NOT_NAMED:
+            noun = UNNAMED.get(group, "everything that has no name")
+        elif group == "instrument" and member in self.models:
+            noun = f"every antenna height of {member}"
+        else:
+            noun = GROUPS.get(group, "everything of {name}").format(name=member)
+        return Called(noun, f"{noun}{more}", "", more=more)
+
+    def target(self, of: str) -> str:
+        """A target as the crew would point at it: "the target on R2 sighted from R3 (row 14)"."""
+        mark, sights = (self.targets.get(of) or {}).get("mark"), self.sighted.get(of, [])
+        on = f" on {mark}" if mark else ""
+        said = f"the target{on}" if called_after(of, mark or "") else f"target {of}{on}"
+        setups = list(dict.fromkeys(setup for setup, _ in sights))
+        if len(setups) == 1:
+            rows = listing([str(row) for _, row in sights], 3)
+            return f"{said} sighted from {setups[0]} ({'row' if len(sights) == 1 else 'rows'} {rows})"
+        return f"{said} sighted from {listing(setups, 3)}" if setups else said
+
+    def _target_in_short(self, of: str) -> str:
+        mark = (self.targets.get(of) or {}).get("mark")
+        setups = list(dict.fromkeys(setup for setup, _ in self.sighted.get(of, [])))
+        from_ = f" from {setups[0]}" if len(setups) == 1 else ""
+        return f"target on {mark}{from_}" if called_after(of, mark or "") else _named(of, "target")
+
+    def over(self, setup: str) -> str:
+        """The mark under a set-up, " (over P4)", where it is not called after it."""
+        mark = (self.setups.get(setup) or {}).get("mark")
+        return f" (over {mark})" if mark and mark != setup else ""
+
+    @property
+    def stood(self) -> str:
+        """What stood on the job's set-ups."""
+        if not self.antennas:
+            return "instrument"
+        return "antenna" if len(self.antennas) == len(self.setups) else "instrument or antenna"
+
+    def thing(self, setup: str) -> str:
+        """What stood there: an instrument or an antenna."""
+        return "antenna" if setup in self.antennas else "instrument"
+
+    def is_antenna(self, id: str) -> bool:
+        """Whether a thing is a set-up on which an antenna stood."""
+        thing = Thing.of(id)
+        return thing.kind == "setup" and thing.name in self.antennas
+
+    # several together
+
+    def rows(self, ids: list[str]) -> str:
+        """Rows of one file in short, "rows 12 to 17": only where all ids are rows of one kind and file; else ""."""
+        things = [Thing.of(id) for id in ids]
+        if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
+            return ""
+        rows, file = sorted(thing.row for thing in things), things[0].file
+        if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
+            return f"rows {rows[0]} to {rows[-1]} of {file}"
+        return f"rows {listing([str(row) for row in rows], 6, 'or')} of {file}"
+
+    def plural(self, kind: str) -> str:
+        """What things of a kind are, many of them: "staff readings"."""
+        return f"{self.stood} heights" if kind == "setup" else SEVERAL[kind]
+
+    def several(self, finding: Record) -> str:
+        """The members of a finding by how many there are of each kind, as claims: "24 staff readings or the collimation
+        of the level"; of a kind with one member that one."""
+        of, kinds = f"finding:{finding['order']}", finding["kinds"]
+        if len(kinds) == 1:
+            return self._counted(of, "count", finding["count"], kinds[0]["what"])
+        shown = kinds if len(kinds) <= KINDS_SHOWN + 1 else kinds[:KINDS_SHOWN]
+        said = [
+            self.bare(one["id"]) if one["id"] else self._counted(of, f"kinds.{i}.count", one["count"], one["what"])
+            for i, one in enumerate(shown)
+        ]
+        if rest := sum(one["count"] for one in kinds[len(shown) :]):
+            said.append(f"{rest:,} others")
+        return listing(said, KINDS_SHOWN, "or")
+
+    def _counted(self, of: str, fact: str, number: int, kind: str) -> str:
+        return f"{claim(of, fact, number, f'{number:,}')} {self.plural(kind)}"
+
+    # readings, with what they were made by
+
+    def reading_name(self, reading: Record) -> str:
+        """A reading as it was booked, and by whom: `1.612 m by N. Brandt, tape 1`."""
+        by = f" by {reading['by']}" if reading["by"] else ""
+        tape = f", {reading['tape']}" if reading["tape"] else ""
+        told = moment(reading["when"] or "")
+        when = f", {reading['when']}" if told is not None and told[0] == "word" else ""
+        return name(f"{self._read(reading)}{by}{tape}{when}")
+
+    def _read(self, reading: Record) -> str:
+        if reading["kind"] == "booked":
+            return f"{self.lengths.height(reading['value_m'])} {self.lengths.name}, as booked"
+        scale = {"ftin": "", "ftUS": " US survey ft"}.get(reading["scale"], f" {reading['scale']}")
+        return f"{reading['text']}{scale}"
+
+    def reading_note(self, reading: Record) -> str:
+        """How a reading was taken: `slant to side mark, radius 102 mm`."""
+        if reading["kind"] == "booked":
+            return "height column, no separate reading"
+        parts = [{"slant": "slant", "vertical": "vertical", "parts": "sum of parts"}[reading["kind"]]]
+        if reading["point"]:
+            parts[0] += f" to {reading['point']}"
+        if reading["radius_mm"] and reading["kind"] == "slant":
+            parts.append(f"radius {reading['radius_mm']:g} mm")
+        if reading["offset_mm"]:
+            up = "below" if reading["offset_mm"] > 0 else "above"
+            to = "reference point" if reading["id"] in self.of_antennas else "axis"
+            parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the {to}")
+        return name(", ".join(parts))
+
+
+def called_after(name: str, mark: str) -> bool:
+    """Whether a target has no name of its own but that of its mark, numbered where there are several.
+
+    >>> called_after("M2", "M2"), called_after("M2 (3)", "M2"), called_after("M2 (west)", "M2"), called_after("P1", "")
+    (True, True, False, False)
+    """
+    return name == mark or re.fullmatch(re.escape(mark) + r" \(\d+\)", name) is not None
+
+
+def antennas_of(facts: Record) -> set[str]:
+    """The set-ups that satellite heights name."""
+    gnss = facts.get("gnss", [])
+    return {name for end in ("from", "to") for name in column(gnss, end) if name is not None}
+
+
+def _named(of: str, word: str) -> str:
+    """A name, a bare number with a word before it."""
+    return f"{word} {of}" if of.isdigit() else of
+
+
+def _bare(name: str) -> str:
+    """``stand 2`` -> ``2``, so that nobody reads "the stand stand 2"."""
+    for word in ("stand ", "tripod "):
+        if name.lower().startswith(word):
+            return name[len(word) :]
+    return name
