@@ -8,6 +8,7 @@ from datetime import date
 
 from heightnet.judge.causes import NONE as NO_USUAL_CAUSE
 from heightnet.kinds import height
+from heightnet.report.claims import capital
 from heightnet.report.document import Block, Fold, Section, Table
 from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
 from heightnet.rows import Record
@@ -154,7 +155,7 @@ def _worst_first(things: list[Record]) -> list[Record]:
 def _offset(t: Record, lengths: Lengths) -> str:
     size = _size(t["error_mm"], t["error_sd_mm"], "mm", lengths)
     where = f"{count(t['jobs'], 'job')}, {count(t['heights'], 'height')}"
-    return f"{_capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
+    return f"{capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
 
 
 def _together(facts: Record) -> list[str]:
@@ -174,7 +175,7 @@ def _together(facts: Record) -> list[str]:
         seen = {p["seen"] for p in t["together"]}
         what = f"the {seen.pop()}" if len(seen) == 1 else "a mixture"
         lines.append(
-            f"{_capital(named[t['thing']])} cannot be told from {others}: over all jobs only {what} of their errors is "
+            f"{capital(named[t['thing']])} cannot be told from {others}: over all jobs only {what} of their errors is "
             "seen. One job that uses one of them without the other would settle it."
         )
     unseen = [named[t["thing"]] for t in every if t["verdict"] == "unseen"]
@@ -214,7 +215,7 @@ def _change(c: Record, lengths: Lengths) -> str:
         after = _size(c["after"], c["after_sd"], c["unit"], lengths)
         sides = f" Before: {before}; since: {after}."
     jobs = f"{count(c['jobs_before'], 'job')} before, {c['jobs_after']:,} after"
-    return f"{_capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
+    return f"{capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
 
 
 def _size(value: float, sd: float, unit: str, lengths: Lengths, way: bool = True) -> str:
@@ -242,7 +243,7 @@ def _scales(facts: Record) -> list[Block]:
         name = called(t["kind"], t["name"])
         shown = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
         if t["verdict"] == "wrong":
-            lines.append(f"{_capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")
+            lines.append(f"{capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")
         size = [fixed(error, 1), fixed(sd, 1), fixed(t[f"smallest_detectable_{unit}"], 1)]
         rows.append([name, shown, f"{t['jobs']:,}", *size, VERDICTS[t["verdict"]]])
     header = ["Thing ", "Unit ", "Jobs", "Error", "Sd", "Would show", "Verdict "]
@@ -278,7 +279,7 @@ def _rates(facts: Record) -> list[Block]:
 def _by(facts: Record, key: str, heading: str, column: str) -> list[Block]:
     found = facts[key]
     lines = [
-        f"{_capital(r['name'])}: {_per_thousand(r['rate'])} of a thousand heights are wrong "
+        f"{capital(r['name'])}: {_per_thousand(r['rate'])} of a thousand heights are wrong "
         f"({_per_thousand(r['low'])} to {_per_thousand(r['high'])}), against "
         f"{_per_thousand(facts['rate_of_heights'])} of all."
         for r in found
@@ -320,10 +321,6 @@ def _per_thousand(rate: float) -> str:
 def _number(heights: float) -> str:
     """A number of heights; one that two people read is half of each's."""
     return f"{heights:,.0f}" if heights == round(heights) else f"{heights:,.1f}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def rates_toml(facts: Record) -> str:

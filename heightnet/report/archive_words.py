@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from heightnet.report.document import DOUBTFUL, SOUND, WORD, WRONG
+from heightnet.report.document import DOUBTFUL, SOUND, WORD, WRONG, Counts, Document
 from heightnet.report.listings import Column
 from heightnet.report.numbers import NONE, count, fixed
 from heightnet.result import CONTRADICTED
@@ -25,7 +25,7 @@ MEANINGS = {
     "closes": "nothing contradicts; what in it is untested or weakly tested its own report says",
 }
 
-KINDS = {"folder": "folder of tables", "workbook": "workbook", "landxml": "LandXML"}
+STAGES = {"finding": "finding jobs", "checking": "checking", "writing": "writing the index"}
 
 
 def found(record: Record) -> str:
@@ -122,3 +122,36 @@ def lines(head: Record) -> list[str]:
     if head["observers"] != "shown":
         out.append(f"Observers are hidden by {head['observers']}.")
     return out
+
+
+def done_document(name: str, counts: Record, checked: int, no_parquet: bool) -> Document:
+    """What a run did; checked : jobs checked now."""
+    said = [f"{checked:,} checked now, {counts['checked'] - checked:,} as they were."]
+    if counts["dropped"]:
+        said.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")
+    if counts["passed_over"]:
+        said.append(f"{counts['passed_over']:,} passed over; the page says which and why.")
+    if no_parquet:
+        said.append("No archive.parquet: it needs pyarrow (pip install 'heightnet[parquet]').")
+    by_state = Counts({state: counts[state] for state in STATES})
+    return Document(f"Archive {name}", tone(counts), headline(counts), "", [by_state, *said])
+
+
+def progress_in_words(done: int, total: int, seconds: float) -> str:
+    """How far it is, how fast it goes and how long it will take; seconds : 0 while that is not known yet.
+
+    >>> progress_in_words(600, 4200, 120.0)
+    '600 of 4,200 jobs, 5.0 a second, 12 min left'
+    >>> progress_in_words(600, 0, 0.0), progress_in_words(0, 0, 9.0)
+    ('600 jobs', '')
+    """
+    if not total:
+        return f"{done:,} jobs" if done else ""
+    said = f"{done:,} of {total:,} jobs"
+    if not (seconds and done):
+        return said
+    left = (total - done) * seconds / done
+    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0)):
+        if left > 2 * size or size == 1.0:
+            return f"{said}, {done / seconds:.1f} a second, {left / size:.0f} {unit} left"
+    return said

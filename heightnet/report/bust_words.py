@@ -6,7 +6,7 @@ from heightnet.ledger.thing import LEVELLED, Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
 from heightnet.report.namer import SIGHTS
-from heightnet.report.numbers import NONE, count, fixed, listing, of_100
+from heightnet.report.numbers import NONE, count, fixed, listing
 from heightnet.report.story import TONES, headline, place_of, relative, slip_of, state_word, untested_phrases
 from heightnet.report.words import TOLERANCE, Words
 from heightnet.rows import Record
@@ -164,7 +164,7 @@ def _table(words: Words, rivals: list[Record]) -> Table:
     all_staff = all(Thing.of(r["id"]).kind == "staff" for r in rivals)
     for r in rivals:
         of = f"rival:{r['order']}"
-        likely = claim(of, "probability", r["probability"], of_100(r["probability"]))
+        likely = words.of_100(of, r["probability"])
         booked = lengths.height(r["recorded_m"])
         would = NONE if r["would_be_m"] is None else claim(of, "would_be_m", r["would_be_m"], _height(words, r))
         if all_staff:
@@ -214,7 +214,7 @@ def _plan(words: Words) -> Section | None:
     rows = [
         [
             _between(s), name(listing(s["runs"], 3)) or NONE, f"{s['setups']:g}",
-            claim(f"step:{s['order']}", "probability", s["probability"], of_100(s["probability"])),
+            words.of_100(f"step:{s['order']}", s["probability"]),
             f"{s['setups_so_far']:g}",
         ]
         for s in steps[:STEPS_SHOWN]
@@ -226,13 +226,13 @@ def _plan(words: Words) -> Section | None:
         mean = claim("plan", "expected_setups", plan["expected_setups"], f"{plan['expected_setups']:.0f} set-ups")
         lines.append(f"On average that takes {mean}; all of it would be {plan['all_setups']:,g}.")
     if split := plan["split"]:
-        likely = claim("plan", "split.probability", split["probability"], of_100(split["probability"]))
+        likely = words.of_100("plan", split["probability"], "split.probability")
         sections = f"first {split['steps']} sections" if split["steps"] > 1 else "first section"
         lines.append(f"The {sections}, {_setups(split['setups'])}, hold it in {likely} cases.")
     if len(steps) == 1 and steps[0]["setups"] > 3:
         lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
     if round(plan["outside"], 2) > 0:
-        likely = claim("plan", "outside", plan["outside"], of_100(plan["outside"]))
+        likely = words.of_100("plan", plan["outside"], "outside")
         lines.append(
             f"That it is no reading, but a known height or the level itself, has a chance of {likely}. Then every "
             "section agrees with the old levelling: tie to another known mark, and test the level by two pegs."

@@ -14,7 +14,7 @@ from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import chance, fixed, listing
+from heightnet.report.numbers import fixed, listing
 from heightnet.report.story import size_of
 from heightnet.report.words import Words
 from heightnet.rows import Record
@@ -83,7 +83,7 @@ def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: l
         _line(words, f"{of}.members.{i}", member, part)
         for i, (member, part) in enumerate(zip(explanation["members"], told, strict=True))
     ]
-    likely = claim(of, "probability", explanation["probability"], chance(explanation["probability"]))
+    likely = words.chance(of, explanation["probability"])
     residuals = [_residual(words, keys, of, explanation, r) for r in worst]
     tables = [*_becomes(words, keys, of, explanation)]
     if residuals:

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
+from heightnet.report.numbers import NONE, fixed, in_100, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
 from heightnet.rows import Record
@@ -266,7 +266,7 @@ class Tables:
             return told(single)
 
         def one(i: int, h: Record) -> str:
-            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
+            likely = self.words.of_100(of, h["probability"], f"heights.{i}.probability")
             return f"{claim(of, f'heights.{i}.height_m', h['height_m'], told(h['height_m']))} ({likely})"
 
         if single is None:

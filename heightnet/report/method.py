@@ -208,7 +208,6 @@ def _settings(words: Words) -> Section | None:
         if isinstance(values, dict)
         for name, value in values.items()
     ]
-    tolerance = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     return _section(
-        "Settings of this job", [f"An error of {tolerance} must not be able to hide (test.tolerance_mm)."], pairs
+        "Settings of this job", [f"An error of {words.limit} must not be able to hide (test.tolerance_mm)."], pairs
     )

@@ -6,7 +6,7 @@ from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
 from heightnet.report.measurements import BOXES, instruction
-from heightnet.report.numbers import count, listing, of_100
+from heightnet.report.numbers import count, listing
 from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
@@ -37,7 +37,7 @@ def _unexplained(facts: Record) -> bool:
 def _headline(words: Words) -> str:
     facts = words.facts
     heights, steps, findings = facts["heights"], facts["steps"], facts["findings"]
-    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+    limit = words.limit
     done = _done(words)
     if findings and facts["judgement"]["state"] != "unexplained":
         measure = f": {done}" if steps else "" if facts["needs"] else ", in the field book"
@@ -90,8 +90,7 @@ def _gain(words: Words, step: Record) -> str:
     """What a step brings."""
     of = f"step:{step['order']}"
     if step["kind"] == "relevel":
-        likely = claim(of, "probability", step["probability"], of_100(step["probability"]))
-        return f"The error lies there with a chance of {likely}."
+        return f"The error lies there with a chance of {words.of_100(of, step['probability'])}."
 
     def size(i: int, fact: str, nothing: str) -> str:
         mm = step["improves"][i][fact]

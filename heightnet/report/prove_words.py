@@ -7,7 +7,7 @@ from typing import Any
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
-from heightnet.report.numbers import NONE, chance, count, listing, of_100
+from heightnet.report.numbers import NONE, chance, count, listing
 from heightnet.report.story import is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
 from heightnet.rows import Record
@@ -117,14 +117,13 @@ def _would_have_shown(words: Words) -> str:
 
 
 def _could_hide(words: Words) -> str:
-    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     found = words.facts["tape"]["smallest_found_mm"]
     if found is None:
         return "an error of any size could hide"
     if found <= words.tolerance_mm:
         return "something else in these shots is in doubt"
     size = claim("tape", "smallest_found_mm", found, words.lengths.about(found))
-    return f"an error of up to {size} could hide, and the tolerance is {limit}"
+    return f"an error of up to {size} could hide, and the tolerance is {words.limit}"
 
 
 def _off(words: Words) -> str:
@@ -224,27 +223,25 @@ def _members(words: Words) -> Table | None:
         for i, m in enumerate(finding["members"][:MEMBERS_SHOWN]):
             of = f"finding:{finding['order']}.members.{i}"
             size = words.error(m["id"], m["error_mm"], m["error_sd_mm"], of)
-            likely = claim(of, "probability", m["probability"], of_100(m["probability"]))
-            rows.append([words.label(m["id"]), size, likely, name(causes.get(m["id"]) or NONE)])
+            rows.append(
+                [words.label(m["id"]), size, words.of_100(of, m["probability"]), name(causes.get(m["id"]) or NONE)]
+            )
     return Table(["what may be wrong ", "it would be ", "chance", "which fits "], rows) if rows else None
 
 
 def _tape(words: Words) -> Section | None:
-    facts, lengths = words.facts, words.lengths
-    tape = facts["tape"]
+    facts, tape = words.facts, words.facts["tape"]
     if tape is None or tape["error_mm"] is None:
         return None
-    limit = claim("settings", "tolerance_mm", facts["settings"]["test"]["tolerance_mm"],
-                  lengths.about(words.tolerance_mm))  # fmt: skip
-    lines = [f"Taped less marks: {_off(words)}; the tolerance is {limit}."]
+    lines = [f"Taped less marks: {_off(words)}; the tolerance is {words.limit}."]
     if facts["verdict"] in ("accept", "reject", "too_weak"):
         lines.append(f"{capital(_would_have_shown(words))}." if tape["smallest_found_mm"] is not None else "")
         if facts["verdict"] == "reject":
             risk = claim("tape", "risk_rejecting", tape["risk_rejecting"], chance(tape["risk_rejecting"]))
-            lines.append(f"That it is off by less than {limit} all the same: {risk}.")
+            lines.append(f"That it is off by less than {words.limit} all the same: {risk}.")
         else:
             risk = claim("tape", "risk_accepting", tape["risk_accepting"], chance(tape["risk_accepting"]))
-            lines.append(f"That it is off by more than {limit} all the same: {risk}.")
+            lines.append(f"That it is off by more than {words.limit} all the same: {risk}.")
     same = [words.label(id_) for id_ in tape["same_as"]]
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")

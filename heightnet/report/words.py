@@ -82,6 +82,11 @@ class Words(Namer):
     def tolerance_mm(self) -> float:
         return float(self.facts["settings"]["test"]["tolerance_mm"])
 
+    @property
+    def limit(self) -> str:
+        """The tolerance, as a claim."""
+        return claim("settings", "tolerance_mm", self.tolerance_mm, self.lengths.about(self.tolerance_mm))
+
     # what is said of them
 
     def sized(self, of: str, mm: float | None, sd_mm: float | None, before: str = "", after: str = "") -> str:
@@ -116,6 +121,11 @@ class Words(Namer):
     def chance(self, of: str, probability: float | None) -> str:
         """ "likely (63 in 100)", as a claim."""
         return claim(of, "probability", probability, chance(probability))
+
+    @staticmethod
+    def of_100(of: object, probability: float, fact: str = "probability") -> str:
+        """ "17 in 100", as a claim."""
+        return claim(of, fact, probability, of_100(probability))
 
     def certainty(self, of: str, probability: float) -> str:
         """ "Almost certain: more than 99 in 100.", as a claim."""
@@ -190,7 +200,7 @@ class Words(Namer):
         parts = []
         for i, h in enumerate(heights):
             height = self.lengths.height_in_words(h["height_m"], sd)
-            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
+            likely = self.of_100(of, h["probability"], f"heights.{i}.probability")
             parts.append(f"{claim(of, f'heights.{i}.height_m', h['height_m'], height)} ({likely})")
         return f"{mark['mark']} is at {listing(parts, 4, 'or')}"
 
