@@ -90,9 +90,11 @@ class Result:
 
     def summary(self) -> str:
         """The story in plain words, about twenty lines."""
-        from heightnet.report.terminal import plain
+        from heightnet.report.story import tell
+        from heightnet.report.text import plain
+        from heightnet.report.words import Words
 
-        return plain(self.shown)
+        return plain(tell(Words(self.shown)))
 
     def to_json(self) -> str:
         """The text of results.json: keys in the schema's order, numbers rounded far below what a tape reads."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import click
 
@@ -53,7 +53,9 @@ def command(
     """
     from heightnet.archive.run import Stop
     from heightnet.archive.screen import screen_archive
-    from heightnet.report.console import console, say
+    from heightnet.report.archive_words import done_document
+    from heightnet.report.console import console, one_line, say
+    from heightnet.report.text import show
 
     output = output or Path("reports") / f"archive-{folder.resolve().name}"
     go_on = "What is done is kept. To go on, run the same command again."
@@ -74,8 +76,9 @@ def command(
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")
             sys.exit(Exit.INTERRUPTED)
-    for line in _lines(done, parquet):
-        say(line)
+    no_parquet = parquet is None and not any(path.name == "archive.parquet" for path in done.written)
+    show(done_document(done.folder.name, done.counts, done.checked, no_parquet), console())
+    say(f"The index: {one_line(done.output / 'index.html')}")
     if done.faults:
         say(_faults(done), err=True)
     if done.stopped:
@@ -89,11 +92,6 @@ class _Bar:
 
     LINE_EVERY_S = 30.0
     RATE_AFTER_S = 2.0
-    STAGES: ClassVar[dict[str, str]] = {
-        "finding": "finding jobs",
-        "checking": "checking",
-        "writing": "writing the index",
-    }
 
     def __init__(self, console: Console) -> None:
         from rich.progress import BarColumn, TextColumn
@@ -119,55 +117,18 @@ class _Bar:
         put(self._bar.console, text)
 
     def tell(self, stage: str, done: int, total: int) -> None:
+        from heightnet.report.archive_words import STAGES, progress_in_words
+
         now = time.monotonic()
         if stage != self._stage:
             self._stage, self._begun = stage, now
             self._bar.remove_task(self._task)
-            self._task = self._bar.add_task(self.STAGES[stage], total=total or None, said="")
+            self._task = self._bar.add_task(STAGES[stage], total=total or None, said="")
         said = progress_in_words(done, total, now - self._begun if now - self._begun > self.RATE_AFTER_S else 0.0)
         self._bar.update(self._task, completed=done, said=said)
         if not self._console.is_terminal and now - self._line_at > self.LINE_EVERY_S:
             self._line_at = now
-            self.say(f"{self.STAGES[stage]}: {said}")
-
-
-def progress_in_words(done: int, total: int, seconds: float) -> str:
-    """How far it is, how fast it goes and how long it will take; seconds : 0 while that is not known yet.
-
-    >>> progress_in_words(600, 4200, 120.0)
-    '600 of 4,200 jobs, 5.0 a second, 12 min left'
-    >>> progress_in_words(600, 0, 0.0), progress_in_words(0, 0, 9.0)
-    ('600 jobs', '')
-    """
-    if not total:
-        return f"{done:,} jobs" if done else ""
-    said = f"{done:,} of {total:,} jobs"
-    if not (seconds and done):
-        return said
-    left = (total - done) * seconds / done
-    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0)):
-        if left > 2 * size or size == 1.0:
-            return f"{said}, {done / seconds:.1f} a second, {left / size:.0f} {unit} left"
-    return said
-
-
-def _lines(done: Screened, parquet: bool | None) -> list[str]:
-    """The archive in a few lines."""
-    from heightnet.report.archive_words import STATES, headline
-    from heightnet.report.console import one_line
-
-    counts = done.counts
-    out = [headline(counts)]
-    out += [f"   {counts[state]:>8,}  {word}" for state, word in STATES.items() if counts[state]]
-    out.append(f"{done.checked:,} checked now, {counts['checked'] - done.checked:,} as they were.")
-    if counts["dropped"]:
-        out.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")
-    if counts["passed_over"]:
-        out.append(f"{counts['passed_over']:,} passed over; the page says which and why.")
-    if parquet is None and not any(path.name == "archive.parquet" for path in done.written):
-        out.append("No archive.parquet: it needs pyarrow (pip install 'heightnet[parquet]').")
-    out.append(f"The index: {one_line(done.output / 'index.html')}")
-    return out
+            self.say(f"{STAGES[stage]}: {said}")
 
 
 def _faults(done: Screened) -> str:

@@ -35,5 +35,5 @@ def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json:
 
     rule = tolerance(asked)
     facts = as_written(bust(read_job(job), rule, points_stand=points_stand))
-    give("bust", facts, bust_document(facts), to, as_json)
+    give("bust", facts, lambda: bust_document(facts), as_json, to)
     sys.exit(Exit(exit_status(facts)))

@@ -12,7 +12,7 @@ import click
 from heightnet.commands.command import Command, Number
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM
-from heightnet.report.console import console, say_json
+from heightnet.report.console import console, one_line, say_json
 from heightnet.report.console import say as print_line
 
 STAGES_SHOWN_AFTER_S = 2.0
@@ -70,7 +70,9 @@ def command(
     if as_json:
         say_json(result.to_json())
     else:
-        from heightnet.report.terminal import show
+        from heightnet.report.story import tell
+        from heightnet.report.text import show
+        from heightnet.report.words import Words
 
         folder = to or Path("reports") / recorded.name
         say("writing the report")
@@ -79,5 +81,7 @@ def command(
             from heightnet.report.pdf import print_page
 
             print_page(folder / "report.html", folder / "report.pdf")
-        show(result.shown, console(), folder)
+        show(tell(Words(result.shown)), console())
+        page_ = folder / "report.html"
+        print_line(f"The whole report: {one_line(page_ if page_.exists() else folder / 'results.json')}")
     sys.exit(Exit(result.exit_status(strict=strict)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 
 import click
@@ -11,25 +12,14 @@ import click
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
 from heightnet.ledger.ranges import BUDGET_MIN, MINUTES, TOLERANCE_MM
-
-KINDS = {  # minutes of each kind; tests hold them equal to those of heightnet.tasks.plan.Minutes
-    "other_scale": (1.0, "reading the tape's other scale"),
-    "other_person": (2.0, "a second taping by another person"),
-    "in_parts": (3.0, "a second taping in parts"),
-    "check_shot": (4.0, "a shot to a pole on a known mark"),
-    "pole_shot": (5.0, "a shot to a pole on another mark"),
-    "antenna_reoccupation": (40.0, "putting an antenna up again and observing"),
-    "level_tie": (15.0, "levelling between two marks"),
-    "reoccupation": (20.0, "setting up again over a mark"),
-    "relevel": (5.0, "each set-up of a stretch levelled again"),
-}
+from heightnet.tasks.measurements import Minutes
 
 
 def _minutes(function: Callable[..., None]) -> Callable[..., None]:
-    for kind, (minutes, what) in reversed(KINDS.items()):
+    for kind in reversed(fields(Minutes)):
         function = click.option(
-            f"--{kind.replace('_', '-')}", type=Number(MINUTES), default=minutes, metavar="MIN", show_default=True,
-            help=f"Minutes for {what}.",
+            f"--{kind.name.replace('_', '-')}", type=Number(MINUTES), default=kind.default, metavar="MIN",
+            show_default=True, help=f"Minutes for {kind.metadata['what']}.",
         )(function)  # fmt: skip
     return function
 
@@ -66,7 +56,7 @@ def command(
     from heightnet.report.facts import as_written
     from heightnet.report.plan_words import plan_document
     from heightnet.report.task_output import give
-    from heightnet.tasks.plan import Minutes, exit_status, plan
+    from heightnet.tasks.plan import exit_status, plan
 
     facts = as_written(
         plan(
@@ -78,5 +68,5 @@ def command(
             gone=gone,
         )
     )
-    give("plan", facts, plan_document(facts), to, as_json)
+    give("plan", facts, lambda: plan_document(facts), as_json, to)
     sys.exit(Exit(exit_status(facts)))

@@ -33,5 +33,5 @@ def command(job: Path, setup: str, tolerance: float | None, to: Path | None, as_
     from heightnet.tasks.prove import exit_status, prove
 
     facts = as_written(prove(read_job(job), setup, None if tolerance is None else tolerance / 1000))
-    give("prove", facts, prove_document(facts), to, as_json)
+    give("prove", facts, lambda: prove_document(facts), as_json, to)
     sys.exit(Exit(exit_status(facts)))

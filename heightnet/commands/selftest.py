@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -23,15 +22,13 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     it names alone was wrong, and whether its chances mean what they say. Nothing is written.
     """
     from heightnet.job.read import read_job
-    from heightnet.report.console import progress, say, say_json
-    from heightnet.report.selftest_words import selftest_lines
+    from heightnet.report.console import progress
+    from heightnet.report.selftest_words import selftest_document
+    from heightnet.report.task_output import give
     from heightnet.tasks.selftest import selftest
 
     recorded = read_job(job)
     with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
         facts = selftest(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
-    if as_json:
-        say_json(json.dumps(facts, indent=1) + "\n")
-    else:
-        say("\n".join(selftest_lines(facts)))
+    give("selftest", facts, lambda: selftest_document(facts), as_json)

@@ -19,16 +19,9 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
     heights nothing tests, and odd values. JOB is a folder of CSV tables, or a workbook.
     """
-    from heightnet.report.console import say, say_json, width
+    from heightnet.report.listing import SHORT, show_document
+    from heightnet.report.task_output import give
     from heightnet.tasks.show import show
 
     facts = show(job)
-    if as_json:
-        import json
-
-        say_json(json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
-        return
-    from heightnet.report.listing import SHORT, lines
-
-    for line in lines(facts, None if everything else SHORT, width()):
-        say(line)
+    give("show", facts, lambda: show_document(facts, None if everything else SHORT), as_json)

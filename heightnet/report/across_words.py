@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date
-from typing import Any
 
 from heightnet.judge.causes import NONE as NO_USUAL_CAUSE
 from heightnet.kinds import height
-from heightnet.report.document import Part, Table
+from heightnet.report.claims import capital
+from heightnet.report.document import Block, Fold, Section, Table
 from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 ROWS_SHOWN = 60
 NAMED_AT_MOST = 12
@@ -64,22 +63,30 @@ CAUSES = {
 }
 
 
-def across_parts(facts: Record, unit: str = "m") -> list[Part]:
-    """The facts of `heightnet.archive.across.across_jobs` as headings, sentences and tables.
+def across_blocks(facts: Record, unit: str = "m") -> list[Block]:
+    """The facts of `heightnet.archive.across.across_jobs` as headings and sentences, tables one click below.
 
     Parameters
     ----------
     unit : of small lengths, "m" (millimetres), "ft" or "ftUS".
     """
     lengths = Lengths(unit)
-    parts = [_things(facts, lengths), _changed(facts, lengths), _scales(facts), _rates(facts)]
+    blocks = [*_things(facts, lengths), *_changed(facts, lengths), *_scales(facts), *_rates(facts)]
     for key, heading, column in (
         ("observers", "Wrong heights by observer", "Observer "),
         ("methods", "Wrong heights by how they were read", "Readings "),
         ("equipment", "Wrong heights by instrument and equipment", "Instrument or equipment "),
     ):
-        parts.append(_by(facts, key, heading, column))
-    return [part for part in (*parts, _causes(facts)) if part.lines or (part.table and part.table.rows)]
+        blocks += _by(facts, key, heading, column)
+    return [*blocks, *_causes(facts)]
+
+
+def _part(heading: str, lines: list[str], table: Table | None = None) -> list[Block]:
+    """Sentences under a heading with their table folded; where nothing is to be said, the table alone."""
+    rows = [table] if table and table.rows else []
+    if not lines:
+        return [Fold(heading, rows)] if rows else []
+    return [Section(heading, [*lines, *(Fold("The numbers", [table]) for table in rows)])]
 
 
 def called(kind: str, name: str) -> str:
@@ -106,7 +113,7 @@ def day(iso: str | None) -> str:
 # ---- offsets ----
 
 
-def _things(facts: Record, lengths: Lengths) -> Part:
+def _things(facts: Record, lengths: Lengths) -> list[Block]:
     things = facts["offsets"]
     changed = {(c["kind"], c["name"]) for c in facts["changes"]}
     lines = [_offset(t, lengths) for t in things if t["verdict"] == "wrong" and (t["kind"], t["name"]) not in changed]
@@ -137,7 +144,7 @@ def _things(facts: Record, lengths: Lengths) -> Part:
         ]
         for t in _worst_first(things)[:ROWS_SHOWN]
     ]  # fmt: skip
-    return Part("Instruments, equipment, tapes and people over all jobs", lines, Table(header, rows))
+    return _part("Instruments, equipment, tapes and people over all jobs", lines, Table(header, rows))
 
 
 def _worst_first(things: list[Record]) -> list[Record]:
@@ -148,7 +155,7 @@ def _worst_first(things: list[Record]) -> list[Record]:
 def _offset(t: Record, lengths: Lengths) -> str:
     size = _size(t["error_mm"], t["error_sd_mm"], "mm", lengths)
     where = f"{count(t['jobs'], 'job')}, {count(t['heights'], 'height')}"
-    return f"{_capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
+    return f"{capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
 
 
 def _together(facts: Record) -> list[str]:
@@ -168,7 +175,7 @@ def _together(facts: Record) -> list[str]:
         seen = {p["seen"] for p in t["together"]}
         what = f"the {seen.pop()}" if len(seen) == 1 else "a mixture"
         lines.append(
-            f"{_capital(named[t['thing']])} cannot be told from {others}: over all jobs only {what} of their errors is "
+            f"{capital(named[t['thing']])} cannot be told from {others}: over all jobs only {what} of their errors is "
             "seen. One job that uses one of them without the other would settle it."
         )
     unseen = [named[t["thing"]] for t in every if t["verdict"] == "unseen"]
@@ -193,10 +200,10 @@ def _let_go(things: Iterable[Record], lengths: Lengths) -> list[str]:
     return lines
 
 
-def _changed(facts: Record, lengths: Lengths) -> Part:
+def _changed(facts: Record, lengths: Lengths) -> list[Block]:
     lines = [_change(c, lengths) for c in facts["changes"][:NAMED_AT_MOST]]
     more = len(facts["changes"]) - len(lines)
-    return Part("What changed", lines + ([f"And {more:,} more, in archive.json."] if more > 0 else []))
+    return _part("What changed", lines + ([f"And {more:,} more, in archive.json."] if more > 0 else []))
 
 
 def _change(c: Record, lengths: Lengths) -> str:
@@ -208,7 +215,7 @@ def _change(c: Record, lengths: Lengths) -> str:
         after = _size(c["after"], c["after_sd"], c["unit"], lengths)
         sides = f" Before: {before}; since: {after}."
     jobs = f"{count(c['jobs_before'], 'job')} before, {c['jobs_after']:,} after"
-    return f"{_capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
+    return f"{capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
 
 
 def _size(value: float, sd: float, unit: str, lengths: Lengths, way: bool = True) -> str:
@@ -227,7 +234,7 @@ def _bare(span: str) -> str:
     return span.replace(" too low", "").replace(" too high", "")
 
 
-def _scales(facts: Record) -> Part:
+def _scales(facts: Record) -> list[Block]:
     """Tapes and poles that are too long or too short, and index errors."""
     lines, rows = [], []
     for t in _worst_first([*facts["scales"], *facts["indexes"]]):
@@ -236,11 +243,11 @@ def _scales(facts: Record) -> Part:
         name = called(t["kind"], t["name"])
         shown = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
         if t["verdict"] == "wrong":
-            lines.append(f"{_capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")
+            lines.append(f"{capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")
         size = [fixed(error, 1), fixed(sd, 1), fixed(t[f"smallest_detectable_{unit}"], 1)]
         rows.append([name, shown, f"{t['jobs']:,}", *size, VERDICTS[t["verdict"]]])
     header = ["Thing ", "Unit ", "Jobs", "Error", "Sd", "Would show", "Verdict "]
-    return Part(
+    return _part(
         "Graduations and vertical indexes over all jobs", lines[:NAMED_AT_MOST], Table(header, rows[:ROWS_SHOWN])
     )
 
@@ -248,7 +255,7 @@ def _scales(facts: Record) -> Part:
 # ---- blunders ----
 
 
-def _rates(facts: Record) -> Part:
+def _rates(facts: Record) -> list[Block]:
     rates = facts["rates"]
     header = ["Goes wrong ", "Of a thousand", "From", "To", "Assumed so far", "Tested", "Expected wrong"]
     rows = [
@@ -266,13 +273,13 @@ def _rates(facts: Record) -> Part:
             "between the two given. rates.toml beside this page holds them: heightnet check JOB --rates rates.toml "
             "judges with them."
         )
-    return Part("How often something goes wrong", lines, Table(header, rows))
+    return _part("How often something goes wrong", lines, Table(header, rows))
 
 
-def _by(facts: Record, key: str, heading: str, column: str) -> Part:
+def _by(facts: Record, key: str, heading: str, column: str) -> list[Block]:
     found = facts[key]
     lines = [
-        f"{_capital(r['name'])}: {_per_thousand(r['rate'])} of a thousand heights are wrong "
+        f"{capital(r['name'])}: {_per_thousand(r['rate'])} of a thousand heights are wrong "
         f"({_per_thousand(r['low'])} to {_per_thousand(r['high'])}), against "
         f"{_per_thousand(facts['rate_of_heights'])} of all."
         for r in found
@@ -284,10 +291,10 @@ def _by(facts: Record, key: str, heading: str, column: str) -> Part:
          _per_thousand(r["low"]), _per_thousand(r["high"])]
         for r in found[:ROWS_SHOWN]
     ]  # fmt: skip
-    return Part(heading, lines[:NAMED_AT_MOST], Table(header, rows))
+    return _part(heading, lines[:NAMED_AT_MOST], Table(header, rows))
 
 
-def _causes(facts: Record) -> Part:
+def _causes(facts: Record) -> list[Block]:
     header = ["Cause ", "Expected", "Share, of 100", "Of a thousand", "From", "To"]
     rows = [
         [cause_text(c["cause"]), fixed(c["expected"], 1), fixed(100 * c["share"], 0), fixed(c["per_thousand"], 2),
@@ -295,7 +302,7 @@ def _causes(facts: Record) -> Part:
         for c in facts["causes"]
         if c["expected"] >= LEAST_EXPECTED
     ]  # fmt: skip
-    return Part("Why heights were wrong", [], Table(header, rows))
+    return _part("Why heights were wrong", [], Table(header, rows))
 
 
 def cause_text(key: str) -> str:
@@ -314,10 +321,6 @@ def _per_thousand(rate: float) -> str:
 def _number(heights: float) -> str:
     """A number of heights; one that two people read is half of each's."""
     return f"{heights:,.0f}" if heights == round(heights) else f"{heights:,.1f}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def rates_toml(facts: Record) -> str:

@@ -5,30 +5,28 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
-from typing import Any
 
 from heightnet.report import archive_words as words
-from heightnet.report.across_words import across_parts
-from heightnet.report.page import environment, hash_of, script_json_text, style_sheet, template
-from heightnet.report.pictures import drawing
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG
-
-Record = dict[str, Any]
+from heightnet.report import document as doc
+from heightnet.report.across_words import across_blocks
+from heightnet.report.claims import strong
+from heightnet.report.html import pieces
+from heightnet.report.listings import Listing, Row
+from heightnet.report.numbers import count
+from heightnet.rows import Record
 
 FIRST_ROWS = 200  # in the page as they are; the others are made of data when they are asked for
 MOST_ROWS = 50_000  # the worst of them: a browser sorts so many at once
 LISTED = 500  # of what was dropped and passed over
-SCRIPTS = ("archive_top.js", "tables.js", "archive.js")
 TONES = {
-    WRONG: ("wrong", "Something contradicts"),
-    DOUBTFUL: ("untested", "Nothing contradicts, but not everything was tested"),
-    SOUND: ("closes", "Nothing contradicts"),
+    doc.WRONG: ("wrong", "Something contradicts"),
+    doc.DOUBTFUL: ("untested", "Nothing contradicts, but not everything was tested"),
+    doc.SOUND: ("closes", "Nothing contradicts"),
 }
-SIGNS = {
-    "unexplained": "suspect", "many": "suspect", "wrong": "suspect", "unclear": "either", "error": "error",
-    "untested": "unproved", "scatters": "weak", "closes": "proved",
-}  # fmt: skip
-"""The sign of a height's verdict that stands for each state."""
+NO_SUBSTITUTE = (
+    "A statistical check is no substitute for an independent measurement; each job's report says what it could test "
+    "and what not."
+)
 
 
 def page_pieces(
@@ -42,36 +40,57 @@ def page_pieces(
     jobs : records of the jobs, worst first; read once.
     dropped, passed_over : as in archive.json.
     """
-    style, script = style_sheet() + template("archive.css"), "".join(map(template, SCRIPTS))
     counts, tone = head["counts"], words.tone(head["counts"])
-    sign, tone_says = TONES[tone]
-    first = [(words.cells(job), job["report"]) for job in islice(jobs, FIRST_ROWS)]
-    return environment().get_template("archive.html.j2").generate(
-        head=head,
-        counts=counts,
-        version=head["heightnet"]["version"],
-        tone=tone,
-        tone_sign=sign,
-        tone_says=tone_says,
-        headline=words.headline(counts),
-        lines=words.lines(head),
-        across=across_parts(head["across"]) if head["across"] else [],
-        verdicts=words.STATES,
-        meanings=words.MEANINGS,
-        columns=words.COLUMNS,
-        first=first,
-        shown=min(counts["checked"], MOST_ROWS),
-        more_rows=_more_rows(islice(jobs, MOST_ROWS - FIRST_ROWS)),
-        dropped=list(islice(dropped, LISTED)),
-        passed_over=list(islice(passed_over, LISTED)),
-        style=style,
-        script=script,
-        csp=(
-            f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
-            "base-uri 'none'; form-action 'none'"
+    sign, says = TONES[tone]
+    across = across_blocks(head["across"]) if head["across"] else []
+    rates = doc.Link("rates.toml", "rates.toml", ", for the next check of a job.")
+    left_out = [
+        *_paths("no longer there", counts["dropped"], islice(dropped, LISTED)),
+        *_paths(
+            "passed over",
+            counts["passed_over"],
+            (f"{strong(one['path'])}: {one['reason']}" for one in islice(passed_over, LISTED)),
         ),
-        signs={state: drawing.sign_svg(SIGNS[state]) for state in words.STATES},
-    )  # fmt: skip
+    ]
+    together = doc.Section("What all jobs tell together", [*across, rates], "together", "All jobs together")
+    legend = [doc.Sign(state, word, words.MEANINGS[state]) for state, word in words.STATES.items()]
+    return pieces(
+        doc.Document(
+            title=f"Archive {head['archive']['name']}",
+            tone=tone,
+            headline=words.headline(counts),
+            says=says,
+            sign=sign,
+            size=count(counts["found"], "job"),
+            blocks=[doc.Counts({state: counts[state] for state in words.STATES}), *words.lines(head)],
+            below=[
+                *([together] if across else []),
+                _jobs(counts, jobs),
+                *([doc.Section("Left out", left_out, "left-out", "Left out")] if left_out else []),
+                doc.Section("Signs and words", [doc.Legend(legend), NO_SUBSTITUTE], "signs", "Signs and words"),
+            ],
+            foot=f"heightnet {head['heightnet']['version']}. The same facts, all of them, are in archive.json beside "
+            "this page; as a table in archive.csv.",
+            scripts=("tables.js",),
+            data={"more-rows": _more_rows(islice(jobs, MOST_ROWS - FIRST_ROWS))},
+        )
+    )
+
+
+def _jobs(counts: Record, jobs: Iterator[Record]) -> doc.Section:
+    table = Listing("jobs", "Jobs", "", list(words.COLUMNS), leads=True, at_once=FIRST_ROWS, total=counts["checked"])
+    table.kept_in = "archive.csv"
+    table.rows = [Row(words.cells(job), job["report"] or "", "", "", []) for job in islice(jobs, FIRST_ROWS)]
+    table.fetched = min(counts["checked"], MOST_ROWS) - len(table.rows)
+    meanings = [doc.Number(column.heading, "", column.meaning) for column in words.COLUMNS if column.meaning]
+    return doc.Section("Job by job", [table, doc.Numbers("What the columns mean", meanings)], "jobs", "Job by job")
+
+
+def _paths(what: str, number: int, paths: Iterable[str]) -> list[doc.Block]:
+    if not (listed := list(paths)):
+        return []
+    more = ["All of them are in archive.json."] if number > len(listed) else []
+    return [doc.Fold(f"{number:,} {what}", [doc.Bullets(listed), *more], "paths")]
 
 
 def _more_rows(jobs: Iterable[Record]) -> Iterator[str]:
@@ -80,8 +99,7 @@ def _more_rows(jobs: Iterable[Record]) -> Iterator[str]:
         json.dumps([*words.cells(job), job["report"] or "", ""], ensure_ascii=False, separators=(",", ":"))
         for job in jobs
     )
-    separators = chain([""], iter(lambda: ",\n", None))
     yield '{"jobs":['
-    for separator, row in zip(separators, rows, strict=False):
-        yield separator + script_json_text(row)
+    for separator, row in zip(chain([""], iter(lambda: ",\n", None)), rows, strict=False):
+        yield separator + row
     yield "]}"

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
+from heightnet.report.document import DOUBTFUL, SOUND, WORD, WRONG, Counts, Document
+from heightnet.report.listings import Column
 from heightnet.report.numbers import NONE, count, fixed
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG
-from heightnet.report.words import STATES as WORDS
 from heightnet.result import CONTRADICTED
+from heightnet.rows import Record
 
-Record = dict[str, Any]
-
-STATES = {state: WORDS[state] for state in ("unexplained", "many", "wrong", "unclear")} | {
-    "error": "not readable",
-    **{state: WORDS[state] for state in ("untested", "scatters", "closes")},
+STATES = {
+    state: WORD[state]
+    for state in ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
 }
 """The word for each state of a job, as every report has it, those first that want attention."""
 
@@ -29,46 +25,7 @@ MEANINGS = {
     "closes": "nothing contradicts; what in it is untested or weakly tested its own report says",
 }
 
-KINDS = {"folder": "folder of tables", "workbook": "workbook", "landxml": "LandXML"}
-
-
-@dataclass(frozen=True)
-class Column:
-    """kind : "name", "verdict", "number" or "text", by which the page sorts it."""
-
-    kind: str
-    heading: str
-    meaning: str = ""
-
-
-COLUMNS = (
-    Column("name", "Job", "its path below the archive's folder; leads to its report"),
-    Column("verdict", "State", "what the whole job comes to"),
-    Column("text", "What was found", "the headline of its report, or why it could not be checked"),
-    Column("number", "Error, mm", "of what is named first; none where nothing is named"),
-    Column("number", "Untested of 100", "how many in a hundred of its instrument and target heights nothing tests"),
-    Column("number", "Heights", "its instrument and target heights"),
-    Column("text", "Last day", "the last day written in the job"),
-    Column("text", "Observers"),
-    Column("text", "Equipment"),
-)
-
-
-def cells(record: Record) -> list[str]:
-    """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
-    worst, share = record["worst"], record["unproved_share"]
-    heights = record["size"]["setups"] + record["size"]["targets"]
-    return [
-        record["path"],
-        record["state"],
-        found(record),
-        fixed(abs(worst["error_mm"]), 1) if worst else NONE,
-        NONE if share is None else fixed(100 * share, 0),
-        str(heights) if not record["error"] else NONE,
-        record["dates"][-1] if record["dates"] else "",
-        ", ".join(record["observers"]),
-        ", ".join(record["equipment"]),
-    ]
+STAGES = {"finding": "finding jobs", "checking": "checking", "writing": "writing the index"}
 
 
 def found(record: Record) -> str:
@@ -79,6 +36,31 @@ def found(record: Record) -> str:
         return f"{record['headline']}{stopped}"
     more = f" And {count(error['count'] - 1, 'more problem')}." if error["count"] > 1 else ""
     return f"{error['problems'][0]}{more}"
+
+
+def _heights(record: Record) -> str:
+    return NONE if record["error"] else str(record["size"]["setups"] + record["size"]["targets"])
+
+
+COLUMNS = (
+    Column("Job", lambda r: r["path"], "name", "", "its path below the archive's folder; leads to its report"),
+    Column("State", lambda r: r["state"], "verdict", "", "what the whole job comes to"),
+    Column("What was found", found, "text", "", "the headline of its report, or why it could not be checked"),
+    Column("Error, mm", lambda r: fixed(abs(r["worst"]["error_mm"]), 1) if r["worst"] else NONE, "number", "",
+           "of what is named first; none where nothing is named"),
+    Column("Untested of 100",
+           lambda r: NONE if r["unproved_share"] is None else fixed(100 * r["unproved_share"], 0), "number", "",
+           "how many in a hundred of its instrument and target heights nothing tests"),
+    Column("Heights", _heights, "number", "", "its instrument and target heights"),
+    Column("Last day", lambda r: r["dates"][-1] if r["dates"] else "", "text", "", "the last day written in the job"),
+    Column("Observers", lambda r: ", ".join(r["observers"]), "text"),
+    Column("Equipment", lambda r: ", ".join(r["equipment"]), "text"),
+)  # fmt: skip
+
+
+def cells(record: Record) -> list[str]:
+    """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
+    return [column.show(record) for column in COLUMNS]
 
 
 def tone(counts: Record) -> str:
@@ -140,3 +122,36 @@ def lines(head: Record) -> list[str]:
     if head["observers"] != "shown":
         out.append(f"Observers are hidden by {head['observers']}.")
     return out
+
+
+def done_document(name: str, counts: Record, checked: int, no_parquet: bool) -> Document:
+    """What a run did; checked : jobs checked now."""
+    said = [f"{checked:,} checked now, {counts['checked'] - checked:,} as they were."]
+    if counts["dropped"]:
+        said.append(f"{counts['dropped']:,} no longer there, left out; their reports are left in place.")
+    if counts["passed_over"]:
+        said.append(f"{counts['passed_over']:,} passed over; the page says which and why.")
+    if no_parquet:
+        said.append("No archive.parquet: it needs pyarrow (pip install 'heightnet[parquet]').")
+    by_state = Counts({state: counts[state] for state in STATES})
+    return Document(f"Archive {name}", tone(counts), headline(counts), "", [by_state, *said])
+
+
+def progress_in_words(done: int, total: int, seconds: float) -> str:
+    """How far it is, how fast it goes and how long it will take; seconds : 0 while that is not known yet.
+
+    >>> progress_in_words(600, 4200, 120.0)
+    '600 of 4,200 jobs, 5.0 a second, 12 min left'
+    >>> progress_in_words(600, 0, 0.0), progress_in_words(0, 0, 9.0)
+    ('600 jobs', '')
+    """
+    if not total:
+        return f"{done:,} jobs" if done else ""
+    said = f"{done:,} of {total:,} jobs"
+    if not (seconds and done):
+        return said
+    left = (total - done) * seconds / done
+    for unit, size in (("h", 3600.0), ("min", 60.0), ("s", 1.0)):
+        if left > 2 * size or size == 1.0:
+            return f"{said}, {done / seconds:.1f} a second, {left / size:.0f} {unit} left"
+    return said

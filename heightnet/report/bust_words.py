@@ -2,33 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.ledger.thing import LEVELLED, Thing
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import Document, Part, Table
+from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
 from heightnet.report.namer import SIGHTS
-from heightnet.report.numbers import NONE, count, fixed, listing, of_100
-from heightnet.report.story import (
-    DOUBTFUL,
-    SOUND,
-    TONES,
-    headline,
-    place_of,
-    relative,
-    slip_of,
-    state_word,
-    untested_phrases,
-)  # fmt: skip
+from heightnet.report.numbers import NONE, count, fixed, listing
+from heightnet.report.story import TONES, headline, place_of, relative, slip_of, state_word, untested_phrases
 from heightnet.report.words import TOLERANCE, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
 LOOPS_SHOWN = 12
 STEPS_SHOWN = 20
 LIKELY_CAUSE = 0.3  # probability from which a cause is told of a reading
 UNBALANCED_M = 20.0
+TWO_PEGS = (
+    "Test the level by two pegs and adjust it; until then keep back and fore sights equal. A new levelling with "
+    "unequal sights would miss alike."
+)
 FAULTS = {
     "no_backsight": "has no backsight",
     "no_foresight": "has no foresight",
@@ -44,13 +35,17 @@ def bust_document(facts: Record) -> Document:
     tone = TONES[facts["judgement"]["state"]]
     if tone == SOUND and (facts["faults"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
-    parts: list[Part | None] = [_rivals(words, finding) for finding in facts["findings"]]
+    parts: list[Section | None] = [_rivals(words, finding) for finding in facts["findings"]]
     parts += [_plan(words), _book(words), _sections(words), _loops(words)]
-    foot = f"Tolerance: {facts['tolerance']['name']}."
     return Document(
-        words.title, tone, _headline(words), [p for p in parts if p], facts["job"]["invented"], foot,
-        capital(state_word(words)),
-    )  # fmt: skip
+        title=words.title,
+        tone=tone,
+        headline=_headline(words),
+        says=capital(state_word(words)),
+        blocks=[part for part in parts if part],
+        invented=facts["job"]["invented"],
+        foot=f"Tolerance: {facts['tolerance']['name']}.",
+    )
 
 
 def _headline(words: Words) -> str:
@@ -121,13 +116,13 @@ def error(words: Words, r: Record) -> str:
 # ---- what explains it ----
 
 
-def _rivals(words: Words, finding: Record) -> Part:
+def _rivals(words: Words, finding: Record) -> Section:
     rivals, of = _of(words, finding), f"finding:{finding['order']}"
     if finding["named"]:
         r = rivals[0]
         joined = ": it" if r["collimation_mm_per_10m"] is not None else ","
         told = f"{capital(words.label(r['id']))}{joined} {error(words, r)}."
-        return Part(
+        return Section(
             "What explains it",
             [f"{told} {words.certainty(of, finding['probability'])}", *_why(words, r, finding["slip"])],
         )
@@ -144,7 +139,7 @@ def _rivals(words: Words, finding: Record) -> Part:
         number = claim(of, "count", finding["count"], f"{finding['count']:,}")
         told = "all are" if finding["count"] == len(rivals) else f"the first {len(rivals):,} are"
         lines.append(f"The table has the first {len(rivals[:RIVALS_SHOWN])} of {number}; {told} in bust.json.")
-    return Part("What would explain it", lines, _table(words, rivals[:RIVALS_SHOWN]))
+    return Section("What would explain it", [*lines, _table(words, rivals[:RIVALS_SHOWN])])
 
 
 def _why(words: Words, r: Record, slip: Record | None) -> list[str]:
@@ -169,7 +164,7 @@ def _table(words: Words, rivals: list[Record]) -> Table:
     all_staff = all(Thing.of(r["id"]).kind == "staff" for r in rivals)
     for r in rivals:
         of = f"rival:{r['order']}"
-        likely = claim(of, "probability", r["probability"], of_100(r["probability"]))
+        likely = words.of_100(of, r["probability"])
         booked = lengths.height(r["recorded_m"])
         would = NONE if r["would_be_m"] is None else claim(of, "would_be_m", r["would_be_m"], _height(words, r))
         if all_staff:
@@ -205,22 +200,21 @@ def _setups(number: float) -> str:
     return count(round(number), "set-up")
 
 
-def _plan(words: Words) -> Part | None:
+def _plan(words: Words) -> Section | None:
     facts = words.facts
     plan, findings = facts["plan"], facts["findings"]
     steps = plan["steps"]
     if findings and all(f["named"] for f in findings):
         if all(Thing.of(f["id"]).pair[0] == "collimation" for f in findings):
-            return Part("What to do", ["Test the level by two pegs and adjust it; until then keep back and fore sights "
-                                       "equal. A new levelling with unequal sights would miss alike."])  # fmt: skip
+            return Section("What to do", [TWO_PEGS])
         if not {Thing.of(f["id"]).kind for f in findings} & {*LEVELLED, "shot"}:
-            return Part("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
+            return Section("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
     if not findings or not steps:
         return None
     rows = [
         [
             _between(s), name(listing(s["runs"], 3)) or NONE, f"{s['setups']:g}",
-            claim(f"step:{s['order']}", "probability", s["probability"], of_100(s["probability"])),
+            words.of_100(f"step:{s['order']}", s["probability"]),
             f"{s['setups_so_far']:g}",
         ]
         for s in steps[:STEPS_SHOWN]
@@ -232,24 +226,25 @@ def _plan(words: Words) -> Part | None:
         mean = claim("plan", "expected_setups", plan["expected_setups"], f"{plan['expected_setups']:.0f} set-ups")
         lines.append(f"On average that takes {mean}; all of it would be {plan['all_setups']:,g}.")
     if split := plan["split"]:
-        likely = claim("plan", "split.probability", split["probability"], of_100(split["probability"]))
+        likely = words.of_100("plan", split["probability"], "split.probability")
         sections = f"first {split['steps']} sections" if split["steps"] > 1 else "first section"
         lines.append(f"The {sections}, {_setups(split['setups'])}, hold it in {likely} cases.")
     if len(steps) == 1 and steps[0]["setups"] > 3:
         lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
     if round(plan["outside"], 2) > 0:
-        likely = claim("plan", "outside", plan["outside"], of_100(plan["outside"]))
+        likely = words.of_100("plan", plan["outside"], "outside")
         lines.append(
             f"That it is no reading, but a known height or the level itself, has a chance of {likely}. Then every "
             "section agrees with the old levelling: tie to another known mark, and test the level by two pegs."
         )
-    return Part("What to level again", lines, Table(["section ", "run ", "set-ups", "chance", "so far"], rows))
+    table = Table(["section ", "run ", "set-ups", "chance", "so far"], rows)
+    return Section("What to level again", [*lines, table])
 
 
 # ---- what closes and what does not ----
 
 
-def _book(words: Words) -> Part | None:
+def _book(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     if not facts["book"]:
         return None
@@ -275,7 +270,7 @@ def _book(words: Words) -> Part | None:
             )
     small = lengths.small_short
     header = ["run ", "from, to ", "set-ups", "sum BS", "sum FS", "rise", "should be", f"misses, {small}", "may", " "]
-    return Part("Does the arithmetic of the book close?", lines, Table(header, rows))
+    return Section("Does the arithmetic of the book close?", [*lines, Table(header, rows)])
 
 
 def _missed(words: Words, of: str, fact: str, record: Record) -> list[str]:
@@ -286,7 +281,7 @@ def _missed(words: Words, of: str, fact: str, record: Record) -> list[str]:
     return [size, words.lengths.column(record["allowed_mm"]), claim(of, "closes", closes, said)]
 
 
-def _sections(words: Words) -> Part | None:
+def _sections(words: Words) -> Section | None:
     lengths = words.lengths
     rows = [
         [
@@ -299,14 +294,14 @@ def _sections(words: Words) -> Part | None:
     if not rows:
         return None
     header = ["section ", "runs ", "rise", "and", f"differ, {lengths.small_short}", "may", " "]
-    return Part("Sections levelled more than once", [], Table(header, rows))
+    return Section("Sections levelled more than once", [Table(header, rows)])
 
 
 def _name(levelling: Record) -> str:
     return name(levelling["run"]) or {"trig": "sights", "levels": "levelled", "staff": "levelled"}[levelling["kind"]]
 
 
-def _loops(words: Words) -> Part | None:
+def _loops(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     loops = sorted(
         enumerate(facts["loops"], start=1), key=lambda one: (one[1]["closes"], one[1]["length_km"] or 0)
@@ -324,4 +319,4 @@ def _loops(words: Words) -> Part | None:
     if any(not loop["by_length"] for _, loop in loops):
         lines.append("Where no length is recorded, three times the scatter that the job expects is allowed.")
     header = ["loop ", "km", f"misses, {lengths.small_short}", "may", " "]
-    return Part("Loops, and known marks against each other", lines, Table(header, rows))
+    return Section("Loops, and known marks against each other", [*lines, Table(header, rows)])

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
 
 from heightnet.ledger.thing import Thing
-from heightnet.report.claims import claim, is_claim
+from heightnet.report.claims import claim, is_claim, strong
+from heightnet.report.document import Block, Bullets, Card, Note, Number, Numbers, Section, Table, Verdict
 from heightnet.report.keys import Keys
-from heightnet.report.method import Number
 from heightnet.report.numbers import NONE, fixed, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.story import often
@@ -18,60 +17,9 @@ from heightnet.rows import Record
 
 FULL = 60  # so many heights get a full card, those that need attention first; the others a short one
 SHORT = 2000  # beyond, only full cards: results.json has the rest
-SIGHTS = 24
+SIGHTS, LOOPS = 24, 6  # shown of each
 LEAST_CAUSE = 0.01  # probability from which a cause is told
 ASKING = ("suspect", "either", "unproved", "missing", "doubted", "weak")
-
-
-@dataclass(frozen=True)
-class ReadingLine:
-    """One reading on a card."""
-
-    name: str
-    note: str
-    reduction: str
-    height: str
-    difference: str
-
-
-@dataclass(frozen=True)
-class SightLine:
-    to: str
-    distance: str
-    residual: str
-    then: str
-    about: str
-    of: str
-    verdict: str
-
-
-@dataclass(frozen=True)
-class Card:
-    key: str
-    about: str
-    kind: str
-    name: str
-    verdict: str
-    says: str
-    when: str
-    readings: list[ReadingLine]
-    causes: list[str]
-    checks: list[str]
-    sights: list[SightLine]
-    more_sights: int
-    loops: list[str]
-    statistics: list[Number]
-    full: bool
-    antenna: bool
-
-    @property
-    def open(self) -> bool:
-        return self.verdict in ("suspect", "either")
-
-    @property
-    def then(self) -> bool:
-        """Whether residuals change once what is wrong is left out."""
-        return any(sight.then for sight in self.sights)
 
 
 def cards(words: Words, keys: Keys) -> list[Card]:
@@ -126,25 +74,41 @@ def _card(
     over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
     thing = stand["instrument"] if kind == "setup" else stand["equipment"]
     shared = f"shared {words.short(str(Thing('tripod', stand['tripod'])))}" if stand["tripod"] else ""
-    who = [thing, stand["observer"], stand["when"], shared]
+    who = ", ".join(part for part in (thing, stand["observer"], stand["when"], shared) if part)
+    causes = [_cause(words, stand, cause) for cause in stand["causes"] if cause["probability"] >= LEAST_CAUSE]
+    blocks: list[Block] = [Note(who, "when")] if who else []
+    if full and stand["readings"]:
+        blocks.append(Section("Readings", [Bullets([_reading(words, stand, r) for r in stand["readings"]])]))
+    if causes:
+        blocks.append(Section("What may have happened", [Bullets(causes, numbered=True)]))
+    if full:
+        blocks += _tested(words, keys, spoilt, kind, stand, shots, loops)
     return Card(
         key=key,
         about=keys.join(key, keys.mark(stand["mark"])),
-        kind=kind,
         name=f"{word} {stand[kind]}{over}",
         verdict=stand["verdict"],
         says=words.verdict(stand),
-        when=", ".join(part for part in who if part),
-        readings=[_reading(words, stand, reading) for reading in stand["readings"]] if full else [],
-        causes=[_cause(words, stand, cause) for cause in stand["causes"] if cause["probability"] >= LEAST_CAUSE],
-        checks=_checks(words, kind, stand) if full else [],
-        sights=[_line(words, keys, spoilt, kind, stand, shot) for shot in shots[:SIGHTS]] if full else [],
-        more_sights=max(0, len(shots) - SIGHTS) if full else 0,
-        loops=[_loop(words, number, loop) for number, loop in loops[:6]] if full else [],
-        statistics=_statistics(words, kind, stand) if full else [],
-        full=full,
-        antenna=kind == "setup" and stand["setup"] in words.antennas,
+        blocks=blocks,
     )
+
+
+def _tested(
+    words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, shots: list[Record],
+    loops: list[tuple[int, Record]],
+) -> list[Block]:  # fmt: skip
+    """What tests a height: sights, loops, numbers."""
+    blocks: list[Block] = []
+    if checks := _checks(words, kind, stand):
+        blocks.append(Section("What tests it, and what could hide", [Bullets(checks)]))
+    if shots:
+        blocks.append(_sights(words, keys, spoilt, kind, stand, shots))
+    if loops:
+        lines = [_loop(words, number, loop) for number, loop in loops[:LOOPS]]
+        blocks.append(Section("Loops through it", [Bullets(lines)]))
+    if statistics := _statistics(words, kind, stand):
+        blocks.append(Numbers("Statistics", statistics))
+    return blocks
 
 
 def _cause(words: Words, stand: Record, cause: Record) -> str:
@@ -152,7 +116,8 @@ def _cause(words: Words, stand: Record, cause: Record) -> str:
     return f"{words.cause(cause, stand['hypothesis'])}; {words.chance(of, cause['probability'])}"
 
 
-def _reading(words: Words, stand: Record, reading: Record) -> ReadingLine:
+def _reading(words: Words, stand: Record, reading: Record) -> str:
+    """One reading: how it was taken, its reduction, and how it compares."""
     lengths, of = words.lengths, reading["id"]
     difference = reading["difference_mm"]
     if difference is None or stand["found_m"] is None:
@@ -160,14 +125,10 @@ def _reading(words: Words, stand: Record, reading: Record) -> ReadingLine:
     else:
         size = f"{lengths.small(difference, stand['error_sd_mm'])} {'higher' if difference > 0 else 'lower'}"
         said = f"{claim(of, 'difference_mm', difference, size)} than the rest of the job says"
-    height = f"{lengths.height(reading['height_m'])} {lengths.name}"
-    return ReadingLine(
-        name=words.reading_name(reading),
-        note=words.reading_note(reading),
-        reduction=reduction(words, reading),
-        height=claim(of, "height_m", reading["height_m"], height),
-        difference=said,
-    )
+    height = claim(of, "height_m", reading["height_m"], f"{lengths.height(reading['height_m'])} {lengths.name}")
+    reduced = reduction(words, reading)
+    how = f"{words.reading_note(reading)}{f': {reduced}' if reduced else ''}"
+    return f"{strong(words.reading_name(reading))}, {how}. {strong(height)}; {said}."
 
 
 def reduction(words: Words, reading: Record) -> str:
@@ -214,30 +175,40 @@ def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     return lines
 
 
-def _line(words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, record: Record) -> SightLine:
-    """A sight, or what an antenna observed."""
+def _sights(words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, shots: list[Record]) -> Section:
+    """The sights of a stand, or what an antenna observed, in a table."""
+    antenna = kind == "setup" and stand["setup"] in words.antennas
+    shown = shots[:SIGHTS]
+    then = any(spoilt.afterwards(record) is not None for record in shown)
+    rows: list[list[str | Verdict]] = []
+    for record in shown:
+        of, residual, after = record["id"], spoilt.residual(record), spoilt.afterwards(record)
+        if not is_claim(residual):
+            residual = claim(of, "residual_mm", record["residual_mm"], residual)
+        row: list[str | Verdict] = [*_end(words, kind, stand, record), residual]
+        if then:
+            row.append("" if after is None else claim(of, "residual_then_mm", after, words.lengths.column(after)))
+        rows.append([*row, Verdict(of, record["verdict"])])
+    header = ["From or to " if antenna else "Sight ", "Distance", f"Residual, {words.lengths.small_short}"]
+    header += [*(["Then"] if then else []), "Verdict "]
+    lines = ["Then: the residual once what is likeliest wrong is left out."] if then else []
+    what = "satellite heights" if antenna else "sights"
+    if len(shots) > SIGHTS:
+        lines.append(f"And {len(shots) - SIGHTS} more in the table of {what}.")
+    return Section(what.capitalize(), [Table(header, rows, "", [keys.about(r["id"]) for r in shown]), *lines])
+
+
+def _end(words: Words, kind: str, stand: Record, record: Record) -> tuple[str, str]:
+    """Where a sight, or what an antenna observed, leads, and how far."""
     lengths = words.lengths
     if "from" in record:
-        if not record["from"]:
-            to = "height by a service"
-        else:
-            to = f"from {record['from']}" if record["to"] == stand["setup"] else f"to {record['to']}"
-        length, about = record["length_m"], keys.about(record["id"])
+        to, length = f"from {record['from']}" if record["to"] == stand["setup"] else f"to {record['to']}", "length_m"
+        to = to if record["from"] else "height by a service"
     else:
         to = f"to {record['to_mark'] or record['target']}" if kind == "setup" else f"from set-up {record['setup']}"
-        length, about = record["horizontal_m"], keys.of(record)
-    residual, then = spoilt.residual(record), spoilt.afterwards(record)
-    if not is_claim(residual):
-        residual = claim(record["id"], "residual_mm", record["residual_mm"], residual)
-    return SightLine(
-        to=f"{to}, row {record['row']}",
-        distance="" if length is None else f"{lengths.distance(length)} {lengths.name}",
-        residual=residual,
-        then="" if then is None else claim(record["id"], "residual_then_mm", then, lengths.column(then)),
-        about=about,
-        of=record["id"],
-        verdict=record["verdict"],
-    )
+        length = "horizontal_m"
+    far = "" if record[length] is None else f"{lengths.distance(record[length])} {lengths.name}"
+    return f"{to}, row {record['row']}", far
 
 
 def _loop(words: Words, number: int, loop: Record) -> str:

@@ -6,14 +6,15 @@ its members it is are not given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim
+from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import chance, fixed, listing
+from heightnet.report.numbers import fixed, listing
 from heightnet.report.story import size_of
 from heightnet.report.words import Words
 from heightnet.rows import Record
@@ -30,21 +31,6 @@ class Line(NamedTuple):
     key: str
 
 
-@dataclass(frozen=True)
-class Choice:
-    """One explanation in words, with the rows of its three small tables."""
-
-    number: int
-    name: str
-    chance: str
-    lines: list[str]
-    single: bool  # each of its members is one thing, so that heights follow from it
-    heights: list[Line]  # recorded, corrected
-    marks: list[Line]  # as recorded, under it, change, sd
-    more_marks: int
-    residuals: list[Line]  # as recorded, under it
-
-
 def choices(words: Words, keys: Keys) -> list[Choice]:
     """The explanations, likeliest first, no more than the page can show; none where there is nothing to explain."""
     facts = words.facts
@@ -53,6 +39,25 @@ def choices(words: Words, keys: Keys) -> list[Choice]:
         return []
     worst = _worst(facts)
     return [_choice(words, keys, number, e, worst) for number, e in enumerate(shown, start=1)]
+
+
+def choices_section(words: Words, keys: Keys) -> Section | None:
+    """The explanations under a heading; None where there is nothing to explain."""
+    told = choices(words, keys)
+    if not told:
+        return None
+    title = "The explanation" if len(told) == 1 else "Other explanations"
+    lines = [] if words.facts["judgement"]["explained"] else [
+        "None of these explains the job: each would leave contradictions."
+    ]  # fmt: skip
+    lines.append(
+        "No other explanation comes near this one. Nothing is changed in the job."
+        if len(told) == 1
+        else "Choose an explanation: the tables below and the long section show what heights and residuals become "
+        "under it. Nothing is changed in the job."
+    )
+    chosen = Choices("If this, and nothing else, is what happened", told)
+    return Section(title, [*lines, chosen], "explanations", "Explanations")
 
 
 def _worst(facts: Record) -> list[Record]:
@@ -72,27 +77,46 @@ def _choice(words: Words, keys: Keys, number: int, explanation: Record, worst: l
     of = f"explanation:{number}"
     told = parts(words, explanation)
     names = [part.name for part in told]
-    name = (
-        f"Only {listing(names, 4)} {'is' if len(names) == 1 else 'are'} wrong"
-        if names
-        else "Nothing that would show is wrong"
-    )
-    single = settled(words, explanation)
-    marks, more = _marks(words, keys, of, explanation) if single else ([], 0)
-    return Choice(
-        number=number - 1,
-        name=name,
-        chance=claim(of, "probability", explanation["probability"], chance(explanation["probability"])),
-        lines=[
-            _line(words, f"{of}.members.{i}", member, part)
-            for i, (member, part) in enumerate(zip(explanation["members"], told, strict=True))
-        ],
-        single=single,
-        heights=_heights(words, keys, of, explanation) if single else [],
-        marks=marks,
-        more_marks=more,
-        residuals=[_residual(words, keys, of, explanation, r) for r in worst],
-    )
+    are = "is" if len(names) == 1 else "are"
+    name = f"Only {listing(names, 4)} {are} wrong" if names else "Nothing that would show is wrong"
+    lines = [
+        _line(words, f"{of}.members.{i}", member, part)
+        for i, (member, part) in enumerate(zip(explanation["members"], told, strict=True))
+    ]
+    likely = words.chance(of, explanation["probability"])
+    residuals = [_residual(words, keys, of, explanation, r) for r in worst]
+    tables = [*_becomes(words, keys, of, explanation)]
+    if residuals:
+        heading = f"What fits worst: residuals in {words.lengths.small_name}"
+        tables.append(_table(heading, ["Observation ", "As recorded", "Then"], residuals))
+    said = Bullets(lines) if lines else "All heights stay as recorded, and the misfits are chance."
+    return Choice(name, likely, [said, Columns(tables)])
+
+
+def _becomes(words: Words, keys: Keys, of: str, explanation: Record) -> Iterator[Block]:
+    """The heights that an explanation changes; they follow only where each of its members is one thing."""
+    if not settled(words, explanation):
+        yield (
+            "Which heights it moves depends on which of them it is: the table of marks has each height that a mark may "
+            "have."
+        )
+        return
+    lengths = words.lengths
+    if heights := _heights(words, keys, of, explanation):
+        title = f"{words.stood.capitalize()} heights, {lengths.name}"
+        yield _table(title, ["Set-up ", "Recorded", "Corrected"], heights)
+    marks, more = _marks(words, keys, of, explanation)
+    if marks:
+        title = f"Marks that move: heights in {lengths.name}, changes in {lengths.small_name}"
+        yield _table(title, ["Mark ", "As recorded", "Then", "Change", "sd"], marks)
+    if more:
+        yield f"{more:,} further marks move less."
+    if not marks:
+        yield "No mark moves."
+
+
+def _table(title: str, header: list[str], lines: list[Line]) -> Table:
+    return Table(header, [[line.name, *line.cells] for line in lines], title, [line.key for line in lines])
 
 
 def _line(words: Words, of: str, member: Record, part: Part) -> str:

@@ -14,7 +14,9 @@ from html import escape
 from typing import Any
 
 OPEN, PART, SHUT = "\ue000", "\ue001", "\ue002"  # of the private use area; names cannot hold them, see `name`
+LOUD, LOW = "\ue003", "\ue004"  # around what stands out on a page
 DIRECTIONS = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+_STRONG = re.compile(f"{LOUD}([^{LOUD}{LOW}]*){LOW}")
 _CLAIM = re.compile(f"{OPEN}([^{PART}]*){PART}([^{PART}]*){PART}([^{PART}]*){PART}([^{SHUT}]*){SHUT}")
 
 
@@ -40,12 +42,21 @@ def claim(of: object, fact: str, value: Any, text: str) -> str:
 
 def name(text: str) -> str:
     """A name without the marks of claims."""
-    return re.sub(f"[{OPEN}{PART}{SHUT}]", "?", text)
+    return re.sub(f"[{OPEN}{PART}{SHUT}{LOUD}{LOW}]", "?", text)
+
+
+def strong(text: str) -> str:
+    """Text that stands out on a page; it may hold claims.
+
+    >>> html(f"{strong('Caution.')} Wet paint."), plain(f"{strong('Caution.')} Wet paint.")
+    ('<b>Caution.</b> Wet paint.', 'Caution. Wet paint.')
+    """
+    return f"{LOUD}{text}{LOW}"
 
 
 def plain(text: str) -> str:
     """The text alone."""
-    return _CLAIM.sub(lambda m: m[4], text)
+    return _STRONG.sub(r"\1", _CLAIM.sub(lambda m: m[4], text))
 
 
 def shown(text: str, change: Callable[[str], str]) -> str:
@@ -69,7 +80,7 @@ def html(text: str, tag: str = "span") -> str:
     for m in _CLAIM.finditer(text):
         out += [safe(text[at : m.start()]), f"<{tag} {attributes(m[1], m[2], m[3])}>{safe(m[4])}</{tag}>"]
         at = m.end()
-    return "".join([*out, safe(text[at:])])
+    return _STRONG.sub(r"<b>\1</b>", "".join([*out, safe(text[at:])]))
 
 
 def isolated(text: str) -> str:

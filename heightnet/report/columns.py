@@ -19,7 +19,6 @@ def table_lines(
     left: Sequence[bool],
     columns: int | None = None,
     header: Sequence[str] | None = None,
-    padded_to: int | None = None,
 ) -> list[str]:
     """The lines of a table.
 
@@ -27,7 +26,6 @@ def table_lines(
     ----------
     left : for each column whether it is set flush left, and may be wrapped.
     columns : how wide the lines may be; None: as wide as they are.
-    padded_to : a cell wider than this pushes what stands behind it out of its column, but not the other rows'.
 
     >>> rows = [("S1", "nothing tests it"), ("S2", "tested")]
     >>> table_lines(rows, (True, True))
@@ -40,7 +38,7 @@ def table_lines(
         return []
     widths = [max(cells(row[i]) for row in everything) for i in range(len(everything[0]))]
     if columns is None or sum(widths) + GAP * (len(widths) - 1) <= columns:
-        return [_line(row, [min(w, padded_to or w) for w in widths], left) for row in everything]
+        return [_line(row, widths, left) for row in everything]
     least = [_least([row[i] for row in rows], header[i] if header else "", left[i]) for i in range(len(widths))]
     if sum(least) + GAP * (len(least) - 1) > columns:
         return [line for row in rows for line in _record(row, header, columns)]

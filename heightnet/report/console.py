@@ -162,7 +162,10 @@ def put(to: Console, text: str, style: str = "") -> None:
     from rich.text import Text
 
     for line in fitted(text, to.file, width_of(to)):
-        to.print(Text(line, style=style), soft_wrap=True)
+        if to.is_terminal:
+            to.print(Text(line, style=style), soft_wrap=True)
+        else:
+            to.file.write(f"{line}\n")
 
 
 def width_of(to: Console) -> int:

@@ -2,38 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import hypot, sqrt
 from typing import NamedTuple
 
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
+from heightnet.report.document import Step
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
+from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
-
-@dataclass(frozen=True)
-class Step:
-    what: str
-    why: str
-    boxes: list[str]
-
-
-SIGHT = ["slope distance", "zenith angle, face left", "zenith angle, face right", "by, time"]
-LEVELLED = ["backsight", "foresight", "backsight, second time", "foresight, second time", "by, time"]
-BOXES = {
-    "second_tape": ["reading, metres", "reading, feet and inches", "held to (point)", "vertical or slant", "by, time"],
-    "pole_shot": ["pole height", *SIGHT],
-    "check_shot": ["target height", *SIGHT],
-    "antenna_reoccupation": ["before, metres", "before, feet", "held to (point)", "after, metres", "by, from, to"],
-    "reoccupation": ["reading, metres", "reading, feet and inches", "pole height", *SIGHT],
-    "level_tie": LEVELLED,
-}
 FIELD_BOOK = ["booked", "which point, which scale", "who, when"]
 
 
@@ -57,7 +40,7 @@ def steps(words: Words) -> list[Step]:
         elif one["parted_by"]:
             found.append(Step(f"{capital(one['parted_by'])} would tell which of them it is.", "", ["read", "by, time"]))
     return found + [
-        Step(words.measurement(step), words.measurement_gain(step), BOXES[step["kind"]])
+        Step(instruction(words, step), gain(words, step), BOXES[step["kind"]])
         for step in words.facts["next_measurements"]
     ]
 
@@ -98,6 +81,8 @@ def _table(words: Words, keys: Keys, finding: Record) -> Listing:
         f"{capital(place_of(words, finding))}: only the field book, or a new measurement, tells which.",
         columns,
         total=finding["count"],
+        order="the likeliest",
+        kept_in="",
     )
     for number, (member, entry) in enumerate(zip(members, entries, strict=True)):
         booked, would = entry.booked, None

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from functools import partial
 
 from heightnet.judge.screening import RULES
 from heightnet.ledger.thing import Thing
-from heightnet.report.columns import table_lines
+from heightnet.report.document import Block, Document, Section, Table
 from heightnet.report.namer import called_after
 from heightnet.report.numbers import Lengths, count, fixed, listing
 from heightnet.report.words import VERDICTS
@@ -17,8 +16,6 @@ from heightnet.rows import Record
 Row = str | Sequence[str]
 
 SHORT = 30  # rows of a section, unless all are asked for
-INDENT = "  "
-WIDEST = 60  # characters; the cells behind a wider one are set apart from the others'
 CHECKED = {
     "own": "tested on its own",
     "shared": "tested: an error would show, but could be laid on something else",
@@ -35,57 +32,49 @@ Unnamed = dict[tuple[str, str], str]
 NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 
 
-def lines(facts: Record, most: int | None = SHORT, width: int | None = None) -> Iterator[str]:
-    """The listing of the facts of `heightnet.tasks.show`.
-
-    most : rows of each section, None for all.  width : columns of the terminal, which no table is wider than.
-    """
-    lengths = Lengths(facts["units"]["length"])
-    section = partial(_section, most=most, width=width)
-    yield f"{facts['title'] or facts['job']}: what was read, before any adjustment"
-    yield f"Lengths in {lengths.name}, angles in {facts['units']['angle']}; small lengths in {lengths.small_name}."
-    tables = ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"])
-    yield from section("Tables", tables)
-    for kind, heading in NOTES.items():
-        notes = [f"{_place(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
-        yield from section(heading, notes)
-    yield from section("Precision and settings other than usual", [
-        f"{s['setting']} = {s['value']}   {s['about']}"
-        for s in facts["settings"] if not s["default"] and s["setting"] != "title"
-    ])  # fmt: skip
-    yield from section("Points of the equipment", _equipment(facts, lengths))
-    yield from section("Known heights", _known(facts, lengths))
-    yield from section("How each height was reduced", _heights(facts, lengths))
-    yield from section("Set-ups", _stands(facts, "setup", "target", lengths))
-    yield from section("Targets", _stands(facts, "target", "setup", lengths))
-    yield from section("Levelled differences", _levels(facts, lengths))
-    yield from section("Level set-ups", _level_setups(facts, lengths))
-    yield from section("Satellite heights", _gnss(facts, lengths))
-    yield from section("What ties to what", _ties(facts, lengths), most=None)
-    yield from section("Odd values", _warnings(facts, lengths))
+def show_document(facts: Record, most: int | None = SHORT) -> Document:
+    """The facts of `heightnet.tasks.show`; most : rows of each section, None for all."""
+    lengths, units = Lengths(facts["units"]["length"]), facts["units"]
     unnamed = _unnamed(facts)
     stands = ((Thing(k, s[k]), s["check"]) for k in ("setup", "target") for s in facts[f"{k}s"])
     unproved = [_called(unnamed, stand) for stand, check in stands if check == "unproved"]
-    if unproved:
-        heading = f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights"
-        yield from section(heading, [listing(unproved, 12)])
+    other = [s for s in facts["settings"] if not s["default"] and s["setting"] != "title"]
+    sections: dict[str, Iterable[Row]] = {
+        "Tables": ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"]),
+        **{heading: [f"{_place(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
+           for kind, heading in NOTES.items()},
+        "Precision and settings other than usual": [f"{s['setting']} = {s['value']}   {s['about']}" for s in other],
+        "Points of the equipment": _equipment(facts, lengths),
+        "Known heights": _known(facts, lengths),
+        "How each height was reduced": _heights(facts, lengths),
+        "Set-ups": _stands(facts, "setup", "target", lengths),
+        "Targets": _stands(facts, "target", "setup", lengths),
+        "Levelled differences": _levels(facts, lengths),
+        "Level set-ups": _level_setups(facts, lengths),
+        "Satellite heights": _gnss(facts, lengths),
+        "Odd values": _warnings(facts, lengths),
+        f"{VERDICTS['unproved'].capitalize()}: nothing in this job tests these heights":
+            [listing(unproved, 12)] if unproved else [],
+    }  # fmt: skip
+    parts = [_section(heading, list(rows), most) for heading, rows in sections.items()]
+    parts.insert(-2, _section("What ties to what", list(_ties(facts, lengths)), None))
+    said = f"Lengths in {lengths.name}, angles in {units['angle']}; small lengths in {lengths.small_name}."
+    return Document(
+        title=f"{facts['title'] or facts['job']}: what was read, before any adjustment",
+        blocks=[said, *(part for part in parts if part)],
+    )
 
 
-def _section(heading: str, rows: Iterable[Row], most: int | None, width: int | None) -> Iterator[str]:
+def _section(heading: str, rows: list[Row], most: int | None) -> Section | None:
     """Sentences, or cells to be set under one another."""
-    everything = list(rows)
-    if not everything:
-        return
-    yield ""
-    yield heading
-    shown = everything if most is None else everything[:most]
+    if not rows:
+        return None
+    shown = rows[:most]
     cells = [row for row in shown if not isinstance(row, str)]
-    inside = None if width is None else width - len(INDENT)
-    sentences = [row for row in shown if isinstance(row, str)]
-    for line in sentences or table_lines(cells, [True] * len(cells[0]), inside, padded_to=WIDEST):
-        yield f"{INDENT}{line}"
-    if len(shown) < len(everything):
-        yield f"{INDENT}... and {len(everything) - len(shown):,} more (--all lists them)"
+    blocks: list[Block] = [Table((), cells)] if cells else [row for row in shown if isinstance(row, str)]
+    if len(shown) < len(rows):
+        blocks.append(f"... and {len(rows) - len(shown):,} more (--all lists them)")
+    return Section(heading, blocks)
 
 
 def _place(note: Record) -> str:

@@ -5,18 +5,18 @@ A cell states the fact of its column, about the thing of its row; where it state
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim, is_claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import NONE, fixed, in_100, listing, of_100
+from heightnet.report.numbers import NONE, fixed, in_100, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
+from heightnet.rows import Record
 
-Record = dict[str, Any]
 Show = Callable[[Record], str]
 
 MOST = 12_000  # rows of one table inside the page; of larger tables those that need attention most
@@ -64,14 +64,39 @@ class Listing:
     columns: list[Column]
     rows: list[Row] = field(default_factory=list)
     total: int = 0  # rows there would be
+    linked: Collection[str] = ()  # keys of rows that have a card
+    leads: bool = False  # the keys are addresses of pages
+    at_once: int = ROWS  # rows in the page's text
+    fetched: int = 0  # rows that a script fetches from elsewhere
+    order: str = "those that need attention most"
+    kept_in: str = "results.json"  # what has all of the rows
+
+    def link(self, row: Row) -> str:
+        """Where a row's name leads; "" where it leads nowhere."""
+        if self.leads:
+            return row.key
+        return f"#{row.key}" if row.key in self.linked else ""
+
+    @property
+    def without_script(self) -> str:
+        """What is said of the rows that only a script shows; "" where there are none."""
+        kept = f"; all of them are in {self.kept_in}" if self.kept_in else ""
+        return f"The first {len(self.first)}, {self.order}, are shown here{kept}." if self.more or self.fetched else ""
+
+    @property
+    def left_out(self) -> str:
+        """What is said of the rows that are not on the page at all; "" where there are none."""
+        kept = f"; all {self.total:,} are in {self.kept_in}" if self.kept_in else f" of {self.total:,}"
+        held = len(self.rows) + self.fetched
+        return f"The {held:,} {self.order.partition(' ')[2]}{kept}." if self.total > held else ""
 
     @property
     def first(self) -> list[Row]:
-        return self.rows[:ROWS]
+        return self.rows[: self.at_once]
 
     @property
     def more(self) -> list[Row]:
-        return self.rows[ROWS:]
+        return self.rows[self.at_once :]
 
     def add(self, r: Record, of: str, key: str = "", about: str = "", **derived: Any) -> None:
         """A record as a row; ``derived`` are facts that follow from several records."""
@@ -241,7 +266,7 @@ class Tables:
             return told(single)
 
         def one(i: int, h: Record) -> str:
-            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
+            likely = self.words.of_100(of, h["probability"], f"heights.{i}.probability")
             return f"{claim(of, f'heights.{i}.height_m', h['height_m'], told(h['height_m']))} ({likely})"
 
         if single is None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 from heightnet.report.claims import capital, claim
+from heightnet.report.document import Block, Bullets, Number, Numbers, Section
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
 from heightnet.report.story import common_error, reading_check, state_word
 from heightnet.report.words import SCREENING, Words
@@ -19,36 +20,16 @@ LIMITS = {
 """How the limits of what is said were found."""
 
 
-class Number(NamedTuple):
-    """A number of the statistics with a line that explains it."""
-
-    name: str
-    value: str
-    meaning: str = ""
-
-
-@dataclass(frozen=True)
-class Passage:
-    """A heading, sentences, and numbers folded under them."""
-
-    title: str
-    lines: list[str]
-    numbers: list[Number] = field(default_factory=list)
-
-
-def method(words: Words) -> list[Passage]:
+def method(words: Words) -> list[Section]:
     """The passages that have something to say."""
-    passages = [
-        _fit(words),
-        _decided(words),
-        _search(words),
-        _readings(words),
-        _common(words),
-        _pieces(words),
-        _notes(words),
-        _settings(words),
-    ]
-    return [passage for passage in passages if passage.lines]
+    passages = (_fit, _decided, _search, _readings, _common, _pieces, _notes, _settings)
+    return [section for passage in passages if (section := passage(words))]
+
+
+def _section(title: str, lines: list[str], numbers: Sequence[Number] = ()) -> Section | None:
+    """Sentences, and numbers folded under them."""
+    folded: list[Block] = [Numbers("The numbers", numbers)] if numbers else []
+    return Section(title, [Bullets(lines), *folded]) if lines else None
 
 
 def _of(table: str, record: Record) -> Any:
@@ -62,7 +43,7 @@ def _of(table: str, record: Record) -> Any:
     return one
 
 
-def _fit(words: Words) -> Passage:
+def _fit(words: Words) -> Section | None:
     fit = words.facts["fit"]
 
     def counted(fact: str, one: str) -> str:
@@ -81,7 +62,7 @@ def _fit(words: Words) -> Passage:
         times = claim("fit", key, factor, f"{factor:.1f} times")
         lines.append(f"{capital(name)} scatter about {times} as much as stated, as far as the job can tell.")
     one = _of("fit", fit)
-    return Passage(
+    return _section(
         "How well it fits",
         lines,
         [
@@ -97,7 +78,7 @@ def _fit(words: Words) -> Passage:
     )  # fmt: skip
 
 
-def _decided(words: Words) -> Passage:
+def _decided(words: Words) -> Section | None:
     """Whether the job contradicts itself, and by what that was decided."""
     facts = words.facts
     fit, judgement, false_alarm = facts["fit"], facts["judgement"], facts["settings"]["test"]["false_alarm"]
@@ -131,10 +112,10 @@ def _decided(words: Words) -> Passage:
         of_judgement("Heights with fewer than 4 independent ways", "checked_under_four",
                      "two errors at once could hide in them"),
     ]  # fmt: skip
-    return Passage("How it was decided", lines, numbers)
+    return _section("How it was decided", lines, numbers)
 
 
-def _search(words: Words) -> Passage:
+def _search(words: Words) -> Section | None:
     facts = words.facts
     fit, judgement, cross = facts["fit"], facts["judgement"], facts["cross_check"]
     tried = claim("fit", "hypotheses", fit["hypotheses"], count(fit["hypotheses"], "possible error"))
@@ -152,7 +133,7 @@ def _search(words: Words) -> Passage:
         lines.append(f"A second way of searching differs: it blames {best}.")
     one = _of("judgement", judgement)
     searched = judgement["searched"]
-    return Passage(
+    return _section(
         "How errors were searched for",
         lines,
         [
@@ -168,14 +149,14 @@ def _search(words: Words) -> Passage:
     )  # fmt: skip
 
 
-def _readings(words: Words) -> Passage:
+def _readings(words: Words) -> Section | None:
     facts = words.facts
     lines = [screening(words, record) for record in facts["screening"][:20]]
     checks = sorted(facts["reading_checks"], key=lambda c: c["agrees"])
     lines += [reading_check(words, check) for check in checks[:20]]
     if len(checks) > 20:
         lines.append(f"And {len(checks) - 20:,} more pairs of readings; all of them are in results.json.")
-    return Passage("Readings looked at by themselves, before any sight", lines)
+    return _section("Readings looked at by themselves, before any sight", lines)
 
 
 def screening(words: Words, record: Record) -> str:
@@ -188,17 +169,17 @@ def screening(words: Words, record: Record) -> str:
     return capital(f"{words.label(record['id'])} {said}.")
 
 
-def _common(words: Words) -> Passage:
-    return Passage(
+def _common(words: Words) -> Section | None:
+    return _section(
         "Errors that everything would share",
         [common_error(words, error) for error in words.facts["common_errors"][:20]],
     )
 
 
-def _pieces(words: Words) -> Passage:
+def _pieces(words: Words) -> Section | None:
     pieces = words.facts["pieces"]
     if len(pieces) < 2 and all(piece["tied"] for piece in pieces):
-        return Passage("", [])
+        return None
     lines = []
     for piece in pieces[:20]:
         marks = listing(piece["marks"], 6)
@@ -207,19 +188,19 @@ def _pieces(words: Words) -> Passage:
         else:
             held = f"; {piece['datum_mark']} was held at 0" if piece["datum_mark"] else ""
             lines.append(f"Piece {piece['piece']}: {marks}; tied to no known mark, so its heights are relative{held}.")
-    return Passage("Pieces of the job", lines)
+    return _section("Pieces of the job", lines)
 
 
-def _notes(words: Words) -> Passage:
+def _notes(words: Words) -> Section | None:
     lines = []
     for note in sorted(words.facts["notes"], key=lambda n: ("doubt", "filled", "understood").index(n["kind"]))[:40]:
         place = ", ".join(part for part in (note["file"] or "", f"row {note['row']}" if note["row"] else "") if part)
         start = {"doubt": "Doubtful", "filled": "Filled in", "understood": "Understood"}[note["kind"]]
         lines.append(f"{start}: {note['text'].rstrip('.')}{f' ({place})' if place else ''}.")
-    return Passage("What reading the files understood", lines)
+    return _section("What reading the files understood", lines)
 
 
-def _settings(words: Words) -> Passage:
+def _settings(words: Words) -> Section | None:
     settings = words.facts["settings"]
     pairs = [
         Number(f"{part}.{name}", NONE if value is None else f"{value:.10g}" if isinstance(value, float) else f"{value}")
@@ -227,7 +208,6 @@ def _settings(words: Words) -> Passage:
         if isinstance(values, dict)
         for name, value in values.items()
     ]
-    tolerance = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
-    return Passage(
-        "Settings of this job", [f"An error of {tolerance} must not be able to hide (test.tolerance_mm)."], pairs
+    return _section(
+        "Settings of this job", [f"An error of {words.limit} must not be able to hide (test.tolerance_mm)."], pairs
     )

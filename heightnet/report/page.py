@@ -1,139 +1,165 @@
-"""report.html: one file that needs nothing else, no network and, if it must be, no scripts.
-
-The style sheet and the script are named by their hashes in the page's Content-Security-Policy, so that nothing else
-runs in it, whatever a mark is called.
-"""
+"""report.html: what is said of a job, its pictures beside it, and everything it rests on below."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
-from functools import cache
-from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
 
-from heightnet.report import claims, fieldsheet
+from heightnet.report import document as doc
+from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
-from heightnet.report.choices import choices
+from heightnet.report.choices import choices_section
+from heightnet.report.claims import strong
 from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
+from heightnet.report.html import blocks, element, html
 from heightnet.report.keys import Keys
-from heightnet.report.listings import Tables
+from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
-from heightnet.report.numbers import count, tie
-from heightnet.report.pictures import bars, drawing, plan, section
-from heightnet.report.story import SOUND, TO_DO, WRONG, Story, state_word, tell
+from heightnet.report.numbers import count
+from heightnet.report.pictures import bars, plan, section
+from heightnet.report.story import tell, what_to_do
 from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-    from markupsafe import Markup
-
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
-SCRIPTS = ("pointing.js", "tables.js", "page.js")
+OPEN, OPEN_ROWS = 3, 20  # tables that stand open: the first ones, and short ones
+SIZES = {
+    "setups": "set-up", "targets": "target", "marks": "mark", "shots": "sight", "levels": "levelled difference",
+    "staff": "staff reading", "gnss": "satellite height",
+}  # fmt: skip
+TAPE_TWICE = (
+    "Tape every height twice, in two scales, by two people, and write down the point that the tape was held to and "
+    "whether it was vertical or slant. Book before comparing."
+)
+HOW_TO_READ = (
+    "Too high and too low always speak of the recorded value. A range, “245 mm too low (242 to 249)”, and a heavy bar "
+    "in a picture hold 95 of 100 such errors. “sd” is one standard deviation. A tolerance is what a loop may miss by; "
+    "whether something contradicts is another question, answered at the top."
+)
 
 
 def page(facts: dict[str, Any]) -> str:
     """The text of report.html."""
-    whole, shown = Words(facts), excerpt(facts)
-    story = tell(whole)
-    words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
-    tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
-    style, script = style_sheet(), "".join(map(template, SCRIPTS))
-    return environment().get_template("page.html.j2").render(
-        words=words,
-        job=facts["job"],
-        version=facts["heightnet"]["version"],
-        size=_size(facts),
-        story=story,
-        tone_sign=_sign(whole, story),
-        state=claims.capital(state_word(whole)),
-        verdicts=VERDICTS,
-        meanings=MEANINGS,
-        excerpt=_excerpt_says(facts, shown),
-        caution=CAUTION,
-        plan=_picture(plan.plan(words, keys)),
-        pictures=[
-            _figure("section", "The job in long section", section.section(words, keys)),
-            _figure("errors", f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
-            _figure("readings", "What the readings of what is accused say", bars.readings(words, keys)),
-            _figure("loops", "The loops against the tolerance", bars.loops(words, keys)),
-        ],
-        choices=choices(words, keys),
-        explained=facts["judgement"]["explained"],
-        cards=cards(words, keys),
-        tables=tables,
-        lookups=lookups,
-        taped=len(facts["setups"]) + len(facts["targets"]) > 0,
-        sheet=fieldsheet.steps(whole),
-        to_do=next(answer.lines for answer in story.answers if answer.question == TO_DO),
-        method=method(words),
-        style=style,
-        script=script,
-        csp=(
-            f"default-src 'none'; style-src {hash_of(style)}; script-src {hash_of(script)}; img-src data:; "
-            "base-uri 'none'; form-action 'none'"
-        ),
-        more_rows=_script_json({t.id: t.packed() for t in (*tables, *lookups) if t.more}),
-        results=script_json_text(_embedded(facts)),
-        signs={name: drawing.sign_svg(name) for name in (*VERDICTS, "known", "found")},
-    )  # fmt: skip
+    return html(page_document(facts))
 
 
 def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
     story = tell(Words(facts))
-    return environment().get_template("snippet.html.j2").render(story=story, job=facts["job"])
+    return element("div", element("p", strong(story.headline)), blocks(story.blocks, 4))
 
 
-def _sign(words: Words, story: Story) -> str:
+def page_document(facts: dict[str, Any]) -> doc.Document:
+    """The story with all that a page shows besides."""
+    whole, shown = Words(facts), excerpt(facts)
+    words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
+    story, made = tell(whole), cards(words, keys)
+    tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
+    for table in tables:
+        table.linked = {card.key for card in made}
+    left_out = _left_out(facts, shown)
+    version = facts["heightnet"]["version"]
+    return replace(
+        story,
+        sign=_sign(whole, story),
+        size=", ".join(count(len(facts[table]), name) for table, name in SIZES.items() if facts.get(table)),
+        beside=[
+            *_pictures([("The network in plan", plan.plan(words, keys))], False),
+            doc.Note(f"{strong('Caution.')} {CAUTION}", "caution"),
+        ],
+        below=[
+            *([doc.Note(left_out, "excerpt")] if left_out else []),
+            doc.Section("Pictures", list(_pictures(_drawings(words, keys), True)), "pictures", "Pictures"),
+            *([explanations] if (explanations := choices_section(words, keys)) else []),
+            *([doc.Section("Height by height", made, "cards", "Height by height")] if made else []),
+            _tables(tables),
+            _sheet(whole, lookups),
+            doc.Section("How it was tested", method(words), "method", "How it was tested"),
+            _signs(),
+        ],
+        foot=f"heightnet {version}. The same numbers, all of them, are in results.json beside this page.",
+        scripts=("pointing.js", "tables.js", "page.js"),
+        data={
+            "more-rows": [_packed({t.id: t.packed() for t in (*tables, *lookups) if t.more})],
+            "results": [_embedded(facts)],
+        },
+    )
+
+
+def _sign(words: Words, story: doc.Document) -> str:
     """The sign beside the state: of the worst verdict on what is told, else of the worst that was left open."""
-    if story.tone == SOUND:
+    if story.tone == doc.SOUND:
         return "proved"
     findings = words.facts["findings"]
-    if story.tone == WRONG:
+    if story.tone == doc.WRONG:
         return "suspect" if any(f["named"] for f in findings) else "either"
     counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
                for v, _ in words.verdict_counts(table)}  # fmt: skip
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
 
 
-def _picture(made: drawing.Drawing | None) -> str:
-    return drawing.svg(made) if made else ""
+def _drawings(words: Words, keys: Keys) -> list[tuple[str, Any]]:
+    return [
+        ("The job in long section", section.section(words, keys)),
+        (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
+        ("What the readings of what is accused say", bars.readings(words, keys)),
+        ("The loops against the tolerance", bars.loops(words, keys)),
+    ]
 
 
-def _figure(name: str, title: str, made: drawing.Drawing | None) -> dict[str, str]:
-    return {"name": name, "title": title, "svg": _picture(made)}
+def _pictures(drawings: list[tuple[str, Any]], wide: bool) -> Iterator[doc.Picture]:
+    """Those that there is something to show in."""
+    return (doc.Picture(title, drawing, wide) for title, drawing in drawings if drawing is not None)
 
 
-def _size(facts: dict[str, Any]) -> str:
-    things = {
-        "setups": "set-up",
-        "targets": "target",
-        "marks": "mark",
-        "shots": "sight",
-        "levels": "levelled difference",
-        "staff": "staff reading",
-        "gnss": "satellite height",
-    }
-    return ", ".join(count(len(facts[table]), name) for table, name in things.items() if facts.get(table))
-
-
-def _excerpt_says(facts: dict[str, Any], shown: dict[str, Any]) -> str:
+def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
     """What of a large job the page leaves out."""
     if shown is facts:
         return ""
     parts = [
-        f"{len(shown[table]):,} of {count(len(facts[table]), name)}"
-        for table, name in (("setups", "set-up"), ("targets", "target"), ("shots", "sight"))
+        f"{len(shown[table]):,} of {count(len(facts[table]), SIZES[table])}"
+        for table in ("setups", "targets", "shots")
         if len(shown[table]) < len(facts[table])
     ]
     return (
-        f"A large job: pictures, tables and cards show what is accused, what touches it and what is tested least "
-        f"({', '.join(parts)}). The answers above speak of all of it; setups.csv, targets.csv, marks.csv and "
-        "results.json hold all of it."
+        f"{strong('Part of the job.')} A large job: pictures, tables and cards show what is accused, what touches it "
+        f"and what is tested least ({', '.join(parts)}). The answers above speak of all of it; setups.csv, "
+        "targets.csv, marks.csv and results.json hold all of it."
     )
+
+
+def _tables(tables: list[Listing]) -> doc.Section:
+    folds: list[doc.Block] = [doc.Switch("Show the statistics in every table")]
+    for number, table in enumerate(tables):
+        told = ((c.heading, f"{c.meaning}{' (statistics)' if c.stat else ''}") for c in table.columns if c.meaning)
+        meanings = [doc.Number(heading, "", meaning) for heading, meaning in told]
+        is_open = number < OPEN or len(table.rows) <= OPEN_ROWS
+        inner: list[doc.Block] = [table, doc.Numbers("What the columns mean", meanings)]
+        folds.append(doc.Fold(table.title, inner, "listing", is_open, table.total))
+    return doc.Section("Tables", folds, "tables", "Tables")
+
+
+def _sheet(words: Words, lookups: list[Listing]) -> doc.Section:
+    steps = fieldsheet.steps(words)
+    taped = len(words.facts["setups"]) + len(words.facts["targets"]) > 0
+    looked: list[doc.Block] = [doc.Section(table.title, [table]) for table in lookups]
+    done: list[doc.Block] = [*what_to_do(words)]
+    if steps:
+        done = [doc.Steps(steps), *([TAPE_TWICE] if taped else [])]
+    return doc.Section(f"Field sheet: {words.title}", looked + done, "sheet", "Field sheet")
+
+
+def _signs() -> doc.Section:
+    signs = [doc.Sign(verdict, VERDICTS[verdict], MEANINGS[verdict]) for verdict in VERDICTS]
+    signs.append(doc.Sign("known", "known mark", "its height is given", verdict=False))
+    signs.append(doc.Sign("found", "mark to be found", "its height comes from this job", verdict=False))
+    return doc.Section("Signs and words", [doc.Legend(signs), HOW_TO_READ], "signs", "Signs")
+
+
+def _packed(rows: dict[str, Any]) -> str:
+    return json.dumps(rows, ensure_ascii=False, separators=(",", ":"))
 
 
 def _embedded(facts: dict[str, Any]) -> str:
@@ -145,59 +171,3 @@ def _embedded(facts: dict[str, Any]) -> str:
         if size > EMBEDDED_BYTES:
             return json.dumps({"schema": facts["schema"], "job": facts["job"], "all_of_it": "results.json"})
     return "".join(pieces)
-
-
-def _script_json(value: Any) -> str:
-    return script_json_text(json.dumps(value, ensure_ascii=False, separators=(",", ":")))
-
-
-def script_json_text(text: str) -> str:
-    """JSON that cannot end the script element it stands in."""
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-
-
-def hash_of(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
-
-
-@cache
-def template(name: str) -> str:
-    return files("heightnet.report").joinpath("templates", name).read_text(encoding="utf-8")
-
-
-@cache
-def style_sheet() -> str:
-    return f"{template('page.css')}\n{drawing.style_sheet()}\n"
-
-
-@cache
-def environment() -> Environment:
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FunctionLoader(template),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = tie
-    environment.filters["told"] = told
-    environment.filters["plain"] = claims.plain
-    environment.globals["states"] = states
-    return environment
-
-
-def told(text: str) -> Markup:
-    """Text for a page: escaped, numbers tied to their units, its claims as elements."""
-    from markupsafe import Markup
-
-    return Markup(claims.html(claims.shown(text, tie)))
-
-
-def states(of: str, fact: str, value: Any) -> Markup:
-    """Attributes of an element that states a fact."""
-    from markupsafe import Markup
-
-    return Markup(" " + claims.attributes(of, fact, json.dumps(value, ensure_ascii=False)))

@@ -2,32 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.ledger.thing import TAPED, Thing
-from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import Document, Part, Table
-from heightnet.report.numbers import count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, about, headline, look_up, state_word
+from heightnet.report.claims import capital, claim
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
+from heightnet.report.measurements import BOXES, instruction
+from heightnet.report.numbers import count, listing
+from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
+from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
 
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
-STAND_NEEDED = ("other_scale", "other_person", "in_parts", "check_shot", "pole_shot")
-
-BOXES = {
-    "other_scale": "reading ______ scale ____ by ____",
-    "other_person": "reading ______ scale ____ by ____",
-    "in_parts": "mark to head ______ head to axis ______ by ____",
-    "check_shot": "pole ______ distance ________ zenith L ________ R ________",
-    "pole_shot": "pole ______ distance ________ zenith L ________ R ________",
-    "reoccupation": "height ______ pole ______ distance ________ zenith L ________ R ________",
-    "antenna_reoccupation": "before ______ point ______ after ______ by ____",
-    "level_tie": "BS ______ FS ______ second time BS ______ FS ______",
-    "relevel": "rise ______ by ____",
-}
+STILL_THERE = "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
 
 
 def plan_document(facts: Record) -> Document:
@@ -40,7 +27,7 @@ def plan_document(facts: Record) -> Document:
     says = "What to measure" if facts["steps"] else "Nothing to measure"
     if contradicted:
         says = capital(state_word(words))
-    return Document(words.title, tone, _headline(words), parts, facts["job"]["invented"], f"{foot}.", says)
+    return Document(words.title, tone, _headline(words), says, parts, facts["job"]["invented"], f"{foot}.")
 
 
 def _unexplained(facts: Record) -> bool:
@@ -50,7 +37,7 @@ def _unexplained(facts: Record) -> bool:
 def _headline(words: Words) -> str:
     facts = words.facts
     heights, steps, findings = facts["heights"], facts["steps"], facts["findings"]
-    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
+    limit = words.limit
     done = _done(words)
     if findings and facts["judgement"]["state"] != "unexplained":
         measure = f": {done}" if steps else "" if facts["needs"] else ", in the field book"
@@ -81,69 +68,29 @@ def _done(words: Words) -> str:
     return f"{count(len(words.facts['steps']), 'measurement')}, {minutes:g} minute{'' if minutes == 1 else 's'}"
 
 
-def instruction(words: Words, step: Record) -> str:
-    """What to do."""
-    at, mark = name(step["from_mark"]), name(step["mark"])
-    match step["kind"]:
-        case "relevel":
-            return f"Level from {at} to {mark} again ({count(round(step['setups']), 'set-up')})."
-        case "level_tie":
-            return f"Level from {at} to {mark}."
-        case "reoccupation":
-            return f"Set up again over {at}, tape anew, and shoot a pole on {mark}."
-        case "antenna_reoccupation":
-            beside = f" together with one over {mark}" if mark != at else ""
-            return f"Put the antenna up again over {at}{beside}, tape anew by another point, and observe again."
-    kind, stand, *_ = Thing.of(step["stand"])
-    antenna = words.is_antenna(step["stand"])
-    named = (
-        words.target(stand)
-        if kind == "target"
-        else f"set-up {stand}"
-        if kind == "setup"
-        else words.label(step["stand"])
-    )
-    over = f" over {at}" if kind == "setup" and at != stand else ""
-    where = name(f"{named}{over}")
-    match step["kind"]:
-        case "other_scale":
-            return f"{capital(where)}: read the height again in the tape's other scale."
-        case "other_person":
-            return f"{capital(where)}: another person tapes the height, told nothing before."
-        case "in_parts":
-            to = "the antenna's reference point" if antenna else "axis"
-            return f"{capital(where)}: tape the height in two parts, mark to tripod head and head to {to}."
-        case "check_shot":
-            return f"From {where}: shoot a pole of known length on the known mark {mark}."
-    return f"From {where}: shoot a pole of known length on mark {mark}."
+def thing(words: Words, id_: str) -> str:
+    """ "instrument height of set-up S4 (over H3)"."""
+    return words.label(id_).removeprefix("the ")
 
 
-def _sheet(words: Words) -> Part | None:
+def _sheet(words: Words) -> Section | None:
     facts = words.facts
     if not facts["steps"]:
         return None
-    lines = []
+    steps = []
     for step in facts["steps"]:
-        lines.append(
-            f"[ ] {step['order']}. {instruction(words, step)} {step['minutes']:g} min ({step['minutes_so_far']:g})."
-        )
-        lines.append(f"    {_gain(words, step)}")
-        lines.append(f"    {BOXES[step['kind']]}")
-    if not facts["gone"] and not facts["planned"] and any(s["kind"] in STAND_NEEDED for s in facts["steps"]):
-        lines.append(
-            "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
-        )
-    for why in dict.fromkeys(step["why"] for step in facts["steps"]):
-        lines.append(f"Why: {why}.")
-    return Part("Field sheet", lines)
+        takes = f"{step['minutes']:g} min ({step['minutes_so_far']:g})."
+        steps.append(Step(f"{instruction(words, step, sure=True)} {takes}", _gain(words, step), BOXES[step["kind"]]))
+    counts_on = not facts["gone"] and not facts["planned"] and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
+    why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in BY_TAPE)
+    return Section("Field sheet", [Steps(steps), *([STILL_THERE] if counts_on else []), *why])
 
 
 def _gain(words: Words, step: Record) -> str:
     """What a step brings."""
     of = f"step:{step['order']}"
     if step["kind"] == "relevel":
-        likely = claim(of, "probability", step["probability"], of_100(step["probability"]))
-        return f"The error lies there with a chance of {likely}."
+        return f"The error lies there with a chance of {words.of_100(of, step['probability'])}."
 
     def size(i: int, fact: str, nothing: str) -> str:
         mm = step["improves"][i][fact]
@@ -160,7 +107,7 @@ def _gain(words: Words, step: Record) -> str:
     return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}."
 
 
-def _waits(words: Words) -> Part | None:
+def _waits(words: Words) -> Section | None:
     """What a contradiction asks for that is no measurement of the plan."""
     facts = words.facts
     needs = {need["finding"]: need["what"] for need in facts["needs"]}
@@ -171,10 +118,10 @@ def _waits(words: Words) -> Part | None:
         planned = finding["order"] in told or (facts["steps"] and any(Thing.of(id_).kind in TAPED for id_ in members))
         if not planned:
             lines += look_up(words, finding, NAMES_SHOWN)
-    return Part("Before any measurement", lines) if lines else None
+    return Section("Before any measurement", lines) if lines else None
 
 
-def _left(words: Words) -> Part | None:
+def _left(words: Words) -> Section | None:
     facts = words.facts
     left = [h for h in facts["heights"] if not h["proved_after"]]
     if not left or facts["findings"] or _unexplained(facts):
@@ -197,10 +144,10 @@ def _left(words: Words) -> Part | None:
         lines.append(
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
-    return Part("What these do not prove", lines)
+    return Section("What these do not prove", lines)
 
 
-def _heights(words: Words) -> Part | None:
+def _heights(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     heights = facts["heights"]
     if not heights:
@@ -225,4 +172,4 @@ def _heights(words: Words) -> Part | None:
     if len(heights) > len(rows):
         lines.append(f"{HEIGHTS_SHOWN} of {len(heights):,}; all are in plan.json.")
     header = ["height ", "is now ", f"now, {small}", f"then, {small}", f"goal, {small}", "then "]
-    return Part("Heights", lines, Table(header, rows))
+    return Section("Heights", [*lines, Table(header, rows)])

@@ -6,12 +6,11 @@ from typing import Any
 
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import Document, Part, Table
-from heightnet.report.numbers import NONE, chance, count, listing, of_100
-from heightnet.report.story import DOUBTFUL, SOUND, WRONG, is_wrong, often, size_of, state_word
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
+from heightnet.report.numbers import NONE, chance, count, listing
+from heightnet.report.story import is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 TONES = {
     "accept": SOUND, "determined": SOUND, "reject": WRONG, "mark_wrong": WRONG, "marks_disagree": WRONG,
@@ -27,10 +26,14 @@ def prove_document(facts: Record) -> Document:
     over = f", over {facts['over']}" if facts["over"] else ", a free set-up"
     parts = [_shots(words), _marks(words), _tape(words)]
     return Document(
-        name(f"{words.title}: set-up {facts['setup']}{over}"), TONES.get(facts["verdict"], DOUBTFUL), _headline(words),
-        [p for p in parts if p], facts["job"]["invented"],
-        "A range holds 95 of 100. Common practice: good check shots agree in 1 to 2 mm.", capital(state_word(words)),
-    )  # fmt: skip
+        title=name(f"{words.title}: set-up {facts['setup']}{over}"),
+        tone=TONES.get(facts["verdict"], DOUBTFUL),
+        headline=_headline(words),
+        says=capital(state_word(words)),
+        blocks=[part for part in parts if part],
+        invented=facts["job"]["invented"],
+        foot="A range holds 95 of 100. Common practice: good check shots agree in 1 to 2 mm.",
+    )
 
 
 def _headline(words: Words) -> str:
@@ -114,14 +117,13 @@ def _would_have_shown(words: Words) -> str:
 
 
 def _could_hide(words: Words) -> str:
-    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
     found = words.facts["tape"]["smallest_found_mm"]
     if found is None:
         return "an error of any size could hide"
     if found <= words.tolerance_mm:
         return "something else in these shots is in doubt"
     size = claim("tape", "smallest_found_mm", found, words.lengths.about(found))
-    return f"an error of up to {size} could hide, and the tolerance is {limit}"
+    return f"an error of up to {size} could hide, and the tolerance is {words.limit}"
 
 
 def _off(words: Words) -> str:
@@ -143,7 +145,7 @@ def _odd(words: Words, finding: Record) -> str:
 # ---- the tables ----
 
 
-def _shots(words: Words) -> Part | None:
+def _shots(words: Words) -> Section | None:
     facts, lengths = words.facts, words.lengths
     if not facts["by_shot"]:
         return None
@@ -180,11 +182,12 @@ def _shots(words: Words) -> Part | None:
     small = lengths.small_short
     header = ["by ", "row", "mark", "+ target", "less rise", "= axis", "instr. height", f"sd, {small}",
               f"apart, {small}"]  # fmt: skip
-    return Part("The height by each mark", [], Table(header, rows))
+    return Section("The height by each mark", [Table(header, rows)])
 
 
-def _marks(words: Words) -> Part | None:
-    facts, lines = words.facts, []
+def _marks(words: Words) -> Section | None:
+    facts = words.facts
+    lines: list[str | Table] = []
     if agreement := facts["agreement"]:
         said = f"Without the tape the marks {'agree' if agreement['agree'] else 'disagree'} among themselves."
         lines.append(claim("agreement", "agree", agreement["agree"], said))
@@ -197,7 +200,9 @@ def _marks(words: Words) -> Part | None:
     voices = len(facts["known_marks"]) + bool(facts["tape"] and facts["tape"]["error_mm"] is not None)
     if facts["verdict"] == "mark_wrong" and voices <= 3:
         lines.append("It is one against two: were these two wrong alike, it would look the same.")
-    return Part("Do the marks agree?", lines, _members(words)) if lines else None
+    if members := _members(words):
+        lines.append(members)
+    return Section("Do the marks agree?", lines) if lines else None
 
 
 def _who(words: Words, finding: Record) -> str:
@@ -218,28 +223,26 @@ def _members(words: Words) -> Table | None:
         for i, m in enumerate(finding["members"][:MEMBERS_SHOWN]):
             of = f"finding:{finding['order']}.members.{i}"
             size = words.error(m["id"], m["error_mm"], m["error_sd_mm"], of)
-            likely = claim(of, "probability", m["probability"], of_100(m["probability"]))
-            rows.append([words.label(m["id"]), size, likely, name(causes.get(m["id"]) or NONE)])
+            rows.append(
+                [words.label(m["id"]), size, words.of_100(of, m["probability"]), name(causes.get(m["id"]) or NONE)]
+            )
     return Table(["what may be wrong ", "it would be ", "chance", "which fits "], rows) if rows else None
 
 
-def _tape(words: Words) -> Part | None:
-    facts, lengths = words.facts, words.lengths
-    tape = facts["tape"]
+def _tape(words: Words) -> Section | None:
+    facts, tape = words.facts, words.facts["tape"]
     if tape is None or tape["error_mm"] is None:
         return None
-    limit = claim("settings", "tolerance_mm", facts["settings"]["test"]["tolerance_mm"],
-                  lengths.about(words.tolerance_mm))  # fmt: skip
-    lines = [f"Taped less marks: {_off(words)}; the tolerance is {limit}."]
+    lines = [f"Taped less marks: {_off(words)}; the tolerance is {words.limit}."]
     if facts["verdict"] in ("accept", "reject", "too_weak"):
         lines.append(f"{capital(_would_have_shown(words))}." if tape["smallest_found_mm"] is not None else "")
         if facts["verdict"] == "reject":
             risk = claim("tape", "risk_rejecting", tape["risk_rejecting"], chance(tape["risk_rejecting"]))
-            lines.append(f"That it is off by less than {limit} all the same: {risk}.")
+            lines.append(f"That it is off by less than {words.limit} all the same: {risk}.")
         else:
             risk = claim("tape", "risk_accepting", tape["risk_accepting"], chance(tape["risk_accepting"]))
-            lines.append(f"That it is off by more than {limit} all the same: {risk}.")
+            lines.append(f"That it is off by more than {words.limit} all the same: {risk}.")
     same = [words.label(id_) for id_ in tape["same_as"]]
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")
-    return Part("The tape against the marks", [line for line in lines if line])
+    return Section("The tape against the marks", [line for line in lines if line])

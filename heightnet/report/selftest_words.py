@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from heightnet.report.document import Document, Section, Table
 from heightnet.report.numbers import INTERVAL, of_100
-
-Record = dict[str, Any]
+from heightnet.rows import Record
 
 
 def of_a_hundred(value: Record) -> str:
@@ -23,42 +21,45 @@ def of_a_hundred(value: Record) -> str:
     return f"{100 * value['rate']:.1f} in 100 ({100 * low:.1f} to {100 * high:.1f})"
 
 
-def selftest_lines(facts: Record) -> list[str]:
-    """The report of ``heightnet selftest``, line by line."""
+def selftest_document(facts: Record) -> Document:
+    """What a self-test found."""
     wrong, sure = facts["exact"]["n"], facts["places_sure"]
-    lines = [
-        f"{facts['job']}: its own network observed {facts['runs']:,} times anew (seed {facts['seed']}).",
-        "",
-        "Jobs in which nothing is wrong",
-        f"  anything said                          {of_a_hundred(facts['false_alarm'])}",
-        f"  a place told as probably wrong         {of_a_hundred(facts['false_place'])}",
-        f"  a place told as wrong                  {of_a_hundred(facts['false_place_sure'])}",
-        "",
-        "Jobs with blunders at the job's own rates",
-        f"  a place told as wrong holds one        {of_a_hundred(sure)}, of {sure['n']:,}",
-        f"  a place told at all holds one          {of_a_hundred(facts['places'])}, of {facts['places']['n']:,}",
-        f"  what is named alone was wrong          {of_a_hundred(facts['named'])}, of {facts['named']['n']:,}",
-        f"  the likeliest set is the truth         {of_a_hundred(facts['exact'])}, of {wrong:,} with any",
-        f"  the truth is among the sets shown      {of_a_hundred(facts['shown'])}",
-        "",
-        "Blunders by their size, in standard deviations of their own test: something is said, a place told that holds "
-        "it, it alone named",
-    ]  # fmt: skip
-    for cell in facts["found"]:
-        to = f"to {cell['to_sd']:g}" if cell["to_sd"] else "and more"
-        if not cell["n"]:
-            lines.append(f"  {cell['from_sd']:>4g} {to:<8}  none of this size")
-            continue
-        shares = ", ".join(f"{100 * cell[key]['rate']:.0f}" for key in ("said", "placed", "named"))
-        lines.append(f"  {cell['from_sd']:>4g} {to:<8}  {shares} in 100, of {cell['n']:,}")
-    lines += ["", "Chances stated of places, and how often they held one"]
-    for cell in facts["calibration"]:
-        lines.append(f"  stated {of_100(cell['stated']):<20}  it was so {of_a_hundred(cell)}, of {cell['n']:,}")
-    if not facts["calibration"]:
-        lines.append("  no place was told")
-    lines += [
-        "",
-        "A range holds 95 of 100. Things that nothing in the job tells apart count as one;",
-        "what nothing tests was not planted.",
+    blunders = [
+        ["a place told as wrong holds one", f"{of_a_hundred(sure)}, of {sure['n']:,}"],
+        ["a place told at all holds one", f"{of_a_hundred(facts['places'])}, of {facts['places']['n']:,}"],
+        ["what is named alone was wrong", f"{of_a_hundred(facts['named'])}, of {facts['named']['n']:,}"],
+        ["the likeliest set is the truth", f"{of_a_hundred(facts['exact'])}, of {wrong:,} with any"],
+        ["the truth is among the sets shown", of_a_hundred(facts["shown"])],
     ]
-    return lines
+    clean = [
+        ["anything said", of_a_hundred(facts["false_alarm"])],
+        ["a place told as probably wrong", of_a_hundred(facts["false_place"])],
+        ["a place told as wrong", of_a_hundred(facts["false_place_sure"])],
+    ]
+    stated = [
+        [f"stated {of_100(cell['stated'])}", f"it was so {of_a_hundred(cell)}, of {cell['n']:,}"]
+        for cell in facts["calibration"]
+    ]
+    sizes = "Something is said, a place told that holds it, it alone named; sizes in sds of its own test."
+    return Document(
+        title=f"{facts['job']}: its own network observed {facts['runs']:,} times anew (seed {facts['seed']})",
+        blocks=[
+            Section("Jobs in which nothing is wrong", [Table((), clean)]),
+            Section("Jobs with blunders at the job's own rates", [Table((), blunders)]),
+            Section("Blunders by their size", [sizes, Table((), [_found(cell) for cell in facts["found"]])]),
+            Section("Chances stated of places, and how often they held one",
+                    [Table((), stated) if stated else "No place was told."]),
+        ],
+        foot="A range holds 95 of 100. Things that nothing in the job tells apart count as one; what nothing tests was "
+        "not planted.",
+    )  # fmt: skip
+
+
+def _found(cell: Record) -> list[str]:
+    """What was said of blunders of one range of sizes."""
+    to = f"to {cell['to_sd']:g}" if cell["to_sd"] else "and more"
+    size = f"{cell['from_sd']:g} {to}"
+    if not cell["n"]:
+        return [size, "none of this size"]
+    shares = ", ".join(f"{100 * cell[key]['rate']:.0f}" for key in ("said", "placed", "named"))
+    return [size, f"{shares} in 100, of {cell['n']:,}"]

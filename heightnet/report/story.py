@@ -6,21 +6,19 @@ Everything is said from the judgement's facts; nothing is decided here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
 from heightnet.ledger.thing import EXCHANGED, TAPED, Thing
 from heightnet.report.claims import capital, claim, name, plain
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
+from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import COUNTED
-from heightnet.report.numbers import chance, count, listing, of_100
+from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.words import STATES, VERDICTS, Words
-from heightnet.rows import column
-
-Record = dict[str, Any]
+from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
-WRONG, DOUBTFUL, SOUND = "wrong", "doubtful", "sound"
 TONES = {
     "closes": SOUND, "scatters": DOUBTFUL, "unclear": WRONG, "wrong": WRONG, "many": WRONG, "unexplained": WRONG,
     "untested": DOUBTFUL,
@@ -29,40 +27,31 @@ CERTAIN = 0.9
 SPELT_OUT = 3  # members of a place that are told one by one; more stand in a table
 TOLD = 3  # findings told in full
 ORDINALS = ("the first", "the second", "the third")
-TO_DO = "What to do in the field"
 SHORT_LIST = 6
 WITHOUT = {"setup": "set-up", "target": "target"}
 
 
-@dataclass(frozen=True)
-class Answer:
-    """One question a person comes with, and what this job can say to it."""
-
-    question: str
-    lines: list[str]
-
-
-@dataclass(frozen=True)
-class Story:
-    tone: str  # WRONG, DOUBTFUL (nothing contradicts, something is untested, weak or scatters) or SOUND
-    headline: str
-    answers: list[Answer]
-
-
-def tell(words: Words) -> Story:
+def tell(words: Words) -> Document:
     """The whole story of a job."""
     findings, state = words.facts["findings"], words.facts["judgement"]["state"]
-    answers = [Answer("Is something wrong?", _is_something_wrong(words))]
+    answers = [("Is something wrong?", _is_something_wrong(words))]
     if findings and state != "unexplained":
-        answers.append(Answer("Why?", _why(words)))
-        answers.append(Answer("What did it do to the marks?", _what_it_did(words)))
-    answers.append(Answer(TO_DO, _what_to_do(words)))
-    answers.append(Answer("What was tested", _tested(words)))
-    answers.append(Answer("What nothing here can prove", _cannot_prove(words)))
+        answers.append(("Why?", _why(words)))
+        answers.append(("What did it do to the marks?", _what_it_did(words)))
+    answers.append(("What to do in the field", what_to_do(words)))
+    answers.append(("What was tested", _tested(words)))
+    answers.append(("What nothing here can prove", _cannot_prove(words)))
     tone = TONES[state]
     if tone == SOUND and _gaps(words):
         tone = DOUBTFUL
-    return Story(tone, headline(words), answers)
+    return Document(
+        title=words.title,
+        tone=tone,
+        headline=headline(words),
+        says=capital(state_word(words)),
+        blocks=[Section(question, [Bullets(lines)]) for question, lines in answers],
+        invented=words.facts["job"]["invented"],
+    )
 
 
 # ---- what was not tested ----
@@ -114,20 +103,11 @@ def without_height(words: Words) -> list[str]:
 def _gaps(words: Words) -> list[str]:
     """What is not tested, or not well, as loud as what is: phrases for the headline."""
     out = _untested(words)
-    limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
-    weak = with_verdict(words, "weak")
-    if weak:
-        said = f"{_counted(words, 'weak', len(weak), 'height')} {_are(len(weak))} tested only for errors above {limit}"
-        out.append(said)
-    for table, ids in weak_rows(words).items():
-        said = claim(table, "weak", len(ids), count(len(ids), COUNTED[table]))
-        out.append(f"{said} {_are(len(ids))} tested only for errors above {limit}")
-    doubted = with_verdict(words, "doubted")
-    if doubted:
-        out.append(f"{_counted(words, 'doubted', len(doubted), 'height')} {_are(len(doubted))} {_word('doubted')}")
-    for table, ids in _rows_with(words, "doubted").items():
-        said = claim(table, "doubted", len(ids), count(len(ids), COUNTED[table]))
-        out.append(f"{said} {_are(len(ids))} {_word('doubted')}")
+    for verdict, said in (("weak", f"tested only for errors above {words.limit}"), ("doubted", _word("doubted"))):
+        for table, ids in ({"heights": with_verdict(words, verdict)} | _rows_with(words, verdict)).items():
+            if ids:
+                number = claim(table, verdict, len(ids), count(len(ids), COUNTED.get(table, "height")))
+                out.append(f"{number} {_are(len(ids))} {said}")
     return out + relative(words)
 
 
@@ -140,7 +120,8 @@ def untested_phrases(words: Words, bare: list[str], rows: dict[str, list[str]], 
     out = []
     if bare:
         names = listing([words.short(id) for id in bare], 4)
-        out.append(f"{_counted(words, 'unproved', len(bare), 'height')} {_are(len(bare))} {_word('unproved')}: {names}")
+        number = claim("heights", "unproved", len(bare), count(len(bare), "height"))
+        out.append(f"{number} {_are(len(bare))} {_word('unproved')}: {names}")
     for table, ids in rows.items():
         if len(ids) == 1:
             out.append(f"{claim(ids[0], 'verdict', 'unproved', 'nothing tests')} {words.label(ids[0])}")
@@ -165,10 +146,6 @@ def relative(words: Words) -> list[str]:
     if not words.facts["judgement"]["relative"]:
         return []
     return [claim("judgement", "relative", True, "there is no known mark, so all heights are relative")]
-
-
-def _counted(words: Words, verdict: str, number: int, one: str) -> str:
-    return claim("heights", verdict, number, count(number, one))
 
 
 def _word(verdict: str) -> str:
@@ -200,8 +177,7 @@ def headline(words: Words, untested: list[str] | None = None) -> str:
             return f"{stated('It closes')}, but {_joined(gaps)}."
         if not (len(facts["setups"]) or len(facts["targets"])):
             return f"{stated('It closes')}."
-        limit = claim("settings", "tolerance_mm", words.tolerance_mm, words.lengths.about(words.tolerance_mm))
-        return f"{stated('It closes')}: an error of {limit} in any height would have shown."
+        return f"{stated('It closes')}: an error of {words.limit} in any height would have shown."
     if state not in ("closes", "scatters", "untested"):  # beside what is wrong only what nothing tests at all
         gaps = (_untested(words) + relative(words)) if untested is None else untested
     tail = f" {capital(_joined(gaps))}." if gaps else ""
@@ -213,7 +189,7 @@ def headline(words: Words, untested: list[str] | None = None) -> str:
         return f"{said} about {_times(words)} as stated: check the stated precision.{tail}"
     if state == "unclear":
         first = _most_likely(words, findings)
-        wrong = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
+        wrong = words.of_100("judgement", judgement["probability"])
         return (
             f"{stated('This job contradicts itself, and does not show where')}: either a value is wrong ({wrong}"
             f"{first}), or its readings scatter {_times(words)} as stated.{tail}"
@@ -354,7 +330,7 @@ def _is_something_wrong(words: Words) -> list[str]:
         agree = "agrees" if fit["redundancy"] == 1 else "agree"
         if state == "closes":
             return [f"{total} where {would_do}; the {spare} {agree}.", *_not_looked_at(words)]
-        fewer = claim("judgement", "probability", judgement["probability"], of_100(judgement["probability"]))
+        fewer = words.of_100("judgement", judgement["probability"])
         return [
             f"{total} where {would_do}; the {spare} ones disagree by more than the stated "
             f"precision allows, but everywhere alike: that any value is wrong is no likelier than {fewer}.",
@@ -437,8 +413,7 @@ def _sets(words: Words) -> list[str]:
     told = []
     for number, e in enumerate(explanations[:SPELT_OUT], start=1):
         names = listing([words.short(m["id"]) for m in e["members"]], 4) or "nothing"
-        likely = claim(f"explanation:{number}", "probability", e["probability"], of_100(e["probability"]))
-        told.append(f"{names} ({likely})")
+        told.append(f"{names} ({words.of_100(f'explanation:{number}', e['probability'])})")
     return [f"As sets: {'; or '.join(told)}."]
 
 
@@ -495,9 +470,8 @@ def _causes(words: Words, id: str) -> list[Record]:
 
 def _likely_cause(words: Words, id: str, causes: list[Record]) -> str:
     def told(cause: Record) -> str:
-        key = f"cause:{id}:{cause['cause']}"
-        likely = claim(key, "probability", cause["probability"], chance(cause["probability"]))
-        return f"{words.cause(cause, id)}; {likely}"
+        of = f"cause:{id}:{cause['cause']}"
+        return f"{words.cause(cause, id)}; {words.chance(of, cause['probability'])}"
 
     rivals = [c for c in causes[1:3] if c["probability"] and c["probability"] >= 0.1]
     return "; or ".join(told(c) for c in (causes[0], *rivals))
@@ -633,7 +607,7 @@ def _deciding(words: Words) -> str:
 # ---- what to do ----
 
 
-def _what_to_do(words: Words) -> list[str]:
+def what_to_do(words: Words) -> list[str]:
     facts = words.facts
     steps, findings = facts["next_measurements"], facts["findings"]
     lines = []
@@ -648,7 +622,7 @@ def _what_to_do(words: Words) -> list[str]:
             lines += would_show(words, finding)
         elif finding["named"] and (again := _again(words, finding["id"])):
             lines.append(again)
-    lines += [f"{words.measurement(step)} {words.measurement_gain(step)}".strip() for step in steps[:3]]
+    lines += [f"{instruction(words, step)} {gain(words, step)}".strip() for step in steps[:3]]
     if lines:
         return lines
     if findings:

@@ -14,9 +14,7 @@ from heightnet.ledger.field import METRES
 from heightnet.report.numbers import Lengths, of_100
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
-from heightnet.rows import Rows, column, plain
-
-Record = dict[str, Any]
+from heightnet.rows import Record, Rows, column, plain
 
 STAND = (
     "mark", "{thing}", "observer", "when", "tripod", "verdict", "recorded_m", "booked_m", "sd_mm", "error_mm",

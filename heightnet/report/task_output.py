@@ -1,25 +1,30 @@
-"""Shows and writes the facts of a task: text, JSON and a page, the same for every task."""
+"""Shows and writes what a task found: text, JSON and a page, the same for every task."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from heightnet.report.console import console, one_line, say, say_json
-from heightnet.report.document import Document, html, show
+from heightnet.report.document import Document
+from heightnet.report.html import pieces
+from heightnet.report.text import show
 from heightnet.report.writing import write_text
 
 
-def give(name: str, facts: dict[str, Any], document: Document, to: Path | None, as_json: bool) -> None:
-    """Print the facts as text, or as JSON; with a folder write ``name``.json and ``name``.html into it as well."""
+def give(
+    name: str, facts: dict[str, Any], story: Callable[[], Document], as_json: bool, to: Path | None = None
+) -> None:
+    """Print the story of the facts, or the facts as JSON; with a folder write ``name``.json and ``name``.html too."""
     text = json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     if to is not None:
         write_text(to / f"{name}.json", [text])
-        write_text(to / f"{name}.html", [html(document)])
+        write_text(to / f"{name}.html", pieces(story()))
     if as_json:
         say_json(text)
         return
-    show(document, console())
+    show(story(), console())
     if to is not None:
         say(f"The page: {one_line(to / f'{name}.html')}")

@@ -82,6 +82,11 @@ class Words(Namer):
     def tolerance_mm(self) -> float:
         return float(self.facts["settings"]["test"]["tolerance_mm"])
 
+    @property
+    def limit(self) -> str:
+        """The tolerance, as a claim."""
+        return claim("settings", "tolerance_mm", self.tolerance_mm, self.lengths.about(self.tolerance_mm))
+
     # what is said of them
 
     def sized(self, of: str, mm: float | None, sd_mm: float | None, before: str = "", after: str = "") -> str:
@@ -116,6 +121,11 @@ class Words(Namer):
     def chance(self, of: str, probability: float | None) -> str:
         """ "likely (63 in 100)", as a claim."""
         return claim(of, "probability", probability, chance(probability))
+
+    @staticmethod
+    def of_100(of: object, probability: float, fact: str = "probability") -> str:
+        """ "17 in 100", as a claim."""
+        return claim(of, fact, probability, of_100(probability))
 
     def certainty(self, of: str, probability: float) -> str:
         """ "Almost certain: more than 99 in 100.", as a claim."""
@@ -190,7 +200,7 @@ class Words(Namer):
         parts = []
         for i, h in enumerate(heights):
             height = self.lengths.height_in_words(h["height_m"], sd)
-            likely = claim(of, f"heights.{i}.probability", h["probability"], of_100(h["probability"]))
+            likely = self.of_100(of, h["probability"], f"heights.{i}.probability")
             parts.append(f"{claim(of, f'heights.{i}.height_m', h['height_m'], height)} ({likely})")
         return f"{mark['mark']} is at {listing(parts, 4, 'or')}"
 
@@ -202,52 +212,6 @@ class Words(Namer):
         told = "no limit" if size is None else self.lengths.about(size)
         of = Thing("mark", mark["mark"])
         return f"{claim(of, 'hidden_mm', size, told)}: {by}"
-
-    def measurement(self, record: Record) -> str:
-        """The next measurement as an instruction that can be followed."""
-        setup, mark = record["setup"], record["mark"]
-        stand = Thing.of(record["stand"])
-        at = f"set-up {setup}{self.over(setup)}" if setup else self.label(record["stand"])
-        over = f" over {record['from_mark']}" if setup else ""
-        stands = f"If {setup or 'it'} still stands{over}: "
-        match record["kind"]:
-            case "second_tape":
-                of = self.target(stand.name) if stand.kind == "target" else at
-                return f"{stands}a second person tapes {of} in the other scale, and books before looking."
-            case "pole_shot":
-                return f"{stands}sight a pole of known height on mark {mark}, a second way to it."
-            case "check_shot":
-                return f"{stands}sight a pole of known height on the known mark {mark}; no tape comes into it."
-            case "reoccupation":
-                return (
-                    f"Set up again over {record['from_mark']}, tape anew, and sight a pole of known height on {mark}."
-                )
-            case "antenna_reoccupation":
-                beside = f" together with one over {mark}" if mark != record["from_mark"] else ""
-                said = f"Put the antenna up again over {record['from_mark']}{beside}, tape it anew and observe again"
-                return f"{said}: two tapings that share nothing."
-        said = f"Level from {record['from_mark']} to {mark}"
-        return f"{said}: no tape comes into it, and it can be done any day."
-
-    def measurement_gain(self, record: Record) -> str:
-        """What a measurement would prove."""
-        of, after = f"step:{record['order']}", record["found_after_mm"]
-        proves = listing([self.label(id) for id in record["proves"]], 2)
-        about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
-        before = (self.records.get(about) or {}).get("smallest_found_mm")
-        about_mm = self.lengths.about
-        if after is None or (before is not None and about_mm(before) == about_mm(min(before, after))):
-            return f"It tests {proves or self.label(about)}."
-        now = "today one of any size could hide"
-        if before is not None:
-            now = f"today one of {self.size(about, 'smallest_found_mm', before)} could hide"
-        shown = "" if record["proves"] in ([], [record["stand"]]) and record["tests"] == record["stand"] else proves
-        shown = f" in {shown or self.label(record['tests'])}"
-        after_ = claim(of, "found_after_mm", after, self.lengths.about(after))
-        earlier = record["found_before_mm"] if about == record["tests"] else None
-        shared = before is not None and earlier is not None and earlier < LITTLE * before
-        then = "Together with what comes before it" if shared else "Then"
-        return f"{then} an error of {after_}{shown if shown != ' in ' else ''} would show; {now}."
 
     def loop(self, loop: Record) -> list[str]:
         """The marks a loop passes; where it runs from stand to stand, the marks under its sights."""

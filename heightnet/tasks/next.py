@@ -21,6 +21,7 @@ from heightnet.network.model import DATUM, Kind, Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
 from heightnet.tasks.judgement_facts import LEAST_TOLD
+from heightnet.tasks.measurements import measurement
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,14 +35,6 @@ LEVELLED_M = 250.0  # between antennas; further off a level tie is no quick chec
 OCCUPATIONS = 4  # observations of one antenna that are weighed once more
 NUMBERS_HELD = 4_000_000  # candidates times unknowns; the stands that matter most come first
 
-WHY = {
-    "second_tape": "read the height again, by another person or in another scale, before the stand is taken down",
-    "pole_shot": "sight a pole of known length on the mark: a second, independent way from this set-up to it",
-    "check_shot": "sight a pole of known length on the known mark: it gives the instrument height without the tape",
-    "antenna_reoccupation": "put the antenna up anew, tape it anew and observe again: two tapings that share nothing",
-    "level_tie": "level between the two marks: it bypasses the tape, and works after the set-up is gone",
-    "reoccupation": "set up there again, tape anew and sight the mark: it works after the set-up is gone",
-}
 DAY = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 
 
@@ -62,12 +55,6 @@ class Candidate:
     sd: float
     about: int
     again: int = -1
-
-    @property
-    def setup(self) -> str | None:
-        """The set-up it is made at, None at a target."""
-        stand = Thing.of(self.stand)
-        return stand.name if stand.kind == "setup" else None
 
 
 def taken_down(net: Network) -> set[int]:
@@ -310,16 +297,14 @@ def _as_record(
     near = np.flatnonzero(facts.family.node[watched] == option.about)
     helped = np.log(np.minimum(before, LARGE_M)) - np.log(np.minimum(after, LARGE_M))
     one = int(near[0]) if len(near) and helped[near[0]] > HELPS else int(np.argmax((helped * weight).round(9)))
-    return {
-        "order": order,
-        "kind": option.kind,
-        "stand": option.stand,
-        "setup": option.setup,
-        "from_mark": option.from_mark,
-        "mark": option.mark,
-        "tests": str(facts.family.ids[watched[one]]),
-        "why": WHY[option.kind],
-        "proves": facts.ids(int(watched[i]) for i in proves),
-        "found_before_mm": number(before[one], 1000),
-        "found_after_mm": number(after[one], 1000),
-    }
+    return measurement(
+        order,
+        option.kind,
+        option.stand,
+        option.from_mark,
+        option.mark,
+        tests=str(facts.family.ids[watched[one]]),
+        proves=facts.ids(int(watched[i]) for i in proves),
+        found_before_mm=number(before[one], 1000),
+        found_after_mm=number(after[one], 1000),
+    )

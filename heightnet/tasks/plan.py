@@ -23,12 +23,12 @@ from heightnet.tasks.bust import factors, releveling
 from heightnet.tasks.common import NEED
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
+from heightnet.tasks.measurements import Minutes, measurement
 from heightnet.tasks.named import named
 from heightnet.tasks.next import (
     CANDIDATES_UP_TO,
     LARGE_M,
     NUMBERS_HELD,
-    WHY,
     Candidate,
     Sizes,
     candidates,
@@ -51,35 +51,12 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Minutes:
-    """What each kind of measurement takes, in minutes; all are settings of the person who plans."""
-
-    other_scale: float = 1.0
-    other_person: float = 2.0
-    in_parts: float = 3.0
-    check_shot: float = 4.0
-    pole_shot: float = 5.0
-    level_tie: float = 15.0
-    reoccupation: float = 20.0
-    antenna_reoccupation: float = 40.0
-    relevel: float = 5.0  # for each set-up of the level
-
-
-@dataclass(frozen=True)
 class Option:
     """A measurement that could be made, and what it takes."""
 
     kind: str
     base: Candidate
     minutes: float
-
-
-WHY_MORE = {
-    "other_scale": "read the tape's other scale: it shows a misread figure or a mixed-up scale, not a wrong point",
-    "other_person": "another person tapes anew: it shows a misreading and a wrong point, if nothing is said before",
-    "in_parts": "tape mark to tripod head and head to axis apart: it shows a wrong point, a slant and a wrong hook",
-    "relevel": "level that stretch again: it differs from the old levelling where that is wrong",
-}
 
 
 def plan(
@@ -340,25 +317,19 @@ def _steps(
         gains = [i for i in np.argsort(-better, kind="stable").tolist() if told[i]]
         felt = [i for i in gains if better[i] > LEAST_GAIN or i in newly][:6]
         out.append(
-            {
-                "order": order,
-                "kind": kind,
-                "finding": None,
-                "stand": base.stand,
-                "setup": base.setup,
-                "from_mark": base.from_mark,
-                "mark": base.mark,
-                "why": WHY_MORE.get(kind) or WHY[kind],
-                "sd_mm": base.sd * 1000,
-                "minutes": options[p].minutes,
-                "minutes_so_far": design.cost(chosen[:order]),
-                "proves": [ids[i] for i in newly],
-                "improves": [
+            measurement(
+                order, kind, base.stand, base.from_mark, base.mark,
+                finding=None,
+                sd_mm=base.sd * 1000,
+                minutes=options[p].minutes,
+                minutes_so_far=design.cost(chosen[:order]),
+                proves=[ids[i] for i in newly],
+                improves=[
                     {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)}
                     for i in felt
                 ],
-            }
-        )
+            )
+        )  # fmt: skip
         before = after
     return out
 
@@ -377,24 +348,18 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
                 break
             spent += cost
             out.append(
-                {
-                    "order": done + len(out) + 1,
-                    "kind": "relevel",
-                    "finding": order,
-                    "stand": None,
-                    "setup": None,
-                    "from_mark": stretch["from_mark"],
-                    "mark": stretch["to_mark"],
-                    "setups": stretch["setups"],
-                    "probability": stretch["probability"],
-                    "why": WHY_MORE["relevel"],
-                    "sd_mm": None,
-                    "minutes": cost,
-                    "minutes_so_far": spent,
-                    "proves": [],
-                    "improves": [],
-                }
-            )
+                measurement(
+                    done + len(out) + 1, "relevel", None, stretch["from_mark"], stretch["to_mark"],
+                    finding=order,
+                    setups=stretch["setups"],
+                    probability=stretch["probability"],
+                    sd_mm=None,
+                    minutes=cost,
+                    minutes_so_far=spent,
+                    proves=[],
+                    improves=[],
+                )
+            )  # fmt: skip
     return out
 
 

@@ -1,6 +1,6 @@
 """One height at the tripod: every reading reduced, whether they agree, and what to book.
 
-The facts only; ``heightnet.commands.tape`` says them in words.
+The facts only; ``heightnet.report.tape_words`` says them.
 """
 
 from __future__ import annotations

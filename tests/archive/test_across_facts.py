@@ -22,8 +22,10 @@ from heightnet.job.settings import read_rates
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.network import build_network
-from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_parts, cause_text, rates_toml
-from heightnet.report.document import Document, html, text_lines
+from heightnet.report.across_words import MEANINGS, RATES, VERDICTS, across_blocks, cause_text, rates_toml
+from heightnet.report.document import Document
+from heightnet.report.html import html
+from heightnet.report.text import plain
 from heightnet.tasks.check import check
 from tests.simulate.archive import country, simulate_job
 
@@ -88,7 +90,7 @@ def test_facts_follow_their_schema(facts):
 def test_no_archive_is_an_empty_answer():
     facts = across([])
     assert facts["jobs"] == 0 and facts["offsets"] == [] and facts["rates"] == {}
-    assert across_parts(facts) == []
+    assert across_blocks(facts) == []
 
 
 def test_records_of_another_version_are_refused(records):
@@ -102,9 +104,8 @@ def test_hidden_observers_change_no_estimate(land, records):
         job = hide_observers(simulate_job(land, n).job, "codes", b"key")
         hidden.append(reduced_job(Judgement(Bench(build_network(job)))))
     found = across(hidden)
-    parts = across_parts(found)
-    document = Document("An archive", "doubtful", "", parts, False, "", "")
-    written = json.dumps(found) + html(document) + rates_toml(found) + "".join(t for t, _ in text_lines(document))
+    document = Document("An archive", "doubtful", "", "", across_blocks(found))
+    written = json.dumps(found) + html(document) + rates_toml(found) + plain(document)
     real = {code(person, b"key"): person for person in land.offices[0].people}
     assert not [person for person in real.values() if person in written]
     assert [real[o["name"]] for o in found["observers"]] == [o["name"] for o in shown["observers"]]
@@ -151,8 +152,7 @@ def test_a_name_may_hold_anything(name):
 
 
 def test_words_say_what_was_found(facts):
-    document = Document("An archive", "doubtful", "", across_parts(facts), False, "", "")
-    text = "\n".join(line for line, _ in text_lines(document))
+    text = plain(Document("An archive", "doubtful", "", "", across_blocks(facts)))
     assert "±" not in text and "%" not in text
     for kind in facts["rates"]:
         assert RATES[kind] in text

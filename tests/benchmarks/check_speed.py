@@ -95,7 +95,7 @@ def import_cost() -> dict[str, float]:
     python = sys.executable
     libraries = (
         "numpy, scipy.sparse.linalg, scipy.sparse.csgraph, scipy.special, scipy.linalg, scipy.optimize, pandas, click, "
-        "rich.console, jinja2, orjson, matplotlib.figure, matplotlib.backends.backend_svg"
+        "rich.console, orjson, matplotlib.figure, matplotlib.backends.backend_svg"
     )
     with tempfile.TemporaryDirectory() as folder:
         commands = {

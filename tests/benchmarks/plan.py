@@ -16,7 +16,8 @@ from heightnet.judge.bench import Bench
 from heightnet.judge.promises import promises
 from heightnet.network import build_network
 from heightnet.tasks.design import Design
-from heightnet.tasks.plan import Minutes, design_of, options_of
+from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.plan import design_of, options_of
 from tests.networks import Field
 
 RESULTS = Path(__file__).parent / "results" / "plan.md"

@@ -110,7 +110,7 @@ def test_help_loads_no_numerics():
     script = (
         "import sys\nfrom heightnet.commands.group import cli\n"
         "try:\n    cli.main(['--help'])\nexcept SystemExit:\n    pass\n"
-        "heavy = {'numpy', 'scipy', 'pandas', 'matplotlib', 'networkx', 'rich', 'jinja2'} & set(sys.modules)\n"
+        "heavy = {'numpy', 'scipy', 'pandas', 'matplotlib', 'networkx', 'rich'} & set(sys.modules)\n"
         "sys.exit(f'loaded {heavy}' if heavy else 0)\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)

@@ -155,7 +155,7 @@ def test_the_keyboard_reaches_everything_in_reading_order(open_page):
         seen.append(
             browser.execute_script("return document.activeElement.textContent || document.activeElement.tagName")
         )
-    assert seen[:5] == ["To the jobs", "Job by job", "Left out", "Signs and words", "INPUT"]
+    assert seen[:5] == ["To the answers", "Job by job", "Left out", "Signs and words", "INPUT"]
     browser.execute_script("document.querySelectorAll('#table-jobs thead button')[5].focus()")
     browser.switch_to.active_element.send_keys(Keys.ENTER)
     assert browser.find_elements(By.CSS_SELECTOR, "#table-jobs th")[5].get_attribute("aria-sort") == "ascending"

@@ -11,7 +11,8 @@ import pytest
 import heightnet
 from heightnet.report.columns import table_lines
 from heightnet.report.console import cells, clean, fitted, one_line, readable, say_json, wrapped
-from heightnet.report.document import Document, Part, Table, html
+from heightnet.report.document import Document, Section, Table
+from heightnet.report.html import html
 
 HOME = Path(heightnet.__file__).parent
 OBEYED = (
@@ -95,7 +96,7 @@ def test_a_name_keeps_its_characters_on_a_page_and_turns_nothing(browser, tmp_pa
     """A right-to-left override in a name, looked at where a browser puts the words behind it."""
     name = "P\u2067x\u2069\u200f\u202e7y"
     page = html(
-        Document("t", "sound", "ok", [Part("h", [f"mark {name} first second"], Table(["a "], [[name]]))], False, "", "")
+        Document("t", "sound", "ok", "", [Section("h", [f"mark {name} first second", Table(["a "], [[name]])])])
     )
     loose = page.replace("<bdi>", "").replace("</bdi>", "")
     assert loose != page and loose.count(name) == 2
@@ -103,7 +104,7 @@ def test_a_name_keeps_its_characters_on_a_page_and_turns_nothing(browser, tmp_pa
         (tmp_path / "page.html").write_text(text, encoding="utf-8")
         browser.get((tmp_path / "page.html").as_uri())
         first, second = browser.execute_script("""
-            const p = document.querySelector("section p"), at = [];
+            const p = document.querySelector(".says p"), at = [];
             const walker = document.createTreeWalker(p, NodeFilter.SHOW_TEXT);
             for (let node; (node = walker.nextNode()); )
               for (const word of ["first", "second"]) {
@@ -116,6 +117,6 @@ def test_a_name_keeps_its_characters_on_a_page_and_turns_nothing(browser, tmp_pa
             return at;
         """)
         assert (first > second) == turned
-        assert browser.execute_script('return document.querySelector("section p").textContent') == (
+        assert browser.execute_script('return document.querySelector(".says p").textContent') == (
             f"mark {name} first second"
         )

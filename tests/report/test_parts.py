@@ -7,6 +7,7 @@ from lxml import html
 from heightnet.report.cards import cards
 from heightnet.report.choices import choices
 from heightnet.report.claims import plain
+from heightnet.report.document import Numbers, Table, sentences
 from heightnet.report.fieldsheet import lookups, steps
 from heightnet.report.keys import Keys
 from heightnet.report.listings import Tables
@@ -14,6 +15,21 @@ from heightnet.report.method import method
 from heightnet.report.page import page
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import Words
+
+
+def within(blocks):
+    """Every block, and those in them."""
+    for block in blocks:
+        yield block
+        yield from within(getattr(block, "blocks", ()))
+
+
+def said(choice):
+    return list(sentences(within(choice.blocks)))
+
+
+def numbers(blocks):
+    return [number for block in within(blocks) if isinstance(block, Numbers) for number in block.entries]
 
 
 def pens(facts):
@@ -43,8 +59,9 @@ def test_a_sight_that_a_wrong_height_spoils_says_so_beside_its_residual(spoilt):
     assert rows["8"]["Verdict"] == "proved"
     assert rows["2"]["Residual, mm"] == "1.0"
     card = next(c for c in cards(*pens(spoilt)) if c.name.startswith("Set-up S4"))
-    assert [plain(s.residual) for s in card.sights] == ["spoilt by S4 73.0"] * 2
-    assert [plain(s.then) for s in card.sights] == ["−1.0"] * 2 and card.then
+    (sights,) = [table for table in within(card.blocks) if isinstance(table, Table)]
+    assert sights.header[2:4] == ["Residual, mm", "Then"]
+    assert [[plain(cell) for cell in row[2:4]] for row in sights.rows] == [["spoilt by S4 73.0", "−1.0"]] * 2
 
 
 @pytest.mark.parametrize(
@@ -145,10 +162,11 @@ def test_explanations_tell_what_cannot_be_told_apart_as_one():
         "either the instrument height of set-up S5 (over P5) or the height of target T9 on P4 sighted from S5 (row 10)"
     )
     assert plain(only.name) == f"Only {either} is wrong"
-    assert not only.single and not only.marks and not only.heights
-    assert plain(only.lines[0]) == f"E{either[1:]}: by 18 mm; nothing here tells which."
+    assert [table.header[0] for table in within(only.blocks) if isinstance(table, Table)] == ["Observation "]
+    assert plain(said(only)[0]) == f"E{either[1:]}: by 18 mm; nothing here tells which."
     first, second = choices(*pens(sample_facts.suspect()))
-    assert first.single and first.marks and first.heights
+    tables = [table.header[0] for table in within(first.blocks) if isinstance(table, Table)]
+    assert tables == ["Set-up ", "Mark ", "Observation "]
     assert plain(second.name) == "Only the sight S4 to P3 (row 8) and the sight S4 to P5 (row 9) are wrong"
 
 
@@ -159,7 +177,7 @@ def test_an_explanation_of_a_named_thing_is_told_by_its_name_though_others_look_
     finding.update(named=True, id="target:T9", members=finding["members"][1:], count=1, error_mm=-18.1)
     (only,) = choices(*pens(facts))
     assert plain(only.name) == "Only the height of target T9 on P4 sighted from S5 (row 10) is wrong"
-    assert not only.single and "recorded 18 mm too low" in plain(only.lines[0])
+    assert "recorded 18 mm too low" in plain(said(only)[0]) and "Which heights it moves depends" in said(only)[1]
 
 
 def test_a_job_in_which_nothing_is_wrong_has_nothing_to_explain():
@@ -181,13 +199,13 @@ def test_the_state_stands_at_the_top_with_a_sign(name, sign):
 
 def test_every_number_of_the_statistics_has_a_line_that_explains_it():
     facts = sample_facts.suspect()
-    numbers = [n for passage in method(Words(facts)) for n in passage.numbers if "." not in n.name]
-    names = {n.name for n in numbers}
+    found = [n for n in numbers(method(Words(facts))) if "." not in n.name]
+    names = {n.name for n in found}
     assert {"Largest test (w)", "Log odds of the likeliest error", "Share looked at", "Parts searched", "Second search",
             "Errors it bears", "Errors every height survives", "Variance factor"} <= names  # fmt: skip
-    assert all(n.meaning for n in numbers)
+    assert all(n.meaning for n in found)
     card = next(c for c in cards(*pens(facts)) if c.name.startswith("Set-up S4"))
-    assert len(card.statistics) == 8 and all(n.meaning for n in card.statistics)
+    assert len(numbers(card.blocks)) == 8 and all(n.meaning for n in numbers(card.blocks))
 
 
 @pytest.mark.parametrize(
@@ -201,7 +219,7 @@ def test_every_number_of_the_statistics_has_a_line_that_explains_it():
 def test_how_the_limit_was_found_is_told(by, said):
     facts = sample_facts.suspect()
     facts["fit"]["critical_by"] = by
-    limits = [n.meaning for passage in method(Words(facts)) for n in passage.numbers if n.name == "Its limit"]
+    limits = [n.meaning for n in numbers(method(Words(facts))) if n.name == "Its limit"]
     assert f"for one test in each class; {said}" in limits
 
 

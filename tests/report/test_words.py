@@ -9,6 +9,8 @@ import sample_facts
 import heightnet
 from heightnet.ledger.results import table
 from heightnet.report.claims import plain
+from heightnet.report.document import sentences
+from heightnet.report.measurements import gain
 from heightnet.report.numbers import Lengths, decimals_for, tie
 from heightnet.report.story import look_up, reading_check, slip_of, tell
 from heightnet.report.words import VERDICTS, Words
@@ -169,7 +171,7 @@ def test_no_height_is_finer_than_a_tenth_of_a_millimetre():
 
 def test_a_job_in_feet_says_so_and_speaks_of_feet_only():
     words = Words(sample_facts.feet())
-    text = plain(" ".join(line for answer in tell(words).answers for line in answer.lines))
+    text = plain(" ".join(sentences(tell(words).blocks)))
     assert "0.079 ft too high (0.067 to 0.092)" in text
     assert " mm" not in text and "thousandths of a foot" in words.lengths.small_name
 
@@ -193,7 +195,7 @@ def test_where_no_place_holds_half_no_chance_stands_behind_an_if(count):
         one["kinds"] = [{"what": "target", "count": 4, "id": None}, {"what": "setup", "count": 3, "id": None}]
     for member, chance in zip(one["members"], (0.14, 0.11), strict=True):
         member["probability"] = chance
-    said = plain(" ".join(tell(Words(facts)).answers[0].lines))
+    said = plain(" ".join(sentences(tell(Words(facts)).blocks[:1])))
     assert said.startswith("Of what may be wrong the likeliest is ") and "If " not in said
     if count == 2:
         assert "possible (14 in 100); or" in said and "possible (11 in 100)." in said
@@ -207,7 +209,7 @@ def test_what_measurements_show_together_is_not_put_down_to_the_last(earlier, sa
     (step,) = facts["next_measurements"]
     step.update(order=2, proves=[], found_before_mm=earlier, found_after_mm=4.9)
     next(s for s in facts["setups"] if s["setup"] == "S5")["smallest_found_mm"] = 8.0
-    assert plain(Words(facts).measurement_gain(step)).startswith(said)
+    assert plain(gain(Words(facts), step)).startswith(said)
 
 
 def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again():
@@ -232,7 +234,7 @@ def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again()
     assert plain(story.headline) == (
         "One of 4 staff readings (rows 12 to 15 of staff.csv) is wrong: by 100 mm; nothing here tells which."
     )
-    assert any("Level from W2 to W3 again" in plain(line) for a in story.answers for line in a.lines)
+    assert any("Level from W2 to W3 again" in plain(line) for line in sentences(story.blocks))
 
 
 def test_small_movements_are_summed_up():

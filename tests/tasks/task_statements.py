@@ -24,18 +24,20 @@ class Page(HTMLParser):
 
     def __init__(self, text):
         super().__init__()
-        self.statements, self.loose, self._open, self._skip = [], [], None, False
+        self.statements, self.loose, self._open, self._skip = [], [], None, ""
         self.feed(text)
 
     def handle_starttag(self, tag, attributes):
         found = dict(attributes)
-        self._skip = tag in ("style", "title") or found.get("class") == "job"  # a job may be called anything
+        if tag in ("style", "title", "header"):  # a job may be called anything
+            self._skip = tag
         if "data-of" in found:
             assert tag == "span" and self._open is None, "statements do not nest"
             self._open = [found["data-of"], found["data-fact"], json.loads(found["data-value"]), ""]
 
     def handle_endtag(self, tag):
-        self._skip = False
+        if tag == self._skip:
+            self._skip = ""
         if self._open is not None and tag == "span":
             self.statements.append(tuple(self._open))
             self.loose.append(" … ")

@@ -12,14 +12,17 @@ from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
 from heightnet.judge.promises import Promises, promises
 from heightnet.ledger.recorded import TABLES
 from heightnet.network import Kind, build_network
+from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
+from heightnet.report.measurements import instruction
 from heightnet.report.plan_words import plan_document
 from heightnet.report.story import tell
 from heightnet.report.words import Words
 from heightnet.tasks.common import NEED
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.judgement_facts import parted_by
-from heightnet.tasks.plan import Minutes, exit_status, plan
+from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.plan import exit_status, plan
 from tests.simulate.jobs import simulate
 from tests.tasks.test_properties import same, told
 
@@ -182,7 +185,7 @@ def test_a_repeat_occupation_is_what_is_proposed(job):
     steps = found.facts["next_measurements"]
     assert steps[0]["kind"] == "antenna_reoccupation"
     assert not {s["kind"] for s in steps} & {"check_shot", "pole_shot", "second_tape"}  # it sights nothing, and is gone
-    said = Words(found.shown).measurement(steps[0])
+    said = instruction(Words(found.shown), steps[0])
     assert said.startswith("Put the antenna up again over M") and "two tapings that share nothing" in said
     assert any(s.what == said and "before, metres" in s.boxes for s in field_sheet(Words(found.shown)))
 
@@ -378,7 +381,7 @@ def test_the_page_and_the_story_speak_of_antennas(result):
     assert "Satellite heights" in page and "Separations" in page
     story = tell(Words(result.shown))
     assert story.headline.startswith("The antenna height of set-up G18")
-    said = [line for answer in story.answers for line in answer.lines]
+    said = list(sentences(story.blocks))
     assert any("instrument or antenna heights:" in line for line in said)
     assert any("satellite heights:" in line for line in said)
     assert result._repr_html_()
@@ -386,7 +389,8 @@ def test_the_page_and_the_story_speak_of_antennas(result):
 
 def test_the_other_commands_speak_of_antennas():
     from heightnet.report.bust_words import bust_document
-    from heightnet.report.listing import lines
+    from heightnet.report.listing import show_document
+    from heightnet.report.text import plain
     from heightnet.tasks.bust import bust
     from heightnet.tasks.prove import prove
     from heightnet.tasks.show import show
@@ -399,7 +403,7 @@ def test_the_other_commands_speak_of_antennas():
     in_parts = str(plan_document(plan(satellites_only(simulate("G1", 11)[0]), minutes=Minutes(in_parts=0.1))))
     assert "head to the antenna's reference point" in in_parts
     assert prove(job, "G18")["verdict"] == "no_check_shots"
-    listed = list(lines(show(job), None))
+    listed = plain(show_document(show(job), None)).splitlines()
     assert "Satellite heights" in listed
     assert any("less separation 41." in line and "session session 1" in line for line in listed)
     assert any("an antenna" in line and "satellite heights" in line for line in listed)

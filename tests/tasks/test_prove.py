@@ -15,9 +15,10 @@ from heightnet.job.read import read_job
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
 from heightnet.network import build_network
-from heightnet.report.document import html, plain
 from heightnet.report.facts import as_written
+from heightnet.report.html import html
 from heightnet.report.prove_words import prove_document
+from heightnet.report.text import plain
 from heightnet.tasks.prove import exit_status, known_heights, prove
 from tests.networks import Field
 from tests.tasks.task_statements import altered, faults

@@ -13,7 +13,8 @@ from heightnet.errors import CannotAdjust
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
-from heightnet.report.selftest_words import selftest_lines
+from heightnet.report.selftest_words import selftest_document
+from heightnet.report.text import plain
 from heightnet.tasks.selftest import selftest
 from tests.large_books import level_net, staff_book
 from tests.simulate.jobs import simulate
@@ -80,7 +81,7 @@ def test_a_job_that_tests_nothing():
     assert facts["false_alarm"]["rate"] == 0
     assert facts["exact"] == {"rate": None, "se": None, "n": 0}
     assert facts["calibration"] == []
-    assert "none to judge by" in "\n".join(selftest_lines(facts))
+    assert "none to judge by" in plain(selftest_document(facts))
 
 
 @pytest.mark.slow

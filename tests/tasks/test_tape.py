@@ -16,11 +16,12 @@ from heightnet.tasks.tape_arguments import read_arguments
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
-    """Status and both outputs; click's own runner keeps the two apart from 8.2 on only."""
+    """Status and both outputs on one line; click's own runner keeps the two apart from 8.2 on only."""
     out, err = StringIO(), StringIO()
     with redirect_stdout(out), redirect_stderr(err), pytest.raises(SystemExit) as end:
         cli(["tape", *arguments])
-    return end.value.code, out.getvalue(), err.getvalue()
+    said = out.getvalue() if "--json" in arguments else " ".join(out.getvalue().split())
+    return end.value.code, said, err.getvalue()
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 import heightnet
-from heightnet.report.document import plain
 from heightnet.report.prove_words import prove_document
+from heightnet.report.text import plain
 from heightnet.tasks.prove import prove
 from tests.large_books import EVERY, staff_book
 from tests.networks import reciprocal

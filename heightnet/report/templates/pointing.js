@@ -1,9 +1,6 @@
 "use strict";
 // Pointing lights up what belongs together; tables sort and filter; everything else works without this script.
 
-const more = JSON.parse(document.getElementById("more-rows").textContent);
-const STEP = 200; // rows shown at a time
-
 // --- one key, everywhere it is shown
 
 let pinned = "";

@@ -1,4 +1,8 @@
-// --- tables
+"use strict";
+// --- tables that sort and filter; all they show is there without this script too
+
+const more = JSON.parse(document.getElementById("more-rows").textContent);
+const STEP = 200; // rows shown at a time
 
 function read(cell) {
   const said = cell.querySelector(".said");
@@ -81,6 +85,7 @@ class Listing {
   constructor(table) {
     this.table = table;
     this.body = table.tBodies[0];
+    this.leads = "leads" in table.dataset; // a row's key is the address of a page
     this.heads = [...table.tHead.rows[0].cells];
     this.kinds = this.heads.map((head) => head.dataset.kind);
     let stated = 0; // where among its row's values a column has its own; a verdict is its own value
@@ -160,7 +165,7 @@ class Listing {
 
   make(model) {
     const row = element("tr", {});
-    if (model.key) row.dataset.key = model.key;
+    if (model.key && !this.leads) row.dataset.key = model.key;
     if (model.about) row.dataset.about = model.about;
     model.texts.forEach((text, column) => {
       const kind = this.kinds[column];
@@ -168,7 +173,7 @@ class Listing {
       if (kind === "name") {
         cell.scope = "row";
         cell.className = "";
-        if (model.key && document.getElementById(model.key)) cell.append(element("a", { href: `#${model.key}`, textContent: text }));
+        if (model.key && (this.leads || document.getElementById(model.key))) cell.append(element("a", { href: this.leads ? model.key : `#${model.key}`, textContent: text }));
         else cell.textContent = text;
       } else if (kind === "verdict") {
         cell.className = "";
