@@ -29,6 +29,7 @@ class InputProblem:
     read : the text as read, "" where something is missing.
     expected : what would have been understood.
     cause : the likely cause, and the nearest name or the way out; may be "".
+    counts : what ``row`` counts: "row", or "line" of a file that is no table.
     """
 
     file: str
@@ -37,13 +38,14 @@ class InputProblem:
     read: str
     expected: str
     cause: str = ""
+    counts: str = "row"
 
     def __str__(self) -> str:
         place = self.file
         if self.row is not None:
-            place += f", row {self.row}"
+            place += f", {self.counts} {self.row}"
         if self.column:
-            place += f", column {self.column}"
+            place += f", {'column ' if self.counts == 'row' else ''}{self.column}"
         shown = self.read if len(self.read) <= 60 else f"{self.read[:57]}... ({len(self.read)} characters)"
         text = f"{place}: read {shown!r}, expected {self.expected}"
         return f"{text}. {self.cause}" if self.cause else text

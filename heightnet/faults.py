@@ -201,12 +201,12 @@ def _settings(at: TracebackType | None) -> str:
 
 def _files(job: Path) -> Iterator[Path]:
     """The files of a job that reading it looks at."""
-    if job.is_file() and job.suffix.casefold() in (".csv", ".toml"):  # it stands for its folder
-        job = job.parent
-    if job.is_file():
-        yield job
-    elif job.is_dir():
-        for file in sorted(job.iterdir()):
-            wanted = file.suffix.casefold() == ".csv" or file.name.casefold() == "job.toml"
-            if wanted and file.is_file() and not file.is_symlink():
-                yield file
+    from heightnet.errors import InputErrors
+    from heightnet.job.readers.registry import claimed
+
+    try:
+        reader, home = claimed(job)
+    except InputErrors:  # not a job: the file itself, if there is one
+        yield from filter(Path.is_file, [job])
+    else:
+        yield from (file for file in reader.files(home) if not reader.inside() or not file.is_symlink())

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import json
-import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections import defaultdict
+from collections.abc import Callable, Iterable
 from datetime import date
-from typing import IO, Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from heightnet.archive.change import LEAST_JOBS, Step, find_step
-from heightnet.archive.mixed import Apart, Model, apart
-from heightnet.archive.rates import Rate, count_interval, estimate_rate, estimate_rates
-from heightnet.archive.sums import REDUCED, Counts, Index, Information, Split, Tally, TimeLine, block_of, mapped
-from heightnet.errors import HeightnetError
+from heightnet.archive.change import Step, find_step
+from heightnet.archive.mixed import Model, apart
+from heightnet.archive.rates import count_interval, estimate_rate, estimate_rates
+from heightnet.archive.sums import Counts, Information, Tally, TimeLine, block_of, plain
+from heightnet.archive.things import KINDS, MEASURES, Measure, Shared
 from heightnet.judge.critical import sidak_value
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
-Records = Callable[[], Iterator[Record]]
+Records = Callable[[], Iterable[Record]]
 
 SCHEMA = "heightnet-across/1"
 
@@ -30,27 +28,20 @@ FALSE_ALARM = 0.01  # chance that anything in an archive without offsets, or wit
 POWER = 0.80
 NEWLY_M = (0.0, 0.0003, 0.0006, 0.0012, 0.0025)  # sds tried of the error that a thing has anew in each job
 WORTH_IT = 2.0  # gain in the logarithm of the likelihood from which such an error is assumed
-RIGHT = {"offset": 2.0, "scale": 1.0, "index": 10.0}  # mm, mm/m, sec: such an error must show for "right" to be said
 AGREE_JOBS = 3  # jobs whose heights of one thing were let go, from which they are compared with one another
 MOST_ROUNDS = 8
-SLIGHT = 0.5  # of that, under which an error beyond chance is of no consequence
-UNITS = {"offset": ("mm", 1e3), "scale": ("mm_per_m", 1e3), "index": ("sec", 180 * 3600 / np.pi)}
-LISTS = {"offset": "offsets", "scale": "scales", "index": "indexes"}
+SLIGHT = 0.5  # of what matters, under which an error beyond chance is of no consequence
 
 
-def across_jobs(
-    records: Iterable[Record] | Records, hide: Callable[[str], str] | None = None, false_alarm: float = FALSE_ALARM
-) -> Record:
+def across_jobs(records: Records, false_alarm: float = FALSE_ALARM) -> Record:
     """The facts of many jobs together.
 
     Raises HeightnetError where a record was made by another version.
 
     Parameters
     ----------
-    records : of `heightnet.archive.reduced.reduced_job`.  They are gone through several times: a list, an object that
-        can be iterated anew, or a function that returns a new iterator; an iterator is copied to a temporary file.
-        Neither their order nor how an archive is divided matters.
-    hide : how observers are shown, name to code; by default as the records have them.
+    records : gives those of `heightnet.archive.reduced.reduced_job` anew each time it is called, for they are gone
+        through several times.  Neither their order nor how an archive is divided matters.
     false_alarm : chance that an archive with no offset at all gets any, and that one with no change gets any.
 
     Returns
@@ -62,7 +53,7 @@ def across_jobs(
     usual : {kind: {sd_mm | sd_mm_per_m | sd_sec, things}}: the scale of the errors of a kind in the mixed model.
     offsets[] : {thing, kind, name, jobs, heights, error_mm, error_sd_mm, w, smallest_detectable_mm, predicted_mm,
         left, verdict, together[], let_go, since, until}, in order of |w|.  ``verdict``: "wrong"; "slight" (beyond
-        chance, but surely under half of `RIGHT`); "right" (an error as large as `RIGHT` would have shown); "weak" (it
+        chance, but surely under half of what matters); "right" (an error that matters would have shown); "weak" (it
         would not); "together" (it cannot be told from the things in ``together``); "unseen" (no job shows it).
         ``together[]``: {thing, seen}: "sum" or "difference", what alone of the two errors is seen.  ``left``: part of
         its information that needs no assumption about other things.
@@ -77,311 +68,224 @@ def across_jobs(
         heights; stands_out: surely more often than all together.
     causes[] : {cause, expected, share, per_thousand, low, high}: per thousand heights that something tests.
     """
-    again, opened = _again(records)
-    try:
-        return _facts(mapped(again, hide) if hide else again, false_alarm)
-    finally:
-        if opened:
-            opened.close()
-
-
-def _again(records: Iterable[Record] | Records) -> tuple[Records, IO[str] | None]:
-    """A function that goes through the records anew each time, and the file behind it where one was needed."""
-    if callable(records):
-        return records, None
-    iterator = iter(records)
-    if iterator is not records:
-        return lambda: iter(records), None
-    file = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115 (the caller closes it)
-    for record in iterator:
-        file.write(json.dumps(record) + "\n")
-
-    def anew() -> Iterator[Record]:
-        file.seek(0)
-        return map(json.loads, file)
-
-    return anew, file
-
-
-def _facts(records: Records, false_alarm: float) -> Record:
     counts = Counts()
     for record in records():
-        if record["schema"] != REDUCED:
-            text = f"was made by another version of heightnet ({record['schema']}, not {REDUCED}): check the job again."
-            raise HeightnetError(f"{record['job']}: its record {text}")
         counts.add(record)
-    found = _with_changes(records, false_alarm)
-    things = _things(found, counts, false_alarm)
+    solved, steps = _with_changes(records, false_alarm)
+    critical = sidak_value(max(1, int(np.isfinite(solved.model.sd).sum())), false_alarm)
     facts: Record = {
         "schema": SCHEMA,
         "jobs": counts.jobs,
-        "dated": counts.dated,
-        "first_day": _day(counts.first),
-        "last_day": _day(counts.last),
-        "stands": {key: _plain(counts.stands[key]) for key in ("all", "tested", "expected")},
+        "dated": counts.days.total(),
+        "first_day": _day(min(counts.days, default=None)),
+        "last_day": _day(max(counts.days, default=None)),
+        "stands": counts.stands,
         "false_alarm": false_alarm,
-        "critical_w": _plain(sidak_value(max(1, _testable(found.model)), false_alarm)),
-        "newly_mm": found.newly * 1000,
-        "usual": _usual(found.model),
-        **{LISTS[what]: [t for t in things if _what(t["kind"]) == what] for what in UNITS},
-        "changes": _changes(found, {t["thing"]: t for t in things}),
+        "critical_w": critical,
+        "newly_mm": solved.newly * 1000,
+        "usual": _usual(solved.model),
+        **_things(solved, counts, critical),
+        "changes": _changes(solved, steps),
         **_blunders(counts),
     }
-    return facts
+    return dict(plain(facts))
 
 
 # ---- offsets, and the days on which they changed ----
 
 
-class _Found:
-    """A solved archive: its things by position, and the steps by which things were divided.
+class _Solved:
+    """An archive whose things changed on the days given.
 
     newly : sd of the error that a thing has anew in each job, m, as assumed; asked : as these jobs ask for it.
+    lines : the time lines of the things, by position; only where ``newly`` is given.
     """
 
-    splits: dict[str, list[Split]]
-    steps: dict[str, Step]
-
-    def __init__(self, records: Records, splits: dict[str, list[Split]], newly: float | None) -> None:
-        index = Index()
-        self.information = Information(index, np.array(NEWLY_M))
-        self.lines: dict[int, TimeLine] = {}
-        chosen = NEWLY_M.index(newly) if newly is not None else -1
+    def __init__(self, records: Records, changed: dict[Shared, int], newly: float | None = None) -> None:
+        self.information = Information(NEWLY_M)
+        self.lines: dict[int, TimeLine] = defaultdict(TimeLine)
+        chosen = 0 if newly is None else NEWLY_M.index(newly)
         for record in records():
-            block = block_of(record, splits)
+            block = block_of(record, changed)
             at, u, G = self.information.add(block)
-            if block.day is None or chosen < 0:
-                continue
-            for k in np.flatnonzero(np.diag(block.G) > 0).tolist():
-                line = self.lines.setdefault(int(at[k]), TimeLine())
-                line.add(block.day, at, float(u[chosen, k]), G[chosen, k])
-        self.names = list(index.at)
-        kinds = [Thing.of(name).kind for name in self.names]
-        constant = self.information.constant
-        first = Model(kinds, *self.information.total(), constant[0])
-        same = [
-            Model(kinds, *self.information.total(k), constant[k], penalty=first.penalty) for k in range(len(NEWLY_M))
-        ]
-        likelihood = np.array([m.log_likelihood for m in same])
+            if newly is not None and block.day is not None:
+                for i in np.flatnonzero(np.diag(block.G) > 0).tolist():
+                    self.lines[int(at[i])].add(block.day, at, u[chosen, i], G[chosen, i])
+        self.things = list(self.information.at)
+        kinds = [shared.thing.kind for shared in self.things]
+        total = [self.information.total(k) for k in range(len(NEWLY_M))]
+        first = Model(kinds, *total[0])
+        likelihood = [Model(kinds, *sums, penalty=first.penalty).log_likelihood for sums in total]
         best = int(np.argmax(likelihood))
         self.asked = NEWLY_M[best] if likelihood[best] > likelihood[0] + WORTH_IT else 0.0
         self.newly = self.asked if newly is None else newly
         k = NEWLY_M.index(self.newly)
-        self.model = Model(kinds, *self.information.total(k), constant[k]) if k else first
+        self.model = Model(kinds, *total[k]) if k else first
 
 
-def _with_changes(records: Records, false_alarm: float) -> _Found:
+def _with_changes(records: Records, false_alarm: float) -> tuple[_Solved, dict[Shared, Step]]:
     """Solve, look for changes, divide what changed into before and after, and again until nothing more changes.
 
     A change that was not found yet looks like errors that are new in each job; so these are estimated anew after it.
     """
-    splits: dict[str, list[Split]] = {}
-    steps: dict[str, Step] = {}
-    newly = _Found(records, splits, None).asked
+    steps: dict[Shared, Step] = {}
+    changed: dict[Shared, int] = {}
+    newly = _Solved(records, changed).asked
     for _ in range(MOST_ROUNDS):
-        found = _Found(records, splits, newly)
-        fresh = _steps(found, false_alarm)
-        for name, step in fresh.items():
-            day = step.first_after
-            splits[name] = [(day, f"{name}|before {day}", f"{name}|from {day}")]
-            steps[name] = step
-        if not fresh and found.asked >= newly:
-            break
-        newly = min(newly, found.asked)
-    else:
-        found = _Found(records, splits, newly)
-    found.splits, found.steps = splits, steps
-    return found
+        solved = _Solved(records, changed, newly)
+        fresh = _steps(solved, false_alarm)
+        if not fresh and solved.asked >= newly:
+            return solved, steps
+        steps |= fresh
+        changed |= {thing: step.first_after for thing, step in fresh.items()}
+        newly = min(newly, solved.asked)
+    return _Solved(records, changed, newly), steps
 
 
-def _steps(found: _Found, false_alarm: float) -> dict[str, Step]:
+def _steps(solved: _Solved, false_alarm: float) -> dict[Shared, Step]:
     """The surest change of each part of the archive, where it is sure enough for all of the archive's things."""
-    tried = []
-    for piece in found.model.pieces:
-        steps = []
-        for thing in piece.at.tolist():
-            line = found.lines.get(thing)
-            if line is not None and sum(d[2] for d in line.days.values()) >= LEAST_JOBS:
-                step = find_step(found.model, piece, thing, line)
-                if step is not None:
-                    steps.append((step.chance, found.names[thing], step))
-        tried.append(steps)
+    model, lines, tried = solved.model, solved.lines, []
+    for piece in model.pieces:
+        found = ((find_step(model, piece, i, lines[i]), solved.things[i]) for i in piece.at.tolist() if i in lines)
+        tried.append([(step, thing) for step, thing in found if step])
     number = sum(map(len, tried))
     level = -np.expm1(np.log1p(-false_alarm) / number) if number else 0.0
-    surest = [min(steps, key=lambda s: (s[0], -abs(s[2].w), s[1])) for steps in tried if steps]
-    return {name: step for chance, name, step in surest if chance <= level}
+    surest = [min(steps, key=lambda s: (s[0].chance, -abs(s[0].w), str(s[1]))) for steps in tried if steps]
+    return {thing: step for step, thing in surest if step.chance <= level}
 
 
-def _things(found: _Found, counts: Counts, false_alarm: float) -> list[Record]:
-    model, information = found.model, found.information
-    separate: Apart = apart(model, information.own)
-    k = sidak_value(max(1, _testable(model)), false_alarm)
-    out = []
-    for i, full in enumerate(found.names):
-        thing, since, until = _times(full)
-        kind, name, *_ = Thing.of(thing)
-        unit, factor = UNITS[_what(kind)]
-        known = bool(information.jobs[i]) and np.isfinite(model.sd[i])
-        error, sd = (model.error[i] * factor, model.sd[i] * factor) if known else (None, None)
-        w = model.error[i] / model.sd[i] if known else None
-        detectable = (k + ndtri(POWER)) * sd if known else None
-        partners = separate.partners.get(i, [])
+def _things(solved: _Solved, counts: Counts, critical: float) -> dict[str, list[Record]]:
+    """The lists of things, by what is measured of them, in order of |w|."""
+    model, information, things = solved.model, solved.information, solved.things
+    separate = apart(model, information.own)
+    jobs, heights = information.jobs.tolist(), information.heights.tolist()
+    out: dict[str, list[Record]] = {measure.list: [] for measure in MEASURES}
+    for i, (thing, since, until) in enumerate(things):
+        measure, partners = KINDS[thing.kind], separate.partners.get(i, [])
+        unit, factor = measure.unit, measure.factor
+        known = jobs[i] > 0 and np.isfinite(model.sd[i])
+        error, sd = (model.error[i], model.sd[i]) if known else (np.nan, np.nan)
+        detectable = (critical + ndtri(POWER)) * sd
         record: Record = {
-            "thing": full,
-            "kind": kind,
-            "name": name,
+            "thing": str(things[i]),
+            "kind": thing.kind,
+            "name": thing.name,
             "since": _day(since),
             "until": _day(until),
-            "jobs": int(information.jobs[i]),
-            "heights": int(information.heights[i]),
-            f"error_{unit}": _plain(error),
-            f"error_sd_{unit}": _plain(sd),
-            "w": _plain(w),
-            f"smallest_detectable_{unit}": _plain(detectable),
-            f"predicted_{unit}": _plain(model.predicted[i] * factor),
-            "left": _plain(separate.left[i]),
-            "verdict": _verdict(kind, error, sd, w, k, bool(partners)),
+            "jobs": jobs[i],
+            "heights": heights[i],
+            f"error_{unit}": error * factor,
+            f"error_sd_{unit}": sd * factor,
+            "w": error / sd,
+            f"smallest_detectable_{unit}": detectable * factor,
+            f"predicted_{unit}": model.predicted[i] * factor,
+            "left": separate.left[i],
+            "verdict": "together" if known and partners else _verdict(measure, error, sd, critical, detectable),
             "together": [
-                {"thing": found.names[j], "seen": "sum" if sign < 0 else "difference"} for j, sign in partners
+                {"thing": str(things[j]), "seen": "sum" if sign < 0 else "difference"} for j, sign in partners
             ],
-            "let_go": _let_go(counts, thing, unit, factor),
+            "let_go": _let_go(counts, thing, measure),
         }
-        out.append(record)
-    out.sort(key=lambda r: (-abs(r["w"] or 0.0), r["thing"]))
+        out[measure.list].append(record)
+    for records in out.values():
+        records.sort(key=lambda r: (-np.nan_to_num(abs(r["w"])), r["thing"]))
     return out
-
-
-def _verdict(kind: str, error: float | None, sd: float | None, w: float | None, k: float, leans: bool) -> str:
-    if error is None or sd is None or w is None:
-        return "unseen"
-    if leans:
-        return "together"
-    matters = RIGHT[_what(kind)]
-    if abs(w) > k:
-        return "slight" if abs(error) + 1.96 * sd < SLIGHT * matters else "wrong"
-    return "right" if (k + ndtri(POWER)) * sd <= matters else "weak"
-
-
-def _let_go(counts: Counts, thing: str, unit: str, factor: float) -> Record | None:
-    """What the jobs say together in which this thing's heights were let go as blunders."""
-    if thing not in counts.let_go:
-        return None
-    jobs, weight, first, second = counts.let_go[thing]
-    mean = first / weight
-    scatter = (second - first * mean) / max(jobs - 1, 1)
-    agree = bool(jobs >= AGREE_JOBS and scatter < 4.0 and abs(mean) * np.sqrt(weight) > 4.0)
-    return {"jobs": int(jobs), f"error_{unit}": _plain(mean * factor), f"error_sd_{unit}": _plain(factor / weight**0.5),
-            "agree": agree}  # fmt: skip
-
-
-def _changes(found: _Found, things: dict[str, Record]) -> list[Record]:
-    out = []
-    for full, step in found.steps.items():
-        _, before, after = found.splits[full][0]
-        thing, since, until = _times(full)
-        kind, name, *_ = Thing.of(thing)
-        unit, factor = UNITS[_what(kind)]
-        sides = {}
-        for side, one in (("before", before), ("after", after)):
-            at = found.names.index(one) if one in found.names else None  # a side that changed again is not one thing
-            sides[side] = _plain(found.model.error[at] * factor) if at is not None else None
-            sides[f"{side}_sd"] = _plain(found.model.sd[at] * factor) if at is not None else None
-        out.append(
-            {
-                "thing": thing, "kind": kind, "name": name, "unit": unit, **sides,
-                "change": _plain(step.size * factor), "change_sd": _plain(step.sd * factor), "w": _plain(step.w),
-                "chance": _plain(step.chance), "from_day": _day(step.from_day), "to_day": _day(step.to_day),
-                "likeliest_from": _day(step.last_before), "likeliest_to": _day(step.first_after),
-                "jobs_before": step.jobs_before, "jobs_after": step.jobs_after,
-                "since": _day(since), "until": _day(until),
-            }
-        )  # fmt: skip
-    return sorted(out, key=lambda c: (-abs(c["w"]), c["thing"], c["from_day"]))
-
-
-def _times(full: str) -> tuple[str, int | None, int | None]:
-    """A thing's own name, and the days between which it counted as this one: first day, last day.
-
-    >>> _times("equipment:P|before 900|from 500")
-    ('equipment:P', 500, 899)
-    """
-    parts = full.split("|")
-    since: int | None = None
-    until: int | None = None
-    while len(parts) > 1 and parts[-1].partition(" ")[0] in ("before", "from"):
-        word, _, day = parts.pop().partition(" ")
-        if word == "from":
-            since = max(since or 0, int(day))
-        else:
-            until = int(day) - 1 if until is None else min(until, int(day) - 1)
-    return "|".join(parts), since, until
-
-
-def _testable(model: Model) -> int:
-    return int(np.isfinite(model.sd).sum())
 
 
 def _usual(model: Model) -> dict[str, Record]:
     out = {}
-    for kind in sorted(model.kinds):
-        unit, factor = UNITS[_what(kind)]
-        out[kind] = {f"sd_{unit}": _plain(model.scale[kind] * factor), "things": int(np.sum(model.kind == kind))}
+    for kind, scale in sorted(model.scale.items()):
+        measure = KINDS[kind]
+        out[kind] = {f"sd_{measure.unit}": scale * measure.factor, "things": int(np.sum(model.kind == kind))}
     return out
 
 
-def _what(kind: str) -> str:
-    """ "offset", "scale" or "index"."""
-    return "scale" if kind.endswith("_scale") else "index" if kind == "index" else "offset"
+def _verdict(measure: Measure, error: float, sd: float, critical: float, detectable: float) -> str:
+    matters = measure.matters / measure.factor
+    if np.isnan(error):
+        return "unseen"
+    if abs(error) > critical * sd:
+        return "slight" if abs(error) + 1.96 * sd < SLIGHT * matters else "wrong"
+    return "right" if detectable <= matters else "weak"
+
+
+def _let_go(counts: Counts, thing: Thing, measure: Measure) -> Record | None:
+    """What the jobs say together in which this thing's heights were let go as blunders."""
+    if thing not in counts.let_go:
+        return None
+    jobs, weight, first, second = counts.let_go[thing].tolist()
+    mean, sd = first / weight, weight**-0.5
+    scatter = (second - first * mean) / max(jobs - 1, 1)
+    return {
+        "jobs": int(jobs),
+        f"error_{measure.unit}": mean * measure.factor,
+        f"error_sd_{measure.unit}": sd * measure.factor,
+        "agree": jobs >= AGREE_JOBS and scatter < 4.0 and abs(mean) > 4.0 * sd,
+    }
+
+
+def _changes(solved: _Solved, steps: dict[Shared, Step]) -> list[Record]:
+    model, at, out = solved.model, solved.information.at, []
+    for shared, step in steps.items():
+        thing, measure = shared.thing, KINDS[shared.thing.kind]
+        factor = measure.factor
+        sides: dict[str, float | None] = {}
+        for side, day in (("before", step.first_after - 1), ("after", step.first_after)):
+            i = at.get(shared.on(day, {shared: step.first_after}))  # a side that changed again is not one thing
+            sides |= {side: None, f"{side}_sd": None} if i is None else {
+                side: model.error[i] * factor, f"{side}_sd": model.sd[i] * factor}  # fmt: skip
+        out.append(
+            {
+                "thing": str(thing), "kind": thing.kind, "name": thing.name, "unit": measure.unit, **sides,
+                "change": step.size * factor, "change_sd": step.sd * factor, "w": step.w, "chance": step.chance,
+                "from_day": _day(step.from_day), "to_day": _day(step.to_day),
+                "likeliest_from": _day(step.last_before), "likeliest_to": _day(step.first_after),
+                "jobs_before": step.jobs_before, "jobs_after": step.jobs_after,
+                "since": _day(shared.since), "until": _day(shared.until),
+            }
+        )  # fmt: skip
+    return sorted(out, key=lambda c: (-abs(c["w"]), c["thing"], c["from_day"]))
 
 
 # ---- blunders ----
 
 
 def _blunders(counts: Counts) -> Record:
-    assumed = {kind: total / max(counts.jobs, 1) for kind, total in counts.stated.items()}
-    rates = _rates(counts, assumed)
-    tested = counts.stands["tested"]
-    everything = Tally()
+    tested, all_methods = counts.stands["tested"], Tally()
     for tally in counts.by["method"].values():
-        everything.add({"heights": tally.heights, "tested": tally.tested, "expected": tally.expected, "evidence": []})
-        everything.add_evidence([[b, n, s / n] for b, (n, s) in tally.bins.items()])
+        all_methods.add_evidence([(b, n, total / n) for b, (n, total) in tally.bins.items()])
     mean = counts.stands["expected"] / tested if tested else 0.02
-    overall = estimate_rate(*everything.factors, min(max(mean, 1e-4), 0.5)).rate if everything.bins else mean
-    total = sum(counts.causes.values())
-    causes = []
-    for cause, expected in sorted(counts.causes.items(), key=lambda item: (-item[1], item[0])):
-        low, high = (x / max(tested, 1.0) * 1000 for x in count_interval(expected))
-        causes.append({"cause": cause, "expected": _plain(expected), "share": _plain(expected / total),
-                       "per_thousand": _plain(expected / max(tested, 1.0) * 1000), "low": _plain(low),
-                       "high": _plain(high)})  # fmt: skip
+    overall = estimate_rate(*all_methods.factors, min(max(mean, 1e-4), 0.5)).rate if all_methods.bins else mean
     lists = {"observer": "observers", "method": "methods", "equipment": "equipment"}
     return {
-        "rates": rates,
-        "rate_of_heights": _plain(overall),
+        "rates": _rates(counts),
+        "rate_of_heights": overall,
         **{lists[of]: _ranked(tallies, overall) for of, tallies in counts.by.items()},
-        "causes": causes,
+        "causes": _causes(counts),
     }
 
 
-def _rates(counts: Counts, assumed: dict[str, float]) -> dict[str, Record]:
+def _rates(counts: Counts) -> dict[str, Record]:
     """Rates by kind, of the kinds that something tests."""
-    rows = [
-        ({k: float(n) for k, _, n in (part.partition(":") for part in made_of.split())}, *tally.factors)
+    classes = [
+        ({kind: float(n) for kind, _, n in (part.partition(":") for part in made_of.split())}, tally.factors)
         for made_of, tally in sorted(counts.classes.items())
         if made_of
     ]
-    kinds = sorted({kind for numbers, _, _ in rows for kind in numbers})
+    kinds = sorted({kind for numbers, _ in classes for kind in numbers})
     if not kinds:
         return {}
-    made_of = np.concatenate([np.tile([n.get(k, 0.0) for k in kinds], (len(c), 1)) for n, c, _ in rows])
-    count, factor = (np.concatenate(part) for part in zip(*((c, f) for _, c, f in rows), strict=True))
-    found = estimate_rates(made_of, count, factor, np.array([assumed[k] for k in kinds]))
+    members = np.array([[numbers.get(kind, 0.0) for kind in kinds] for numbers, _ in classes])
+    made_of = np.repeat(members, [len(factors[0]) for _, factors in classes], axis=0)
+    count, factor = (np.concatenate(part) for part in zip(*(factors for _, factors in classes), strict=True))
+    assumed = np.array([counts.stated[kind] for kind in kinds]) / counts.jobs
     out = {}
-    for kind, rate, tested in zip(kinds, found, count @ made_of, strict=True):
+    for kind, rate, before, tested in zip(
+        kinds, estimate_rates(made_of, count, factor, assumed), assumed, count @ made_of, strict=True
+    ):
         low, high = rate.interval()
-        out[kind] = {"rate": _plain(rate.rate), "low": _plain(low), "high": _plain(high),
-                     "assumed": _plain(assumed[kind]), "hypotheses": round(float(tested)),
-                     "expected": _plain(rate.expected)}  # fmt: skip
+        out[kind] = {"rate": rate.rate, "low": low, "high": high, "assumed": before,
+                     "hypotheses": round(float(tested)), "expected": rate.expected}  # fmt: skip
     return out
 
 
@@ -389,19 +293,24 @@ def _ranked(tallies: dict[str, Tally], overall: float) -> list[Record]:
     """Wrong heights by name, those of the highest rate first."""
     out = []
     for name, tally in tallies.items():
-        found: Rate = estimate_rate(*tally.factors, overall)
+        found = estimate_rate(*tally.factors, overall)
         low, high = found.interval()
         surely, _ = found.interval(1 - 2 * FALSE_ALARM / len(tallies))
-        out.append({"name": name, "heights": _plain(tally.heights), "tested": _plain(tally.tested),
-                    "expected": _plain(found.expected), "rate": _plain(found.rate), "low": _plain(low),
-                    "high": _plain(high), "stands_out": bool(surely > overall)})  # fmt: skip
+        out.append({"name": name, "heights": tally.heights, "tested": tally.tested, "expected": found.expected,
+                    "rate": found.rate, "low": low, "high": high, "stands_out": surely > overall})  # fmt: skip
     return sorted(out, key=lambda r: (-r["rate"], r["name"]))
+
+
+def _causes(counts: Counts) -> list[Record]:
+    total, thousands = sum(counts.causes.values()), max(counts.stands["tested"], 1.0) / 1000
+    out = []
+    for cause, expected in sorted(counts.causes.items(), key=lambda item: (-item[1], item[0])):
+        low, high = count_interval(expected)
+        out.append({"cause": cause, "expected": expected, "share": expected / total,
+                    "per_thousand": expected / thousands, "low": low / thousands,
+                    "high": high / thousands})  # fmt: skip
+    return out
 
 
 def _day(day: int | None) -> str | None:
     return None if day is None else date.fromordinal(day).isoformat()
-
-
-def _plain(value: Any) -> float | None:
-    """A plain float of nine digits, None where there is none: sums in another order give the same."""
-    return None if value is None or not np.isfinite(value) else float(f"{float(value):.9g}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,25 +59,22 @@ class Chances:
 def chances(bench: BenchBase, log_bayes: Floats, searched: Floats) -> Chances:
     """From the logarithm of each class's Bayes factor, and its probability where a search gave one, else NaN."""
     classes, rate = bench.classes, bench.family.rate
-    tested, label = classes.tested, classes.label
-    of = label[tested]
-    none = np.bincount(of, weights=np.log1p(-rate[tested]), minlength=len(log_bayes))
-    prior = -np.expm1(none)
+    tested, prior = classes.tested, classes.rates(rate)
     p = expit(np.log(prior / (1 - prior)) + np.minimum(log_bayes, MOST_LOG))
     p = np.where(np.isfinite(searched), searched, p)
     share = classes.shares(rate)
     posterior = np.zeros(len(rate))
-    posterior[tested] = p[of] * share[tested]
+    posterior[tested] = p[classes.label[tested]] * share[tested]
     cluster, count, factor = np.full(len(rate), -1), np.ones(len(rate)), _factor(posterior, rate)
     rivals = _clusters(bench, p) if isinstance(bench, Bench) else []
     alone = np.ones(len(p), dtype=bool)
     entries: list[tuple[Ints, float]] = []
     for number, some in enumerate(rivals):
-        together = _factor(np.array([min(p[some].sum(), 0.999)]), np.array([prior[some].sum()]))[0]
+        together = float(_factor(min(p[some].sum(), 0.999), prior[some].sum()))
         if together <= 1:
             continue
         alone[some] = False
-        entries.append((some, float(together)))
+        entries.append((some, together))
         for c in some.tolist():
             h = classes.members(c)
             cluster[h], count[h] = number, share[h] * p[c] / p[some].sum()
@@ -98,8 +95,9 @@ def _clusters(bench: Bench, p: Floats) -> list[Ints]:
     return [open_[label == k] for k in range(number) if np.sum(label == k) > 1]
 
 
-def _factor(posterior: Floats, prior: Floats) -> Floats:
+def _factor(posterior: npt.ArrayLike, prior: npt.ArrayLike) -> Floats:
     """Posterior odds over prior odds."""
+    posterior, prior = np.asarray(posterior), np.asarray(prior)
     return posterior / np.maximum(1 - posterior, 1e-13) / (prior / (1 - prior))
 
 
@@ -111,11 +109,11 @@ def evidence_of(bench: BenchBase, chance: Chances) -> dict[str, list[list[float]
     """
     family, classes = bench.family, bench.classes
     rates = vars(bench.net.job.settings.rates)
-    kinds = list(rates)
+    kinds, usual = list(rates), np.array(list(rates.values()))
     made_of = np.zeros((len(classes.representative), len(kinds)))
-    for h in np.flatnonzero(chance.tested).tolist():
-        kind = OF_ANOTHER_NAME.get(family.kind[h], family.kind[h])
-        made_of[classes.label[h], kinds.index(kind)] += family.rate[h] / rates[kind]
+    tested = np.flatnonzero(chance.tested)
+    column = np.array([kinds.index(OF_ANOTHER_NAME.get(kind, kind)) for kind in family.kind[tested]], dtype=np.int64)
+    np.add.at(made_of, (classes.label[tested], column), family.rate[tested] / usual[column])
     factors: dict[str, list[float]] = defaultdict(list)
     for some, factor in chance.entries:
         numbers = made_of[some].sum(axis=0)
@@ -142,11 +140,14 @@ def histogram(factor: Floats, weight: Floats | None = None) -> list[list[float]]
 
 @dataclass(frozen=True)
 class Stand:
-    """A stand's height with who read it, how, and of what it is; chance that it or a reading of it is wrong."""
+    """A stand's height with who read it, how, and of what it is.
 
-    observer: tuple[str, ...]
-    method: tuple[str, ...]
-    equipment: tuple[str, ...]
+    chance : that it or a reading of it is wrong, where something tests it; count, factor : as in `Chances`.
+    """
+
+    observer: list[str]
+    method: list[str]
+    equipment: list[str]
     tested: bool
     chance: float
     count: float
@@ -155,59 +156,54 @@ class Stand:
 
 def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     """Every stand with a height."""
-    readings, rows = net.readings, net.rows(Kind.HEIGHT)
-    at: dict[int, list[int]] = defaultdict(list)
-    for i, node in enumerate(net.head[rows].tolist()):
-        at[node].append(i)
-    thing: list[str] = thing_of(net).tolist() if len(readings) else []
-    columns = {c: readings[c].tolist() for c in ("by", "kind", "scale")} if len(readings) else {}
-    unit = net.job.settings.units.length
-    of: dict[int, list[int]] = defaultdict(list)
-    for h in np.flatnonzero(family.of(*TAPED)).tolist():
-        of[int(family.node[h])].append(h)
+    readings, unit = net.readings, net.job.settings.units.length
+    if not len(readings):
+        return []
+    observer, thing = readings["by"].tolist(), thing_of(net).tolist()
+    ways = zip(readings["kind"], readings["scale"], strict=True)
+    method = [f"{METHODS[kind]}, {scale or unit}" for kind, scale in ways]
+    at = _grouped(net.head[net.rows(Kind.HEIGHT)])
+    hypotheses = np.flatnonzero(family.of(*TAPED))
     out = []
-    for node, hs in of.items():
-        here, tested = at[node], chance.tested[hs]
+    for node, some in _grouped(family.node[hypotheses]).items():
+        hs, here = hypotheses[some], at[node]
+        tested, rival = chance.tested[hs], chance.cluster[hs] >= 0
         p, prior = (float(1 - np.prod(1 - x[hs][tested])) for x in (chance.posterior, chance.prior))
-        count, factor = 1.0, float(_factor(np.array([p]), np.array([prior]))[0]) if tested.any() else 1.0
-        rival = chance.cluster[hs] >= 0
+        count, factor = 1.0, float(_factor(p, prior)) if tested.any() else 1.0
         if rival.any():  # in terms of the rate of the stand
             count = float(min(chance.count[hs][rival].sum(), 1.0))
             factor = float(np.max(1 + (chance.factor[hs][rival] - 1) * chance.prior[hs][rival] / prior))
-        methods = (f"{METHODS[columns['kind'][i]]}, {columns['scale'][i] or unit}" for i in here)
-        out.append(
-            Stand(
-                _unique(columns["by"][i] for i in here),
-                (" and ".join(sorted(set(methods))),),
-                _unique(thing[i] for i in here),
-                bool(tested.any()),
-                p,
-                count,
-                factor,
-            )
-        )
+        names, things = (list(dict.fromkeys(of[i] for i in here if of[i])) for of in (observer, thing))
+        way = " and ".join(sorted({method[i] for i in here}))
+        out.append(Stand(names, [way], things, bool(tested.any()), p, count, factor))
     return out
 
 
-def _unique(names: Iterable[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for name in names if name))
+def _grouped(labels: Ints) -> dict[int, list[int]]:
+    """Positions of each label."""
+    found: dict[int, list[int]] = defaultdict(list)
+    for i, label in enumerate(labels.tolist()):
+        found[label].append(i)
+    return found
 
 
 def gathered(stands: list[Stand], of: str) -> dict[str, Record]:
     """Stands by name; one that several persons read counts for each in part."""
-    found: dict[str, list[tuple[Stand, float]]] = defaultdict(list)
+    found: dict[str, list[tuple[float, ...]]] = defaultdict(list)
     for stand in stands:
         names = getattr(stand, of)
         for name in names:
-            found[name].append((stand, 1 / len(names)))
+            found[name].append((1 / len(names), stand.tested, stand.chance, stand.count, stand.factor))
     out = {}
     for name, entries in sorted(found.items()):
-        tested = [(s, part) for s, part in entries if s.tested]
+        rows = np.array(entries)
+        tested = rows[rows[:, 1] > 0]
+        part, _, chance, count, factor = tested.T
         out[name] = {
-            "heights": round(sum(part for _, part in entries), 4),
-            "tested": round(sum(part for _, part in tested), 4),
-            "expected": round(sum(s.chance * part for s, part in tested), 6),
-            "evidence": histogram(np.array([s.factor for s, _ in tested]), np.array([s.count * p for s, p in tested])),
+            "heights": round(float(rows[:, 0].sum()), 4),
+            "tested": round(float(part.sum()), 4),
+            "expected": round(float(chance @ part), 6),
+            "evidence": histogram(factor, count * part),
         }
     return out
 
@@ -215,12 +211,8 @@ def gathered(stands: list[Stand], of: str) -> dict[str, Record]:
 def causes_of(result: Mapping[str, Any]) -> dict[str, float]:
     """Expected number of wrong heights by cause; a stand that instrument and target share counts once."""
     total: dict[str, float] = defaultdict(float)
-    counted: set[str] = set()
-    for table in ("setups", "targets"):
-        for stand in result[table]:
-            if not stand["causes"] or stand["hypothesis"] in counted:
-                continue
-            counted.add(stand["hypothesis"])
-            for cause in stand["causes"]:
-                total[cause["cause"]] += stand["probability"] * cause["probability"]
+    stands = {stand["hypothesis"]: stand for stand in [*result["targets"], *result["setups"]] if stand["causes"]}
+    for stand in stands.values():
+        for cause in stand["causes"]:
+            total[cause["cause"]] += stand["probability"] * cause["probability"]
     return {cause: round(count, 6) for cause, count in sorted(total.items()) if count >= 1e-6}

@@ -1,4 +1,4 @@
-"""Every job below a folder: job folders, workbooks, LandXML files; what is passed over is said.
+"""Every job below a folder, as the readers of field files claim them; what is passed over is said.
 
 A folder with one of a job's tables, or a job.toml, is a job, and no other job is looked for inside it.  Reports and
 hidden folders are not entered.  Nothing is opened further than to see what it is.
@@ -7,28 +7,21 @@ hidden folders are not entered.  Nothing is opened further than to see what it i
 from __future__ import annotations
 
 import os
-import re
-import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from heightnet.ledger.recorded import TABLES
+from heightnet.job.readers.registry import Reader, readers
 
 STORE_FILE = "archive.sqlite"  # its folder is what an archive run wrote
 REPORT_FILE, REPORT_SIGN = "results.json", b"heightnet-results/"
-WORKBOOKS, OLD_WORKBOOKS = (".xlsx", ".xlsm"), (".xls", ".ods", ".xlsb")
-LANDXML = (".xml", ".landxml")
-SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^<>]*?\bname\s*=\s*[\"']([^\"']{1,120})[\"']")
-SURVEY = re.compile(rb"<(?:\w+:)?Survey[\s>/]")
-BLOCK = 2**20
 
 
 @dataclass(frozen=True)
 class Found:
     """A job: its path below the archive's folder ("." where that folder is the job), what it is, its size in bytes.
 
-    kind : "folder", "workbook" or "landxml".
+    kind : the name of the reader that claims it: "folder", "workbook", "landxml".
     """
 
     path: str
@@ -55,12 +48,13 @@ def find_jobs(folder: Path, output: Path) -> Iterator[Found | PassedOver]:
                 entries = sorted(scan, key=lambda entry: entry.name)
             if Path(here).resolve() == home or _is_report(entries):
                 continue
-            is_job = any(_is_job_file(entry) for entry in entries)
-            if is_job and inside:
+            names = {entry.name.casefold() for entry in entries}
+            reader = next((reader for reader in readers() if names & reader.inside()), None)
+            if reader and inside:
                 yield PassedOver(path, f"inside the job {inside}")
-            elif is_job:
+            elif reader:
                 inside = path or "."
-                yield Found(inside, "folder", sum(_size(entry) for entry in entries if _is_job_file(entry)))
+                yield Found(inside, reader.name, _size(reader.files(Path(here))))
             below = []
             for entry in entries:
                 name = f"{path}/{entry.name}" if path else entry.name
@@ -81,11 +75,6 @@ def find_jobs(folder: Path, output: Path) -> Iterator[Found | PassedOver]:
             yield PassedOver(path or ".", f"could not be read: {error.strerror or error}")
 
 
-def _is_job_file(entry: os.DirEntry[str]) -> bool:
-    stem, suffix = os.path.splitext(entry.name.casefold())
-    return entry.name.casefold() == "job.toml" or (suffix == ".csv" and stem in TABLES)
-
-
 def _is_report(entries: list[os.DirEntry[str]]) -> bool:
     """Whether a folder was written by this program: the report of a job, or of an archive."""
     for entry in entries:
@@ -99,58 +88,32 @@ def _is_report(entries: list[os.DirEntry[str]]) -> bool:
 
 def _file(entry: os.DirEntry[str], name: str, inside: str) -> Iterator[Found | PassedOver]:
     suffix = os.path.splitext(entry.name)[1].casefold()
-    kind = why_not = ""
+    for reader in readers():
+        if suffix in reader.turned_away:
+            yield PassedOver(name, reader.turned_away[suffix])
+        elif suffix in reader.suffixes:
+            yield from _looked_at(reader, Path(entry.path), name, inside)
+
+
+def _looked_at(reader: Reader, path: Path, name: str, inside: str) -> Iterator[Found | PassedOver]:
     try:
-        if suffix in WORKBOOKS:
-            kind, why_not = (
-                "workbook",
-                "" if _has_tables(entry.path) else "a workbook without a sheet named like a table",
-            )
-        elif suffix in OLD_WORKBOOKS:
-            kind, why_not = "workbook", "a workbook of a kind that is not read; if it is a job, save it as .xlsx"
-        elif suffix in LANDXML and _is_landxml(entry.path):
-            kind, why_not = "landxml", "" if _has_survey(entry.path) else "LandXML without a survey in it"
+        why_not = reader.look(path)
     except OSError as error:
-        kind, why_not = "file", f"could not be read: {error.strerror or error}"
-    if kind and (why_not or inside):
+        why_not = f"could not be read: {error.strerror or error}"
+    if why_not or (inside and why_not is not None):
         yield PassedOver(name, why_not or f"inside the job {inside}")
-    elif kind:
-        yield Found(name, kind, _size(entry))
+    elif why_not is not None:
+        yield Found(name, reader.name, _size(reader.files(path)))
 
 
-def _has_tables(path: str) -> bool:
-    """Whether a workbook has a sheet named like a table; a damaged one may have had."""
-    try:
-        with zipfile.ZipFile(path) as book, book.open("xl/workbook.xml") as stream:
-            names = [m.decode("utf-8", "replace").strip().casefold() for m in SHEET.findall(stream.read(BLOCK))]
-    except OSError:
-        raise
-    except Exception:  # zipfile and zlib have a dozen ways to say that a file is damaged; reading it says which
-        return True
-    return any(name in TABLES for name in names)
-
-
-def _is_landxml(path: str) -> bool:
-    with open(path, "rb") as stream:
-        return b"<LandXML" in re.sub(rb"<\w+:LandXML", b"<LandXML", stream.read(4096).replace(b"\0", b""))
-
-
-def _has_survey(path: str) -> bool:
-    tail = b""
-    with open(path, "rb") as stream:
-        while block := stream.read(BLOCK):
-            plain = (tail + block).replace(b"\0", b"")  # however wide its characters are written
-            if SURVEY.search(plain):
-                return True
-            tail = plain[-100:]
-    return False
-
-
-def _size(entry: os.DirEntry[str]) -> int:
-    try:
-        return entry.stat().st_size
-    except OSError:  # a link that leads nowhere: reading it will say so
-        return 0
+def _size(files: Iterable[Path]) -> int:
+    size = 0
+    for file in files:
+        try:
+            size += file.stat().st_size
+        except OSError:  # a link that leads nowhere: reading it will say so
+            continue
+    return size
 
 
 def _writable(name: str) -> bool:

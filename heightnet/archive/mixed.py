@@ -25,12 +25,10 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.sparse.linalg import splu
 
+from heightnet.archive.things import KINDS
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-USUAL = {"equipment": 5e-4, "instrument": 5e-4, "tape": 5e-4, "observer": 5e-4,
-         "equipment_scale": 5e-4, "tape_scale": 5e-4, "index": 5e-5}  # fmt: skip
-"""Scale of a kind before the archive has its say: m, m/m, rad.  Judgement, not measured."""
 
 NU = 2.0
 
@@ -87,7 +85,7 @@ class Model:
         self.kinds = tuple(dict.fromkeys(kind))
         self.u, self.G = u, G
         self.pieces = list(_pieces(u, G))
-        self.scale = dict(tau or {k: USUAL[k] for k in self.kinds})
+        self.scale = dict(tau or {k: KINDS[k].usual for k in self.kinds})
         self.penalty = np.array([self.scale[k] ** -2.0 for k in self.kind]).reshape(len(u))
         self._constant = constant
         self._alone = np.flatnonzero(np.asarray(G.diagonal()) <= 0)
@@ -145,7 +143,7 @@ class Model:
             for k, at in members.items():
                 weight = self.penalty[at] * self.scale[k] ** 2
                 told = np.sum(1 - self.variance[at] * self.penalty[at])  # of the things, how many the jobs speak of
-                s2 = (np.sum(weight * self.predicted[at] ** 2) + USUAL[k] ** 2) / (max(told, 0.0) + 1)
+                s2 = (np.sum(weight * self.predicted[at] ** 2) + KINDS[k].usual ** 2) / (max(told, 0.0) + 1)
                 change = max(change, abs(np.log(s2 / self.scale[k] ** 2)))
                 self.scale[k] = float(np.sqrt(s2))
                 second = self.predicted[at] ** 2 + self.variance[at]

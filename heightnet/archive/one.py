@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -20,14 +20,15 @@ from heightnet.archive.find import Found
 from heightnet.errors import HeightnetError, InputErrors
 from heightnet.exits import Exit, status_of
 from heightnet.faults import Fault
-from heightnet.memory import TooLarge, require, rows_in
+from heightnet.job.readers.registry import Reader, named, register
+from heightnet.memory import TooLarge
 
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 5  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
+RECORD = 6  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
-IMPORTED, FIGURES = "imported", "figures"
+FIGURES = "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one
 RESULTS, ERRORS = "results.json", "errors.txt"
 OURS = (RESULTS, "report.html", "setups.csv", "targets.csv", "marks.csv", ERRORS)
@@ -45,6 +46,7 @@ class Order:
     hide : "" or the way observers are hidden, see `heightnet.job.observers`.
     hide_key : what their codes are made with, hexadecimal.
     seconds : that the search of one job may take; None: as many as its budget needs.
+    readers : of field files, that a worker has to be told of.
     """
 
     folder: str
@@ -54,6 +56,7 @@ class Order:
     hide: str = ""
     hide_key: str = ""
     seconds: float | None = None
+    readers: tuple[Reader, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,8 @@ class Outcome:
 
 def check_jobs(jobs: list[tuple[Found, str | None]], order: Order) -> list[Outcome]:
     """Check some jobs, each with the key of its last check; one task of a worker."""
+    for reader in order.readers:
+        register(reader)
     return [check_one(found, known, order) for found, known in jobs]
 
 
@@ -96,22 +101,15 @@ def key_of(found: Found, order: Order) -> str:
     """A hash of all that a record depends on: the job's content, the settings, this program's version."""
     digest = hashlib.sha256()
     path = Path(order.folder, found.path)
-    for file in sorted(_inputs(path)) if found.kind == "folder" else [path]:
+    for file in named(found.kind).files(path):
         digest.update(f"{file.name}\0".encode("utf-8", "surrogateescape"))
         with file.open("rb") as stream:
             digest.update(hashlib.file_digest(stream, "sha256").digest())
     made_with = {"record": RECORD, "heightnet": heightnet.__version__, "kind": found.kind, **asdict(order)}
-    del made_with["folder"], made_with["output"]  # an archive may be moved
+    for name in ("folder", "output", "readers"):  # an archive may be moved; of readers that of the job counts
+        del made_with[name]
     digest.update(json.dumps(made_with, sort_keys=True).encode("utf-8"))
     return digest.hexdigest()
-
-
-def _inputs(folder: Path) -> Iterator[Path]:
-    """Files of a job's folder that reading it looks at."""
-    for entry in folder.iterdir():
-        name = entry.name.casefold()
-        if (name.endswith(".csv") or name == "job.toml") and not name.startswith(".") and entry.is_file():
-            yield entry
 
 
 def report_folder(found: Found, order: Order) -> Path:
@@ -129,7 +127,7 @@ def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     def quiet(stage: str) -> None:
         """Nobody watches one job of many."""
 
-    job = _read(found, order, folder)
+    job = _read(found, order)
     if order.settings:
         job = with_settings(job, order.settings)
     facts = judged(job, quiet, order.seconds)
@@ -150,21 +148,11 @@ def _put(folder: Path) -> list[Path]:
     return written
 
 
-def _read(found: Found, order: Order, folder: Path) -> Job:
-    """The job as ``check`` reads it; LandXML by way of a folder of tables, which stays beside the report."""
+def _read(found: Found, order: Order) -> Job:
+    """The job as ``check`` reads it."""
     from heightnet.job.read import read_job
 
-    path = Path(order.folder, found.path)
-    require(rows_in(path), found.path)
-    if found.kind == "landxml":
-        from heightnet.job.landxml_job import import_landxml
-
-        tables = folder / IMPORTED
-        shutil.rmtree(tables, ignore_errors=True)
-        import_landxml(path, tables)
-        job = replace(read_job(tables), name=path.stem)
-    else:
-        job = read_job(path)
+    job = read_job(Path(order.folder, found.path))
     if order.hide:
         from heightnet.job.observers import hide_observers
 
@@ -239,7 +227,7 @@ def tidy(found: Found, order: Order) -> None:
 
 def _tidy(folder: Path, keep: Collection[str]) -> None:
     """Take away what an earlier run left: reports that no longer hold, what a process that died wrote by halves."""
-    for half in (*folder.glob(".*.part"), *folder.glob(f".{IMPORTED}-*")):
+    for half in folder.glob(".*.part"):
         if half.name not in keep:
             shutil.rmtree(half) if half.is_dir() else half.unlink(missing_ok=True)
     for name in OURS:

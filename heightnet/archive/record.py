@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 
 from heightnet.archive.find import Found
@@ -12,10 +11,10 @@ from heightnet.report.story import tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 from heightnet.rows import Record
+from heightnet.tasks.next import DAY
 
 COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
 ERROR = "error"  # the state of a job that could not be read or adjusted
-DATE = re.compile(r"(\d{4}-\d{2}-\d{2})(?!\d)")
 
 
 def record_of(found: Found, result: Result, report: str | None) -> Record:
@@ -102,5 +101,5 @@ def _dates(texts: list[str]) -> list[str]:
     >>> _dates(["2025-05-03T09:10", "3 May", "2025-04-30"])
     ['2025-04-30', '2025-05-03']
     """
-    days = sorted(match[1] for text in texts if (match := DATE.search(text)))
+    days = sorted(match[1] for text in texts if (match := DAY.search(text)))
     return [days[0], days[-1]] if days else []

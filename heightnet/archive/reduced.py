@@ -12,10 +12,8 @@ for blunders never as smaller than stated.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import numpy as np
@@ -25,7 +23,7 @@ from scipy import sparse
 from scipy.special import expit, logsumexp
 
 from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
-from heightnet.archive.sums import REDUCED
+from heightnet.archive.sums import REDUCED, plain
 from heightnet.archive.things import Things, things_of
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
@@ -34,6 +32,7 @@ from heightnet.judge.search import Candidates, search
 from heightnet.ledger.thing import ids_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
+from heightnet.tasks.next import DAY
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -44,7 +43,6 @@ SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, o
 LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
 LOST = 1e-3  # part of what the job knew of a thing under which it is gone once blunders are freed
 HUGE_LOG = 300.0  # of a Bayes factor; beyond it they overflow, and nothing is surer
-DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
 
 
 def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -> Record:
@@ -81,11 +79,11 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
         "schema": REDUCED,
         "job": net.job.name,
         "date": median_day(net.job),
-        "things": list(things.names),
+        "things": list(map(str, things.things)),
         "heights": things.heights.tolist(),
-        "own": _short(seen.own),
-        "u": _short(u),
-        "G": _short(G[np.triu_indices(len(things))]),
+        "own": plain(seen.own),
+        "u": plain(u),
+        "G": plain(G[np.triu_indices(len(things))]),
         "freed": [str(bench.family.ids[h]) for h in seen.freed],
         "let_go": let_go,
         "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
@@ -120,7 +118,7 @@ class _Seen:
         known = after > LEFT * self.own
         lost = (before > LEFT * self.own) & (after <= LOST * before)
         let_go = {
-            things.names[i]: _short(np.array([self.u[i] / before[i], before[i] ** -0.5]))
+            str(things.things[i]): plain([self.u[i] / before[i], before[i] ** -0.5])
             for i in np.flatnonzero(lost).tolist()
         }
         known &= ~lost
@@ -142,7 +140,7 @@ def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:
     log_det = np.linalg.slogdet(np.eye(len(things)) + G_t * np.outer(spread, spread))[1]
     evidence = evidence - 0.5 * log_det + 0.5 * np.einsum("gs,gst,gt->g", u_t, P, u_t)
 
-    common = np.isin(bench.family.ids[classes.representative], ids_of("group", things.names))
+    common = np.isin(bench.family.ids[classes.representative], ids_of("group", things.things))
     # that standard deviations were overstated must not make blunders of what are none
     careful = (bench.factors.tape >= 1) & (bench.factors.sight >= 1)
     chosen, each, weight = _likely(bench, judgement, u[careful], G[careful], evidence[careful], common)
@@ -176,12 +174,13 @@ def _likeliest(judgement: Judgement) -> tuple[int, ...]:
 def _freed(u: Floats, G: Floats, count: int) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """u and G of the first ``count`` columns, as they are and with the others freed."""
     before = u[:count], G[:count, :count]
-    if len(u) == count:
-        return before, before
-    inside = G[count:, count:].copy()
-    inside[np.diag_indices(len(inside))] *= 1 + 1e-9
-    part = np.linalg.solve(inside, np.column_stack([G[count:, :count], u[count:]]))
+    part = np.linalg.solve(_firm(G[count:, count:]), np.column_stack([G[count:, :count], u[count:]]))
     return before, (before[0] - G[:count, count:] @ part[:, -1], before[1] - G[:count, count:] @ part[:, :-1])
+
+
+def _firm(G: Floats) -> Floats:
+    """(..., f, f) a little more on the diagonals, so that what is freed twice over can be solved for."""
+    return G * (1 + 1e-9 * np.eye(G.shape[-1]))
 
 
 def _likely(
@@ -200,17 +199,16 @@ def _likely(
     chosen = np.sort(chosen[chance[chosen] >= WORTH_A_LOOK])
     if not len(chosen):
         return chosen, np.zeros(0), weight
-    prior = bench.candidates
-    some = prior.some(chosen)
+    some = bench.candidates.some(chosen)
     block = G[:, chosen[:, None], chosen[None, :]]
-    base = 0  # the factors stand in rising order, and 1 is the least
-    posterior = search(u[:, chosen], block, evidence, some, bench.closing.k, base)
+    # the factors stand in rising order, and 1 is the least
+    posterior = search(u[:, chosen], block, evidence, some, bench.closing.k, base=0)
     return chosen, posterior.each, posterior.grid
 
 
 def _weights(u: Floats, G: Floats, evidence: Floats) -> Floats:
     """(g,) probability of each point of the grid with classes of u (g, f) and G (g, f, f) freed."""
-    G = G + 1e-9 * np.einsum("gff->gf", G)[:, :, None] * np.eye(u.shape[1])
+    G = _firm(G)
     gain = np.einsum("gf,gf->g", u, np.linalg.solve(G, u[:, :, None])[:, :, 0]) - np.linalg.slogdet(G)[1]
     total = evidence + 0.5 * gain
     return np.asarray(np.exp(total - logsumexp(total)))
@@ -230,8 +228,7 @@ def _seen_widely(bench: BenchBase, judgement: Judgement, things: Things) -> _See
     u, G = bench.fit.reduce(sparse.hstack([things.C, family.C[:, freed]], format="csc"))
     count = len(things)
     before, after = _freed(u, G, count)
-    rest, inside = u[count:], G[count:, count:] + 1e-9 * np.diag(np.diag(G)[count:])
-    chi2 = bench.fit.chi2 - float(rest @ np.linalg.solve(inside, rest))
+    chi2 = bench.fit.chi2 - float(u[count:] @ np.linalg.solve(_firm(G[count:, count:]), u[count:]))
     scale = max(bench.fit.dof - len(freed), 1) / max(chi2, 1e-300)  # 1 / variance factor
     beside = bench.freed(judgement.u, judgement.explanations[0].members)[:2]
     u_beside, G_beside = (scale * x[classes.representative] for x in beside)
@@ -253,13 +250,9 @@ def _log_bayes_beside(u: Floats, G: Floats, prior: Candidates, settled: Ints) ->
     left_u, left = u.copy(), diagonal.copy()
 
     def let_go(of: Any, some: Ints) -> None:
-        if not len(some):
-            return
-        inside = G[:, some[:, None], some[None, :]].copy()
-        inside[:, np.arange(len(some)), np.arange(len(some))] *= 1 + 1e-9
         beside = G[:, some][:, :, of]
         right = np.concatenate([beside, u[:, some, None]], axis=2)
-        part = np.linalg.solve(inside, right)
+        part = np.linalg.solve(_firm(G[:, some[:, None], some[None, :]]), right)
         left_u[:, of] = u[:, of] - np.einsum("gsc,gs->gc", beside, part[:, :, -1])
         left[:, of] = diagonal[:, of] - np.einsum("gsc,gsc->gc", beside, part[:, :, :-1])
 
@@ -272,18 +265,6 @@ def _log_bayes_beside(u: Floats, G: Floats, prior: Candidates, settled: Ints) ->
 
 def median_day(job: Any) -> str | None:
     """The median of the days that stand in the job's ``when`` columns, ISO."""
-    texts = pd.concat([job.setups["when"], job.targets["when"], job.tape["when"]], ignore_index=True)
-    days = []
-    for text, count in texts[texts != ""].value_counts().items():
-        match = DAY.search(str(text))
-        if match:
-            try:
-                days += [date(*map(int, match.groups())).toordinal()] * int(count)
-            except ValueError:  # the 31st of a month of 30 days
-                continue
-    return date.fromordinal(int(np.median(days))).isoformat() if days else None
-
-
-def _short(values: Floats) -> list[float]:
-    """Nine digits: far below what any of it is known to, far above what sums of many need."""
-    return [float(f"{x:.9g}") for x in values]
+    texts = pd.concat([job.setups["when"], job.targets["when"], job.tape["when"]])
+    days = pd.to_datetime(texts.str.extract(DAY, expand=False), format="%Y-%m-%d", errors="coerce")  # no 30 February
+    return None if days.isna().all() else days.median().date().isoformat()

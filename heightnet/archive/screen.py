@@ -19,6 +19,7 @@ from heightnet.archive.store import Store
 from heightnet.errors import HeightnetError
 from heightnet.exits import Exit
 from heightnet.faults import Fault
+from heightnet.job.readers.registry import added, readers
 from heightnet.result import CONTRADICTED
 
 Tell = Callable[[str, int, int], None]
@@ -104,7 +105,8 @@ def screen_archive(
         parquet = _has_pyarrow(asked_for=bool(parquet))
     _only_ours(folder, output)
     with Store(output) as store:
-        order = Order(str(folder), str(output), settings, page, hide, _same_archive(store, folder, hide), seconds)
+        key = _same_archive(store, folder, hide)
+        order = Order(str(folder), str(output), settings, page, hide, key, seconds, added())
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
         _find(store, folder, output, tell, stop)
         faults: dict[str, Fault] = {}
@@ -128,7 +130,8 @@ def _find(store: Store, folder: Path, output: Path, tell: Tell, stop: Callable[[
     counts = store.counts()
     if not counts["found"] and not counts["dropped"]:
         passed = f" {counts['passed_over']} were passed over." if counts["passed_over"] else ""
-        raise HeightnetError(f"{folder}: no job in it: no folder of tables, no workbook, no LandXML survey.{passed}")
+        kinds = ", ".join(f"no {reader.called}" for reader in readers())
+        raise HeightnetError(f"{folder}: no job in it: {kinds}.{passed}")
 
 
 def _check(

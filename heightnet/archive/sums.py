@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cache
+from math import isfinite
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from heightnet.archive.things import OFFSETS
+from heightnet.archive.things import KINDS, OFFSET, Shared
+from heightnet.errors import HeightnetError
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
@@ -23,75 +25,53 @@ Ints = npt.NDArray[np.int64]
 REDUCED = "heightnet-reduced/2"  # the form of the records
 KEPT = 1 << 20  # entries of a sum gathered before equal ones are added up
 MOST_BINS = 48  # of a thing's time line
-ROOM = 8
 
-Split = tuple[int, str, str]
-"""A day from which a thing counts as another, and the names of what it was and what it is."""
+
+def plain(value: Any) -> Any:
+    """Facts as JSON has them, numbers with nine digits: far below what any of it is known to, and sums in another order
+    give the same; None where there is no finite one.
+
+    >>> plain({"u": np.array([1 / 3, np.inf]), "jobs": 3})
+    {'u': [0.333333333, None], 'jobs': 3}
+    """
+    if isinstance(value, dict):
+        return {key: plain(one) for key, one in value.items()}
+    if isinstance(value, list | np.ndarray):
+        return [plain(one) for one in value]
+    if isinstance(value, float):
+        return float(f"{value:.9g}") if isfinite(value) else None
+    return value
 
 
 @dataclass(frozen=True)
 class Block:
-    """What one job says of its things: names, score u (t,), information G (t, t), own information; day or None."""
+    """What one job says of its things: score u (t,), information G (t, t), own information, readings; day or None."""
 
-    names: list[str]
+    things: list[Shared]
     u: Floats
     G: Floats
     own: Floats
-    heights: list[int]
+    heights: Ints
     day: int | None
 
 
-def block_of(record: Mapping[str, Any], splits: Mapping[str, Sequence[Split]] | None = None) -> Block:
-    """The numbers of a record; things that changed under the name of their day."""
-    names, count = list(record["things"]), len(record["things"])
-    G = np.zeros((count, count))
-    i, j = _upper(count)
+def block_of(record: Record, changed: Mapping[Shared, int] | None = None) -> Block:
+    """The numbers of a record; things that changed as what they were on its day."""
+    day = day_of(record)
+    things = [Shared(Thing.of(id)).on(day, changed or {}) for id in record["things"]]
+    G = np.zeros((len(things), len(things)))
+    i, j = _upper(len(things))
     G[i, j] = G[j, i] = record["G"]
-    day = date.fromisoformat(record["date"]).toordinal() if record["date"] else None
-    if splits:
-        names = [split_name(name, day, splits) for name in names]
-    block = Block(names, np.array(record["u"]), G, np.array(record["own"]), list(record["heights"]), day)
-    return block if len(set(names)) == count else _merged(block)
+    return Block(things, np.array(record["u"]), G, np.array(record["own"]), np.array(record["heights"]), day)
+
+
+def day_of(record: Record) -> int | None:
+    return date.fromisoformat(record["date"]).toordinal() if record["date"] else None
 
 
 @cache
 def _upper(count: int) -> tuple[Ints, Ints]:
     return np.triu_indices(count)
-
-
-def _merged(block: Block) -> Block:
-    """Things of one name, two people of the same initials, as the one thing they are called."""
-    names = list(dict.fromkeys(block.names))
-    S = np.array([[float(one == name) for one in block.names] for name in names])
-    heights = (S @ block.heights).astype(int).tolist()
-    return Block(names, S @ block.u, S @ block.G @ S.T, S @ block.own, heights, block.day)
-
-
-def split_name(name: str, day: int | None, splits: Mapping[str, Sequence[Split]]) -> str:
-    """The name under which a thing counts on a day; on an unknown day, that of a thing by itself.
-
-    >>> split_name("equipment:P", 12, {"equipment:P": [(10, "equipment:P|-10", "equipment:P|10-")]})
-    'equipment:P|10-'
-    """
-    while name in splits:
-        if day is None:
-            return f"{name}|?"
-        first, before, after = splits[name][0]
-        name = after if day >= first else before
-    return name
-
-
-class Index:
-    """Positions of names, in order of appearance."""
-
-    def __init__(self) -> None:
-        self.at: dict[str, int] = {}
-
-    def __len__(self) -> int:
-        return len(self.at)
-
-    def of(self, names: Sequence[str]) -> Ints:
-        return np.array([self.at.setdefault(name, len(self.at)) for name in names], dtype=np.int64)
 
 
 class Information:
@@ -104,85 +84,72 @@ class Information:
     Parameters
     ----------
     omega : (k,) m.
+
+    Attributes
+    ----------
+    at : position of each thing, in order of appearance.
     """
 
-    def __init__(self, index: Index, omega: Floats) -> None:
-        self.index, self.omega = index, np.asarray(omega, dtype=float)
-        self.constant = np.zeros(len(self.omega))
-        self._u = np.zeros((len(self.omega), 0))
-        self._own = np.zeros(0)
-        self._jobs = np.zeros(0)
-        self._heights = np.zeros(0)
-        self._i: list[Ints] = []
-        self._j: list[Ints] = []
-        self._v: list[Floats] = []
+    def __init__(self, omega: Sequence[float]) -> None:
+        self.at: dict[Shared, int] = {}
+        self.omega = np.array(omega, dtype=float)
+        self._constant = np.zeros(len(omega))
+        self._rows = np.zeros((len(omega) + 3, 0))  # u, then own information, jobs, heights
+        self._G = [sparse.csr_array((0, 0))] * len(omega)
+        self._gathered: list[tuple[Ints, Floats, Floats]] = []  # positions (t,), rows (k + 3, t), G (k, t, t)
         self._size = 0
-        self._sums: list[sparse.csr_array] = []
 
-    def add(self, block: Block) -> tuple[Ints, npt.NDArray[Any], npt.NDArray[Any]]:
+    def add(self, block: Block) -> tuple[Ints, Floats, Floats]:
         """Count a job in; positions of its things, u (k, t) and G (k, t, t) as counted."""
-        at = self.index.of(block.names)
-        self._grow()
-        count = len(at)
-        W = np.where([Thing.of(n).kind in OFFSETS for n in block.names], self.omega[:, None] ** 2, 0.0)
-        spread = np.eye(count) + block.G[None] * W[:, None, :]
-        part = np.linalg.solve(spread, np.broadcast_to(np.column_stack([block.G, block.u]), (len(W), count, count + 1)))
+        at = np.array([self.at.setdefault(thing, len(self.at)) for thing in block.things], dtype=np.int64)
+        W = np.where([KINDS[shared.thing.kind] is OFFSET for shared in block.things], self.omega[:, None] ** 2, 0.0)
+        spread = np.eye(len(at)) + block.G * W[:, None, :]
+        part: npt.NDArray[Any] = np.linalg.solve(
+            spread, np.broadcast_to(np.column_stack([block.G, block.u]), (*W.shape, len(at) + 1))
+        )
         G, u = part[:, :, :-1], part[:, :, -1]
         G = (G + G.transpose(0, 2, 1)) / 2
-        self.constant += 0.5 * np.einsum("t,kt,kt->k", block.u, W, u) - 0.5 * np.linalg.slogdet(spread)[1]
-        for k in range(len(W)):
-            np.add.at(self._u[k], at, u[k])
-        np.add.at(self._own, at, block.own)
-        seen = np.diag(block.G) > 0
-        np.add.at(self._jobs, at, seen)
-        np.add.at(self._heights, at, block.heights)
-        self._i.append(np.repeat(at, count))
-        self._j.append(np.tile(at, count))
-        self._v.append(G.reshape(len(W), -1))
-        self._size += count * count
+        self._constant += 0.5 * np.einsum("t,kt,kt->k", block.u, W, u) - 0.5 * np.linalg.slogdet(spread)[1]
+        self._gathered.append((at, np.vstack([u, block.own, np.diag(block.G) > 0, block.heights]), G))
+        self._size += len(at) ** 2
         if self._size > KEPT:
-            self._compress()
+            self._add_up()
         return at, u, G
 
-    def _grow(self) -> None:
-        missing = len(self.index) - len(self._own)
-        if missing > 0:
-            more = max(missing, len(self._own))
-            self._u = np.pad(self._u, ((0, 0), (0, more)))
-            own, jobs, heights = (np.pad(x, (0, more)) for x in (self._own, self._jobs, self._heights))
-            self._own, self._jobs, self._heights = own, jobs, heights
+    def _add_up(self) -> None:
+        if not self._gathered:
+            return
+        n, each = len(self.at), [at for at, _, _ in self._gathered]
+        at, rows = np.concatenate(each), np.hstack([rows for _, rows, _ in self._gathered])
+        more = np.array([np.bincount(at, weights=row, minlength=n) for row in rows])
+        self._rows = np.pad(self._rows, ((0, 0), (0, n - self._rows.shape[1]))) + more
+        i, j = (np.concatenate([turn(at, len(at)) for at in each]) for turn in (np.repeat, np.tile))
+        values = np.hstack([G.reshape(len(G), -1) for _, _, G in self._gathered])
+        for k, old in enumerate(self._G):
+            old.resize((n, n))
+            self._G[k] = old + sparse.coo_array((values[k], (i, j)), shape=(n, n)).tocsr()
+        self._gathered, self._size = [], 0
 
-    def _compress(self) -> None:
-        n = len(self.index)
-        i, j = np.concatenate([*self._i, np.zeros(0, np.int64)]), np.concatenate([*self._j, np.zeros(0, np.int64)])
-        v = np.concatenate([*self._v, np.zeros((len(self.omega), 0))], axis=1)
-        for k in range(len(self.omega)):
-            more = sparse.coo_array((v[k], (i, j)), shape=(n, n)).tocsr()
-            if k < len(self._sums):
-                old = self._sums[k]
-                old.resize((n, n))
-                self._sums[k] = old + more
-            else:
-                self._sums.append(more)
-        self._i, self._j, self._v, self._size = [], [], [], 0
-
-    def total(self, k: int = 0) -> tuple[Floats, sparse.csr_array]:
-        """u (n,) and G (n, n) at omega[k]."""
-        self._compress()
-        return self._u[k, : len(self.index)], self._sums[k]
+    def total(self, k: int = 0) -> tuple[Floats, sparse.csr_array, float]:
+        """u (n,) and G (n, n) at omega[k], and what it adds to the logarithm of the likelihood."""
+        self._add_up()
+        return self._rows[k], self._G[k], self._constant[k]
 
     @property
     def own(self) -> Floats:
-        return self._own[: len(self.index)]
+        self._add_up()
+        return self._rows[-3]
 
     @property
     def jobs(self) -> Ints:
         """(n,) jobs in which each thing is seen."""
-        return self._jobs[: len(self.index)].astype(np.int64)
+        self._add_up()
+        return self._rows[-2].astype(np.int64)
 
     @property
     def heights(self) -> Ints:
-        return self._heights[: len(self.index)].astype(np.int64)
+        self._add_up()
+        return self._rows[-1].astype(np.int64)
 
 
 @dataclass
@@ -193,47 +160,36 @@ class TimeLine:
     """
 
     width: int = 1
-    partners: dict[int, int] = field(default_factory=dict)
-    rows: dict[int, Floats] = field(default_factory=dict)
-    days: dict[int, list[int]] = field(default_factory=dict)  # first and last day, number of jobs
+    partners: dict[int, int] = field(default_factory=dict)  # their places in the rows
+    bins: dict[int, tuple[list[int], Floats]] = field(default_factory=dict)  # first and last day, jobs; u and row of G
 
     def add(self, day: int, at: Ints, u: float, row: Floats) -> None:
         """A job's u of this thing, and its row of G at the things ``at``."""
-        place = [self.partners.setdefault(int(i), len(self.partners)) + 1 for i in at]
-        values = np.zeros(1 + max(ROOM, 1 << len(self.partners).bit_length()))
+        place = [self.partners.setdefault(i, 1 + len(self.partners)) for i in at.tolist()]
+        values = np.zeros(1 + len(self.partners))
         values[0], values[place] = u, row
-        self._put(day // self.width, values, [day, day, 1])
-        while len(self.rows) > MOST_BINS:
-            self._widen()
+        self._put(day // self.width, [day, day, 1], values)
+        while len(self.bins) > MOST_BINS:
+            bins, self.width, self.bins = self.bins, 2 * self.width, {}
+            for bin_ in sorted(bins):
+                self._put(bin_ // 2, *bins[bin_])
 
-    def _put(self, bin_: int, values: Floats, days: list[int]) -> None:
-        old = self.rows.get(bin_)
-        if old is None:
-            self.rows[bin_], self.days[bin_] = values, days
-            return
-        if len(old) < len(values):
-            old = np.pad(old, (0, len(values) - len(old)))
-        old[: len(values)] += values
-        seen = self.days[bin_]
-        self.rows[bin_] = old
-        self.days[bin_] = [min(seen[0], days[0]), max(seen[1], days[1]), seen[2] + days[2]]
-
-    def _widen(self) -> None:
-        rows, days = self.rows, self.days
-        self.width, self.rows, self.days = 2 * self.width, {}, {}
-        for bin_ in sorted(rows):
-            self._put(bin_ // 2, rows[bin_], days[bin_])
+    def _put(self, bin_: int, days: list[int], values: Floats) -> None:
+        if bin_ in self.bins:
+            (first, last, jobs), old = self.bins[bin_]
+            days = [min(first, days[0]), max(last, days[1]), jobs + days[2]]
+            values = _widened(values, len(old)) + _widened(old, len(values))
+        self.bins[bin_] = days, values
 
     def table(self) -> tuple[Ints, Floats, Floats, Ints]:
         """partners (p,), u (b,), rows of G (b, p), and first day, last day, jobs (b, 3) of the bins in order."""
-        order = sorted(self.rows)
-        count = len(self.partners)
-        full = np.zeros((len(order), 1 + count))
-        for i, bin_ in enumerate(order):
-            row = self.rows[bin_][: 1 + count]
-            full[i, : len(row)] = row
-        partners = np.array(list(self.partners), dtype=np.int64)
-        return partners, full[:, 0], full[:, 1:], np.array([self.days[b] for b in order], dtype=np.int64)
+        days, values = zip(*(self.bins[bin_] for bin_ in sorted(self.bins)), strict=True)
+        full = np.array([_widened(one, 1 + len(self.partners)) for one in values])
+        return np.array(list(self.partners)), full[:, 0], full[:, 1:], np.array(days)
+
+
+def _widened(values: Floats, width: int) -> Floats:
+    return values if len(values) >= width else np.pad(values, (0, width - len(values)))
 
 
 @dataclass
@@ -243,9 +199,9 @@ class Tally:
     heights: float = 0.0
     tested: float = 0.0
     expected: float = 0.0
-    bins: dict[int, list[float]] = field(default_factory=dict)
+    bins: dict[int, tuple[float, float]] = field(default_factory=dict)  # count, sum of the factors
 
-    def add(self, entry: Mapping[str, Any]) -> None:
+    def add(self, entry: Record) -> None:
         self.heights += entry["heights"]
         self.tested += entry["tested"]
         self.expected += entry["expected"]
@@ -253,74 +209,43 @@ class Tally:
 
     def add_evidence(self, evidence: Sequence[Sequence[float]]) -> None:
         for bin_, count, mean in evidence:
-            seen = self.bins.setdefault(int(bin_), [0.0, 0.0])
-            seen[0] += count
-            seen[1] += count * mean
+            number, total = self.bins.get(int(bin_), (0.0, 0.0))
+            self.bins[int(bin_)] = number + count, total + count * mean
 
     @property
     def factors(self) -> tuple[Floats, Floats]:
         """Counts and mean Bayes factors, by size."""
-        rows = np.array([self.bins[b] for b in sorted(self.bins)]).reshape(-1, 2)
-        return rows[:, 0], rows[:, 1] / np.maximum(rows[:, 0], 1e-300)
+        count, total = np.array([self.bins[b] for b in sorted(self.bins)]).reshape(-1, 2).T
+        return count, total / np.maximum(count, 1e-300)
 
 
 class Counts:
-    """Everything about blunders that is summed over jobs."""
+    """Everything about blunders that is summed over jobs; `add` refuses a record that another version made."""
 
     def __init__(self) -> None:
-        self.jobs = self.dated = 0
-        self.first: int | None = None
-        self.last: int | None = None
+        self.jobs = 0
+        self.days: Counter[int] = Counter()  # jobs by day
         self.classes: dict[str, Tally] = defaultdict(Tally)  # by what they are made of
         self.by: dict[str, dict[str, Tally]] = {of: defaultdict(Tally) for of in ("observer", "method", "equipment")}
         self.causes: dict[str, float] = defaultdict(float)
-        self.stands: dict[str, float] = defaultdict(float)
+        self.stands = dict.fromkeys(("all", "tested", "expected"), 0.0)
         self.stated: dict[str, float] = defaultdict(float)
-        self.let_go: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0, 0.0, 0.0])
+        self.let_go: dict[Thing, Floats] = defaultdict(lambda: np.zeros(4))  # jobs; sums of (1, e, e^2) / sd^2
 
-    def add(self, record: Mapping[str, Any]) -> None:
+    def add(self, record: Record) -> None:
+        if record["schema"] != REDUCED:
+            text = f"was made by another version of heightnet ({record['schema']}, not {REDUCED}): check the job again."
+            raise HeightnetError(f"{record['job']}: its record {text}")
         self.jobs += 1
-        if record["date"]:
-            day = date.fromisoformat(record["date"]).toordinal()
-            self.dated += 1
-            self.first = day if self.first is None else min(self.first, day)
-            self.last = day if self.last is None else max(self.last, day)
+        if (day := day_of(record)) is not None:
+            self.days[day] += 1
         for made_of, evidence in record["evidence"].items():
             self.classes[made_of].add_evidence(evidence)
         for of, names in record["by"].items():
             for name, entry in names.items():
                 self.by[of][name].add(entry)
-        for cause, count in record["causes"].items():
-            self.causes[cause] += count
-        for key, count in record["stands"].items():
-            self.stands[key] += count
-        for kind, rate in record["rates"].items():
-            self.stated[kind] += rate
+        for sums, more in ((self.causes, "causes"), (self.stands, "stands"), (self.stated, "rates")):
+            for key, number in record[more].items():
+                sums[key] += number
         for name, (error, sd) in record["let_go"].items():
-            total = self.let_go[name]
-            total[0] += 1
-            for power in range(3):
-                total[1 + power] += error**power / sd**2
-
-
-def mapped(records: Callable[[], Iterator[Record]], shown: Callable[[str], str]) -> Callable[[], Iterator[Record]]:
-    """The records with observers' names replaced."""
-
-    def one(record: Record) -> Record:
-        def name(id: str) -> str:
-            thing = Thing.of(id)
-            return str(thing._replace(name=shown(thing.name))) if thing.kind == "observer" else id
-
-        by = dict(record["by"])
-        observers: dict[str, Tally] = defaultdict(Tally)
-        for who, entry in by["observer"].items():
-            observers[shown(who)].add(entry)
-        by["observer"] = {
-            who: {"heights": t.heights, "tested": t.tested, "expected": t.expected,
-                  "evidence": [[b, n, s / n] for b, (n, s) in sorted(t.bins.items())]}
-            for who, t in observers.items()
-        }  # fmt: skip
-        things = [name(thing) for thing in record["things"]]
-        return {**record, "things": things, "by": by, "let_go": {name(t): v for t, v in record["let_go"].items()}}
-
-    return lambda: map(one, records())
+            self.let_go[Thing.of(name)] += np.array([sd**2, 1, error, error**2]) / sd**2

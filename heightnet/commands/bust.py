@@ -24,7 +24,8 @@ from heightnet.exits import Exit
 def command(job: Path, asked: str, points_stand: bool, to: Path | None, as_json: bool) -> None:
     """A level run or loop does not close: say where, why, and what to level again.
 
-    JOB is a folder of CSV tables, or a workbook: staff readings, levelled differences and sights in any mixture.
+    JOB is a folder of CSV tables, a workbook or a LandXML file: staff readings, levelled differences and sights in any
+    mixture.
     """
     from heightnet.job.read import read_job
     from heightnet.network.tolerance import tolerance

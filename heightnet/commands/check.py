@@ -51,14 +51,12 @@ def command(
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
-    JOB is a folder of CSV tables, or a workbook.
+    JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
     from heightnet.job.read import read_job
-    from heightnet.memory import require, rows_in
     from heightnet.tasks.check import check
 
     say = progress()
-    require(rows_in(job), str(job))
     say("reading")
     recorded = read_job(job)
     result = check(recorded, say=say, seconds=seconds, **settings_asked(tolerance, rates))

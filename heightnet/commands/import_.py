@@ -1,4 +1,4 @@
-"""``heightnet import FILE.xml JOB``"""
+"""``heightnet import FILE JOB``"""
 
 from __future__ import annotations
 
@@ -20,26 +20,31 @@ DOUBTS_SHOWN = 20
     help="A point whose elevation in the file is known beforehand; may be given several times.",
 )  # fmt: skip
 def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
-    """Make a job folder of a LandXML file (1.0, 1.1 or 1.2).
+    """Make a job folder of a LandXML file (1.0, 1.1 or 1.2), or of a workbook.
 
-    Every element used, ignored or doubted is listed with its line in import-log.txt, in the new folder JOB. Nothing
-    that is there already is overwritten.
+    What was understood of the file becomes tables that can be looked at and completed. Every element of a LandXML file
+    that was used, ignored or doubted is listed with its line in import-log.txt, in the new folder JOB. Nothing that is
+    there already is overwritten.
     """
-    from heightnet.job.landxml_job import LOG, import_landxml
+    from heightnet.job.bring_in import LOG, bring_in
     from heightnet.job.read import read_job
 
-    imported, to = import_landxml(file, job, known), one_line(job)
-    tables = ", ".join(f"{len(imported.job.tables[t])} {t}" for t in ("marks", "setups", "targets", "shots", "staff"))
-    say(f"Wrote {to}: {tables}.")
-    known_marks = int(imported.job.marks["height"].notna().sum())
-    say(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")
-    fates = ", ".join(f"{imported.fates.get(fate, 0)} {fate}" for fate in ("used", "ignored", "doubted"))
-    say(f"Elements of {one_line(file.name)}: {fates}; each with its line in {to}/{LOG}.")
-    if imported.doubts:
+    brought, to = bring_in(file, job, known), one_line(job)
+    say(f"Wrote {to}.")
+    for note in brought.notes:
+        if note.kind != "doubt":
+            say(f"{one_line(file.name)}: {note.text}.")
+    if brought.logged:
+        say(f"Each element with its line: {to}/{LOG}.")
+    if doubts := [note.text for note in brought.notes if note.kind == "doubt"]:
         say("Have a look at:")
-        for doubt in imported.doubts[:DOUBTS_SHOWN]:
+        for doubt in doubts[:DOUBTS_SHOWN]:
             say(f"  {doubt}")
-        if len(imported.doubts) > DOUBTS_SHOWN:
-            say(f"  ... and {len(imported.doubts) - DOUBTS_SHOWN} more in {to}/{LOG}")
-    read_job(job)  # what the file holds may still be no job: say so now, with rows of the tables written
+        if len(doubts) > DOUBTS_SHOWN:
+            say(f"  ... and {len(doubts) - DOUBTS_SHOWN} more" + (f" in {to}/{LOG}" if brought.logged else ""))
+    read = read_job(job)  # what the file holds may still be no job: say so now, with rows of the tables written
+    tables = ", ".join(f"{len(frame)} {table}" for table, frame in read.tables.items() if len(frame))
+    known_marks = int(read.marks["height"].notna().sum())
+    say(f"Read: {tables}.")
+    say(f"Known heights: {known_marks}." if known_marks else "No height is known; heights will be relative.")
     say(f"Then: heightnet show {to}, heightnet check {to}")

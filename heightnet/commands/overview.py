@@ -14,7 +14,7 @@ COMMANDS = {
     "archive": ("archive", "Check every job below a folder; one index page of them all."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
-    "import": ("import_", "Make a job folder of a LandXML file."),
+    "import": ("import_", "Make a job folder of a LandXML file or a workbook."),
     "demo": ("demo", "List the shipped demo jobs, or copy one."),
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),
 }

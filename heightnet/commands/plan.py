@@ -50,7 +50,7 @@ def command(
 ) -> None:
     """Which measurements prove every height for the fewest minutes: before going back, or before going out.
 
-    JOB is a folder of CSV tables, or a workbook.
+    JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
     from heightnet.job.read import read_job
     from heightnet.report.facts import as_written

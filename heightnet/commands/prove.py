@@ -24,7 +24,7 @@ from heightnet.ledger.ranges import TOLERANCE_MM
 def command(job: Path, setup: str, tolerance: float | None, to: Path | None, as_json: bool) -> None:
     """Check shots: the instrument height of one set-up by each known mark, together, and against the tape.
 
-    JOB is a folder of CSV tables, or a workbook.
+    JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
     from heightnet.job.read import read_job
     from heightnet.report.facts import as_written

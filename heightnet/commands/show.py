@@ -17,7 +17,7 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     """Print what was read, before any adjustment.
 
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
-    heights nothing tests, and odd values. JOB is a folder of CSV tables, or a workbook.
+    heights nothing tests, and odd values. JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
     from heightnet.report.listing import SHORT, show_document
     from heightnet.report.task_output import give

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, NamedTuple
@@ -45,9 +45,11 @@ class Batch(NamedTuple):
 
 @dataclass
 class Sheet:
-    """One table as text: a CSV file or a sheet of a workbook.
+    """One table as text: a CSV file, a sheet of a workbook, or the like.
 
     decimal_comma : the file separates cells by something else, so that 1,543 may be a number.
+    counts : what the row numbers of ``batches`` count.
+    called : what the file itself calls a column, where that is no heading of this table; for messages.
     """
 
     file: str
@@ -55,6 +57,8 @@ class Sheet:
     header_row: int
     batches: Iterable[Batch]
     decimal_comma: bool = False
+    counts: str = "row"
+    called: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from itertools import islice
 
@@ -26,6 +26,11 @@ class Problems:
         self._rows: defaultdict[str, set[int | None]] = defaultdict(set)
         self._notes: dict[Note, None] = {}
         self._noted: Counter[tuple[str, str, str]] = Counter()
+        self._spoken: dict[str, tuple[str, Mapping[str, str]]] = {}
+
+    def speak(self, file: str, counts: str, called: Mapping[str, str]) -> None:
+        """Speak of a file in its own words: what its rows count, and what it calls a column."""
+        self._spoken[printable(file)] = counts, called
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -39,13 +44,16 @@ class Problems:
         cause : may be a function, called only for problems that are shown.
         like : what problems of this kind have in common, where ``expected`` differs from row to row.
         """
-        file, column = printable(file), printable(column)
+        file = printable(file)
+        counts, called = self._spoken.get(file, ("row", {}))
+        column = printable(called.get(column, column))
         key = (file, column, like or expected)
         self._seen[key] += 1
         self._rows[file].add(row)
         if self._seen[key] <= SAME_KIND_SHOWN:
             said = cause if isinstance(cause, str) else cause()
-            self._found.append(InputProblem(file, row, column, decoded(read), printable(expected), printable(said)))
+            told = decoded(read), printable(expected), printable(said)
+            self._found.append(InputProblem(file, row, column, *told, counts=counts))
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""

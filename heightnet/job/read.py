@@ -1,4 +1,4 @@
-"""Reading a job: a folder of CSV tables with an optional job.toml, or one workbook.
+"""Reading a job, whatever files it stands in: the one door that every command and script goes through.
 
 What was recorded is read safely, what was understood beyond the letter is noted, and everything that is wrong is said
 at once; nothing is guessed silently.
@@ -7,20 +7,22 @@ at once; nothing is guessed silently.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from heightnet.errors import InputErrors, InputProblem
-from heightnet.job.convert import Raw, convert, empty
-from heightnet.job.csvfile import open_csv
+from heightnet.job.convert import Raw
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
+from heightnet.job.intake import Intake
 from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
 from heightnet.job.model import Job, complete
-from heightnet.job.problems import Problems, nearest, printable
-from heightnet.job.settings import read_toml
+from heightnet.job.problems import Problems, printable
+from heightnet.job.readers.registry import Reader, claimed
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
@@ -33,8 +35,8 @@ def read_job(path: str | Path) -> Job:
 
     Parameters
     ----------
-    path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, or a workbook
-        ``.xlsx`` whose sheets are the tables.
+    path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, a workbook
+        ``.xlsx`` whose sheets are the tables, a LandXML file, or what another registered reader claims.
 
     Returns
     -------
@@ -43,96 +45,36 @@ def read_job(path: str | Path) -> Job:
     Raises
     ------
     InputErrors : everything that could not be understood, each with file, row and column.
+    TooLarge : the job would not fit into memory.
     """
-    path = Path(path)
+    with reading(Path(path)) as (reader, home):
+        intake = Intake(labels(reader, home))
+        reader.read(home, intake)
+    return _assemble(home, intake)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[tuple[Reader, Path]]:
+    """The reader of a path and the path of its job; what cannot be opened is an `InputErrors` too."""
     try:
-        return _read(path, Problems())
+        yield claimed(path)
     except OSError as error:
-        raise _not_a_job(path, str(error.strerror), "a file or folder that can be read", "") from error
+        problem = InputProblem(printable(str(path)), None, "", str(error.strerror), "a file or folder that can be read")
+        raise InputErrors([problem]) from error
 
 
-def _read(path: Path, problems: Problems) -> Job:
-    if path.is_dir():
-        name = printable(path.resolve().name) or "job"
-        return _assemble(name, path, _read_folder(path, problems), problems)
-    if not path.exists():
-        raise _not_a_job(path, "", "a job: a folder of CSV tables, or a workbook .xlsx", _similar_path(path))
-    suffix = path.suffix.casefold()
-    if path.name.casefold() == "job.toml" or (suffix == ".csv" and path.stem.casefold() in TABLES):
-        return _read(path.parent, problems)
-    if suffix in (".xlsx", ".xlsm"):
-        from heightnet.job.workbook import read_workbook
-
-        return _assemble(printable(path.stem), path, read_workbook(path, problems), problems)
-    cause = ""
-    if suffix in (".xml", ".landxml"):
-        cause = f"LandXML is brought in by: heightnet import {path.name} JOB"
-    elif suffix in (".xls", ".ods", ".xlsb"):
-        cause = "Save the workbook as .xlsx."
-    elif suffix == ".csv":
-        cause = nearest(path.stem, TABLES, "nearest table")
-    raise _not_a_job(path, path.name, "a folder of CSV tables, or a workbook .xlsx", cause)
+def labels(reader: Reader, path: Path) -> dict[str, str]:
+    """What each table of a job is called where its reader says nothing else."""
+    return {table: printable(reader.label.format(file=path.name, table=table)) for table in TABLES}
 
 
-def _not_a_job(path: Path, read: str, expected: str, cause: str) -> InputErrors:
-    return InputErrors([InputProblem(printable(str(path)), None, "", read, expected, printable(cause))])
+def job_name(path: Path) -> str:
+    return printable(path.resolve().name) or "job" if path.is_dir() else printable(path.stem)
 
 
-def _similar_path(path: Path) -> str:
-    parent = path.parent
-    if not parent.is_dir():
-        return f"There is no folder {parent}."
-    return "There is no such file or folder. " + nearest(path.name, [p.name for p in parent.iterdir()])
-
-
-def _read_folder(folder: Path, problems: Problems) -> tuple[dict[str, Raw], Settings, str]:
-    """Tables and settings of a folder; only files with the names of tables are opened, and only inside the folder."""
-    home = folder.resolve()
-    found: dict[str, Path] = {}
-    for entry in sorted(folder.iterdir()):
-        stem, suffix = entry.stem.casefold(), entry.suffix.casefold()
-        name = "job.toml" if entry.name.casefold() == "job.toml" else stem if suffix == ".csv" else ""
-        if not name or entry.name.startswith("."):
-            continue
-        if name != "job.toml" and name not in TABLES:
-            if close := nearest(name, TABLES, "nearest table"):
-                problems.add(entry.name, None, "", entry.name, f"one of {', '.join(TABLES)}", close)
-            else:
-                problems.note("doubt", f"{entry.name} is not a table of a job and is not read", entry.name)
-            continue
-        if name in found:
-            problems.add(entry.name, None, "", entry.name, f"one file for {name}", f"{found[name].name} is there too.")
-        elif not entry.is_file():
-            problems.add(entry.name, None, "", "no ordinary file", "a file")
-        elif not entry.resolve().is_relative_to(home):
-            problems.add(
-                entry.name, None, "", "a link out of the job's folder", "a file in the job's folder",
-                "Copy the file there.",
-            )  # fmt: skip
-        else:
-            found[name] = entry
-    settings, settings_file = Settings(), "job.toml"
-    if toml := found.pop("job.toml", None):
-        settings_file = toml.name
-        settings = read_toml(toml.read_bytes()[:1_000_000], toml.name, problems)
-    if not found and not problems:
-        raise _not_a_job(folder, "no table", f"CSV tables: {', '.join(TABLES)}", "`heightnet new` writes an empty job.")
-    raw: dict[str, Raw] = {}
-    for name, table in TABLES.items():
-        if name not in found:
-            raw[name] = empty(name)
-            continue
-        with open_csv(found[name], found[name].name, table, problems) as sheet:
-            raw[name] = convert(sheet, table, settings.units, problems) if sheet else empty(name)
-            raw[name].file = found[name].name
-    return raw, settings, settings_file
-
-
-def _assemble(
-    name: str, path: Path, read: tuple[dict[str, Raw], Settings, str], problems: Problems
-) -> Job:  # fmt: skip
+def _assemble(path: Path, intake: Intake) -> Job:
     """A job from its tables as read; raises everything that is wrong."""
-    raw, settings, settings_file = read
+    raw, settings, problems = intake.raw, intake.settings, intake.problems
     files = {table: r.file for table, r in raw.items()}
     frames = {"marks": raw["marks"].held()}
     expanded, expanded_files = expand(raw, problems)
@@ -153,10 +95,10 @@ def _assemble(
             str(path.name), None, "", "no observation", "at least one row in shots, levels, staff, gnss or tape",
             "The tables are empty.",
         )  # fmt: skip
-    order = [settings_file, *(raw[t].file for t in TABLES)]
+    order = [intake.settings_file, *(raw[t].file for t in TABLES)]
     problems.raise_if_any(order)
     return Job(
-        name=name,
+        name=job_name(path),
         settings=settings,
         files=files,
         path=path,

@@ -42,11 +42,14 @@ class Thing(NamedTuple):
 
     kind : what it is: `TAPED`, `OBSERVED`, `AT_MARKS`, `EXCHANGED`, "mark" as found, "group" for what is common to
         many; of what many jobs share "equipment" and the like.
-    name : of what is not told by its row, in full; of two names in one see `pair`.
+    name : of what is not told by its row, in full; of two names in one see `pair`.  Of a reading "target" where its row
+        books the instrument's height beside it.
     file, row : where a row stands, the first of several; "" and 0 of all others.
 
     >>> Thing.of("reading:tape.csv:12")
     Thing(kind='reading', name='', file='tape.csv', row=12)
+    >>> Thing.of("reading:shots.csv:2/target").row, str(Thing("reading", "target", "shots.csv", 2))
+    (2, 'reading:shots.csv:2/target')
     >>> str(Thing("setup", "A:7")), Thing.of("setup:A:7").name
     ('setup:A:7', 'A:7')
     """
@@ -62,7 +65,8 @@ class Thing(NamedTuple):
         if kind not in _BY_ROW:
             return cls(kind, name)
         file, _, row = name.rpartition(":")
-        return cls(kind, file=file, row=int(row))
+        row, _, name = row.partition("/")
+        return cls(kind, name, file, int(row))
 
     @classmethod
     def both(cls, kind: str, first: str, second: str = "") -> Thing:
@@ -90,7 +94,9 @@ class Thing(NamedTuple):
     @property
     def called(self) -> str:
         """Its name, or the file and row it stands in."""
-        return f"{self.file}:{self.row}" if self.kind in _BY_ROW else self.name
+        if self.kind not in _BY_ROW:
+            return self.name
+        return f"{self.file}:{self.row}/{self.name}" if self.name else f"{self.file}:{self.row}"
 
     def __str__(self) -> str:
         return f"{self.kind}:{self.called}"

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
-from heightnet.ledger.thing import row_ids
+from heightnet.ledger.thing import Thing, row_ids
 
 Length = TypeVar("Length", float, npt.NDArray[np.float64])
 
@@ -63,8 +63,14 @@ def reduce_tape(job: Job) -> pd.DataFrame:
 
 
 def reading_ids(readings: pd.DataFrame) -> list[str]:
-    """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row."""
-    return row_ids("reading", readings["file"], (rows[0] for rows in readings["rows"]))
+    """Id of each reading of a table of ``READINGS``, ``reading:FILE:ROW``: its file and first row.
+
+    Of two heights that one row books, the instrument's and the target's, the second is told apart by its kind.
+    """
+    ids = pd.Series(row_ids("reading", readings["file"], (rows[0] for rows in readings["rows"])), dtype=object)
+    for i in np.flatnonzero(ids.duplicated()).tolist():
+        ids[i] = str(Thing.of(ids[i])._replace(name=readings["stand_kind"].iloc[i]))
+    return ids.tolist()
 
 
 def mean_height(heights: Sequence[float], sds: Sequence[float]) -> tuple[float, float]:

@@ -55,6 +55,7 @@ SEVERAL = {kind: f"{noun}s" for kind, noun in NOUNS.items()} | {
     "swap": "pairs of heights in each other's place",
     "exchange": "pairs of readings in each other's place",
 }
+IN_ROW = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 OWN_FILES = ("shots.csv", "staff.csv", "levels.csv", "gnss.csv")  # need not be told beside a row: the kind says it
 KINDS_SHOWN = 3  # of the members of a finding, the most numerous
@@ -163,6 +164,11 @@ class Namer:
     def short(self, id: str) -> str:
         """A few words for a picture; never a bare number."""
         return self.called(id).short
+
+    def row(self, id: str) -> str:
+        """The least that finds it again: "sight row 5"; of what is no row the short one."""
+        thing = Thing.of(id)
+        return f"{IN_ROW[thing.kind]} row {thing.row}" if thing.row else self.short(id)
 
     def lead(self, id: str) -> str:
         """What a sentence is about, of several: "S4: ", "Satellite row 34: "; a name stays as it is written."""

@@ -43,7 +43,7 @@ def _headline(words: Words) -> str:
         measure = f": {done}" if steps else "" if facts["needs"] else ", in the field book"
         return f"First find out about {about(words, findings)}{measure}. Planning the rest waits for it."
     if findings or _unexplained(facts):
-        return f"{headline(words)} Planning measurements waits for it."
+        return f"{headline(words, [])} Planning measurements waits for it."  # the gaps are what is planned for
     if not heights:
         return "There is no taped height in this job: nothing to plan for."
 

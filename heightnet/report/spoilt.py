@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
 ACCUSED = ("suspect", "either")
-ROWS = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
 FAR = 3.0  # standard deviations of an observation from which its residual asks for a word
 FELT = 0.5  # of a residual: what is left of it once the wrong value is out, for the wrong value to be the reason
 
@@ -36,11 +34,7 @@ class Spoilt:
             return "spoilt"
         own = _stands(self.keys.about(record["id"]))
         touching = [id for id, stands in self._touching.items() if stands & own] or list(self._touching)
-        return f"spoilt by {self._name(touching[0])}" if len(touching) == 1 else "spoilt"
-
-    def _name(self, id: str) -> str:
-        thing = Thing.of(id)
-        return f"{ROWS[thing.kind]} row {thing.row}" if thing.row else self.words.short(id)
+        return f"spoilt by {self.words.row(touching[0])}" if len(touching) == 1 else "spoilt"
 
     def residual(self, record: Record) -> str:
         """The residual as a cell: "spoilt by S4 −73.2"."""

@@ -17,7 +17,7 @@ from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.search import Clock
 from heightnet.ledger.recorded import TABLES
-from heightnet.memory import require, rows_in
+from heightnet.memory import require
 from heightnet.network import build_network
 from heightnet.result import Result
 from heightnet.tasks.facts import JobFacts
@@ -31,7 +31,7 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
 
     Parameters
     ----------
-    job : a job, or the path of a job folder or workbook.
+    job : a job, or the path of what `read_job` reads.
     say : called with the name of each stage as it begins.
     seconds : after so many the search for errors stops, wherever it is; the result says so, and what share of the
         probability was looked at.  None: it ends by its budget, the same on every machine.
@@ -51,7 +51,6 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     else:
         from heightnet.job.read import read_job
 
-        require(rows_in(Path(job)), str(job))
         say("reading")
         recorded = read_job(job)
     if settings:

@@ -36,7 +36,7 @@ def show(job: Job | str | Path) -> Record:
 
     Parameters
     ----------
-    job : a job, or the path of a job folder or workbook.
+    job : a job, or the path of what `read_job` reads.
 
     Returns
     -------

@@ -14,23 +14,27 @@ from heightnet.archive.across import across_jobs
 from heightnet.archive.change import find_step, scan_level
 from heightnet.archive.mixed import NU, Model, apart
 from heightnet.archive.rates import estimate_rate, estimate_rates
-from heightnet.archive.sums import MOST_BINS, Index, Information, TimeLine, block_of
+from heightnet.archive.sums import MOST_BINS, Information, TimeLine, block_of
 
 THINGS = [f"equipment:P{i}" for i in range(5)] + [f"tape:T{i}" for i in range(3)]
 
 
 def summed(records, omega=0.0):
-    index = Index()
-    information = Information(index, np.array([omega]))
+    information = Information([omega])
     for one in records:
         information.add(block_of(one))
-    return list(index.at), information
+    return list(map(str, information.at)), information
 
 
 def model_of(records, omega=0.0, tau=None):
     names, information = summed(records, omega)
-    kinds = [n.partition(":")[0] for n in names]
-    return names, information, Model(kinds, *information.total(), information.constant[0], tau)
+    kinds = [shared.thing.kind for shared in information.at]
+    return names, information, Model(kinds, *information.total(), tau)
+
+
+def across(records, **how):
+    """The facts of a list of records."""
+    return across_jobs(lambda: records, **how)
 
 
 @pytest.fixture
@@ -52,8 +56,8 @@ def test_predictions_and_estimates_are_those_of_dense_least_squares(jobs):
     for one in jobs:
         block = block_of(one)
         L = np.linalg.cholesky(block.G)
-        X = np.zeros((len(block.names), len(names)))
-        X[:, [names.index(n) for n in block.names]] = L.T
+        X = np.zeros((len(block.things), len(names)))
+        X[:, [names.index(str(thing)) for thing in block.things]] = L.T
         rows.append(X)
         right.append(np.linalg.solve(L, block.u))
     X, y = np.vstack(rows), np.concatenate(right)
@@ -79,8 +83,8 @@ def test_likelihood_is_that_of_the_observations(jobs):
         for one in jobs:
             block = block_of(one)
             L = np.linalg.cholesky(block.G)
-            X = np.zeros((len(block.names), len(names)))
-            X[:, [names.index(n) for n in block.names]] = L.T
+            X = np.zeros((len(block.things), len(names)))
+            X[:, [names.index(str(thing)) for thing in block.things]] = L.T
             parts.append(np.linalg.solve(L, block.u))
             blocks.append(X)
             noise.append(np.eye(len(L)) + omega**2 * L.T @ L)
@@ -144,7 +148,7 @@ def test_an_error_new_in_each_job_widens_the_interval():
         inside.append(abs(model.error[0] - truth) < 1.96 * model.sd[0])
         assert model.sd[0] > newly / np.sqrt(25)
     assert np.mean(inside) > 0.85
-    facts = across_jobs(jobs)
+    facts = across(jobs)
     assert facts["newly_mm"] in (1.2, 2.5)
 
 
@@ -173,7 +177,7 @@ def test_things_always_together_are_seen_as_a_sum():
     found = apart(model, information.own)
     assert found.left[:2] == pytest.approx(0.0, abs=1e-9)
     assert found.partners[0] == [(1, -1)]
-    facts = across_jobs(records)
+    facts = across(records)
     verdicts = {t["thing"]: t for t in facts["offsets"]}
     assert verdicts["instrument:I"]["verdict"] == "together"
     assert verdicts["instrument:I"]["together"] == [{"thing": "observer:O", "seen": "sum"}]
@@ -188,14 +192,14 @@ def test_one_job_with_another_partner_tells_them_apart():
         who = "observer:O" if i < 30 else "observer:Q"
         one = block_of(drawn(rng, ["x:x"], np.array([0.005]), sd=0.0005))
         records.append(record(["instrument:I", who], wide @ one.u, wide @ one.G @ wide.T))
-    facts = {t["thing"]: t for t in across_jobs(records)["offsets"]}
+    facts = {t["thing"]: t for t in across(records)["offsets"]}
     assert facts["instrument:I"]["verdict"] != "unseen"
     assert facts["instrument:I"]["error_sd_mm"] < 5
 
 
 def test_what_no_job_shows_is_unseen():
     records = [record(["tape:T", "equipment:P"], np.array([0.0, 1e3]), np.diag([0.0, 1e6])) for _ in range(5)]
-    facts = {t["thing"]: t for t in across_jobs(records)["offsets"]}
+    facts = {t["thing"]: t for t in across(records)["offsets"]}
     assert facts["tape:T"]["verdict"] == "unseen" and facts["tape:T"]["error_mm"] is None
     assert facts["tape:T"]["jobs"] == 0 and facts["equipment:P"]["jobs"] == 5
 
@@ -230,7 +234,7 @@ def archive_with_step(rng, size, jobs=30, day0=date(2022, 1, 3), at=0.5):
 def test_a_step_is_found_and_dated():
     rng = np.random.default_rng(7)
     records = archive_with_step(rng, 0.006)
-    facts = across_jobs(records)
+    facts = across(records)
     assert len(facts["changes"]) == 1
     change = facts["changes"][0]
     assert change["thing"] == "equipment:P" and change["unit"] == "mm"
@@ -242,15 +246,14 @@ def test_a_step_is_found_and_dated():
 
 def test_nothing_changed_is_seldom_called_a_change():
     rng = np.random.default_rng(8)
-    alarms = [bool(across_jobs(archive_with_step(rng, 0.0), false_alarm=0.1)["changes"]) for _ in range(150)]
+    alarms = [bool(across(archive_with_step(rng, 0.0), false_alarm=0.1)["changes"]) for _ in range(150)]
     assert np.mean(alarms) < 0.17  # .1 and three standard errors
 
 
 def test_a_step_is_the_test_of_dense_least_squares():
     """The largest |w| over all dates, each by freeing a column of its own in plain weighted least squares."""
     records = archive_with_step(np.random.default_rng(9), 0.002, jobs=12)
-    index, tau = Index(), {"equipment": 0.002}
-    information = Information(index, np.array([0.0]))
+    tau, information = {"equipment": 0.002}, Information([0.0])
     line = TimeLine()
     rows, right, days = [], [], []
     for one in records:
@@ -284,7 +287,7 @@ def test_time_lines_do_not_depend_on_the_order_of_jobs():
         other.add(int(day), np.array([3, 5]), 1.0, np.array([2.0, 0.5]))
     for a, b in zip(one.table(), other.table(), strict=True):
         assert np.array_equal(a, b)
-    assert len(one.rows) <= MOST_BINS and one.table()[3][:, 2].sum() == 300
+    assert len(one.bins) <= MOST_BINS and one.table()[3][:, 2].sum() == 300
 
 
 # ---- rates ----

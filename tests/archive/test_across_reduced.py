@@ -11,12 +11,13 @@ from heightnet.archive.across import across_jobs
 from heightnet.archive.evidence import histogram
 from heightnet.archive.reduced import LEFT, median_day, reduced_job
 from heightnet.archive.sums import block_of
-from heightnet.archive.things import KINDS, PIVOT_M, things_of
+from heightnet.archive.things import KINDS, PIVOT_M, Shared, things_of
 from heightnet.commands.demo import demos
 from heightnet.job.read import read_job
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench, bench_for
+from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.report.across_words import RATES
 from heightnet.tasks.check import check
@@ -54,14 +55,8 @@ def test_u_and_G_are_those_of_least_squares_written_anew(areal):
 def test_columns_say_what_they_say(areal):
     net = build_network(areal)
     things = things_of(net)
-    column = dict(zip(things.names, things.C.toarray().T, strict=True))
-    assert {name.partition(":")[0] for name in things.names} == {
-        "equipment",
-        "instrument",
-        "tape",
-        "tape_scale",
-        "observer",
-    }
+    column = dict(zip(map(str, things.things), things.C.toarray().T, strict=True))
+    assert {thing.kind for thing in things.things} == {"equipment", "instrument", "tape", "tape_scale", "observer"}
     readings = net.readings
     for kind, of in (("equipment", "target"), ("instrument", "setup"), ("observer", "setup")):
         total = sum(c for name, c in column.items() if name.startswith(f"{kind}:"))
@@ -111,7 +106,7 @@ def test_a_common_error_is_not_let_go_with_what_it_spoils(areal):
     before, after = (
         block_of(reduced_job(judged(blunder(areal, f"group:equipment:{prism}", size)))) for size in (0.0, 0.003)
     )
-    at = before.names.index(f"equipment:{prism}")
+    at = before.things.index(Shared(Thing("equipment", prism)))
     assert (after.u - before.u)[at] / before.G[at, at] == pytest.approx(0.003, rel=0.15)
 
 
@@ -133,7 +128,7 @@ def test_a_thing_lost_with_a_blunder_is_said():
 def test_large_jobs_give_what_others_give(areal):
     small = block_of(reduced_job(judged(areal, factors=False)))
     large = block_of(reduced_job(Judgement(LargeBench(build_network(areal)))))
-    assert large.names == small.names
+    assert large.things == small.things
     scale = large.own / small.own  # the job's variance factor
     assert scale == pytest.approx(scale[0])
     assert large.G / scale[0] == pytest.approx(small.G, rel=1e-6, abs=1e-7 * small.G.max())
@@ -177,7 +172,7 @@ def test_every_kind_of_job_leaves_a_record(demo):
     job = read_job(demos()[demo])
     net = build_network(job)
     found = reduced_job(Judgement(bench_for(net)), check(job).facts)
-    facts = across_jobs([found])
+    facts = across_jobs(lambda: [found])
     assert facts["jobs"] == 1 and len(facts["offsets"]) + len(facts["scales"]) + len(facts["indexes"]) == len(
         found["things"]
     )

@@ -68,7 +68,9 @@ def test_a_workbook_and_a_landxml_file_are_jobs_like_others(tmp_path):
     xml = check_one(Found("field #1.xml", "landxml", 1), None, order(tmp_path)).record
     assert xml["error"] is None and xml["name"] == "field #1" and xml["size"]["shots"] == 1
     assert xml["report"] == "jobs/field%20%231.xml/results.json"
-    assert (tmp_path / "out" / "jobs" / "field #1.xml" / "imported" / "import-log.txt").is_file()
+    results = json.loads((tmp_path / "out" / "jobs" / "field #1.xml" / "results.json").read_text(encoding="utf-8"))
+    assert results == json.loads(heightnet.check(tmp_path / "office" / "field #1.xml").to_json())
+    assert results["shots"][0]["id"] == "shot:field #1.xml, observations:8"  # its line
 
 
 def spoil(job, how):

@@ -28,6 +28,7 @@ from heightnet.archive.things import PIVOT_M, Things, things_of
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.ledger.settings import Rates, Settings
+from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from tests.simulate.archive import DAYS, FIRST_DAY, KINDS, Office, country, signed, slip, staffed
 from tests.simulate.jobs import PRECISION, design, observe
@@ -64,7 +65,7 @@ def simulated(
     roles = (ROLES.instruments, ROLES.prisms, ROLES.tapes, ROLES.people)
     real = {r: o for role, own in zip(roles, owned, strict=True) for r, o in zip(role, own, strict=False)}
     y = bench.net.sd * rng.standard_normal(len(bench.net.sd))
-    y += things.C @ [true_of(office, n.partition(":")[0], real[n.partition(":")[2]], day) for n in things.names]
+    y += things.C @ [true_of(office, thing.kind, real[thing.name], day) for thing in things.things]
     rates, family = rates or Rates(), bench.family
     times = {v: office.careless.get(o, 1.0) for v, o in real.items()}
     chance = np.zeros(len(family))
@@ -96,9 +97,12 @@ def true_of(office: Office, kind: str, name: str, day: str) -> float:
 
 
 def renamed(record: Record, real: dict[str, str]) -> Record:
-    things = [f"{n.partition(':')[0]}:{real[n.partition(':')[2]]}" for n in record["things"]]
+    def name(text: str) -> str:
+        thing = Thing.of(text)
+        return str(thing._replace(name=real[thing.name]))
+
     by = {of: {real.get(n, n): entry for n, entry in names.items()} for of, names in record["by"].items()}
-    let_go = {f"{n.partition(':')[0]}:{real[n.partition(':')[2]]}": v for n, v in record["let_go"].items()}
+    things, let_go = list(map(name, record["things"])), {name(n): v for n, v in record["let_go"].items()}
     return record | {"things": things, "by": by, "let_go": let_go}
 
 
@@ -113,7 +117,8 @@ def usual(seed: int, jobs: int = 60) -> Record:
     """An office as the country has them: some things wrong or changed, people careless, blunders at the rates."""
     office = country(jobs, seed, offices=1).offices[0]
     rng = np.random.default_rng((seed, 11))
-    facts = across_jobs([simulated(office, rng, day) for day in days_of(rng, jobs)])
+    records = [simulated(office, rng, day) for day in days_of(rng, jobs)]
+    facts = across_jobs(lambda: records)
     return offsets_found(facts, office) | rates_found(facts, office)
 
 
@@ -121,7 +126,8 @@ def nothing_wrong(seed: int, jobs: int = 60) -> Record:
     """No offset, no change, no careless person; blunders at the rates."""
     office = blank(seed)
     rng = np.random.default_rng((seed, 12))
-    facts = across_jobs([simulated(office, rng, day) for day in days_of(rng, jobs)])
+    records = [simulated(office, rng, day) for day in days_of(rng, jobs)]
+    facts = across_jobs(lambda: records)
     things = [*facts["offsets"], *facts["scales"]]
     return {
         "archives with a false offset": [any(t["verdict"] == "wrong" for t in things)],
@@ -136,7 +142,8 @@ def prism_3_mm(seed: int, jobs: int = 50) -> Record:
     office = blank(seed)
     office.offset[office.prisms[0]] = 0.003
     rng = np.random.default_rng((seed, 13))
-    facts = across_jobs([simulated(office, rng, day, always=office.prisms[0]) for day in days_of(rng, jobs)])
+    records = [simulated(office, rng, day, always=office.prisms[0]) for day in days_of(rng, jobs)]
+    facts = across_jobs(lambda: records)
     own = next(t for t in facts["offsets"] if t["name"] == office.prisms[0])
     others = [t for t in (*facts["offsets"], *facts["scales"]) if t["name"] != office.prisms[0]]
     return {
@@ -154,7 +161,8 @@ def prism_changed(seed: int, jobs: int = 50, size: float = 0.003) -> Record:
     prism, when = office.prisms[0], FIRST_DAY + timedelta(days=int(rng.uniform(0.2, 0.8) * DAYS))
     office.changed[prism] = (when.isoformat(), size)
     days = days_of(rng, jobs)
-    facts = across_jobs([simulated(office, rng, day, always=prism) for day in days])
+    records = [simulated(office, rng, day, always=prism) for day in days]
+    facts = across_jobs(lambda: records)
     own = [c for c in facts["changes"] if c["name"] == prism]
     out: Record = {
         "found": [bool(own)],

@@ -122,7 +122,7 @@ def test_a_run_that_fails_alike_names_the_bundle_that_is_there(tmp_path, here, j
         (READ, ("selftest", "JOB")),
         ("heightnet.tasks.show:show", ("show", "JOB")),
         ("heightnet.report.document:html", ("plan", "JOB", "--to", "out")),
-        ("heightnet.job.landxml_job:import_landxml", ("import", f"{NAME}.xml", "new")),
+        ("heightnet.job.bring_in:bring_in", ("import", f"{NAME}.xml", "new")),
         ("heightnet.job.template:new_folder", ("new", NAME)),
         ("heightnet.tasks.tape:weigh_readings", ("tape", "1.6123", "1.613")),
         ("heightnet.commands.demo:demos", ("demo",)),

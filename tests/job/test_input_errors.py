@@ -250,7 +250,7 @@ class TestPaths:
         assert "heightnet new" in one(tmp_path).cause
 
     def test_other_files_say_what_to_do(self, tmp_path):
-        for name, says in (("a.xml", "heightnet import a.xml JOB"), ("a.xls", ".xlsx"), ("shot.csv", "'shots'")):
+        for name, says in (("a.xml", "damaged"), ("a.xls", ".xlsx"), ("shot.csv", "'shots'")):
             (tmp_path / name).write_text("x")
             assert says in one(tmp_path / name).cause
 

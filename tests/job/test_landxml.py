@@ -1,15 +1,19 @@
 """LandXML (an open schema, versions 1.0 to 1.2) brought in as a job; every file here is invented."""
 
 import math
+import re
+from collections import Counter
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from lxml import etree
 
 import heightnet
 from heightnet import HeightnetError, InputErrors
-from heightnet.job.landxml import read_landxml
-from heightnet.job.landxml_job import LOG, import_landxml
+from heightnet.job.bring_in import LOG, bring_in
+from heightnet.job.readers.landxml_file import read_landxml
+from heightnet.ledger.recorded import TABLES
 
 FILES = Path(__file__).parent / "landxml"
 FERRY = FILES / "ferry-landing.xml"
@@ -37,23 +41,42 @@ def write(tmp_path, body, units=DEGREES, version="1.2"):
     return path
 
 
-def imported(tmp_path, body, **more):
-    got = import_landxml(write(tmp_path, body, **more), tmp_path / "job")
-    return heightnet.read_job(tmp_path / "job"), got
+def doubts(notes):
+    return [n.text for n in notes if n.kind == "doubt"]
+
+
+def read(tmp_path, body, **more):
+    """The job that the file gives, and what is doubted of it; brought in as a folder it is the same job."""
+    path = write(tmp_path, body, **more)
+    job = heightnet.read_job(path)
+    got = bring_in(path, tmp_path / "job")
+    assert_same(job, heightnet.read_job(tmp_path / "job"))
+    assert doubts(got.notes) == doubts(job.notes)
+    return job, doubts(job.notes)
+
+
+def assert_same(job, other):
+    """One job, row numbers apart."""
+    for table in TABLES:
+        one, two = (getattr(j, table).drop(columns="row") for j in (job, other))
+        pd.testing.assert_frame_equal(one, two, check_exact=True)
+    assert job.settings == other.settings
 
 
 @pytest.fixture(scope="module")
 def ferry(tmp_path_factory):
     home = tmp_path_factory.mktemp("ferry") / "job"
-    got = import_landxml(FERRY, home)
-    return heightnet.read_job(home), got, (home / LOG).read_text()
+    bring_in(FERRY, home)
+    job = heightnet.read_job(FERRY)
+    assert_same(job, heightnet.read_job(home))
+    return job, doubts(job.notes), (home / LOG).read_text()
 
 
 class TestFerry:
     def test_units_precision_and_refraction(self, ferry):
         settings = ferry[0].settings
         assert settings.title == "Ferry landing (invented)"
-        assert (settings.units.length, settings.units.angle) == ("m", "dms")
+        assert (settings.units.length, settings.units.angle) == ("m", "packed")
         p = settings.precision
         assert (p.zenith_sec, p.distance_mm, p.distance_ppm, settings.air.refraction) == (2.0, 1.5, 2.0, 0.14)
 
@@ -91,7 +114,7 @@ class TestFerry:
         assert staff["distance"].tolist() == [30.0, 20.0]
 
     def test_doubts_are_said(self, ferry):
-        said = "\n".join(ferry[1].doubts)
+        said = "\n".join(ferry[1])
         for text in (
             "applySeaLevelCorrection", "line 15, CgPoint FL1: the name occurs before", "packed digits say 65 minutes",
             "line 33, RawObservation su1 to X2", "no slope distance", "face R by the value",
@@ -111,17 +134,19 @@ class TestFerry:
                 e.sourceline for e in (element, *element.iterancestors()) if e.tag.rpartition("}")[2] not in listed
             }
             assert lines & above, (element.tag, element.sourceline)
-        assert sum(ferry[1].fates.values()) == len(ferry[2].splitlines()) - 1
+        fates = Counter(row.split("\t")[1] for row in ferry[2].splitlines()[1:])
+        said = ", ".join(f"{fates[fate]} {fate}" for fate in ("used", "ignored", "doubted"))
+        assert f"elements: {said}" in [n.text for n in ferry[0].notes]
 
     def test_the_job_checks(self, ferry):
         assert heightnet.check(ferry[0]).to_json()
 
 
 def test_radians_by_default(tmp_path):
-    job, got = imported(tmp_path, SETUP.format(SHOT.format("1.5", "")), units=METRIC.format(linear="meter", more=""))
+    job, doubted = read(tmp_path, SETUP.format(SHOT.format("1.5", "")), units=METRIC.format(linear="meter", more=""))
     assert job.shots["zenith_angle"].iloc[0] == pytest.approx(1.5, abs=1e-14)
     assert "schema's default" in (tmp_path / "job" / LOG).read_text()
-    assert got.doubts == ()
+    assert doubted == []
 
 
 @pytest.mark.parametrize(
@@ -130,12 +155,12 @@ def test_radians_by_default(tmp_path):
         ("radians", "1.5E0", 1.5, "dms"), ("grads", "99.5", 99.5 * math.pi / 200, "gon"),
         ("decimal degrees", "89.25", math.radians(89.25), "deg"),
         ("decimal degrees", "8.925e1", math.radians(89.25), "deg"),
-        ("decimal dd.mm.ss", "89.15", math.radians(89.25), "dms"),
+        ("decimal dd.mm.ss", "89.15", math.radians(89.25), "packed"),
     ],
 )  # fmt: skip
 def test_angular_units(tmp_path, unit, text, radians, job_unit):
     units = METRIC.format(linear="meter", more=f' angularUnit="{unit}"')
-    job, _ = imported(tmp_path, SETUP.format(SHOT.format(text, "")), units=units)
+    job, _ = read(tmp_path, SETUP.format(SHOT.format(text, "")), units=units)
     assert job.shots["zenith_angle"].iloc[0] == pytest.approx(radians, abs=1e-14)
     assert job.settings.units.angle == job_unit
 
@@ -152,7 +177,7 @@ def test_angular_units(tmp_path, unit, text, radians, job_unit):
 def test_linear_units(tmp_path, units, linear, metres, job_unit):
     shot = SHOT.format("89.5", "").replace('"100"', f'"{30 / metres}"').replace('"1.6"', f'"{1.6 / metres}"')
     body = SETUP.format(shot).replace('"1.5"', f'"{1.5 / metres}"')
-    job, _ = imported(tmp_path, body, units=units.format(linear=linear, more=' angularUnit="decimal degrees"'))
+    job, _ = read(tmp_path, body, units=units.format(linear=linear, more=' angularUnit="decimal degrees"'))
     assert job.settings.units.length == job_unit
     assert job.shots["slope_distance"].iloc[0] == pytest.approx(30, rel=1e-12)
     assert job.setups["height"].iloc[0] == pytest.approx(1.5, rel=1e-12)
@@ -161,30 +186,30 @@ def test_linear_units(tmp_path, units, linear, metres, job_unit):
 
 @pytest.mark.parametrize("version", ["1.0", "1.1", "1.2"])
 def test_versions(tmp_path, version):
-    job, got = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")), version=version)
-    assert len(job.shots) == 1 and got.doubts == ()
+    job, doubted = read(tmp_path, SETUP.format(SHOT.format("89.5", "")), version=version)
+    assert len(job.shots) == 1 and doubted == []
 
 
 def test_an_unknown_version_is_doubted(tmp_path):
-    _, got = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")), version="3.0")
-    assert "version 3.0" in got.doubts[0]
+    _, doubted = read(tmp_path, SETUP.format(SHOT.format("89.5", "")), version="3.0")
+    assert "version 3.0" in doubted[0]
 
 
 def test_faces_by_value_where_none_is_named(tmp_path):
-    job, _ = imported(tmp_path, SETUP.format(SHOT.format("89.5", "") + SHOT.format("270.5", "")))
+    job, _ = read(tmp_path, SETUP.format(SHOT.format("89.5", "") + SHOT.format("270.5", "")))
     assert job.shots["face"].tolist() == ["", "R"]
 
 
 def test_putting_ups(tmp_path):
     """Without a target set-up nothing says that a target stayed; with one it did."""
     again = SETUP.format(SHOT.format("90.5", "")).replace('"s"', '"s2"').replace('"A"', '"C"')
-    job, _ = imported(tmp_path, SETUP.format(SHOT.format("89.5", "")) + again)
+    job, _ = read(tmp_path, SETUP.format(SHOT.format("89.5", "")) + again)
     assert job.targets["target"].tolist() == ["B from s", "B from s2"]
     named = ' targetSetupID="t"'
     both = SETUP.format('<TargetSetup id="t"/>' + SHOT.format("89.5", named)) + again.replace(
         " zenith", f"{named} zenith"
     )
-    import_landxml(write(tmp_path, both), tmp_path / "named")
+    bring_in(write(tmp_path, both), tmp_path / "named")
     assert heightnet.read_job(tmp_path / "named").targets["target"].tolist() == ["t"]
 
 
@@ -199,14 +224,14 @@ def test_elevations_are_known_only_where_something_says_so(tmp_path):
     )
     shots = "".join(SHOT.format("89.5", ' purpose="backsight"').replace('"B"', f'"{n}"') for n in "BCD")
     body = points + SETUP.format(shots)
-    got = import_landxml(write(tmp_path, body), tmp_path / "one")
+    doubted = doubts(bring_in(write(tmp_path, body), tmp_path / "one").notes)
     known = heightnet.read_job(tmp_path / "one").marks.set_index("mark")["height"].dropna()
     assert sorted(known.index) == ["B", "C"]
-    assert sum("not taken as known" in d for d in got.doubts) == 2
-    import_landxml(write(tmp_path, body), tmp_path / "two", known=["A"])
+    assert sum("not taken as known" in d for d in doubted) == 2
+    bring_in(write(tmp_path, body), tmp_path / "two", known=["A"])
     assert sorted(heightnet.read_job(tmp_path / "two").marks.dropna(subset="height")["mark"]) == ["A", "B", "C"]
-    with pytest.raises(HeightnetError, match="'Z' is no point with an elevation"):
-        import_landxml(write(tmp_path, body), tmp_path / "three", known=["Z"])
+    with pytest.raises(HeightnetError, match="read 'Z', expected a point with an elevation"):
+        bring_in(write(tmp_path, body), tmp_path / "three", known=["Z"])
     assert not (tmp_path / "three").exists()
 
 
@@ -216,7 +241,7 @@ def test_a_shot_that_is_checked_later_is_not_known_for_it(tmp_path):
     shots = SHOT.format("89.5", ' purpose="sideshot"') + SHOT.format("89.5", ' purpose="check"')
     check = SHOT.format("89.5", "").replace('"B"', '"C"')
     body = points + SETUP.format(f"{shots}<ControlChecks>{check.replace('RawOb', 'TestOb')}</ControlChecks>")
-    job, _ = imported(tmp_path, body)
+    job, _ = read(tmp_path, body)
     assert job.marks.dropna(subset="height")["mark"].tolist() == ["C"]
 
 
@@ -224,35 +249,35 @@ def test_setups_of_one_id_or_of_none_are_told_apart(tmp_path):
     first = SETUP.format(SHOT.format("89.5", ' setupID="s"'))
     second = first.replace('"1.5"', '"1.7"').replace('"A"', '"C"')
     third = SETUP.format(SHOT.format("89.5", "")).replace(' id="s"', "").replace('"1.5"', '"1.6"')
-    job, got = imported(tmp_path, "\n".join((first, second, third)))
+    job, doubted = read(tmp_path, "\n".join((first, second, third)))
     assert job.setups["setup"].tolist() == ["s", "s (line 6)", "(line 7)"]
     assert job.shots["setup"].tolist() == job.setups["setup"].tolist()
     assert job.setups["height"].tolist() == [1.5, 1.7, 1.6]
-    assert len(got.doubts) == 2
+    assert len(doubted) == 2
 
 
 def test_precision_that_cannot_be_is_not_taken(tmp_path):
     details = '<Equipment><InstrumentDetails id="I1" zenithAnglePrecision="1e300" edmAccuracyConstant="2"/></Equipment>'
     body = details + SETUP.format(SHOT.format("89.5", "")).replace('id="s"', 'id="s" instrumentDetailsID="I1"')
-    job, got = imported(tmp_path, body)
+    job, doubted = read(tmp_path, body)
     assert (job.settings.precision.zenith_sec, job.settings.precision.distance_mm) == (3.0, 2.0)
-    assert "zenith_sec 1e+300 cannot be" in got.doubts[0]
+    assert "zenith_sec 1e+300 cannot be" in doubted[0]
 
 
 def test_a_target_height_on_the_backsight_alone_or_nowhere(tmp_path):
     bare = SHOT.format("89.5", "").replace(' targetHeight="1.6"', "")
     backsight = '<Backsight targetHeight="1.4"><BacksightPoint name="B"/></Backsight>'
-    job, got = imported(tmp_path, SETUP.format(backsight + bare + bare.replace('"B"', '"C"')))
+    job, doubted = read(tmp_path, SETUP.format(backsight + bare + bare.replace('"B"', '"C"')))
     assert job.targets.set_index("mark")["height"].dropna().to_dict() == {"B": 1.4}
-    assert [d for d in got.doubts if "no target height" in d] == list(got.doubts) and "s to C" in got.doubts[0]
+    assert [d for d in doubted if "no target height" in d] == doubted and "s to C" in doubted[0]
 
 
 def test_elevations_in_a_unit_of_their_own_are_doubted(tmp_path):
     points = '<CgPoints><CgPoint name="B" pntSurv="control">1 2 50</CgPoint></CgPoints>'
     units = IMPERIAL.format(linear="foot", more=' angularUnit="decimal degrees" elevationUnit="meter"')
     vertical = '<ObservationGroup id="g"><RedVerticalObservation name="v" setupID="s" height="49"/></ObservationGroup>'
-    _, got = imported(tmp_path, points + SETUP.format(SHOT.format("89.5", "")) + vertical, units=units)
-    assert ["elevationUnit says m" in d for d in got.doubts] == [True, True]
+    _, doubted = read(tmp_path, points + SETUP.format(SHOT.format("89.5", "")) + vertical, units=units)
+    assert ["elevationUnit says m" in d for d in doubted] == [True, True]
 
 
 def test_another_instruments_precision_goes_with_its_shots(tmp_path):
@@ -263,7 +288,7 @@ def test_another_instruments_precision_goes_with_its_shots(tmp_path):
     first = SETUP.format(SHOT.format("89.5", "") * 2).replace('id="s"', 'id="s" instrumentDetailsID="I1"')
     second = SETUP.format(SHOT.format("90.5", "")).replace('id="s"', 'id="s2" instrumentDetailsID="I2"')
     body = details.format("I1", 1, 0.002, 2) + details.format("I2", 5, 3, 4) + first + second
-    job, _ = imported(tmp_path, body)
+    job, _ = read(tmp_path, body)
     assert job.settings.precision.zenith_sec == 1 and job.settings.precision.distance_mm == 2  # 0.002 m
     assert job.shots["sd_zenith"].isna().tolist() == [True, True, False]
     assert job.shots["sd_zenith"].iloc[2] == pytest.approx(math.radians(5 / 3600))
@@ -302,7 +327,8 @@ class TestRefused:
         assert self.refused(tmp_path / "a.xml").expected
 
     def test_no_such_file(self, tmp_path):
-        assert self.refused(tmp_path / "none.xml").cause == "There is no such file."
+        with pytest.raises(InputErrors, match="There is no such file or folder"):
+            heightnet.read_job(tmp_path / "none.xml")
 
     def test_nothing_observed(self, tmp_path):
         plan = (
@@ -310,22 +336,22 @@ class TestRefused:
             '<ReducedObservation name="1" setupID="s" horizDistance="10"/></ObservationGroup>'
         )
         with pytest.raises(HeightnetError, match="no observation of heights"):
-            import_landxml(write(tmp_path, plan), tmp_path / "job")
+            bring_in(write(tmp_path, plan), tmp_path / "job")
         assert not (tmp_path / "job").exists()
 
     def test_nothing_is_overwritten(self, tmp_path):
         (tmp_path / "job").mkdir()
         (tmp_path / "job" / "mine.txt").write_text("mine")
         with pytest.raises(HeightnetError, match="there already"):
-            import_landxml(FERRY, tmp_path / "job")
+            bring_in(FERRY, tmp_path / "job")
         assert [p.name for p in (tmp_path / "job").iterdir()] == ["mine.txt"]
 
     @pytest.mark.parametrize("value", ["NaN", "INF", "0", "180", "360", "-5", "x", "", "1e999"])
     def test_odd_zenith_angles_are_doubted_not_used(self, tmp_path, value):
         good = SHOT.format("89.5", "")
-        job, got = imported(tmp_path, SETUP.format(good + SHOT.format(value, "")))
+        job, doubted = read(tmp_path, SETUP.format(good + SHOT.format(value, "")))
         assert len(job.shots) == 1
-        assert len(got.doubts) == (0 if value == "" else 1)
+        assert len(doubted) == (0 if value == "" else 1)
 
 
 def test_a_long_file_keeps_line_numbers_and_little_else(tmp_path):
@@ -339,3 +365,135 @@ def test_a_long_file_keeps_line_numbers_and_little_else(tmp_path):
     assert [e.text for e in document.log if e.element == "Surfaces"] == [
         "says nothing about heights (70000 elements inside)"
     ]
+
+
+class TestPlaces:
+    """What is said of a file points into that file."""
+
+    def problem(self, path):
+        with pytest.raises(InputErrors) as caught:
+            heightnet.read_job(path)
+        return caught.value.problems[0]
+
+    @pytest.mark.parametrize(
+        ("old", "new", "place"),
+        [
+            ('instrumentHeight="1.552"', 'instrumentHeight="15.52"', "set-ups, line 24, instrumentHeight"),
+            ('id="ts1" targetHeight="1.480"', 'id="ts1" targetHeight="1480"', "observations, line 27, targetHeight"),
+            ('Backsight targetHeight="1.700"', 'Backsight targetHeight="1700"', "observations, line 26, targetHeight"),
+            ('slopeDistance="44.725"', 'slopeDistance="44725000"', "observations, line 30, slopeDistance"),
+            ('rod="0.987"', 'rod="987"', "observations, line 56, rod"),
+            ("200.000 12.3456<", "200.000 1234560<", "points, line 9, elevation"),
+        ],
+    )  # fmt: skip
+    def test_a_value_that_cannot_be_is_named_with_its_line_and_attribute(self, tmp_path, old, new, place):
+        text = FERRY.read_text()
+        assert text.count(old) == 1
+        path = tmp_path / "ferry.xml"
+        path.write_text(text.replace(old, new))
+        problem = self.problem(path)
+        value = re.findall(r"[\d.]+", new)[-1]
+        assert str(problem).startswith(f"ferry.xml, {place}: read '{value}', expected")
+        assert value in path.read_text().splitlines()[problem.row - 1]
+
+    def test_results_name_the_line(self):
+        facts = heightnet.check(FERRY).facts
+        lines = FERRY.read_text().splitlines()
+        for shot in facts["shots"]:
+            assert shot["id"] == f"shot:ferry-landing.xml, observations:{shot['row']}"
+            assert "Observation" in lines[shot["row"] - 1]
+        assert [n["text"] for n in facts["notes"] if "instrumentHeight 0" in n["text"]] == [
+            "line 44, InstrumentSetup su2: instrumentHeight 0 beside zenith angles: taken as it stands; a filler?"
+        ]
+
+    def test_a_file_without_line_breaks_counts_its_elements(self, tmp_path):
+        path = tmp_path / "one.xml"
+        path.write_text(FERRY.read_text().replace("\n", ""))
+        job, lined = heightnet.read_job(path), heightnet.read_job(FERRY)
+        assert_same(job, lined)
+        seen = [
+            e for e in etree.parse(FERRY).iter(etree.Element) if e.tag.endswith(("RawObservation", "TestObservation"))
+        ]
+        assert [seen[row - 1].sourceline for row in job.shots["row"]] == lined.shots["row"].tolist()
+        path.write_text(path.read_text().replace('instrumentHeight="1.552"', 'instrumentHeight="15.52"'))
+        assert str(self.problem(path)).startswith("one.xml, set-ups, number 1, instrumentHeight: read '15.52'")
+
+    def test_many_doubts_of_one_kind_are_counted(self, tmp_path):
+        bare = SHOT.format("89.5", "").replace(' targetHeight="1.6"', "")
+        job = heightnet.read_job(
+            write(tmp_path, SETUP.format("\n".join(bare.replace('"B"', f'"B{i}"') for i in range(50))))
+        )
+        said = doubts(job.notes)
+        assert len(said) == 21 and said[-1].startswith(
+            "30 more like these: RawObservation: no target height is recorded"
+        )
+
+
+class TestSeveralSurveys:
+    """All surveys of a file are one job; what an id means ends with its survey."""
+
+    def test_ids_are_those_of_their_survey(self, tmp_path):
+        group = '<ObservationGroup id="g" setupID="s" targetSetupID="t">{}</ObservationGroup>'
+        bare = SHOT.format("89.5", "").replace(' targetHeight="1.6"', "")
+        setup = SETUP.format('<TargetSetup id="t" targetHeight="{}"/>')
+        first = setup.format("1.6") + group.format(bare)
+        second = setup.format("1.8").replace('"1.5"', '"1.7"').replace('"A"', '"C"') + "\n" + group.format(bare)
+        body = f'{first}\n</Survey>\n<Survey><SurveyHeader name="Second"/>\n{second}'
+        job, doubted = read(tmp_path, body)
+        assert job.setups[["mark", "height"]].to_numpy().tolist() == [["A", 1.5], ["C", 1.7]]
+        assert job.shots["setup"].tolist() == ["s", "s (line 8)"]
+        assert job.targets["height"].tolist() == [1.6, 1.8]
+        assert job.settings.title == "Invented"
+        assert sum("the id occurs before" in d for d in doubted) == 2
+
+    def test_observations_may_stand_before_their_set_up(self, tmp_path):
+        early = (
+            '<ObservationGroup id="g" setupID="s" targetSetupID="t">' + SHOT.format("89.5", "") + "</ObservationGroup>"
+        )
+        late = SETUP.format('<TargetSetup id="t" targetHeight="1.6"/>')
+        job, _ = read(tmp_path, f"{late}{early}</Survey>\n<Survey>\n{early}\n{late.replace('1.5', '1.7')}")
+        assert job.setups["height"].tolist() == [1.5, 1.7]
+        assert job.shots["setup"].tolist() == job.setups["setup"].tolist()
+
+    def test_target_set_ups_of_one_id_and_two_heights_in_one_survey(self, tmp_path):
+        """A program that numbers target set-ups anew at each set-up: a reference means the latest before it."""
+        of = '<TargetSetup id="t" targetHeight="{}"/>\n' + SHOT.format("89.5", ' targetSetupID="t"').replace(
+            ' targetHeight="1.6"', ""
+        )
+        second = SETUP.format(of.format("1.9")).replace('"s"', '"s2"').replace('"A"', '"C"')
+        job, doubted = read(tmp_path, SETUP.format(of.format("1.6")) + "\n" + second)
+        assert job.targets["height"].tolist() == [1.6, 1.9]
+        assert len(doubted) == 1 and "TargetSetup t (line 7): the id occurs before" in doubted[0]
+
+
+HOSTILE = {
+    "empty": b"",
+    "text": b"hello",
+    "html": b"<html/>",
+    "a binary file": bytes(range(256)) * 40,
+    "a document type": b'<?xml version="1.0"?><!DOCTYPE L [<!ENTITY a "&#97;&#97;">]><LandXML>&a;</LandXML>',
+    "an entity nobody defined": b"<LandXML><Survey>&who;</Survey></LandXML>",
+    "an encoding that is not so": b'<?xml version="1.0" encoding="UTF-8"?>\n<LandXML><Survey name="M\xfc"/></LandXML>',
+    "an encoding that is none": b'<?xml version="1.0" encoding="klingon"?><LandXML/>',
+    "far too deep": b"<LandXML>" + b"<Survey>" * 5_000,
+    "an attribute without end": b'<LandXML a="' + b"x" * 11_000_000 + b'"/>',
+    "cut short": FERRY.read_bytes()[:2_000],
+    "a survey without observations": b'<LandXML version="1.2"><Survey/></LandXML>',
+    "UTF-16 cut in a character": '<?xml version="1.0"?><LandXML/>'.encode("utf-16")[:-1],
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_hostile_files_are_refused_with_their_name(tmp_path, what):
+    path = tmp_path / "a.xml"
+    path.write_bytes(HOSTILE[what])
+    with pytest.raises(InputErrors) as caught:
+        heightnet.read_job(path)
+    assert all(p.file == "a.xml" and p.expected and len(str(p)) < 600 for p in caught.value.problems)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "iso-8859-1"])
+def test_the_encoding_is_that_of_the_first_line(tmp_path, encoding):
+    text = FERRY.read_text().replace("UTF-8", encoding.removesuffix("-sig")).replace('"su1"', '"sü1"')
+    (tmp_path / "a.xml").write_bytes(text.encode(encoding))
+    assert heightnet.read_job(tmp_path / "a.xml").setups["setup"].tolist() == ["sü1", "su2"]

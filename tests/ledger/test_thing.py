@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from heightnet.judge.family import build_family
 from heightnet.ledger.thing import AT_MARKS, ROWS, STANDS, Thing, ids_of, row_ids
 from heightnet.network.build import build_network
+from heightnet.reduce.tape import reading_ids, reduce_tape
 from tests.party import Party
 
 NAMES = st.text(st.sampled_from("a1:/~0 é"), min_size=1, max_size=6)
@@ -25,6 +26,19 @@ def test_a_row_is_kept(kind, file, row):
     thing = Thing(kind, file=file, row=row)
     assert Thing.of(str(thing)) == thing
     assert row_ids(kind, file, [row]) == row_ids(kind, [file], [row]) == [str(thing)]
+
+
+def test_two_heights_booked_in_one_row_have_ids_of_their_own():
+    """A row of shots.csv may book the height of its instrument and that of its target."""
+    party = Party()
+    party.mark("M", 0, 0, 10.0, known=True)
+    party.mark("N", 100, 0, 12.0)
+    party.setup("S", "M", 1.4, row=2)
+    party.target("T", "N", 2.0, row=2)
+    party.sight("S", "T")
+    job = party.job("flat")
+    job.files["setups"] = job.files["targets"] = "shots.csv"
+    assert reading_ids(reduce_tape(job)) == ["reading:shots.csv:2", "reading:shots.csv:2/target"]
 
 
 @given(st.sampled_from(["swap", "exchange", "group"]), NAMES, NAMES | st.just(""))

@@ -116,6 +116,15 @@ def test_every_label_of_every_kind():
     assert {id: words.label(id) for id in cases} == cases
 
 
+def test_a_name_that_holds_words_of_ours_stays_whole():
+    words = Words(sample_facts.suspect())
+    worn = "steel (its end worn), in each other's place"
+    assert words.bare(f"group:tape:{worn}") == f"every height taped with {worn}"
+    assert words.called(f"known:the height of {worn}").noun == f"known height of the height of {worn}"
+    assert words.lead(f"known:{worn}") == f"Mark {worn}: " and words.lead(f"separation:{worn}") == f"{worn}: "
+    assert words.label("swap:1~12/T7").startswith("the heights of set-up 1/2 and target T7")
+
+
 def test_signs_are_words():
     words = Words(sample_facts.suspect())
     said = [

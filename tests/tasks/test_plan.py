@@ -132,6 +132,13 @@ def test_a_contradicted_book_is_levelled_again_first():
     assert plan(open_run({4: 0.1}), budget=11.0)["total_min"] == 10.0
 
 
+def test_a_job_that_few_errors_do_not_explain_says_so_and_waits():
+    facts = as_written(plan(read_job(Path(__file__).parents[1] / "job" / "landxml" / "ferry-landing.xml")))
+    assert facts["judgement"]["state"] == "unexplained"
+    said = bare(plan_document(facts).headline)
+    assert "4 errors would not explain it" in said and said.endswith("Planning measurements waits for it.")
+
+
 def test_a_doubted_height_is_not_proved():
     """A chance of more than 2 in 100 of being wrong: whatever size would show, it is tested anew."""
     closes = plan(reciprocal(4, seed=1, levelled=[("K0", "M1")]).job(), tolerance=0.05)

@@ -14,13 +14,17 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any, NamedTuple
 
-from heightnet.job.convert import Batch, Raw, Sheet, convert, empty
+from heightnet.job.convert import Batch, Sheet
 from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.intake import Intake
 from heightnet.job.problems import Problems, nearest
+from heightnet.job.readers.registry import Reader
 from heightnet.job.settings import read_entries
 from heightnet.ledger.recorded import TABLES, Column, Table
 from heightnet.ledger.settings import BY_NAME, Settings
 
+SUFFIXES = (".xlsx", ".xlsm")
+LABEL = "{file}, sheet {table}"
 SETTINGS_SHEET = "job"
 BATCH = 20_000
 MOST_COLUMNS = 200
@@ -35,6 +39,7 @@ _ZEROS = re.compile(r"0+")
 _DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
 _ADDED = re.compile(r'"[^"]+"|\\.')  # words that a number format adds to what it shows
 # programs differ in prefixes, quotes and the order of attributes
+_SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^<>]*?\bname\s*=\s*[\"']([^\"']{1,120})[\"']")
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
 _MERGED_CELL = re.compile(rb"<(?:\w+:)?mergeCell\s[^<>]{0,150}?\bref\s*=\s*[\"']([A-Z0-9:]{1,30})[\"']")
 
@@ -46,33 +51,30 @@ class _Part(NamedTuple):
     merged: list[tuple[int, int, int, int]]
 
 
-def read_workbook(path: Path, problems: Problems) -> tuple[dict[str, Raw], Settings, str]:
-    """Tables and settings of a workbook; what cannot be read is added to ``problems``."""
-    raw = {name: empty(name) for name in TABLES}
-    for name in raw:
-        raw[name].file = f"{path.name}, sheet {name}"
-    settings_file = f"{path.name}, sheet {SETTINGS_SHEET}"
-    parts = _safe_parts(path, problems)
+def _read(path: Path, intake: Intake) -> None:
+    intake.settings_file = _label(path, SETTINGS_SHEET)
+    parts = _safe_parts(path, intake.problems)
     if parts is None:
-        return raw, Settings(), settings_file
+        return
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what openpyxl does not keep (drop-down lists, formats) is not needed
             with path.open("rb") as one, path.open("rb") as other:
-                return _read_sheets(path, (one, other), parts, raw, settings_file, problems)
+                _read_sheets(path, (one, other), parts, intake)
     except (MemoryError, KeyboardInterrupt):
         raise
     except Exception as error:  # a damaged file breaks openpyxl in any of a dozen ways; none is the user's to decipher
         said = f"{type(error).__name__}: {error}"
-        problems.add(path.name, None, "", said[:200], "a workbook", "The file is damaged; open it and save it anew.")
-        return raw, Settings(), settings_file
+        cause = "The file is damaged; open it and save it anew."
+        intake.problems.add(path.name, None, "", said[:200], "a workbook", cause)
+
+
+def _label(path: Path, sheet: str) -> str:
+    return LABEL.format(file=path.name, table=sheet)
 
 
 def _safe_parts(path: Path, problems: Problems) -> dict[str, _Part] | None:
     """Each part of the archive looked through once: no bomb, no document type, nothing locked."""
-    if not path.is_file():
-        problems.add(path.name, None, "", "no ordinary file", "a workbook .xlsx")
-        return None
     found: dict[str, _Part] = {}
     try:
         with zipfile.ZipFile(path) as archive:
@@ -150,16 +152,10 @@ def _letter(number: int) -> str:
     return text
 
 
-def _read_sheets(
-    path: Path,
-    streams: tuple[IO[bytes], IO[bytes]],
-    parts: dict[str, _Part],
-    raw: dict[str, Raw],
-    settings_file: str,
-    problems: Problems,
-) -> tuple[dict[str, Raw], Settings, str]:
+def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[str, _Part], intake: Intake) -> None:
     from openpyxl import load_workbook
 
+    problems = intake.problems
     values = load_workbook(streams[0], read_only=True, data_only=True, keep_links=False)
     formulas = None
     try:
@@ -169,19 +165,17 @@ def _read_sheets(
             problems.add(path.name, None, "", names, f"sheets named {', '.join(TABLES)}", "")
         if any(parts.get(_part_name(s), _Part(False, [])).formulas for s in sheets.values()):
             formulas = load_workbook(streams[1], read_only=True, data_only=False, keep_links=False)
-        settings = Settings()
         if job := sheets.pop(SETTINGS_SHEET, None):
-            settings_file = f"{path.name}, sheet {job.title}"
-            settings = _settings(job, settings_file, problems)
+            file = _label(path, job.title)
+            intake.set_up(_settings(job, file, problems), file)
         for name, sheet in sheets.items():
             part = parts.get(_part_name(sheet), _Part(False, []))
             twin = formulas[sheet.title] if formulas is not None and part.formulas else None
-            reader = _SheetReader(sheet, twin, part.merged, TABLES[name], f"{path.name}, sheet {sheet.title}", problems)
-            read = reader.read()
-            raw[name] = convert(read, TABLES[name], settings.units, problems) if read else empty(name)
-            raw[name].file = reader.file
+            reader = _SheetReader(sheet, twin, part.merged, TABLES[name], _label(path, sheet.title), problems)
+            intake.raw[name].file = reader.file
+            if read := reader.read():
+                intake.take(name, read)
             reader.say()
-        return raw, settings, settings_file
     finally:
         values.close()
         if formulas is not None:
@@ -465,3 +459,29 @@ def _no_cell() -> Any:
 
 def _plain(value: Any) -> str:
     return "" if value is None else str(value).strip()
+
+
+def _look(path: Path) -> str | None:
+    """Whether a workbook has a sheet named like a table; a damaged one may have had."""
+    try:
+        with zipfile.ZipFile(path) as book, book.open("xl/workbook.xml") as stream:
+            names = [m.decode("utf-8", "replace").strip().casefold() for m in _SHEET.findall(stream.read(2**20))]
+    except OSError:
+        raise
+    except Exception:  # zipfile and zlib have a dozen ways to say that a file is damaged; reading it says which
+        return ""
+    return "" if any(name in TABLES for name in names) else "a workbook without a sheet named like a table"
+
+
+READER = Reader(
+    name="workbook",
+    called="workbook",
+    expects=f"a workbook ({', '.join(SUFFIXES)}) with sheets of these names",
+    read=_read,
+    suffixes=SUFFIXES,
+    look=_look,
+    label=LABEL,
+    turned_away=dict.fromkeys(
+        (".xls", ".ods", ".xlsb"), "a workbook of a kind that is not read; if it is a job, save it as .xlsx"
+    ),
+)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple, cast
@@ -17,6 +17,8 @@ from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.problems import printable
 
 LARGEST_FILE = 2**30
+BLOCK = 2**20  # bytes looked through at a time
+_SURVEY = re.compile(rb"<(?:\w+:)?Survey[\s>/]")
 VERSIONS = ("1.0", "1.1", "1.2")
 LENGTHS = {
     "millimeter": ("m", 0.001), "centimeter": ("m", 0.01), "meter": ("m", 1.0), "kilometer": ("m", 1000.0),
@@ -49,55 +51,60 @@ WHY_IGNORED = {
 
 
 class Entry(NamedTuple):
-    """What became of one element: fate is "used", "ignored" or "doubted"."""
+    """What became of one element: fate is "used", "ignored" or "doubted"; like is what such entries have in common."""
 
     line: int
     element: str
     name: str
     fate: str
     text: str
+    like: str
+
+    def __str__(self) -> str:
+        return f"line {self.line}, {self.element}{f' {self.name}' if self.name else ''}: {self.text}"
 
 
 class Setup(NamedTuple):
     line: int
     id: str
     station: str
-    height: float
+    height: str
     details: str
     point: str  # InstrumentPoint: name of a point, "" where there is none
     deleted: bool
 
 
 class Observation(NamedTuple):
-    """A RawObservation or TestObservation; numbers NaN and texts "" where it lacks them, lengths in file units."""
+    """A RawObservation or TestObservation; numbers NaN and texts "" where it lacks them, lengths in file units.
+
+    What a job keeps stays the text of the file, so that a message can quote it.
+    """
 
     line: int
     element: str
     setup: str
     point: str
     target_setup: str
-    target_height: float
-    slope: float
+    target_height: str
+    slope: str
     horizontal: float
-    vertical: float
     zenith: str
     direct_face: str
-    rod: float
+    rod: str
     upper: float
     lower: float
     purpose: str
     check: bool  # stands in ControlChecks
     dropped: str  # why the file itself does not use it, "" where it does
     offset: float  # largest of OffsetVals
-    run: str
 
 
 class Point(NamedTuple):
     line: int
     name: str
-    north: float
-    east: float
-    elevation: float
+    north: str
+    east: str
+    elevation: str
     elevation_sd: float
     kind: str  # pntSurv
 
@@ -106,7 +113,7 @@ class Vertical(NamedTuple):
     line: int
     setup: str
     name: str
-    height: float
+    height: str
     datum: str
 
 
@@ -122,15 +129,18 @@ class Document:
     elevation_unit: str = ""
     points: list[Point] = field(default_factory=list)
     setups: list[Setup] = field(default_factory=list)
-    target_setups: dict[str, tuple[float, int]] = field(default_factory=dict)  # id: height, line
-    backsights: list[tuple[str, str, float, int]] = field(default_factory=list)  # setup, point, target height, line
+    target_setups: dict[str, tuple[str, int]] = field(default_factory=dict)  # id: height, line
+    backsights: list[tuple[str, str, str, int]] = field(default_factory=list)  # setup, point, target height, line
     observations: list[Observation] = field(default_factory=list)
     verticals: list[Vertical] = field(default_factory=list)
     instruments: dict[str, dict[str, str]] = field(default_factory=dict)  # id: attributes, those of Corrections too
+    surveys: int = 0
     log: list[Entry] = field(default_factory=list)
 
-    def say(self, line: int, element: str, name: str, fate: str, text: str) -> None:
-        self.log.append(Entry(line, element, printable(name), fate, printable(text)))
+    def say(self, line: int, element: str, name: str, fate: str, text: str, *values: object) -> None:
+        """Log what became of an element; values go into the text's ``{}``."""
+        said = text.format(*values) if values else text
+        self.log.append(Entry(line, element, printable(name), fate, printable(said), text.replace("{}", "...")))
 
 
 def read_landxml(path: Path) -> Document:
@@ -166,9 +176,14 @@ def read_landxml(path: Path) -> Document:
                     reader.end(element, began.pop())
                     _free(element)
         parser.close()
+    except LookupError as error:
+        raise _refused(path.name, None, str(error), "an encoding that is known", "Save the file as UTF-8.") from error
     except etree.XMLSyntaxError as error:
         line = (error.lineno or 0) if (error.lineno or 0) < 65_535 else fed
-        raise _refused(path.name, line or None, str(error.msg), "XML", "The file is damaged or cut short.") from error
+        cause = "The file is damaged or cut short."
+        if "encoding" in str(error.msg):
+            cause = "The file is not in the encoding that its first line names; save it as UTF-8."
+        raise _refused(path.name, line or None, str(error.msg), "XML", cause) from error
     return document
 
 
@@ -182,26 +197,37 @@ def _pieces(path: Path) -> Iterator[tuple[int, bytes]]:
 
 
 def _refused(file: str, line: int | None, read: str, expected: str, cause: str = "") -> InputErrors:
-    return InputErrors([InputProblem(printable(file), line, "", printable(read), expected, cause)])
+    return InputErrors([InputProblem(printable(file), line, "", printable(read), expected, cause, counts="line")])
 
 
 def _refuse_unsafe(path: Path) -> None:
     """No document type anywhere in the file, however wide its characters are written; no file that is too large."""
-    if not path.is_file():
-        raise _refused(str(path), None, "", "a LandXML file", "There is no such file.")
     size = path.stat().st_size
     if size > LARGEST_FILE:
         raise _refused(path.name, None, f"{size / 2**20:.0f} MB", f"at most {LARGEST_FILE / 2**20:.0f} MB")
+    if any(b"<!DOCTYPE" in plain or b"<!ENTITY" in plain for plain in _plain(path)):
+        cause = "A document type can make a small file grow without end; take the line out if you trust the file."
+        raise _refused(path.name, None, "a document type", "LandXML without one", cause)
+
+
+def _plain(path: Path) -> Iterator[bytes]:
+    """The file in blocks that overlap, however wide its characters are written."""
     tail = b""
     with path.open("rb") as stream:
-        while block := stream.read(2**20):
-            plain = (tail + block).replace(b"\0", b"")
-            if b"<!DOCTYPE" in plain or b"<!ENTITY" in plain:
-                cause = (
-                    "A document type can make a small file grow without end; take the line out if you trust the file."
-                )
-                raise _refused(path.name, None, "a document type", "LandXML without one", cause)
-            tail = block[-64:]
+        while block := stream.read(BLOCK):
+            yield (tail + block).replace(b"\0", b"")
+            tail = block[-256:]
+
+
+def is_landxml(path: Path) -> bool:
+    """Whether a file begins like LandXML."""
+    with path.open("rb") as stream:
+        return re.search(rb"<(?:\w+:)?LandXML[\s>/]", stream.read(4096).replace(b"\0", b"")) is not None
+
+
+def surveyed(path: Path) -> bool:
+    """Whether there is a survey in a file."""
+    return any(_SURVEY.search(plain) for plain in _plain(path))
 
 
 def _check_root(root: Any, line: int, document: Document) -> None:
@@ -251,6 +277,12 @@ def number(text: str | None) -> float:
     return value if math.isfinite(value) else math.nan
 
 
+def _number(element: Any, name: str) -> str:
+    """The text of an attribute that is a finite number, "" for none."""
+    text = element.get(name)
+    return "" if math.isnan(number(text)) else text.strip()
+
+
 def _yes(text: str | None) -> bool:
     return (text or "").strip() in ("true", "1")
 
@@ -268,6 +300,9 @@ class _Reader:
         self.inside = 0  # elements inside it
         self.setup: dict[str, Any] | None = None
         self.ids: set[str] = set()  # of set-ups
+        self.here: dict[str, str] = {}  # by the id as the survey gives it: the first set-up of that id in it
+        self.targets_here: dict[str, str] = {}  # the same of target set-ups, the latest of an id
+        self.first = 0  # observation of the survey
         self.given = ""  # id of the set-up as it stands in the file
         self.groups: list[dict[str, str]] = []
         self.checks = 0
@@ -334,15 +369,14 @@ class _Reader:
         self.details = ""
 
     def _open_InstrumentSetup(self, element: Any, line: int) -> None:
-        self.given = id = _text(element, "id")
-        if not id or id in self.ids:
-            id = f"{id} (line {line})".strip()
-            said = "the id occurs before; told apart by its line" if self.given else "no id; its line is taken"
-            self.document.say(line, "InstrumentSetup", id, "doubted", said)
+        self.given = given = _text(element, "id")
+        id = self._told_apart(line, "InstrumentSetup", given, self.ids)
         self.ids.add(id)
+        if given:
+            self.here.setdefault(given, id)
         self.setup = {
             "line": line, "id": id, "station": _text(element, "stationName"),
-            "height": number(element.get("instrumentHeight")), "details": _text(element, "instrumentDetailsID"),
+            "height": _number(element, "instrumentHeight"), "details": _text(element, "instrumentDetailsID"),
             "point": "", "deleted": element.get("status") == "deleted",
         }  # fmt: skip
 
@@ -351,9 +385,38 @@ class _Reader:
             self.document.setups.append(Setup(**self.setup))
         self.setup = None
 
+    def _told_apart(self, line: int, element: str, given: str, taken: Container[str]) -> str:
+        """An id that none before it has."""
+        if given and given not in taken:
+            return given
+        id = f"{given} (line {line})".strip()
+        said = "the id occurs before; told apart by its line" if given else "no id; its line is taken"
+        self.document.say(line, element, id, "doubted", said)
+        return id
+
     def _setup_id(self, named: str) -> str:
         """The set-up an element names; inside a set-up that is the one around it, by its id or by no name."""
-        return self.setup["id"] if self.setup is not None and named in ("", self.given) else named
+        if self.setup is not None and named in ("", self.given):
+            return str(self.setup["id"])
+        return self.here.get(named, named)
+
+    def _open_Survey(self, element: Any, line: int) -> None:
+        """Ids are those of their survey: several surveys in one file may number alike."""
+        document = self.document
+        document.surveys += 1
+        self.here, self.targets_here, self.first = {}, {}, len(document.observations)
+        if document.surveys == 2:
+            document.say(line, "Survey", "", "used", "a further survey; all surveys of a file are one job")
+
+    def _close_Survey(self, element: Any, line: int) -> None:
+        observations = self.document.observations
+        for i in range(self.first, len(observations)):
+            o = observations[i]
+            setup, target = self.here.get(o.setup, o.setup), o.target_setup
+            if target not in self.document.target_setups:  # named before it stands in the file
+                target = self.targets_here.get(target, target)
+            if (setup, target) != (o.setup, o.target_setup):
+                observations[i] = o._replace(setup=setup, target_setup=target)
 
     def _close_InstrumentPoint(self, element: Any, line: int) -> None:
         if self.setup is not None:
@@ -361,8 +424,7 @@ class _Reader:
 
     def _open_ObservationGroup(self, element: Any, line: int) -> None:
         self.groups.append(
-            {name: _text(element, name) for name in ("id", "setupID", "targetSetupID", "setID", "purpose")}
-            | {"point": ""}
+            {name: _text(element, name) for name in ("setupID", "targetSetupID", "purpose")} | {"point": ""}
         )
 
     def _close_ObservationGroup(self, element: Any, line: int) -> None:
@@ -382,20 +444,25 @@ class _Reader:
 
     def _close_CgPoint(self, element: Any, line: int) -> None:
         name = _text(element, "name") or _text(element, "oID")
-        numbers = [number(t) for t in (element.text or "").split()]
-        if not name or len(numbers) not in (2, 3) or any(map(math.isnan, numbers[:2])):
+        numbers = [t if number(t) == number(t) else "" for t in (element.text or "").split()]
+        if not name or len(numbers) not in (2, 3) or not all(numbers[:2]):
             if not element.get("pntRef"):
                 self.document.say(line, "CgPoint", name, "doubted", "not a named north, east and elevation; not used")
             return
-        elevation = numbers[2] if len(numbers) == 3 else math.nan
+        elevation = numbers[2] if len(numbers) == 3 else ""
         sd = number(element.get("elevationStdError"))
         self.document.points.append(
             Point(line, name, numbers[0], numbers[1], elevation, sd, _text(element, "pntSurv").casefold())
         )
 
     def _close_TargetSetup(self, element: Any, line: int) -> None:
-        id = _text(element, "id")
-        self.document.target_setups[id] = number(element.get("targetHeight")), line
+        given, height = _text(element, "id"), _number(element, "targetHeight")
+        id = self.targets_here.get(given, "")
+        if not id or self.document.target_setups[id][0] != height:
+            id = self._told_apart(line, "TargetSetup", given, self.document.target_setups)
+            self.document.target_setups[id] = height, line
+        if given:
+            self.targets_here[given] = id
         self.document.say(line, "TargetSetup", id, "used", "target height of the observations that name it")
         for name in ("edmTargetVertOffset", "prismConstant"):
             if number(element.get(name)) not in (0.0,) and element.get(name):
@@ -405,7 +472,7 @@ class _Reader:
     def _close_Backsight(self, element: Any, line: int) -> None:
         setup = self._setup_id(_text(element, "setupID"))
         point = next((_point_name(child) for child in element if _local(child) == "BacksightPoint"), "")
-        self.document.backsights.append((setup, point, number(element.get("targetHeight")), line))
+        self.document.backsights.append((setup, point, _number(element, "targetHeight"), line))
         said = f"backsight to {point}" if point else "no point"
         self.document.say(line, "Backsight", _text(element, "id"), "used" if point else "ignored", said)
 
@@ -413,6 +480,7 @@ class _Reader:
         group = self.groups[-1] if self.groups else {}
         children = {_local(child): child for child in element}
         point = _point_name(children["TargetPoint"]) if "TargetPoint" in children else group.get("point", "")
+        target = _text(element, "targetSetupID") or group.get("targetSetupID", "")
         offsets = children.get("OffsetVals")
         offset = max((abs(number(v)) for v in offsets.attrib.values()), default=0.0) if offsets is not None else 0.0
         dropped = ""
@@ -426,21 +494,19 @@ class _Reader:
                 element=_local(element),
                 setup=self._setup_id(_text(element, "setupID") or group.get("setupID", "")),
                 point=point,
-                target_setup=_text(element, "targetSetupID") or group.get("targetSetupID", ""),
-                target_height=number(element.get("targetHeight")),
-                slope=number(element.get("slopeDistance")),
+                target_setup=self.targets_here.get(target, target),
+                target_height=_number(element, "targetHeight"),
+                slope=_number(element, "slopeDistance"),
                 horizontal=number(element.get("horizDistance")),
-                vertical=number(element.get("vertDistance")),
                 zenith=_text(element, "zenithAngle"),
                 direct_face=_text(element, "directFace"),
-                rod=number(element.get("rod")),
+                rod=_number(element, "rod"),
                 upper=number(element.get("upperStadia")),
                 lower=number(element.get("lowerStadia")),
                 purpose=_text(element, "purpose") or group.get("purpose", ""),
                 check=self.checks > 0,
                 dropped=dropped,
                 offset=0.0 if math.isnan(offset) else offset,
-                run=_text(element, "setID") or group.get("setID", ""),
             )
         )
 
@@ -452,7 +518,7 @@ class _Reader:
 
     def _close_RedVerticalObservation(self, element: Any, line: int) -> None:
         setup = self._setup_id(_text(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else ""))
-        height = number(element.get("height"))
+        height = _number(element, "height")
         datum = _text(element, "verticalDatum")
         self.document.verticals.append(Vertical(line, setup, _text(element, "name"), height, datum))
 
@@ -463,7 +529,7 @@ def _point_name(element: Any) -> str:
 
 
 def log_lines(log: list[Entry]) -> Iterator[str]:
-    """The log in line order, one element a line."""
+    """The log, one element a line."""
     yield "line\tfate\telement\tname\twhat"
-    for entry in sorted(log, key=lambda e: e.line):
+    for entry in log:
         yield f"{entry.line}\t{entry.fate}\t{entry.element}\t{entry.name}\t{entry.text}"
