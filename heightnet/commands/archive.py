@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, settings_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM, WORKERS
 
@@ -59,11 +59,6 @@ def command(
 
     output = output or Path("reports") / f"archive-{folder.resolve().name}"
     go_on = "What is done is kept. To go on, run the same command again."
-    settings = {} if tolerance is None else {"test__tolerance_mm": tolerance}
-    if rates:
-        from heightnet.job.settings import read_rates
-
-        settings |= read_rates(rates)
     with (
         _Bar(console(err=True)) as bar,
         Stop(lambda: bar.say("Stopping after the jobs at work; Ctrl-C again to stop at once.")) as stop,
@@ -71,7 +66,7 @@ def command(
         try:
             done = screen_archive(
                 folder, output, workers=workers, scheduler=scheduler, page=not no_page, again=again, hide=hide or "",
-                parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop, **settings,
+                parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop, **settings_asked(tolerance, rates),
             )  # fmt: skip
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, settings_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM
 from heightnet.report.console import console, one_line, say_json
@@ -59,12 +59,7 @@ def command(
     say = progress()
     say("reading")
     recorded = read_job(job)
-    settings: dict[str, float] = {} if tolerance is None else {"test__tolerance_mm": tolerance}
-    if rates:
-        from heightnet.job.settings import read_rates
-
-        settings |= read_rates(rates)
-    result = check(recorded, say=say, seconds=seconds, **settings)
+    result = check(recorded, say=say, seconds=seconds, **settings_asked(tolerance, rates))
     if as_json:
         say_json(result.to_json())
     else:

@@ -6,6 +6,7 @@ import re
 import shlex
 import sys
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -46,6 +47,16 @@ def with_job() -> click.Option:
         ["--with-job"], is_flag=True, expose_value=False, callback=keep,
         help="Should heightnet itself fail: put the job's files into the bundle to send.",
     )  # fmt: skip
+
+
+def settings_asked(tolerance_mm: float | None, rates: Path | None) -> dict[str, Any]:
+    """The settings that options give in place of the job's: its tolerance, and rates from a file."""
+    settings: dict[str, Any] = {} if tolerance_mm is None else {"test__tolerance_mm": tolerance_mm}
+    if rates:
+        from heightnet.job.settings import read_rates
+
+        settings |= read_rates(rates)
+    return settings
 
 
 class Help(click.HelpFormatter):

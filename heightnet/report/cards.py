@@ -69,9 +69,7 @@ def _card(
     words: Words, keys: Keys, spoilt: Spoilt, kind: str, stand: Record, shots: list[Record],
     loops: list[tuple[int, Record]], full: bool,
 ) -> Card:  # fmt: skip
-    key = keys.setup(stand["setup"]) if kind == "setup" else keys.target(stand["target"])
-    word = "Set-up" if kind == "setup" else "Target"
-    over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
+    key = keys.stand(stand)
     thing = stand["instrument"] if kind == "setup" else stand["equipment"]
     shared = f"shared {words.short(str(Thing('tripod', stand['tripod'])))}" if stand["tripod"] else ""
     who = ", ".join(part for part in (thing, stand["observer"], stand["when"], shared) if part)
@@ -86,7 +84,7 @@ def _card(
     return Card(
         key=key,
         about=keys.join(key, keys.mark(stand["mark"])),
-        name=f"{word} {stand[kind]}{over}",
+        name=f"{'Set-up' if kind == 'setup' else 'Target'} {words.stand(stand)}",
         verdict=stand["verdict"],
         says=words.verdict(stand),
         blocks=blocks,

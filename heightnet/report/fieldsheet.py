@@ -75,36 +75,29 @@ def _table(words: Words, keys: Keys, finding: Record) -> Listing:
         Column(f"Wrong, {IN_100}", lambda r: in_100(r["probability"]), "number", "probability",
                "how likely this is the one"),
     ]  # fmt: skip
+    records = [_record(words, member, entry) for member, entry in zip(members, entries, strict=True)]
+    said = [c for c in columns if c in (columns[0], columns[-1]) or any(c.show(r) != NONE for r in records)]
     table = Listing(
         f"lookup-{order}",
         "What to look up" if order == 1 else f"What to look up, {order}",
         f"{capital(place_of(words, finding))}: only the field book, or a new measurement, tells which.",
-        columns,
+        said,
         total=finding["count"],
         order="the likeliest",
         kept_in="",
     )
-    for number, (member, entry) in enumerate(zip(members, entries, strict=True)):
-        booked, would = entry.booked, None
-        if booked is not None and booked.value is not None and member["error_mm"] is not None:
-            would = round(_less(words, booked, member["error_mm"] / 1000), 6)
-        told = NONE if booked is None else claim(*booked, words.lengths.height(booked.value))
-        record = member | entry._asdict() | {"booked": told, "would_be_m": would}
-        table.add(record, f"finding:{order}.members.{number}", "", keys.about(member["id"]))
-    used = [i for i, column in enumerate(columns) if i in (0, len(columns) - 1) or _used(table, i)]
-    # the columns that say nothing here are left out, what they would state with them
-    stating = [i for i, column in enumerate(columns) if column.fact]
-    table.columns = [columns[i] for i in used]
-    table.rows = [
-        row._replace(cells=[row.cells[i] for i in used],
-                     values=[v for i, v in zip(stating, row.values, strict=True) if i in used])
-        for row in table.rows
-    ]  # fmt: skip
+    for number, record in enumerate(records):
+        table.add(record, f"finding:{order}.members.{number}", "", keys.about(record["id"]))
     return table
 
 
-def _used(table: Listing, number: int) -> bool:
-    return any(row.cells[number] != NONE for row in table.rows)
+def _record(words: Words, member: Record, entry: Entry) -> Record:
+    """A member of a finding with its place in the field book, what was booked and what would be right."""
+    booked, would, error = entry.booked, None, member["error_mm"]
+    if booked is not None and booked.value is not None and error is not None:
+        would = round(_less(words, booked, error / 1000), 6)
+    told = NONE if booked is None else claim(*booked, words.lengths.height(booked.value))
+    return member | entry._asdict() | {"booked": told, "would_be_m": would}
 
 
 class Booked(NamedTuple):

@@ -31,6 +31,10 @@ class Keys:
     def target(self, name: str | None) -> str:
         return self._keys["t"].get(name or "", "")
 
+    def stand(self, record: Record) -> str:
+        """The key of the set-up or target that a record is of."""
+        return self.setup(record["setup"]) if "setup" in record else self.target(record["target"])
+
     def mark(self, name: str | None) -> str:
         return self._keys["m"].get(name or "", "")
 

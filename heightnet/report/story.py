@@ -438,30 +438,29 @@ def _why(words: Words) -> list[str]:
     for finding in findings[:TOLD]:
         if not finding["named"]:
             lines += _why_one_of(words, finding)
-            continue
-        id = finding["id"]
-        causes = _causes(words, id)
-        name = words.lead(id) if len(findings) > 1 else ""
-        named = [c for c in causes if c["cause"] != "none"]
-        suspect = next((s for s in words.facts["suspects"] if s["id"] == id), None)
-        if named and causes[0]["cause"] != "none":
-            said = f"{_likely_cause(words, id, named)}."
-            lines.append(f"{name}{said}" if name else capital(said))
-        elif suspect and suspect["cause_text"] and suspect["cause"] != "none":
-            said = f"{suspect['cause_text'].rstrip('.')}."
-            lines.append(f"{name}{said}" if name else capital(said))
-        elif _exchanged(finding):
-            said = "booked the other way round, the two values agree with the rest."
-            lines.append(f"{name}{said}" if name else capital(said))
-        elif slip := finding["slip"]:
-            said = f"{slip['text']} has this size."
-            lines.append(f"{name}{said}" if name else capital(said))
-        elif Thing.of(id).kind in TAPED:
-            said = "no usual slip has this size. Look at the field book, and ask who taped it."
-            lines.append(f"{name}{said}" if name else capital(said))
+        elif said := _why_named(words, finding):
+            lines.append(f"{words.lead(finding['id'])}{said}" if len(findings) > 1 else capital(said))
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
     return lines or ["The size gives no hint. Look at the field book for these rows."]
+
+
+def _why_named(words: Words, finding: Record) -> str:
+    """What would make one wrong thing so; "" where nothing is known to."""
+    id = finding["id"]
+    causes = _causes(words, id)
+    suspect = next((s for s in words.facts["suspects"] if s["id"] == id), None)
+    if causes and causes[0]["cause"] != "none":
+        return f"{_likely_cause(words, id, [c for c in causes if c['cause'] != 'none'])}."
+    if suspect and suspect["cause_text"] and suspect["cause"] != "none":
+        return f"{suspect['cause_text'].rstrip('.')}."
+    if _exchanged(finding):
+        return "booked the other way round, the two values agree with the rest."
+    if slip := finding["slip"]:
+        return f"{slip['text']} has this size."
+    if Thing.of(id).kind in TAPED:
+        return "no usual slip has this size. Look at the field book, and ask who taped it."
+    return ""
 
 
 def _causes(words: Words, id: str) -> list[Record]:
@@ -525,15 +524,16 @@ def reading_check(words: Words, check: Record) -> str:
     if check["agrees"]:
         pair = "two readings" if change is None else "readings before and after"
         return f"The {pair} at {where} agree: {size} apart."
-    if change is not None:
-        return _before_and_after(words, check, of, change, where)
-    said = f"The readings at {where} disagree by {size}"
-    if check["slip_text"]:
-        said += f": {check['slip_text'].rstrip('.')}"
+    slip = check["slip_text"].rstrip(".") if check["slip_text"] else ""
+    if change is None:
+        said = f"The readings at {where} disagree by {size}{f': {slip}' if slip else ''}"
+    else:
+        said = _before_and_after(words, of, change, where)
+        said += f"; {slip}" if slip and not -SETTLES_MM < change < 0 else ""
     side = check.get("sides_with")
     if side in ("first", "second"):
         said += f"; the rest of the job sides with {words.reading_name(words.records[check[side]])}"
-    elif side == "neither":
+    elif side == "neither" and change is None:
         said += "; the rest of the job sides with neither"
     return f"{said}."
 
@@ -545,18 +545,11 @@ def _number(words: Words, check: Record) -> int:
     return next(found, 0)
 
 
-def _before_and_after(words: Words, check: Record, of: str, change: float, where: str) -> str:
+def _before_and_after(words: Words, of: str, change: float, where: str) -> str:
     """Two readings at different times that disagree."""
     size = f"{words.lengths.small(abs(change))} {'lower' if change < 0 else 'higher'}"
-    moved = claim(of, "change_mm", change, size)
-    said = f"At {where} the height read after is {moved} than the one before: "
-    said += "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
-    if check["slip_text"] and not -SETTLES_MM < change < 0:
-        said += f"; {check['slip_text'].rstrip('.')}"
-    side = check.get("sides_with")
-    if side in ("first", "second"):
-        said += f"; the rest of the job sides with {words.reading_name(words.records[check[side]])}"
-    return f"{said}."
+    why = "the stand settled, or one of them is wrong" if change < 0 else "a stand does not rise, so one is wrong"
+    return f"At {where} the height read after is {claim(of, 'change_mm', change, size)} than the one before: {why}"
 
 
 # ---- what did it do? ----

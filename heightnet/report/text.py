@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from heightnet.report import claims
 from heightnet.report import document as doc
 from heightnet.report.columns import table_lines
-from heightnet.report.console import put, width_of
+from heightnet.report.console import put, width_of, wrapped
 from heightnet.report.numbers import NO_BREAK, tie
 
 if TYPE_CHECKING:
@@ -87,8 +86,5 @@ def _table(table: doc.Table, width: int | None) -> list[str]:
 
 
 def _wrap(text: str, indent: str, width: int, hanging: str = "") -> list[str]:
-    lines = textwrap.wrap(
-        tie(claims.plain(text)), width, initial_indent=indent, subsequent_indent=hanging or indent or INDENT,
-        break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
-    return [line.replace(NO_BREAK, " ") for line in lines]
+    tied = indent + tie(claims.plain(text)).replace("\n", " ")
+    return [line.replace(NO_BREAK, " ") for line in wrapped(tied, width, len(hanging or indent or INDENT)) if text]

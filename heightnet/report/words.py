@@ -87,6 +87,12 @@ class Words(Namer):
         """The tolerance, as a claim."""
         return claim("settings", "tolerance_mm", self.tolerance_mm, self.lengths.about(self.tolerance_mm))
 
+    @staticmethod
+    def stand(record: Record) -> str:
+        """A set-up or target with what is below it: "S4 over H3", "P7 on H4"."""
+        name, below = (record["setup"], "over") if "setup" in record else (record["target"], "on")
+        return f"{name} {below} {record['mark']}" if record["mark"] else name
+
     # what is said of them
 
     def sized(self, of: str, mm: float | None, sd_mm: float | None, before: str = "", after: str = "") -> str:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from heightnet.ledger.field import METRES
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
-from heightnet.report.numbers import INTERVAL, of_100
+from heightnet.report.numbers import INTERVAL
 from heightnet.report.pictures.culprits import ACCUSED, said
 from heightnet.report.pictures.drawing import Drawing, nice_step, text_width
 from heightnet.report.words import VERDICTS, Words
@@ -21,17 +21,17 @@ ROW = 21.0
 
 def errors(words: Words, keys: Keys) -> Drawing | None:
     """Every set-up's estimated error with its range, against the size that would show and could be put down to it."""
-    lengths, order = words.lengths, list(VERDICTS)
-    rows: list[tuple[str, Record]] = [("setup", s) for s in words.facts["setups"] if s["verdict"] != "free"]
+    order = list(VERDICTS)
+    rows = [s for s in words.facts["setups"] if s["verdict"] != "free"]
     shown = {setup["hypothesis"] for setup in words.facts["setups"]}  # a stand that both share once
-    rows += [("target", t) for t in words.facts["targets"] if t["verdict"] in ACCUSED and t["hypothesis"] not in shown]
+    rows += [t for t in words.facts["targets"] if t["verdict"] in ACCUSED and t["hypothesis"] not in shown]
     if not rows:
         return None
     left_out = len(rows) - ROWS
     if left_out > 0:  # unproved ones have no estimate to show: the page names them in words
-        rows.sort(key=lambda row: (row[1]["error_mm"] is None, order.index(row[1]["verdict"]), -abs(row[1]["w"] or 0)))
+        rows.sort(key=lambda r: (r["error_mm"] is None, order.index(r["verdict"]), -abs(r["w"] or 0)))
         rows = rows[:ROWS]
-    reach = _reach([record for _, record in rows], words.tolerance_mm)
+    reach = _reach(rows, words.tolerance_mm)
     left, right, top = 150.0, WIDTH - 170.0, 34.0
     height = top + ROW * len(rows) + 72
     sheet = Drawing(
@@ -44,10 +44,8 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
     middle, scale = (left + right) / 2, (right - left) / 2 / reach
     bottom = top + ROW * len(rows)
     _mm_axis(sheet, words, middle, scale, reach, top, bottom, "recorded too low", "recorded too high")
-    for number, (kind, record) in enumerate(rows):
-        y = top + ROW * (number + 0.5)
-        key = keys.setup(record["setup"]) if kind == "setup" else keys.target(record["target"])
-        name = record[kind] + (f" {'over' if kind == 'setup' else 'on'} {record['mark']}" if record["mark"] else "")
+    for number, record in enumerate(rows):
+        y, key, name = top + ROW * (number + 0.5), keys.stand(record), words.stand(record)
         accused = record["verdict"] in ACCUSED
         title = said(name, words.key(record), record["verdict"])
         with sheet.group(key=key, href=f"#{key}", title=title, cls="setup row"):
@@ -55,12 +53,10 @@ def errors(words: Words, keys: Keys) -> Drawing | None:
             sheet.sign(record["verdict"], 12, y, 4.2)
             sheet.text(28, y + 4, _short(name, 118), "accused-name" if accused else "name")
             _error_row(sheet, record, middle, scale, reach, y)
-            size = _size(words, kind, record)
-            sheet.text(right + 12, y + 4, size, "accused-name" if accused else "note")
-    tolerance = claim("settings", "tolerance_mm", words.tolerance_mm, lengths.about(words.tolerance_mm))
+            sheet.text(right + 12, y + 4, _size(words, record), "accused-name" if accused else "note")
     notes = [
         "Dot and heavy bar: the error and the range of 95 of 100. Thin line with ends: an error inside would not show.",
-        f"Dotted, with ends: it would show, but could be laid on something else. Shaded: the tolerance, {tolerance}.",
+        f"Dotted, with ends: it would show, but could be laid on something else. Shaded: the tolerance, {words.limit}.",
     ]
     if left_out > 0:
         notes.append(f"The {ROWS} that need attention most; {left_out:,} more in the table.")
@@ -115,7 +111,7 @@ def _error_row(sheet: Drawing, r: Record, middle: float, scale: float, reach: fl
     sheet.sign("found", at(error), y, 5.5)
 
 
-def _size(words: Words, kind: str, record: Record) -> str:
+def _size(words: Words, record: Record) -> str:
     of, error = words.key(record), record["error_mm"]
     if error is None:
         return claim(of, "verdict", record["verdict"], VERDICTS[record["verdict"]])
@@ -148,10 +144,10 @@ def _mm_axis(
 def readings(words: Words, keys: Keys) -> Drawing | None:
     """What each reading of the accused stands says, on one scale with what the rest of the job says."""
     stands = _accused_stands(words)
-    panels = [(kind, stand, _reading_rows(words, kind, stand)) for kind, stand in stands[:PANELS]]
+    panels = [(stand, _reading_rows(words, stand)) for stand in stands[:PANELS]]
     if not panels:
         return None
-    height = sum(58 + 32 * len(rows) for _, _, rows in panels)
+    height = sum(58 + 32 * len(rows) for _, rows in panels)
     sheet = Drawing(
         "readings",
         "What the readings of a suspect say",
@@ -160,22 +156,20 @@ def readings(words: Words, keys: Keys) -> Drawing | None:
         height,
     )
     top = 0.0
-    for kind, stand, rows in panels:
-        key = keys.setup(stand["setup"]) if kind == "setup" else keys.target(stand["target"])
-        with sheet.group(about=key):
-            _panel(sheet, words, kind, stand, rows, top)
+    for stand, rows in panels:
+        with sheet.group(about=keys.stand(stand)):
+            _panel(sheet, words, stand, rows, top)
         top += 58 + 32 * len(rows)
     return sheet
 
 
-def _accused_stands(words: Words) -> list[tuple[str, Record]]:
+def _accused_stands(words: Words) -> list[Record]:
     """Stands that are accused, those that are named first, a shared one once."""
-    found: dict[str, tuple[str, Record]] = {}
+    found: dict[str, Record] = {}
     for verdict in ACCUSED:
-        for kind in ("setup", "target"):
-            for stand in words.facts[f"{kind}s"]:
-                if stand["verdict"] == verdict and stand["found_m"] is not None and stand["readings"]:
-                    found.setdefault(stand["hypothesis"], (kind, stand))
+        for stand in (*words.facts["setups"], *words.facts["targets"]):
+            if stand["verdict"] == verdict and stand["found_m"] is not None and stand["readings"]:
+                found.setdefault(stand["hypothesis"], stand)
     return list(found.values())
 
 
@@ -192,7 +186,7 @@ class ReadingRow(NamedTuple):
     apart: float = 0.0
 
 
-def _reading_rows(words: Words, kind: str, stand: Record) -> list[ReadingRow]:
+def _reading_rows(words: Words, stand: Record) -> list[ReadingRow]:
     own, found = words.key(stand), stand["found_m"]
     without = "without this stand's readings"
     rows = [ReadingRow("the rest of the job", without, found, stand["found_sd_mm"] or 0.0, "job", own, "found_m")]
@@ -202,18 +196,16 @@ def _reading_rows(words: Words, kind: str, stand: Record) -> list[ReadingRow]:
                                    "reading", r["id"], "height_m", r["difference_mm"] or 0.0))  # fmt: skip
     for cause in [c for c in stand["causes"] if c["expected_mm"] is not None][:2]:
         of = f"cause:{stand['hypothesis']}:{cause['cause']}"
-        likely = claim(of, "probability", cause["probability"], of_100(cause["probability"]))
-        rows.append(ReadingRow(cause["text"], f"would read here: {likely}", found + cause["expected_mm"] / 1000, 0.0,
+        likely = f"would read here: {words.of_100(of, cause['probability'])}"
+        rows.append(ReadingRow(cause["text"], likely, found + cause["expected_mm"] / 1000, 0.0,
                                "cause"))  # fmt: skip
     return rows
 
 
-def _panel(sheet: Drawing, words: Words, kind: str, stand: Record, rows: list[ReadingRow], top: float) -> None:
+def _panel(sheet: Drawing, words: Words, stand: Record, rows: list[ReadingRow], top: float) -> None:
     lengths = words.lengths
     left, right = 262.0, WIDTH - 124.0
-    over = f" {'over' if kind == 'setup' else 'on'} {stand['mark']}" if stand["mark"] else ""
-    name = f"{'Set-up' if kind == 'setup' else 'Target'} {stand[kind]}{over}"
-    sheet.text(6, top + 16, name, "strong")
+    sheet.text(6, top + 16, f"{'Set-up' if 'setup' in stand else 'Target'} {words.stand(stand)}", "strong")
     low = min(row.height - INTERVAL * row.sd / 1000 for row in rows)
     high = max(row.height + INTERVAL * row.sd / 1000 for row in rows)
     pad = max(0.06 * (high - low), 0.001)
