@@ -55,6 +55,16 @@ SEVERAL = {kind: f"{noun}s" for kind, noun in NOUNS.items()} | {
     "swap": "pairs of heights in each other's place",
     "exchange": "pairs of readings in each other's place",
 }
+SHARED = {
+    "equipment": ("{name}", "target"),
+    "instrument": ("{name}", "instrument"),
+    "tape": ("{name}", "tape"),
+    "observer": ("instrument heights read by {name}", ""),
+    "equipment_scale": ("the graduation of {name}", "pole"),
+    "tape_scale": ("the graduation of {name}", "tape"),
+    "index": ("the vertical index of {name}", "instrument"),
+}
+"""What each kind of thing that jobs share is called, and the word put before a name that has none in it."""
 IN_ROW = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
 OWN_FILES = ("shots.csv", "staff.csv", "levels.csv", "gnss.csv")  # need not be told beside a row: the kind says it
@@ -345,6 +355,16 @@ class Namer:
             to = "reference point" if reading["id"] in self.of_antennas else "axis"
             parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the {to}")
         return name(", ".join(parts))
+
+
+def shared(kind: str, name: str) -> str:
+    """What a thing that jobs share is called in a sentence.
+
+    >>> shared("equipment", "prism 9"), shared("instrument", "1205"), shared("tape_scale", "T2")
+    ('prism 9', 'instrument 1205', 'the graduation of tape T2')
+    """
+    text, word = SHARED[kind]
+    return text.format(name=name if not word or re.search(r"[^\W\d_]{3}", name) else f"{word} {name}")
 
 
 def called_after(name: str, mark: str) -> bool:
