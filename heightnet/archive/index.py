@@ -16,12 +16,12 @@ from typing import Any
 import heightnet
 from heightnet.archive.one import Order
 from heightnet.archive.store import Store
-from heightnet.report.words import VERDICTS as HEIGHT_VERDICTS
+from heightnet.ledger.archive import ROW, SCHEMA, WORST
+from heightnet.ledger.record import Many, Maybe, Type
 from heightnet.report.writing import csv_rows, write_text
 from heightnet.rows import Record
 
 ROWS_AT_ONCE = 1000
-LISTS = ("observers", "equipment")
 
 
 def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
@@ -58,7 +58,7 @@ def archive_facts(store: Store, order: Order) -> Record:
     counts = store.counts()
     any_reduced = next(store.reduced(), None) is not None
     return {
-        "schema": "heightnet-archive/2",
+        "schema": SCHEMA,
         "heightnet": {"version": heightnet.__version__},
         "archive": {"name": printable(Path(order.folder).name), "complete": not counts["waiting"]},
         "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
@@ -90,29 +90,13 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
 
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
-COLUMNS: dict[str, str] = {
-    **dict.fromkeys(("path", "kind", "name", "title", "state", "headline", "stopped", "worst_id"), "text"),
-    **dict.fromkeys(("worst_error_mm", "worst_error_sd_mm", "worst_probability"), "number"),
-    "worst_cause": "text",
-    **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},
-    "unproved_share": "number",
-    "findings": "count",
-    "gap": "text",
-    **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff", "gnss"), "count"),
-    "redundancy": "count",
-    **dict.fromkeys(("first_day", "last_day"), "text"),
-    **dict.fromkeys(LISTS, "texts"),
-    **dict.fromkeys(("report", "error", "error_kind"), "text"),
-}
-"""Columns of archive.csv and archive.parquet, and what is in them."""
-
 
 def flat(record: Record) -> Record:
-    """A record as one row of a table: the keys of ``COLUMNS``; what does not exist is None."""
+    """A record as one row of a table: the keys of `ROW`; what does not exist is None."""
     worst, error, dates = record["worst"] or {}, record["error"] or {}, record["dates"] or [None, None]
     row = {
         **record,
-        **{f"worst_{key}": worst.get(key) for key in ("id", "error_mm", "error_sd_mm", "probability", "cause")},
+        **{f"worst_{key}": worst.get(key) for key in WORST.names},
         **{f"heights_{verdict}": number for verdict, number in record["heights"].items()},
         **record["size"],
         "first_day": dates[0],
@@ -120,13 +104,13 @@ def flat(record: Record) -> Record:
         "error": "\n".join(error["problems"]) or error["text"] if error else None,
         "error_kind": error.get("kind"),
     }
-    return {name: row[name] for name in COLUMNS}
+    return {name: row[name] for name in ROW.names}
 
 
 def _csv_pieces(records: Iterator[Record]) -> Iterator[str]:
-    yield csv_rows([[name] for name in COLUMNS])
+    yield csv_rows([[name] for name in ROW.names])
     while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
-        yield csv_rows([[_cell(row[name]) for row in rows] for name in COLUMNS])
+        yield csv_rows([[_cell(row[name]) for row in rows] for name in ROW.names])
 
 
 def _cell(value: Any) -> Any:
@@ -137,8 +121,14 @@ def _write_parquet(path: Path, records: Iterator[Record]) -> Path:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    types = {"text": pa.string(), "number": pa.float64(), "count": pa.int64(), "texts": pa.list_(pa.string())}
-    schema = pa.schema([(name, types[kind]) for name, kind in COLUMNS.items()])
+    types = {"number": pa.float64(), "share": pa.float64(), "count": pa.int64(), "whole": pa.int64()}
+
+    def arrow(type: Type) -> Any:
+        if isinstance(type, Many):
+            return pa.list_(arrow(type.of))
+        return arrow(type.of) if isinstance(type, Maybe) else types.get(str(type), pa.string())
+
+    schema = pa.schema([(fact.name, arrow(fact.type)) for fact in ROW])
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with pq.ParquetWriter(part, schema, compression="zstd") as writer:

@@ -18,11 +18,10 @@ from typing import Any
 from heightnet.archive.find import STORE_FILE, Found, PassedOver
 from heightnet.errors import HeightnetError
 from heightnet.gaps import NOT_PROVED
+from heightnet.ledger.archive import STATES
 
 LAYOUT = 1
 COMMIT_AFTER_S = 1.0
-STATES = ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
-"""States of a job in the order in which they want attention; "error": it could not be read or adjusted."""
 GAPS = (*NOT_PROVED, None)
 """The worst verdict that leaves something unproved, by which jobs of one state are told apart."""
 

@@ -22,7 +22,8 @@ from heightnet.ledger.record import (
 
 SCHEMA = "heightnet-results/2"
 
-VERDICT = Words(("suspect", "either", "doubted", "unproved", "weak", "proved", "missing", "free"), "verdict")
+VERDICT = Words(("suspect", "either", "unproved", "missing", "doubted", "weak", "proved", "free"), "verdict")
+"""Of a height or an observation, worst first."""
 STATE = Words(("closes", "scatters", "unclear", "wrong", "many", "unexplained", "untested"), "state")
 LENGTH_UNIT = Words(tuple(METRES))
 
@@ -82,7 +83,7 @@ _CHANCE = Fact("probability", SHARE, "how likely it is wrong, of all that could 
 _VERDICT = Fact("verdict", VERDICT, "", "Verdict")
 _ERROR_SD = Fact("error_sd_mm", NUMBER, "standard deviation of that error", "sd")
 _STATED_SD = Fact("sd_mm", NUMBER, "standard deviation as stated", "Stated sd")
-_RESIDUAL = Fact("residual_mm", NUMBER, "observed less adjusted, nothing left out", "Residual")
+RESIDUAL = Fact("residual_mm", NUMBER, "observed less adjusted, nothing left out", "Residual")
 _ROW = (Fact("id", "text"), Fact("file", "text"), Fact("row", "whole", "row of the file", "Row"))
 
 
@@ -93,7 +94,7 @@ def tested(error: str) -> tuple[Fact, ...]:
 
 def observed(*own: Fact, error: str) -> Many:
     """A table of observations: where each stands, what it is, its residual and its test."""
-    return Many(Record((*_ROW, *own, Fact("sd_mm", NUMBER, "standard deviation as stated"), _RESIDUAL, *tested(error))))
+    return Many(Record((*_ROW, *own, Fact("sd_mm", NUMBER, "standard deviation as stated"), RESIDUAL, *tested(error))))
 
 
 RISE_ERROR = "by how much its rise seems too large (minus: too small)"
@@ -170,7 +171,7 @@ MARK = Record(
             "corrected_sd_mm", "standard deviation, with the doubt about what is wrong",
         ),
         Fact(
-            "hidden_mm", Maybe("number", "with hidden_by set: nothing limits it"),
+            "hidden_mm", Maybe("number", "nothing limits it, where hidden_by is set"),
             "the most an undetected error could move it",
         ),
         Fact("hidden_by", TEXT, "whose error that is, an id"),
@@ -244,7 +245,7 @@ KNOWN = Many(
             Fact("mark", "text", "", "Mark"),
             Fact("height_m", NUMBER, "as recorded", "Known height"),
             _STATED_SD,
-            _RESIDUAL,
+            RESIDUAL,
             *tested("by how much the known height seems too high (minus: too low)"),
         )
     )
@@ -566,7 +567,7 @@ def declare(part: Fact, after: str = "") -> None:
 for _part in (
     Fact("schema", Words((SCHEMA,))),
     Fact("job", JOB),
-    Fact("heightnet", Record(each("text", "version"))),
+    Fact("heightnet", Record(each("text", "version")), "what wrote it"),
     Fact("settings", "object", "every setting of the job, as in job.toml"),
     Fact("fit", FIT, "the adjustment as a whole"),
     Fact("judgement", JUDGEMENT, "the state of the job and how it was reached"),
@@ -583,8 +584,7 @@ for _part in (
     _later("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas"),
     _later(
         "separation_model", SEPARATION_MODEL,
-        "the error common to all separations, to be added to them, and its tilts; null where the settings ask for "
-        "none of them",
+        "the error common to all separations, to be added to them, and its tilts, null where the settings ask for none",
     ),
     Fact("known", KNOWN, "known heights"),
     Fact("groups", GROUPS, "what many things may have wrong together"),
