@@ -94,10 +94,11 @@ def screen_archive(
         something else.
     """
     if settings or seconds is not None:  # wrong ones are said once, before any job is looked for
-        from heightnet.job.settings import check_seconds, check_values
+        from heightnet.job.settings import check_argument, check_values
+        from heightnet.ledger.settings import SEARCH_SECONDS
 
         check_values(settings)
-        check_seconds(seconds)
+        check_argument(SEARCH_SECONDS, seconds)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")

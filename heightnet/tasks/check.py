@@ -9,7 +9,7 @@ from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.job.settings import check_seconds, check_values
+from heightnet.job.settings import check_argument, check_values
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
@@ -17,6 +17,7 @@ from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.search import Clock
 from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.settings import SEARCH_SECONDS
 from heightnet.memory import require
 from heightnet.network import build_network
 from heightnet.result import Result
@@ -45,7 +46,7 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     CannotAdjust : nothing in the job ties two places together.
     """
     say = say or (lambda stage: None)
-    check_seconds(seconds)
+    check_argument(SEARCH_SECONDS, seconds)
     if isinstance(job, Job):
         recorded = job
     else:
