@@ -15,9 +15,9 @@ from scipy.special import expit
 
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
-from heightnet.judge.groups import thing_of
+from heightnet.kinds.height import thing_of
 from heightnet.ledger.thing import TAPED
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
@@ -162,7 +162,7 @@ def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     observer, thing = readings["by"].tolist(), thing_of(net).tolist()
     ways = zip(readings["kind"], readings["scale"], strict=True)
     method = [f"{METHODS[kind]}, {scale or unit}" for kind, scale in ways]
-    at = _grouped(net.head[net.rows(Kind.HEIGHT)])
+    at = _grouped(net.head[net.rows("height")])
     hypotheses = np.flatnonzero(family.of(*TAPED))
     out = []
     for node, some in _grouped(family.node[hypotheses]).items():

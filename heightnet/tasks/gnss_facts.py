@@ -7,8 +7,6 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from heightnet.judge.reduction import NEARLY_ONE_CLASS, UNTESTABLE
-from heightnet.network.loops import satellite_lengths
-from heightnet.network.model import Kind
 from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
 from heightnet.rows import Rows
 from heightnet.tasks.facts import JobFacts, Record, number
@@ -22,7 +20,7 @@ def gnss(facts: JobFacts) -> Sequence[Record]:
     net, table = facts.net, facts.job.gnss
     if not len(table):
         return []
-    rows = net.rows(Kind.GNSS)
+    rows = net.rows("gnss")
     start, end = ends(facts.job)
     value = np.append(net.separations.value, 0.0)
     at = [value[net.separations.of(names)] for names in (start, end)]
@@ -39,7 +37,7 @@ def gnss(facts: JobFacts) -> Sequence[Record]:
             "rise_m": table["rise"].to_numpy(float),
             "height_m": table["height"].to_numpy(float),
             "separation_m": np.where(start == end, 0.0, at[1] - at[0]),
-            "length_m": satellite_lengths(facts.job),
+            "length_m": facts.net.satellite_lengths,
             "sd_mm": net.sd[rows] * 1000,
             "residual_mm": facts.fit.v[rows] * 1000,
             **facts.tested_many(facts.hypotheses_of(rows)),
