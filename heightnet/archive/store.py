@@ -17,12 +17,12 @@ from typing import Any
 
 from heightnet.archive.find import STORE_FILE, Found, PassedOver
 from heightnet.errors import HeightnetError
-from heightnet.gaps import NOT_PROVED
+from heightnet.gaps import not_proved
 from heightnet.ledger.archive import STATES
 
 LAYOUT = 1
 COMMIT_AFTER_S = 1.0
-GAPS = (*NOT_PROVED, None)
+GAPS = (*not_proved(), None)
 """The worst verdict that leaves something unproved, by which jobs of one state are told apart."""
 
 UNCONTRADICTED = ("untested", "scatters", "closes")

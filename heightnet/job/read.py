@@ -27,6 +27,7 @@ from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
 _NOT_IN_NAMES = {ord(c): None for c in " _-"}
+NOT_OBSERVED = ("marks", "setups", "targets", "equipment")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
@@ -90,11 +91,10 @@ def _assemble(path: Path, intake: Intake) -> Job:
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
     _check_same_names(frames, files, problems)
-    if not problems and not any(len(frames[t]) for t in ("shots", "tape", "levels", "staff", "gnss")):
-        problems.add(
-            str(path.name), None, "", "no observation", "at least one row in shots, levels, staff, gnss or tape",
-            "The tables are empty.",
-        )  # fmt: skip
+    observing = [table for table in TABLES if table not in NOT_OBSERVED]
+    if not problems and not any(len(frames[table]) for table in observing):
+        expected = f"at least one row in {', '.join(observing[:-1])} or {observing[-1]}"
+        problems.add(str(path.name), None, "", "no observation", expected, "The tables are empty.")
     order = [intake.settings_file, *(raw[t].file for t in TABLES)]
     problems.raise_if_any(order)
     return Job(

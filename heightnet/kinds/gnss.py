@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import DATUM, Edges, Group, Kind, by_name
+from heightnet.kinds.kind import DATUM, Columns, Edges, Group, Kind, Words, by_name, or_none
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -74,7 +74,25 @@ def common(net: Network) -> Iterator[Group]:
         yield "gnss_session", name, rows.start + at, np.ones(len(at)), np.nan
 
 
+def told(net: Network) -> Columns:
+    gnss = net.job.gnss
+    start, end = net.satellite_marks
+    return {
+        "from": or_none(gnss["from_setup"]),
+        "to": gnss["to_setup"].to_numpy(object),
+        "from_mark": or_none(start),
+        "to_mark": or_none(end),
+        "session": gnss["session"].to_numpy(object),
+        "rise_m": gnss["rise"].to_numpy(float),
+        "height_m": gnss["height"].to_numpy(float),
+        "separation_m": net.separations.rise(net.job),
+        "length_m": net.satellite_lengths,
+    }
+
+
 KIND = Kind(
     "gnss", ("gnss",), CAUSES, evidence, table="gnss", edges=edges, rate="gnss",
-    length=lambda net: np.nan_to_num(net.satellite_lengths), common=common,
+    length=lambda net: np.nan_to_num(net.satellite_lengths), common=common, told=told,
+    line=("from_mark", "to_mark", "length_m"),
+    words={"gnss": Words("satellite height", cell="satellite")},
 )  # fmt: skip

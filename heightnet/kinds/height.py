@@ -12,7 +12,7 @@ import pandas as pd
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
-from heightnet.kinds.kind import TAPE, Edges, Floats, Group, Ints, Kind, by_name
+from heightnet.kinds.kind import TAPE, Edges, Floats, Group, Ints, Kind, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of
@@ -229,4 +229,11 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
 KIND = Kind(
     "height", TAPED, CAUSES, evidence, edges=edges, scatter=TAPE, alone=alone, pair="swap", exchanged=swapped,
     common=common, lies=lies,
+    words={
+        "setup": Words("instrument height"),
+        "target": Words("target height"),
+        "tripod": Words(several="heights of shared stands"),
+        "reading": Words("tape reading", cell="tape"),
+        "swap": Words(several="pairs of heights in each other's place"),
+    },
 )  # fmt: skip

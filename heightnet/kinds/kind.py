@@ -6,9 +6,9 @@ imports nothing of theirs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,9 @@ import pandas as pd
 
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.records import Records
+from heightnet.ledger.record import Fact
 from heightnet.ledger.recorded import Table
+from heightnet.ledger.results import RISE_ERROR
 from heightnet.ledger.thing import NOT_NAMED, Thing
 
 if TYPE_CHECKING:
@@ -27,10 +29,29 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Columns = dict[str, Any]
 Group = tuple[str, str, Ints, Floats, float]
 
 DATUM = 0  # the node that known heights hang from
 OUTSIDE, TAPE, SIGHT = "outside", "tape", "sight"
+
+
+class Words(NamedTuple):
+    """What hypotheses of one name are called; `heightnet.report` puts it into sentences.
+
+    noun : of one; several : of more, "" for the noun with an s.
+    row : what follows the noun to tell one from the others, with keys of its record in results.json.
+    cell : a short word for the noun before the number of a row, where there is no room.
+    """
+
+    noun: str = ""
+    several: str = ""
+    row: str = ""
+    cell: str = ""
+
+    @property
+    def many(self) -> str:
+        return self.several or f"{self.noun}s"
 
 
 class Edges(NamedTuple):
@@ -71,6 +92,11 @@ class Kind:
     sections : they make stretches of levelling.
     lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
         not the mark it is about, these marks and sections.
+    told : what results.json says of its observations, key by key, besides where they stand and what their test gives.
+    record : these keys for the ledger, of a kind that it does not have yet; error : what the error of its test is.
+    line : keys of the record with the marks between which a picture draws a line, and with its length, "" where none is
+        recorded; () for no line.
+    words : what its hypotheses are called, by their names.
     causes, evidence : why its values are wrong, and what the job recorded about one.
     nominal : what the priors of its causes are set against; 0 for their own sum.
     """
@@ -93,6 +119,11 @@ class Kind:
     at_marks: tuple[str, ...] = ()
     sections: bool = False
     pair: str = ""
+    told: Callable[[Network], Columns] | None = None
+    record: tuple[Fact, ...] = ()
+    error: str = RISE_ERROR
+    line: tuple[str, ...] = ()
+    words: Mapping[str, Words] = field(default_factory=dict)
     nominal: float = 0.0
 
 
@@ -105,3 +136,8 @@ def by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Ite
     order = np.argsort(code, kind="stable")
     for name, part in zip(unique, np.split(at[order], np.cumsum(np.bincount(code))[:-1]), strict=True):
         yield str(name) or NOT_NAMED, part
+
+
+def or_none(names: Iterable[str]) -> list[str | None]:
+    """Names, None where there is none."""
+    return [str(name) or None for name in names]

@@ -8,7 +8,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import DATUM, OUTSIDE, Edges, Kind
+from heightnet.kinds.kind import DATUM, OUTSIDE, Edges, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing, ids_of
 
@@ -56,5 +56,5 @@ def alone(family: Builder, net: Network) -> None:
 
 KIND = Kind(
     "known", ("known",), CAUSES, evidence, table="marks", edges=edges, scatter=OUTSIDE, alone=alone,
-    nominal=written.NOMINAL,
+    words={"known": Words("known height")}, nominal=written.NOMINAL,
 )  # fmt: skip

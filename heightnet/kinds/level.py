@@ -10,12 +10,13 @@ import pandas as pd
 from heightnet.job.model import Job
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Edges, Floats, Kind
+from heightnet.kinds.kind import Columns, Edges, Floats, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
     from heightnet.network.build import Ties
+    from heightnet.network.model import Network
 
 CAUSES = (
     *written.CAUSES,
@@ -45,7 +46,16 @@ def level_sd(job: Job) -> Floats:
     return levels["sd"].fillna(pd.Series(by_length)).fillna(pd.Series(by_setups)).to_numpy(float)
 
 
+def told(net: Network) -> Columns:
+    levels = net.job.levels
+    names = {column: levels[column].to_numpy(object) for column in ("from_mark", "to_mark", "run")}
+    return {**names, "rise_m": levels["rise"].to_numpy(float), "length_m": levels["length"].to_numpy(float)}
+
+
 KIND = Kind(
     "level", ("level",), CAUSES, evidence, table="levels", marks=("from_mark", "to_mark"), edges=edges, rate="level",
-    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True, nominal=written.NOMINAL,
+    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True, told=told,
+    line=("from_mark", "to_mark", "length_m"),
+    words={"level": Words("levelled difference", row="{from_mark} to {to_mark}", cell="levelled")},
+    nominal=written.NOMINAL,
 )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import gnss, slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import DATUM, Group, Kind
+from heightnet.kinds.kind import DATUM, Group, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -57,4 +57,7 @@ def common(net: Network) -> Iterator[Group]:
     yield "separations", "the whole job", rows.start + at, -np.ones(len(at)), np.nan
 
 
-KIND = Kind("separation", ("separation",), CAUSES, evidence, alone=alone, common=common)
+KIND = Kind(
+    "separation", ("separation",), CAUSES, evidence, alone=alone, common=common,
+    words={"separation": Words("separation")},
+)  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Alternative, Cause, Evidence, Slip
-from heightnet.kinds.kind import Edges, Group, Kind, by_name
+from heightnet.kinds.kind import Columns, Edges, Group, Kind, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -91,7 +91,26 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
         yield "mark", mark
 
 
+def told(net: Network) -> Columns:
+    shots, place = net.job.shots, net.nodes.name[net.nodes.mark]
+    place[net.nodes.mark < 0] = None
+    rows = net.rows("shot")
+    return {
+        "setup": shots["setup"].to_numpy(object),
+        "target": shots["target"].to_numpy(object),
+        "from_mark": place[net.tail[rows]],
+        "to_mark": place[net.head[rows]],
+        "session": shots["session"].to_numpy(object),
+        "face": shots["face"].to_numpy(object),
+        "slope_distance_m": shots["slope_distance"].to_numpy(float),
+        "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
+        "horizontal_m": net.sights.horizontal,
+        "rise_m": net.sights.rise,
+    }
+
+
 KIND = Kind(
     "shot", ("shot",), CAUSES, evidence, table="shots", edges=edges, rate="shot",
-    length=lambda net: net.sights.horizontal, common=common, lies=lies,
+    length=lambda net: net.sights.horizontal, common=common, lies=lies, told=told,
+    words={"shot": Words("sight", cell="sight")},
 )  # fmt: skip

@@ -11,7 +11,7 @@ from scipy import sparse
 
 from heightnet.job.model import Job
 from heightnet.kinds.registry import FIRST_KNOWLEDGE, code_of
-from heightnet.network.separation import Separations, satellite_lengths
+from heightnet.network.separation import Separations, ends, satellite_lengths
 from heightnet.reduce.sight import Sights
 
 Floats = npt.NDArray[np.float64]
@@ -126,6 +126,11 @@ class Network:
         """(set-ups,) which of the job's set-ups are satellite antennas."""
         gnss = self.job.gnss
         return np.asarray(self.job.setups["setup"].isin({*gnss["from_setup"], *gnss["to_setup"]}), dtype=bool)
+
+    @property
+    def satellite_marks(self) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+        """(gnss,) marks under both antennas of each satellite row, "" for none."""
+        return ends(self.job)
 
     @property
     def satellite_lengths(self) -> Floats:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from heightnet.ledger.thing import Thing
+from heightnet.ledger.thing import OBSERVED, TABLES, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
@@ -62,7 +62,7 @@ def choices_section(words: Words, keys: Keys) -> Section | None:
 
 def _worst(facts: Record) -> list[Record]:
     """The observations that fit worst with nothing left out, or under any explanation."""
-    observations = [r for table in ("shots", "levels", "staff", "gnss", "known") for r in facts.get(table, [])]
+    observations = [r for table in (TABLES[kind] for kind in OBSERVED) for r in facts.get(table, [])]
     found: dict[str, Record] = {}
     ways = [lambda r: r["residual_mm"]]
     ways += [lambda r, e=e: e["residuals_mm"].get(r["id"]) for e in facts["explanations"][:CHOICES]]  # type: ignore[misc]

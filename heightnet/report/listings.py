@@ -9,8 +9,10 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from heightnet.kinds.kind import Kind
+from heightnet.kinds.registry import KINDS
 from heightnet.ledger.thing import Thing
-from heightnet.report.claims import claim, is_claim
+from heightnet.report.claims import capital, claim, is_claim
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, in_100, listing
 from heightnet.report.spoilt import Spoilt
@@ -176,6 +178,7 @@ class Tables:
             "groups": self.groups(),
             "loops": self.loops(),
         }
+        made |= {kind.table: self.rows_of(kind) for kind in KINDS.values() if kind.record}
         for name, table in made.items():
             table.total = len(self.words.facts.get(name, []))
         return [table for table in made.values() if table.rows]
@@ -321,6 +324,19 @@ class Tables:
             about = self.keys.of(r) if name == "shots" else self.keys.about(r["id"])
             table.add(r, r["id"], "", about, residual_then_mm=self.spoilt.afterwards(r))
         return table
+
+    def rows_of(self, kind: Kind) -> Listing:
+        """The rows of a kind that was registered, as its record has them."""
+        of_unit = {"_m": self.height, "_mm": self.small}
+        columns = [text("Row", "row", "row of the file", "name")]
+        for fact in kind.record:
+            made = next((column for unit, column in of_unit.items() if fact.name.endswith(unit)), None)
+            if fact.heading:
+                told = made(fact.heading, fact.name, fact.meaning) if made else text(fact.heading, fact.name, fact.said)
+                columns.append(told)
+        many = capital(kind.words[kind.name].many)
+        error = self.tested("Error", kind.error)
+        return self.observed(kind.table, many, f"{many} as recorded.", [*columns, *self.residuals()], error)
 
     def known(self) -> Listing:
         columns = [

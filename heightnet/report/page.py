@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+from heightnet.gaps import not_proved
+from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.report import document as doc
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
@@ -18,6 +20,7 @@ from heightnet.report.html import blocks, element, html
 from heightnet.report.keys import Keys
 from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
+from heightnet.report.namer import words_of
 from heightnet.report.numbers import count
 from heightnet.report.pictures import bars, plan, section
 from heightnet.report.story import tell, what_to_do
@@ -25,10 +28,7 @@ from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
 OPEN, OPEN_ROWS = 3, 20  # tables that stand open: the first ones, and short ones
-SIZES = {
-    "setups": "set-up", "targets": "target", "marks": "mark", "shots": "sight", "levels": "levelled difference",
-    "staff": "staff reading", "gnss": "satellite height",
-}  # fmt: skip
+SIZES = {"setups": "set-up", "targets": "target", "marks": "mark"}
 TAPE_TWICE = (
     "Tape every height twice, in two scales, by two people, and write down the point that the tape was held to and "
     "whether it was vertical or slant. Book before comparing."
@@ -64,7 +64,7 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     return replace(
         story,
         sign=_sign(whole, story),
-        size=", ".join(count(len(facts[table]), name) for table, name in SIZES.items() if facts.get(table)),
+        size=", ".join(count(len(facts[table]), name) for table, name in _sizes().items() if facts.get(table)),
         beside=[
             *_pictures([("The network in plan", plan.plan(words, keys))], False),
             doc.Note(f"{strong('Caution.')} {CAUTION}", "caution"),
@@ -88,6 +88,11 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     )
 
 
+def _sizes() -> dict[str, str]:
+    """What the records of each table are that makes a job large or small."""
+    return SIZES | {TABLES[kind]: words_of(kind).noun for kind in ROWS}
+
+
 def _sign(words: Words, story: doc.Document) -> str:
     """The sign beside the state: of the worst verdict on what is told, else of the worst that was left open."""
     if story.tone == doc.SOUND:
@@ -95,8 +100,7 @@ def _sign(words: Words, story: doc.Document) -> str:
     findings = words.facts["findings"]
     if story.tone == doc.WRONG:
         return "suspect" if any(f["named"] for f in findings) else "either"
-    counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
-               for v, _ in words.verdict_counts(table)}  # fmt: skip
+    counted = {v for table in not_proved()["unproved"] for v, _ in words.verdict_counts(table)}
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
 
 
@@ -119,7 +123,7 @@ def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
     if shown is facts:
         return ""
     parts = [
-        f"{len(shown[table]):,} of {count(len(facts[table]), SIZES[table])}"
+        f"{len(shown[table]):,} of {count(len(facts[table]), _sizes()[table])}"
         for table in ("setups", "targets", "shots")
         if len(shown[table]) < len(facts[table])
     ]

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
+from heightnet.gaps import HEIGHTS, not_proved, row_tables
 from heightnet.ledger.thing import EXCHANGED, TAPED, Thing
 from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
 from heightnet.report.measurements import gain, instruction
-from heightnet.report.namer import COUNTED
+from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.words import STATES, VERDICTS, Words
 from heightnet.rows import Record, column
@@ -81,7 +81,7 @@ def weak_rows(words: Words) -> dict[str, list[str]]:
 
 def _rows_with(words: Words, verdict: str) -> dict[str, list[str]]:
     out = {}
-    for table in (table for table in NOT_PROVED[verdict] if table not in HEIGHTS):
+    for table in (table for table in not_proved()[verdict] if table not in HEIGHTS):
         records = words.facts.get(table, [])
         if len(records):
             rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
@@ -106,7 +106,7 @@ def _gaps(words: Words) -> list[str]:
     for verdict, said in (("weak", f"tested only for errors above {words.limit}"), ("doubted", _word("doubted"))):
         for table, ids in ({"heights": with_verdict(words, verdict)} | _rows_with(words, verdict)).items():
             if ids:
-                number = claim(table, verdict, len(ids), count(len(ids), COUNTED.get(table, "height")))
+                number = claim(table, verdict, len(ids), count(len(ids), counted(table)))
                 out.append(f"{number} {_are(len(ids))} {said}")
     return out + relative(words)
 
@@ -126,7 +126,7 @@ def untested_phrases(words: Words, bare: list[str], rows: dict[str, list[str]], 
         if len(ids) == 1:
             out.append(f"{claim(ids[0], 'verdict', 'unproved', 'nothing tests')} {words.label(ids[0])}")
             continue
-        said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), COUNTED[table])}")
+        said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), counted(table))}")
         out.append(f"{said}: {rows_told(words, ids)}")
     for kind, where in (("setup", "at {} over a mark"), ("target", "of {} on a mark")):
         if of_kind := [id for id in missing if Thing.of(id).kind == kind]:
@@ -697,7 +697,7 @@ def stretch(words: Words, finding: Record) -> str:
 
 
 def _tested(words: Words) -> list[str]:
-    tables = [t for t in (*HEIGHTS, *ROWS) if len(words.facts.get(t, []))]
+    tables = [t for t in (*HEIGHTS, *row_tables()) if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
         size
@@ -742,7 +742,7 @@ def _cannot_prove(words: Words) -> list[str]:
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
     for table, ids in untested_rows(words).items():
         names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
-        told = f"the {COUNTED[table]}s in {names}" if len(ids) > 1 else words.label(ids[0])
+        told = f"the {counted(table)}s in {names}" if len(ids) > 1 else words.label(ids[0])
         lines.append(f"Nothing tests {told}.")
     for id in without_height(words)[:3]:
         said = claim(id, "verdict", "missing", "no height was recorded for it")
@@ -763,7 +763,7 @@ def _cannot_prove(words: Words) -> list[str]:
         size, where = words.size(worst, "smallest_found_mm", sizes[worst]), words.short(worst)
         if len(ids) > 1:
             alike = sizes[worst] - min(sizes.values()) < 0.1
-            all_of_them = count(len(ids), COUNTED[table])
+            all_of_them = count(len(ids), counted(table))
             where = f"each of {all_of_them}" if alike else f"{where}, tested least of {all_of_them}"
         lines.append(f"Up to {size} could hide in {where}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]

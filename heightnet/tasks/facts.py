@@ -25,7 +25,7 @@ from heightnet.judge.large import LargeBench
 from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
-from heightnet.kinds.kind import DATUM
+from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
@@ -426,64 +426,17 @@ class JobFacts:
         hidden[moves] = most[self.mark_nodes][moves] * sd[moves]
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
-    def shots(self) -> Rows:
-        net, job = self.net, self.job
-        rows, shots = net.rows("shot"), job.shots
+    def rows(self, kind: Kind) -> Rows:
+        """The table of a kind's observations."""
+        rows, table, told = self.net.rows(kind.name), self.job.tables[kind.table], kind.told
         h = self.hypotheses_of(rows)
-        place = net.nodes.name[net.nodes.mark]
-        place[net.nodes.mark < 0] = None
-        at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
+        assert told
         return Rows(
             {
                 "id": self.family.ids[h],
-                "file": [job.files["shots"]] * len(shots),
-                "row": shots["row"].to_numpy(),
-                "setup": shots["setup"].to_numpy(object),
-                "target": shots["target"].to_numpy(object),
-                "from_mark": place[at],
-                "to_mark": place[to],
-                "session": shots["session"].to_numpy(object),
-                "face": shots["face"].to_numpy(object),
-                "slope_distance_m": shots["slope_distance"].to_numpy(float),
-                "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
-                "horizontal_m": net.sights.horizontal,
-                "rise_m": net.sights.rise,
-                "sd_mm": net.sd[rows] * 1000,
-                "residual_mm": self.fit.v[rows] * 1000,
-                **self.tested_many(h),
-            }
-        )
-
-    def levels(self) -> Rows:
-        rows, levels = self.net.rows("level"), self.job.levels
-        h = self.hypotheses_of(rows)
-        return Rows(
-            {
-                "id": self.family.ids[h],
-                "file": [self.job.files["levels"]] * len(levels),
-                "row": levels["row"].to_numpy(),
-                "from_mark": levels["from_mark"].to_numpy(object),
-                "to_mark": levels["to_mark"].to_numpy(object),
-                "run": levels["run"].to_numpy(object),
-                "rise_m": levels["rise"].to_numpy(float),
-                "length_m": levels["length"].to_numpy(float),
-                "sd_mm": self.net.sd[rows] * 1000,
-                "residual_mm": self.fit.v[rows] * 1000,
-                **self.tested_many(h),
-            }
-        )
-
-    def staff(self) -> Rows:
-        rows, staff = self.net.rows("staff"), self.job.staff
-        h = self.hypotheses_of(rows)
-        return Rows(
-            {
-                "id": self.family.ids[h],
-                "file": [self.job.files["staff"]] * len(staff),
-                "row": staff["row"].to_numpy(),
-                **{c: staff[c].to_numpy(object) for c in ("level_setup", "mark", "name", "run", "sight")},
-                "reading_m": staff["reading"].to_numpy(float),
-                "distance_m": staff["distance"].to_numpy(float),
+                "file": [self.job.files[kind.table]] * len(table),
+                "row": table["row"].to_numpy(),
+                **told(self.net),
                 "sd_mm": self.net.sd[rows] * 1000,
                 "residual_mm": self.fit.v[rows] * 1000,
                 **self.tested_many(h),
