@@ -172,9 +172,9 @@ MARK = Record(
         ),
         Fact(
             "hidden_mm", Maybe("number", "nothing limits it, where hidden_by is set"),
-            "the most an undetected error could move it",
+            "the most an undetected error could move it, and whose",
         ),
-        Fact("hidden_by", TEXT, "whose error that is, an id"),
+        Fact("hidden_by", TEXT, "whose error that is, its id"),
         *each(NUMBER, "east_m north_m"),
         Fact("piece", WHOLE, "of the job that it lies in"),
         Fact("known", "yes", "whether its height was recorded"),
@@ -206,7 +206,7 @@ LEVELS = observed(
 STAFF = observed(
     Fact("level_setup", "text", "", "Level set-up"),
     Fact("mark", "text", "change points are made unique to their run"),
-    Fact("name", "text", "as written", "On"),
+    Fact("name", "text", "where the staff stood, as written", "On"),
     Fact("run", TEXT),
     Fact("sight", TEXT, "", "Sight"),
     Fact("reading_m", NUMBER, "", "Reading"),
@@ -214,7 +214,7 @@ STAFF = observed(
     error="by how much it seems read too high (minus: too low)",
 )
 GNSS = observed(
-    Fact("from", Maybe("text", "a height by a positioning service"), "set-up of the antenna", "From"),
+    Fact("from", TEXT, "set-up of the antenna; none: a height by itself", "From"),
     Fact("to", "text", "set-up of the antenna", "To"),
     Fact("from_mark", TEXT),
     Fact("to_mark", TEXT, "", "To mark"),
@@ -229,7 +229,7 @@ SEPARATIONS = Many(
     Record(
         (
             Fact("id", "text"),
-            Fact("mark", "text", "under an antenna", "Mark"),
+            Fact("mark", "text", "", "Mark"),
             Fact("separation_m", NUMBER, "as recorded: geoid above ellipsoid", "Separation"),
             _STATED_SD,
             Fact("residual_mm", NUMBER, "recorded less adjusted, without the job-wide model", "Residual"),
@@ -256,7 +256,7 @@ GROUPS = Many(
             Fact("id", "text"),
             Fact("group", "text", "its name"),
             Fact("kind", "text", "what its members have in common"),
-            Fact("members", "whole", "how many", "Members"),
+            Fact("members", "whole", "how many share it", "Members"),
             Fact("member_ids", Many("text"), "empty above 10,000"),
             *tested("common to all members; above 0: recorded too high"),
             Fact("reason", "text", 'why it cannot be tested, or ""'),
