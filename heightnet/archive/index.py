@@ -6,7 +6,6 @@ Each file is made in one pass over the store, one record at a time, beside its p
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from itertools import islice
@@ -18,7 +17,7 @@ from heightnet.archive.one import Order
 from heightnet.archive.store import Store
 from heightnet.ledger.archive import ROW, SCHEMA, WORST
 from heightnet.ledger.record import Many, Maybe, Type
-from heightnet.report.writing import csv_rows, write_text
+from heightnet.report.writing import beside, csv_rows, write_text
 from heightnet.rows import Record
 
 ROWS_AT_ONCE = 1000
@@ -31,22 +30,18 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
 
     output = Path(order.output)
     head = archive_facts(store, order)
-    across = head["across"]
-    written = [
-        write_text(output / "archive.json", json_pieces(head, store)),
-        write_text(output / "archive.csv", _csv_pieces(store.records())),
-    ]
+    jobs = store.records(worst_first=True)
+    texts = {
+        "archive.json": json_pieces(head, store),
+        "archive.csv": _csv_pieces(store.records()),
+        "rates.toml": [rates_toml(head["across"])] if head["across"] else [],
+        "index.html": page_pieces(head, jobs, store.dropped(), map(asdict, store.passed_over())),
+    }
+    written = [write_text(output / name, pieces) for name, pieces in texts.items() if pieces]
     if parquet:
         written.append(_write_parquet(output / "archive.parquet", store.records()))
-    else:
-        (output / "archive.parquet").unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
-    if across:
-        written.append(write_text(output / "rates.toml", [rates_toml(across)]))
-    else:
-        (output / "rates.toml").unlink(missing_ok=True)
-    jobs = store.records(worst_first=True)
-    page = page_pieces(head, jobs, store.dropped(), (asdict(p) for p in store.passed_over()))
-    written.append(write_text(output / "index.html", page))
+    for name in {*texts, "archive.parquet"} - {path.name for path in written}:
+        (output / name).unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
     return written
 
 
@@ -56,7 +51,6 @@ def archive_facts(store: Store, order: Order) -> Record:
     from heightnet.job.problems import printable
 
     counts = store.counts()
-    any_reduced = next(store.reduced(), None) is not None
     return {
         "schema": SCHEMA,
         "heightnet": {"version": heightnet.__version__},
@@ -66,7 +60,7 @@ def archive_facts(store: Store, order: Order) -> Record:
         "pages": order.page,
         "observers": order.hide or "shown",
         "counts": counts,
-        "across": across_jobs(store.reduced) if any_reduced else None,
+        "across": across_jobs(store.reduced) if any(store.reduced()) else None,
     }
 
 
@@ -77,7 +71,7 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
         yield f"{json.dumps(name)}: {_dumps(value)},\n"
     lists: dict[str, Iterable[Any]] = {
         "dropped": store.dropped(),
-        "passed_over": (asdict(p) for p in store.passed_over()),
+        "passed_over": map(asdict, store.passed_over()),
         "jobs": store.records(),
     }
     for number, (name, values) in enumerate(lists.items()):
@@ -129,13 +123,7 @@ def _write_parquet(path: Path, records: Iterator[Record]) -> Path:
         return arrow(type.of) if isinstance(type, Maybe) else types.get(str(type), pa.string())
 
     schema = pa.schema([(fact.name, arrow(fact.type)) for fact in ROW])
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with pq.ParquetWriter(part, schema, compression="zstd") as writer:
-            while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
-                writer.write_table(pa.Table.from_pylist(rows, schema))
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    with beside(path, binary=True) as file, pq.ParquetWriter(file, schema, compression="zstd") as writer:
+        while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
+            writer.write_table(pa.Table.from_pylist(rows, schema))
     return path

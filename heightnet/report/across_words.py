@@ -25,15 +25,6 @@ VERDICTS = {
     "right": "as it should be",
 }
 """The word for each verdict of a thing, worst first."""
-
-MEANINGS = {
-    "wrong": "over all its jobs its heights are off by more than chance explains",
-    "together": "always used with another thing, so that only the sum or the difference of their errors is seen",
-    "unseen": "no job shows an error that all of its heights have in common",
-    "weak": "nothing was found, but an error that matters could still hide",
-    "slight": "off by more than chance explains, but by so little that it does not matter",
-    "right": "nothing was found, and an error that matters would have shown",
-}
 RATES = {
     "setup": "an instrument height",
     "target": "a target height",
