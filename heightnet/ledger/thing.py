@@ -101,6 +101,11 @@ class Thing(NamedTuple):
         return f"{self.kind}:{self.called}"
 
 
+def kind_of(id: str) -> str:
+    """The kind alone, where a million are asked for it."""
+    return id.partition(":")[0]
+
+
 def ids_of(kind: str, names: Iterable[object]) -> list[str]:
     """Ids of many things of one kind by their names, without making the things."""
     return [f"{kind}:{name}" for name in names]

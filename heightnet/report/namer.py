@@ -144,13 +144,11 @@ class Namer:
 
     def bare(self, id: str) -> str:
         """A label that takes its place in a list: "the collimation of the level"."""
-        called = self.called(id)
-        return called.listed or called.told
+        return (called := self.called(id)).listed or called.told
 
     def brief(self, id: str) -> str:
         """A label for a table: `instrument height S4`."""
-        called = self.called(id)
-        return called.brief or called.short
+        return (called := self.called(id)).brief or called.short
 
     def short(self, id: str) -> str:
         """A few words for a picture; never a bare number."""
