@@ -126,19 +126,19 @@ def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: 
         wrong = ((face == "L") & (zenith > np.pi)) | ((face == "R") & (zenith < np.pi))
         beyond = (face == "") & (zenith > np.pi)
     half = 200 if settings.units.angle == "gon" else 180
-    per_radian = half / np.pi
-    for i in np.flatnonzero(wrong).tolist():
-        problems.add(
-            raw.file, int(shots["row"].iloc[i]), "face", face[i],
-            f"face {'R' if face[i] == 'L' else 'L'} with a zenith angle of {zenith[i] * per_radian:.4f}",
-            "Face L reads below 180° (200 gon), face R above.", like="the face that the zenith angle says",
-        )  # fmt: skip
-    for i in np.flatnonzero(beyond).tolist():
-        problems.add(
-            raw.file, int(shots["row"].iloc[i]), "face", "", f"R beside a zenith angle of {zenith[i] * per_radian:.4f}",
-            f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
-            "instrument's index error.", like="R, where the zenith angle says so",
-        )  # fmt: skip
+
+    def angle(i: int) -> str:
+        return f"a zenith angle of {zenith[i] * half / np.pi:.4f}"
+
+    raw.refuse(
+        problems, wrong, "face", lambda i: f"face {'R' if face[i] == 'L' else 'L'} with {angle(i)}",
+        "Face L reads below 180° (200 gon), face R above.", "the face that the zenith angle says",
+    )  # fmt: skip
+    raw.refuse(
+        problems, beyond, "face", lambda i: f"R beside {angle(i)}",
+        f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
+        "instrument's index error.", "R, where the zenith angle says so",
+    )  # fmt: skip
 
 
 def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
