@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from heightnet.job.model import Job
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import Columns, Edges, Floats, Kind, Words
@@ -15,6 +13,7 @@ from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
+    from heightnet.job.model import Job
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
@@ -43,7 +42,8 @@ def level_sd(job: Job) -> Floats:
     levels, precision = job.levels, job.settings.precision
     by_length = precision.level_mm_sqrt_km / 1000 * np.sqrt(levels["length"].to_numpy(float) / 1000)
     by_setups = precision.level_mm_setup / 1000 * np.sqrt(levels["setups"].to_numpy(float))
-    return levels["sd"].fillna(pd.Series(by_length)).fillna(pd.Series(by_setups)).to_numpy(float)
+    usual = np.where(np.isnan(by_length), by_setups, by_length)
+    return np.where(levels["sd"].isna(), usual, levels["sd"].to_numpy(float))
 
 
 def told(net: Network) -> Columns:

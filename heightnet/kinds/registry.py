@@ -88,6 +88,8 @@ def _problems(kind: Kind) -> Iterator[str]:
     yield from (f"no words for {name!r}" for name in (kind.name, kind.pair) if name and name not in kind.words)
     keys = {"id", "file", "row", *(fact.name for fact in kind.record)}
     yield from (f"its line speaks of {name!r}, its record does not" for name in kind.line if name and name not in keys)
+    if kind.value not in keys:
+        yield f"its value is {kind.value!r}, which its record has not"
     for words in kind.words.values():
         wanted = {name for _, name, _, _ in Formatter().parse(words.row) if name}
         yield from (f"its words speak of {name!r}, its record does not" for name in sorted(wanted - keys))

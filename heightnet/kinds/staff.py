@@ -101,7 +101,7 @@ def told(net: Network) -> Columns:
 KIND = Kind(
     "staff", ("staff",), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
     length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=exchanged,
-    common=common, at_marks=("tail",), sections=True, told=told, nominal=written.NOMINAL,
+    common=common, at_marks=("tail",), sections=True, told=told, value="reading_m", nominal=written.NOMINAL,
     words={
         "staff": Words("staff reading", cell="staff"),
         "exchange": Words(several="pairs of readings in each other's place"),

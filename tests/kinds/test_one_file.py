@@ -11,6 +11,7 @@ import pytest
 
 import heightnet
 from heightnet.errors import InputErrors
+from heightnet.job.read import read_job
 from heightnet.judge.family import build_family
 from heightnet.kinds import level, registry, slips
 from heightnet.kinds.cause import Cause
@@ -19,6 +20,7 @@ from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.results import results as whole
 from heightnet.ledger.schema import schema
 from heightnet.network import build_network
+from heightnet.tasks.bust import bust
 from tests.kinds import toy_water
 
 MARKS = "mark,height,sd_mm\nW1,100.000,1\nW4,101.502,1\n"
@@ -61,8 +63,6 @@ def test_its_table_is_read_and_every_error_named(water, tmp_path):
 
 
 def test_it_ties_marks_and_is_tested(water, tmp_path):
-    from heightnet.job.read import read_job
-
     net = build_network(read_job(job(tmp_path, levels="")))
     assert net.rows("water") == slice(2, 7) and net.edge_count == 7
     assert [str(net.nodes.name[n]) for n in (net.tail[2], net.head[2])] == ["W1", "W2"]
@@ -101,6 +101,17 @@ def test_its_results_are_read_back(water, tmp_path):
     result.write(tmp_path / "report")
     again = heightnet.Result.from_json(tmp_path / "report" / "results.json")
     assert again.summary() == result.summary()
+
+
+def test_several_that_nothing_parts_are_listed_with_what_is_booked(water, tmp_path):
+    water = "from_mark,to_mark,rise,sd_mm\nW1,W2,0.4210,0.5\nW2,W3,0.6433,0.5\nW3,W1,-1.0521,0.5\n"
+    folder = job(tmp_path, water, levels="")
+    result = heightnet.check(folder)
+    assert {r["verdict"] for r in result.facts["water"]} == {"either"}
+    assert "water reading W3 to W1" in " ".join(result.summary().split()) and "W2 to W3" in result.page()
+    rival = bust(read_job(folder))["rivals"][1]
+    assert (rival["id"], rival["recorded_m"]) == ("water:water.csv:3", 0.6433)
+    assert rival["would_be_m"] == pytest.approx(0.6311, abs=1e-6)
 
 
 def test_without_it_its_table_is_not_read(tmp_path):
