@@ -92,9 +92,10 @@ class Kind:
     sections : they make stretches of levelling (`heightnet.network.runs`).
     lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
         not the mark it is about, these marks and sections.
-    told : what results.json says of its observations, key by key, besides where they stand and what their test gives.
-    value : the key among these with what was written down.
-    record : these keys for the ledger, of a kind that it does not have yet.
+    record : keys of results.json for the ledger, of a kind that it does not have yet, besides where its observations
+        stand and what their test gives.
+    told : those of them that the job's table does not say itself, in a column of that name, without "_m".
+    value : the key of them with what was written down.
     error : what the error of its test is.
     line : keys of the record with the marks between which a picture draws a line, and with its length, "" where none is
         recorded; () for no line.

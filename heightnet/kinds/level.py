@@ -8,14 +8,13 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Columns, Edges, Floats, Kind, Words
+from heightnet.kinds.kind import Edges, Floats, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
     from heightnet.job.model import Job
     from heightnet.network.build import Ties
-    from heightnet.network.model import Network
 
 CAUSES = (
     *written.CAUSES,
@@ -46,15 +45,9 @@ def level_sd(job: Job) -> Floats:
     return np.where(levels["sd"].isna(), usual, levels["sd"].to_numpy(float))
 
 
-def told(net: Network) -> Columns:
-    levels = net.job.levels
-    names = {column: levels[column].to_numpy(object) for column in ("from_mark", "to_mark", "run")}
-    return {**names, "rise_m": levels["rise"].to_numpy(float), "length_m": levels["length"].to_numpy(float)}
-
-
 KIND = Kind(
     "level", ("level",), CAUSES, evidence, table="levels", marks=("from_mark", "to_mark"), edges=edges, rate="level",
-    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True, told=told,
+    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True,
     line=("from_mark", "to_mark", "length_m"),
     words={"level": Words("levelled difference", row="{from_mark} to {to_mark}", cell="levelled")},
     nominal=written.NOMINAL,

@@ -17,6 +17,7 @@ from heightnet.kinds import level, registry, slips
 from heightnet.kinds.cause import Cause
 from heightnet.kinds.registry import KINDS, register, unregister
 from heightnet.ledger import recorded, results, thing
+from heightnet.ledger.record import NUMBER, Fact
 from heightnet.ledger.results import results as whole
 from heightnet.ledger.schema import schema
 from heightnet.network import build_network
@@ -126,7 +127,8 @@ def test_without_it_its_table_is_not_read(tmp_path):
     [
         ({"edges": None}, "no edges"),
         ({"causes": ()}, "no causes"),
-        ({"told": None, "record": ()}, "no told; no record"),
+        ({"record": ()}, "no record"),
+        ({"record": (Fact("depth_m", NUMBER), *toy_water.KIND.record)}, "nothing tells 'depth_m'"),
         ({"rate": "hose"}, "there is no setting rates.hose"),
         ({"words": {}}, "no words for 'water'"),
         ({"marks": ("from",)}, "'water' has no column 'from'"),
@@ -153,7 +155,7 @@ def test_kinds_of_the_house_keep_it_too():
     """Those that stand in a table of rows; their tables and records are in the ledger."""
     for name in thing.ROWS:
         kind = KINDS[name]
-        assert kind.edges and kind.rate and kind.told and kind.causes and kind.words[name].noun
+        assert kind.edges and kind.rate and kind.causes and kind.words[name].noun
         assert thing.TABLES[name] == kind.table and kind.table in results.PARTS and kind.table in recorded.TABLES
     every = {name for kind in KINDS.values() for name in (*kind.blunders, kind.pair)} - {""}
     assert every == {*thing.TAPED, *thing.OBSERVED, *thing.AT_MARKS, *thing.EXCHANGED, "group"}
