@@ -14,11 +14,10 @@ from heightnet.ledger.record import (
     Many,
     Maybe,
     Record,
-    Type,
     Words,
     each,
     record_of,
-)
+)  # fmt: skip
 
 SCHEMA = "heightnet-results/2"
 
@@ -550,11 +549,6 @@ NOTES = Many(
 )
 
 
-def _later(name: str, type: Type, meaning: str) -> Fact:
-    """A part that came after the first files of schema 2."""
-    return Fact(name, type, meaning, required=False)
-
-
 PARTS: dict[str, Fact] = {}
 """The top level of results.json by key, in the order in which it is written."""
 
@@ -580,11 +574,12 @@ for _part in (
     Fact("shots", SHOTS, "sights"),
     Fact("levels", LEVELS, "levelled differences"),
     Fact("staff", STAFF, "staff readings"),
-    _later("gnss", GNSS, "satellite heights"),
-    _later("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas"),
-    _later(
+    Fact("gnss", GNSS, "satellite heights", required=False),
+    Fact("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas", required=False),
+    Fact(
         "separation_model", SEPARATION_MODEL,
         "the error common to all separations, to be added to them, and its tilts, null where the settings ask for none",
+        required=False,
     ),
     Fact("known", KNOWN, "known heights"),
     Fact("groups", GROUPS, "what many things may have wrong together"),
