@@ -352,7 +352,7 @@ FINDINGS = Many(
                 "0.9 is wrong, 0.5 is probably wrong, 0 where no place holds a half (`unclear`) or nothing is accused "
                 "(`unexplained`)",
             ),
-            Fact("named", "yes", "one thing, and the evidence says so"),
+            Fact("named", "yes", "one thing, and the evidence says so; else id is null and moved empty"),
             Fact(
                 "probability", SHARE,
                 "that the place holds a blunder; of what is named that it is wrong, one way or another, as in its own "
@@ -517,7 +517,7 @@ NEXT_MEASUREMENTS = Many(
             Fact("stand", "text", "id of the stand it is about: setup:S4, target:P7"),
             Fact("setup", TEXT, "the set-up it is made from or at, where there is one"),
             Fact("from_mark", TEXT, "the mark under the stand"),
-            Fact("mark", TEXT),
+            Fact("mark", TEXT, "the mark measured to"),
             Fact("tests", "text", "id whose sizes are given before and after"),
             Fact("why", "text"),
             Fact("proves", Many("text"), "ids that are proved then and are not today"),
@@ -533,7 +533,7 @@ COMMON_ERRORS = Many(
             Fact("members", "whole", "how many"),
             Fact("moves", Many(Record(MOVE.facts))),
             Fact("harmless", "yes", "it cancels out of every height in the job"),
-            Fact("shot_that_would_show", TEXT),
+            Fact("shot_that_would_show", TEXT, "null too where it is harmless"),
         )
     )
 )
