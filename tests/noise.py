@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
+from heightnet.kinds.registry import code_of
 from heightnet.network.model import Network
 from tests.party import as_read
 
@@ -51,7 +52,7 @@ def errors(net: Network, noise: Noise, rng: np.random.Generator, count: int | No
     if noise.tails:  # a variance of 4 / (4 - 2)
         unit[:, :edges] = rng.standard_t(4, (shape[0], edges)) / np.sqrt(2.0)
     e = net.sd * unit
-    e[:, np.isin(net.kind, FIELD)] *= noise.factor
+    e[:, np.isin(net.kind, [code_of(kind) for kind in FIELD])] *= noise.factor
     if noise.refraction:
         shots = net.rows("shot")
         own = noise.refraction * rng.standard_normal((shape[0], len(net.sights.bow)))
