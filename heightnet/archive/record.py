@@ -6,9 +6,9 @@ from collections.abc import Iterable
 
 from heightnet.archive.find import Found
 from heightnet.gaps import gaps
+from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
-from heightnet.report.story import tell
-from heightnet.report.words import VERDICTS, Words
+from heightnet.report.words import VERDICTS
 from heightnet.result import Result
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
@@ -34,7 +34,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "invented": facts["job"]["invented"],
         "length_unit": facts["job"]["length_unit"],
         "state": facts["judgement"]["state"],
-        "headline": plain(tell(Words(facts)).headline),
+        "headline": plain(check_document(facts).headline),
         "stopped": facts["judgement"]["stopped"],
         "worst": _worst(facts),
         "heights": verdicts,

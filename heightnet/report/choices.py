@@ -13,9 +13,9 @@ from heightnet.ledger.thing import Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
+from heightnet.report.findings import size_of
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import fixed, listing
-from heightnet.report.story import size_of
 from heightnet.report.words import Words
 from heightnet.rows import Record
 

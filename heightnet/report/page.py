@@ -10,6 +10,7 @@ from typing import Any
 from heightnet.report import document as doc
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
+from heightnet.report.check_words import check_document, what_to_do
 from heightnet.report.choices import choices_section
 from heightnet.report.claims import strong
 from heightnet.report.excerpt import excerpt
@@ -20,7 +21,6 @@ from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
 from heightnet.report.numbers import count
 from heightnet.report.pictures import bars, plan, section
-from heightnet.report.story import tell, what_to_do
 from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
@@ -47,7 +47,7 @@ def page(facts: dict[str, Any]) -> str:
 
 def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
-    story = tell(Words(facts))
+    story = check_document(facts)
     return element("div", element("p", strong(story.headline)), blocks(story.blocks, 4))
 
 
@@ -55,7 +55,7 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     """The story with all that a page shows besides."""
     whole, shown = Words(facts), excerpt(facts)
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
-    story, made = tell(whole), cards(words, keys)
+    story, made = check_document(facts), cards(words, keys)
     tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
     for table in tables:
         table.linked = {card.key for card in made}
