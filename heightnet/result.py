@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from heightnet.gaps import gaps
 from heightnet.ledger.results import READING, SCHEMA, table, tables
-from heightnet.rows import Rows
+from heightnet.rows import Record, Rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +27,7 @@ class Result:
     made when asked for.
     """
 
-    def __init__(self, facts: dict[str, Any]) -> None:
+    def __init__(self, facts: Record) -> None:
         self.facts = facts
 
     @classmethod
@@ -65,9 +65,9 @@ class Result:
         return _frame(readings, READING.names)
 
     @property
-    def explanations(self) -> list[dict[str, Any]]:
+    def explanations(self) -> list[Record]:
         """The sets of blunders that explain the job, likeliest first, with the heights each would give."""
-        explanations: list[dict[str, Any]] = self.facts["explanations"]
+        explanations: list[Record] = self.facts["explanations"]
         return explanations
 
     def exit_status(self, strict: bool = False) -> int:
@@ -82,7 +82,7 @@ class Result:
         return int(strict and (state != "closes" or bool(gaps(self.facts))))
 
     @cached_property
-    def shown(self) -> dict[str, Any]:
+    def shown(self) -> Record:
         """The facts rounded as results.json holds them; everything for people is made from these."""
         from heightnet.report.facts import as_written
 
@@ -118,11 +118,16 @@ class Result:
         Raises
         ------
         HeightnetError : the folder holds a job, whose tables these would replace.
+        WrongSettings : there is no such kind of figures.
         """
+        from heightnet.job.settings import check_argument
+        from heightnet.ledger.settings import FIGURES
         from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
         from heightnet.report.writing import write_bytes, write_text
 
+        for kind in figures:
+            check_argument(FIGURES, kind)
         folder = Path(folder)
         texts = csv_tables(self.shown)
         printed: dict[str, bytes] = {}
@@ -165,7 +170,7 @@ def _spare_jobs(folder: Path, ours: set[str]) -> None:
         )
 
 
-def _frame(records: Sequence[dict[str, Any]], names: list[str]) -> pd.DataFrame:
+def _frame(records: Sequence[Record], names: list[str]) -> pd.DataFrame:
     """The records as a table that has its columns even when it has no rows."""
     import pandas as pd
 

@@ -1,7 +1,7 @@
 """Make again what is made from the ledger: ``python -m tests.make_descriptions``.
 
-The pages of columns and of exit statuses in heightnet/docs, the JSON schemas in heightnet/report, and the
-datapackage.json of every demo job.
+The pages of columns and of exit statuses in heightnet/docs, the tables of keys in others, the JSON schemas in
+heightnet/report, and the datapackage.json of every demo job.
 """
 
 from __future__ import annotations
@@ -11,12 +11,14 @@ from pathlib import Path
 
 import heightnet
 from heightnet import exits
-from heightnet.job.describe import columns_page, write_data_package
+from heightnet.job.describe import write_data_package
+from heightnet.ledger.pages import columns_page, with_tables
 from heightnet.ledger.schema import schemas
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "heightnet"
 PAGE = PACKAGE / "docs" / "columns.md"
+WITH_TABLES = [PACKAGE / "docs" / name for name in ("results.md", "archive.md", "across-jobs.md")]
 EXITS = PACKAGE / "docs" / "exits.md"
 
 
@@ -27,6 +29,8 @@ def demos() -> list[Path]:
 def main() -> None:
     PAGE.write_text(columns_page(), encoding="utf-8")
     EXITS.write_text(exits.page(), encoding="utf-8")
+    for path in WITH_TABLES:
+        path.write_text(with_tables(path.read_text(encoding="utf-8")), encoding="utf-8")
     for name, schema in schemas().items():
         text = json.dumps(schema, indent=1, ensure_ascii=False)
         (PACKAGE / "report" / name).write_text(f"{text}\n", encoding="utf-8")

@@ -9,11 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 from tests.party import as_read
 
 Floats = npt.NDArray[np.float64]
-FIELD = (Kind.HEIGHT, Kind.SHOT, Kind.LEVEL, Kind.STAFF, Kind.GNSS)
+FIELD = ("height", "shot", "level", "staff", "gnss")
 """What is read in the field; known heights, and knowledge of refraction and the like, come from elsewhere."""
 
 
@@ -53,7 +53,7 @@ def errors(net: Network, noise: Noise, rng: np.random.Generator, count: int | No
     e = net.sd * unit
     e[:, np.isin(net.kind, FIELD)] *= noise.factor
     if noise.refraction:
-        shots = net.rows(Kind.SHOT)
+        shots = net.rows("shot")
         own = noise.refraction * rng.standard_normal((shape[0], len(net.sights.bow)))
         e[:, shots] -= net.sights.bow * own
     return e[0] if one else e
@@ -77,21 +77,21 @@ def recorded(net: Network, e: Floats) -> Job:
     Heights held exactly stay as they are.
     """
     e, job = of_edges(net, e), net.job
-    rows = {kind: (net.source[net.rows(kind)], e[net.rows(kind)]) for kind in (Kind.KNOWN, *FIELD)}
+    rows = {kind: (net.source[net.rows(kind)], e[net.rows(kind)]) for kind in ("known", *FIELD)}
 
-    def off(kind: Kind, frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    def off(kind: str, frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
         """The table with the errors of its rows added; of several columns a row fills one."""
         much = np.zeros(len(frame))
         at, size = rows[kind]
         much[at] = size
         return frame.assign(**{c: frame[c] + much for c in columns})
 
-    return _heights(net, job, rows[Kind.HEIGHT][1]).with_tables(
-        marks=off(Kind.KNOWN, job.marks, "height"),
-        shots=_shots(job.shots, rows[Kind.SHOT][1]),
-        levels=off(Kind.LEVEL, job.levels, "rise"),
-        staff=off(Kind.STAFF, job.staff, "reading"),
-        gnss=off(Kind.GNSS, job.gnss, "rise", "height"),
+    return _heights(net, job, rows["height"][1]).with_tables(
+        marks=off("known", job.marks, "height"),
+        shots=_shots(job.shots, rows["shot"][1]),
+        levels=off("level", job.levels, "rise"),
+        staff=off("staff", job.staff, "reading"),
+        gnss=off("gnss", job.gnss, "rise", "height"),
     )
 
 
@@ -145,7 +145,7 @@ def blunders(net: Network) -> dict[str, npt.NDArray[np.int64]]:
         for node, name in zip(nodes.tolist(), frame[kind], strict=True):
             users.setdefault(node, []).append(f"{kind}:{name}")
     rows = np.arange(len(net.kind))
-    heights = rows[net.rows(Kind.HEIGHT)]
+    heights = rows[net.rows("height")]
     for node in np.unique(net.head[heights]).tolist():
         stood = users[node]
         name = stood[0] if len(stood) == 1 else f"tripod:{net.nodes.name[node]}"
@@ -155,10 +155,10 @@ def blunders(net: Network) -> dict[str, npt.NDArray[np.int64]]:
             for row in of.tolist():
                 reading = net.readings.iloc[net.source[row]]
                 out[f"reading:{reading['file']}:{reading['rows'][0]}"] = np.array([row])
-    for row in rows[net.rows(Kind.KNOWN)].tolist():
+    for row in rows[net.rows("known")].tolist():
         out[f"known:{net.nodes.name[net.head[row]]}"] = np.array([row])
-    tables = {Kind.SHOT: "shots", Kind.LEVEL: "levels", Kind.STAFF: "staff", Kind.GNSS: "gnss"}
+    tables = {"shot": "shots", "level": "levels", "staff": "staff", "gnss": "gnss"}
     for kind, table in tables.items():
         for row, line in zip(rows[net.rows(kind)].tolist(), job.tables[table]["row"], strict=True):
-            out[f"{kind.name.lower()}:{job.files[table]}:{line}"] = np.array([row])
+            out[f"{kind}:{job.files[table]}:{line}"] = np.array([row])
     return out

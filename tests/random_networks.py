@@ -19,7 +19,7 @@ import numpy as np
 
 from heightnet.job.model import Job
 from heightnet.ledger.settings import Settings, Units
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from tests.noise import NOISES, blunders, errors, recorded
 from tests.party import Party
 from tests.simulate.jobs import Truth
@@ -73,7 +73,7 @@ def random_job(seed: int, observations: int, mix: str) -> tuple[Job, Truth]:
         largest = LARGEST_M.get(id_.partition(":")[0], 1.0)
         planted[id_] = float(np.exp(rng.uniform(np.log(0.005), np.log(largest))) * rng.choice((-1, 1)))
         e[able[id_]] += planted[id_]
-    bent = e[net.rows(Kind.REFRACTION)]
+    bent = e[net.rows("refraction")]
     refraction = job.settings.air.refraction - (float(bent[0]) if len(bent) else 0.0)
     return recorded(net, e), Truth(dict(maker.party.height), planted, refraction)
 

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from heightnet.adjust import adjust
+from heightnet.kinds.registry import code_of
 from heightnet.ledger.recorded import TABLES
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from tests.noise import NOISES, Noise, blunders, errors, of_edges, recorded
 from tests.shapes import BOOKS, SECTION, SHAPES, shape
 
@@ -73,10 +74,10 @@ def test_a_seed_is_one_geometry_and_another_is_another(name):
 
 def test_errors_have_the_size_that_their_noise_says():
     net = network("mixed")
-    n, edges, shots = 4000, net.edge_count, net.rows(Kind.SHOT)
+    n, edges, shots = 4000, net.edge_count, net.rows("shot")
     of = {name: errors(net, noise, np.random.default_rng(1), n) / net.sd for name, noise in NOISES.items()}
     assert of["stated"].std() == pytest.approx(1.0, abs=0.01)
-    inside = ~np.isin(net.kind, (Kind.KNOWN, Kind.REFRACTION))
+    inside = ~np.isin(net.kind, (code_of("known"), code_of("refraction")))
     assert of["x1.6"][:, inside].std() == pytest.approx(1.6, abs=0.02)
     assert of["x1.6"][:, ~inside].std() == pytest.approx(1.0, abs=0.02)
     assert of["t4"][:, :edges].std() == pytest.approx(1.0, abs=0.02)

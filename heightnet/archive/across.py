@@ -16,13 +16,12 @@ from heightnet.archive.rates import count_interval, estimate_rate, estimate_rate
 from heightnet.archive.sums import Counts, Information, Tally, TimeLine, block_of, plain
 from heightnet.archive.things import KINDS, MEASURES, Measure, Shared
 from heightnet.judge.critical import sidak_value
+from heightnet.ledger.archive import ACROSS_SCHEMA
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
 Records = Callable[[], Iterable[Record]]
-
-SCHEMA = "heightnet-across/1"
 
 FALSE_ALARM = 0.01  # chance that anything in an archive without offsets, or without changes, is said to have one
 POWER = 0.80
@@ -46,27 +45,7 @@ def across_jobs(records: Records, false_alarm: float = FALSE_ALARM) -> Record:
 
     Returns
     -------
-    schema, jobs, dated, first_day, last_day : ``heightnet-across/1``; the days ISO or None.
-    stands : {all, tested, expected}: heights, those that something tests, expected number of wrong ones.
-    false_alarm, critical_w : and the value that |w| of a thing must exceed to be called wrong.
-    newly_mm : sd of an error that each thing has anew in each job, 0 where the jobs do not ask for one.
-    usual : {kind: {sd_mm | sd_mm_per_m | sd_sec, things}}: the scale of the errors of a kind in the mixed model.
-    offsets[] : {thing, kind, name, jobs, heights, error_mm, error_sd_mm, w, smallest_detectable_mm, predicted_mm,
-        left, verdict, together[], let_go, since, until}, in order of |w|.  ``verdict``: "wrong"; "slight" (beyond
-        chance, but surely under half of what matters); "right" (an error that matters would have shown); "weak" (it
-        would not); "together" (it cannot be told from the things in ``together``); "unseen" (no job shows it).
-        ``together[]``: {thing, seen}: "sum" or "difference", what alone of the two errors is seen.  ``left``: part of
-        its information that needs no assumption about other things.
-        ``let_go``: {jobs, error_mm, error_sd_mm, agree}: what the jobs say in which its heights were let go.
-    scales[], indexes[] : likewise, ``_mm_per_m`` and ``_sec`` in place of ``_mm``.
-    changes[] : {thing, kind, name, unit, before, before_sd, after, after_sd, change, change_sd, w, chance, from_day,
-        to_day, likeliest_from, likeliest_to, jobs_before, jobs_after}: from_day to to_day holds the change with
-        probability .95, the likeliest gap between two jobs is likeliest_from to likeliest_to; unit "mm", "mm_per_m"
-        or "sec".  A thing that changed is in the lists once for each of its times, with ``since`` and ``until``.
-    rates : {kind: {rate, low, high, assumed, hypotheses, expected}} for ``[rates]``, intervals of 95 %.
-    observers[], methods[], equipment[] : {name, heights, tested, expected, rate, low, high, stands_out}, rate of wrong
-        heights; stands_out: surely more often than all together.
-    causes[] : {cause, expected, share, per_thousand, low, high}: per thousand heights that something tests.
+    dict : as `heightnet.ledger.archive.ACROSS` declares it.
     """
     counts = Counts()
     for record in records():
@@ -74,7 +53,7 @@ def across_jobs(records: Records, false_alarm: float = FALSE_ALARM) -> Record:
     solved, steps = _with_changes(records, false_alarm)
     critical = sidak_value(max(1, int(np.isfinite(solved.model.sd).sum())), false_alarm)
     facts: Record = {
-        "schema": SCHEMA,
+        "schema": ACROSS_SCHEMA,
         "jobs": counts.jobs,
         "dated": counts.days.total(),
         "first_day": _day(min(counts.days, default=None)),

@@ -15,9 +15,10 @@ from scipy.special import expit
 
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
-from heightnet.judge.groups import thing_of
+from heightnet.kinds.height import thing_of
+from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import TAPED
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
@@ -29,8 +30,8 @@ SETTLED = 0.9  # probability from which a blunder has no rivals
 BIN = 0.5  # width of a bin of logarithms of Bayes factors
 MOST_LOG = 30.0
 METHODS = {"booked": "booked", "vertical": "vertical", "slant": "slant", "parts": "in parts"}
-OF_ANOTHER_NAME = {"tripod": "setup", "staff": "level", "swap": "setup", "exchange": "level"}
-"""The kind of ``[rates]`` of a kind of hypothesis that is called otherwise."""
+OF_ANOTHER_NAME = {"tripod": "setup", "swap": "setup"}
+"""The kind of ``[rates]`` of a hypothesis that neither has one of its own nor stands in a table of rows."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,8 @@ def evidence_of(bench: BenchBase, chance: Chances) -> dict[str, list[list[float]
     kinds, usual = list(rates), np.array(list(rates.values()))
     made_of = np.zeros((len(classes.representative), len(kinds)))
     tested = np.flatnonzero(chance.tested)
-    column = np.array([kinds.index(OF_ANOTHER_NAME.get(kind, kind)) for kind in family.kind[tested]], dtype=np.int64)
+    of = {kind: kinds.index(OF_ANOTHER_NAME.get(kind) or of_blunder(kind).rate or kind) for kind in set(family.kind)}
+    column = np.array([of[kind] for kind in family.kind[tested]], dtype=np.int64)
     np.add.at(made_of, (classes.label[tested], column), family.rate[tested] / usual[column])
     factors: dict[str, list[float]] = defaultdict(list)
     for some, factor in chance.entries:
@@ -162,7 +164,7 @@ def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     observer, thing = readings["by"].tolist(), thing_of(net).tolist()
     ways = zip(readings["kind"], readings["scale"], strict=True)
     method = [f"{METHODS[kind]}, {scale or unit}" for kind, scale in ways]
-    at = _grouped(net.head[net.rows(Kind.HEIGHT)])
+    at = _grouped(net.head[net.rows("height")])
     hypotheses = np.flatnonzero(family.of(*TAPED))
     out = []
     for node, some in _grouped(family.node[hypotheses]).items():

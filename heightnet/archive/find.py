@@ -60,10 +60,9 @@ def find_jobs(folder: Path, output: Path) -> Iterator[Found | PassedOver]:
                 name = f"{path}/{entry.name}" if path else entry.name
                 if entry.name.startswith((".", "~$")):
                     continue
-                if not _writable(entry.name):
-                    yield PassedOver(
-                        name.encode("utf-8", "replace").decode("utf-8"), "its name is not UTF-8; give it another"
-                    )
+                shown = name.encode("utf-8", "replace").decode("utf-8")
+                if shown != name:
+                    yield PassedOver(shown, "its name is not UTF-8; give it another")
                 elif entry.is_dir(follow_symlinks=False):
                     below.append((Path(entry.path), name, inside))
                 elif entry.is_dir():
@@ -114,11 +113,3 @@ def _size(files: Iterable[Path]) -> int:
         except OSError:  # a link that leads nowhere: reading it will say so
             continue
     return size
-
-
-def _writable(name: str) -> bool:
-    try:
-        name.encode("utf-8")
-    except UnicodeEncodeError:
-        return False
-    return True

@@ -6,7 +6,6 @@ Each file is made in one pass over the store, one record at a time, beside its p
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from itertools import islice
@@ -16,12 +15,12 @@ from typing import Any
 import heightnet
 from heightnet.archive.one import Order
 from heightnet.archive.store import Store
-from heightnet.report.words import VERDICTS as HEIGHT_VERDICTS
-from heightnet.report.writing import csv_rows, write_text
+from heightnet.ledger.archive import ROW, SCHEMA, WORST
+from heightnet.ledger.record import Many, Maybe, Type
+from heightnet.report.writing import beside, csv_rows, write_text
 from heightnet.rows import Record
 
 ROWS_AT_ONCE = 1000
-LISTS = ("observers", "equipment")
 
 
 def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
@@ -31,22 +30,18 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
 
     output = Path(order.output)
     head = archive_facts(store, order)
-    across = head["across"]
-    written = [
-        write_text(output / "archive.json", json_pieces(head, store)),
-        write_text(output / "archive.csv", _csv_pieces(store.records())),
-    ]
+    jobs = store.records(worst_first=True)
+    texts = {
+        "archive.json": json_pieces(head, store),
+        "archive.csv": _csv_pieces(store.records()),
+        "rates.toml": [rates_toml(head["across"])] if head["across"] else [],
+        "index.html": page_pieces(head, jobs, store.dropped(), map(asdict, store.passed_over())),
+    }
+    written = [write_text(output / name, pieces) for name, pieces in texts.items() if pieces]
     if parquet:
         written.append(_write_parquet(output / "archive.parquet", store.records()))
-    else:
-        (output / "archive.parquet").unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
-    if across:
-        written.append(write_text(output / "rates.toml", [rates_toml(across)]))
-    else:
-        (output / "rates.toml").unlink(missing_ok=True)
-    jobs = store.records(worst_first=True)
-    page = page_pieces(head, jobs, store.dropped(), (asdict(p) for p in store.passed_over()))
-    written.append(write_text(output / "index.html", page))
+    for name in {*texts, "archive.parquet"} - {path.name for path in written}:
+        (output / name).unlink(missing_ok=True)  # of an earlier run; it would not hold what the others do
     return written
 
 
@@ -56,9 +51,8 @@ def archive_facts(store: Store, order: Order) -> Record:
     from heightnet.job.problems import printable
 
     counts = store.counts()
-    any_reduced = next(store.reduced(), None) is not None
     return {
-        "schema": "heightnet-archive/2",
+        "schema": SCHEMA,
         "heightnet": {"version": heightnet.__version__},
         "archive": {"name": printable(Path(order.folder).name), "complete": not counts["waiting"]},
         "settings": {name.replace("__", "."): value for name, value in order.settings.items()},
@@ -66,7 +60,7 @@ def archive_facts(store: Store, order: Order) -> Record:
         "pages": order.page,
         "observers": order.hide or "shown",
         "counts": counts,
-        "across": across_jobs(store.reduced) if any_reduced else None,
+        "across": across_jobs(store.reduced) if any(store.reduced()) else None,
     }
 
 
@@ -77,7 +71,7 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
         yield f"{json.dumps(name)}: {_dumps(value)},\n"
     lists: dict[str, Iterable[Any]] = {
         "dropped": store.dropped(),
-        "passed_over": (asdict(p) for p in store.passed_over()),
+        "passed_over": map(asdict, store.passed_over()),
         "jobs": store.records(),
     }
     for number, (name, values) in enumerate(lists.items()):
@@ -90,29 +84,13 @@ def json_pieces(head: Record, store: Store) -> Iterator[str]:
 
 _dumps = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
 
-COLUMNS: dict[str, str] = {
-    **dict.fromkeys(("path", "kind", "name", "title", "state", "headline", "stopped", "worst_id"), "text"),
-    **dict.fromkeys(("worst_error_mm", "worst_error_sd_mm", "worst_probability"), "number"),
-    "worst_cause": "text",
-    **{f"heights_{verdict}": "count" for verdict in HEIGHT_VERDICTS},
-    "unproved_share": "number",
-    "findings": "count",
-    "gap": "text",
-    **dict.fromkeys(("setups", "targets", "marks", "shots", "levels", "staff", "gnss"), "count"),
-    "redundancy": "count",
-    **dict.fromkeys(("first_day", "last_day"), "text"),
-    **dict.fromkeys(LISTS, "texts"),
-    **dict.fromkeys(("report", "error", "error_kind"), "text"),
-}
-"""Columns of archive.csv and archive.parquet, and what is in them."""
-
 
 def flat(record: Record) -> Record:
-    """A record as one row of a table: the keys of ``COLUMNS``; what does not exist is None."""
+    """A record as one row of a table: the keys of `ROW`; what does not exist is None."""
     worst, error, dates = record["worst"] or {}, record["error"] or {}, record["dates"] or [None, None]
     row = {
         **record,
-        **{f"worst_{key}": worst.get(key) for key in ("id", "error_mm", "error_sd_mm", "probability", "cause")},
+        **{f"worst_{key}": worst.get(key) for key in WORST.names},
         **{f"heights_{verdict}": number for verdict, number in record["heights"].items()},
         **record["size"],
         "first_day": dates[0],
@@ -120,13 +98,13 @@ def flat(record: Record) -> Record:
         "error": "\n".join(error["problems"]) or error["text"] if error else None,
         "error_kind": error.get("kind"),
     }
-    return {name: row[name] for name in COLUMNS}
+    return {name: row[name] for name in ROW.names}
 
 
 def _csv_pieces(records: Iterator[Record]) -> Iterator[str]:
-    yield csv_rows([[name] for name in COLUMNS])
+    yield csv_rows([[name] for name in ROW.names])
     while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
-        yield csv_rows([[_cell(row[name]) for row in rows] for name in COLUMNS])
+        yield csv_rows([[_cell(row[name]) for row in rows] for name in ROW.names])
 
 
 def _cell(value: Any) -> Any:
@@ -137,15 +115,15 @@ def _write_parquet(path: Path, records: Iterator[Record]) -> Path:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    types = {"text": pa.string(), "number": pa.float64(), "count": pa.int64(), "texts": pa.list_(pa.string())}
-    schema = pa.schema([(name, types[kind]) for name, kind in COLUMNS.items()])
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with pq.ParquetWriter(part, schema, compression="zstd") as writer:
-            while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
-                writer.write_table(pa.Table.from_pylist(rows, schema))
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    types = {"number": pa.float64(), "share": pa.float64(), "count": pa.int64(), "whole": pa.int64()}
+
+    def arrow(type: Type) -> Any:
+        if isinstance(type, Many):
+            return pa.list_(arrow(type.of))
+        return arrow(type.of) if isinstance(type, Maybe) else types.get(str(type), pa.string())
+
+    schema = pa.schema([(fact.name, arrow(fact.type)) for fact in ROW])
+    with beside(path, binary=True) as file, pq.ParquetWriter(file, schema, compression="zstd") as writer:
+        while rows := [flat(record) for record in islice(records, ROWS_AT_ONCE)]:
+            writer.write_table(pa.Table.from_pylist(rows, schema))
     return path

@@ -35,6 +35,7 @@ NU = 2.0
 ROUNDS = 60
 CONVERGED = 1e-3  # of the logarithm of s^2
 DENSE_UP_TO = 2500  # things that hang together, up to which their V is a dense array
+COLUMNS_AT_ONCE = 256  # of the V of more
 NOTHING = 1e-8  # part of a thing's own information under which no job shows it
 ONLY_TOGETHER = 1e-6  # part of a thing's information left once the others are free, under which only a sum is seen
 NULL = 1e-3  # part of a thing in what no job shows, from which that matters
@@ -86,12 +87,9 @@ class Model:
         self.u, self.G = u, G
         self.pieces = list(_pieces(u, G))
         self.scale = dict(tau or {k: KINDS[k].usual for k in self.kinds})
-        self.penalty = np.array([self.scale[k] ** -2.0 for k in self.kind]).reshape(len(u))
+        self.penalty = np.array([self.scale[k] ** -2.0 for k in self.kind]) if penalty is None else penalty
         self._constant = constant
-        self._alone = np.flatnonzero(np.asarray(G.diagonal()) <= 0)
-        if penalty is not None:
-            self.penalty = penalty
-        elif tau is None:
+        if penalty is None and tau is None:
             self._estimate_scales()
         self._solve()
         n = np.maximum(1 / self.variance - self.penalty, 0.0)
@@ -123,9 +121,10 @@ class Model:
                 for j, piece in enumerate(pieces):
                     lu = self._factor(piece, penalty)
                     self.predicted[piece.at] = lu.solve(piece.u)
-                    self.variance[piece.at] = np.concatenate(
-                        [np.diag(lu.solve(block)[part]) for part, block in _unit_blocks(size)]
-                    )
+                    for start in range(0, size, COLUMNS_AT_ONCE):
+                        columns = np.eye(size, min(COLUMNS_AT_ONCE, size - start), -start)
+                        at_these = piece.at[start : start + COLUMNS_AT_ONCE]
+                        self.variance[at_these] = np.diagonal(lu.solve(columns), -start)
                     log_det[j] = np.log(np.abs(lu.U.diagonal())).sum()
             gain = np.log(penalty[at]).sum(axis=1) - log_det
             self.log_likelihood += 0.5 * float(gain.sum() + np.sum(self.u[at] * self.predicted[at]))
@@ -186,14 +185,6 @@ def _by_size(pieces: list[Piece]) -> Iterator[tuple[int, list[Piece]]]:
         step = max(1, 4_000_000 // size**2)
         for start in range(0, len(same), step):
             yield size, same[start : start + step]
-
-
-def _unit_blocks(size: int, width: int = 256) -> Iterator[tuple[slice, Floats]]:
-    for start in range(0, size, width):
-        end = min(size, start + width)
-        block = np.zeros((size, end - start))
-        block[np.arange(start, end), np.arange(end - start)] = 1.0
-        yield slice(start, end), block
 
 
 @dataclass(frozen=True)

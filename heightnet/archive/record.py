@@ -6,6 +6,8 @@ from collections.abc import Iterable
 
 from heightnet.archive.find import Found
 from heightnet.gaps import gaps
+from heightnet.ledger.archive import COUNTED, JOB
+from heightnet.ledger.record import blank
 from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
 from heightnet.report.words import VERDICTS
@@ -13,7 +15,6 @@ from heightnet.result import Result
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
 
-COUNTED = ("setups", "targets", "marks", "shots", "levels", "staff", "gnss")
 ERROR = "error"  # the state of a job that could not be read or adjusted
 
 
@@ -54,31 +55,8 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
 
 def record_of_error(found: Found, error: Record, report: str | None) -> Record:
     """The record of a job that could not be checked; error : its "kind", "text", first "problems" and their "count"."""
-    empty: Record = {
-        "path": found.path,
-        "kind": found.kind,
-        "name": found.path.rpartition("/")[2],
-        "title": "",
-        "invented": False,
-        "length_unit": None,
-        "state": ERROR,
-        "headline": error["text"],
-        "stopped": "",
-        "worst": None,
-        "heights": dict.fromkeys(VERDICTS, 0),
-        "unproved_share": None,
-        "findings": 0,
-        "gap": None,
-        "size": dict.fromkeys(COUNTED, 0),
-        "redundancy": None,
-        "passed": None,
-        "dates": [],
-        "observers": [],
-        "equipment": [],
-        "report": report,
-        "error": error,
-    }
-    return empty
+    said = {"name": found.path.rpartition("/")[2], "state": ERROR, "headline": error["text"]}
+    return blank(JOB) | {"path": found.path, "kind": found.kind, **said, "report": report, "error": error}
 
 
 def _worst(facts: Record) -> Record | None:

@@ -43,7 +43,7 @@ LOOK_AGAIN_S = 5.0  # how old the number of a cluster's workers may be
 
 @dataclass(frozen=True)
 class Workers:
-    """Something that runs tasks.
+    """Something that runs tasks, and is let go of where the block ends that it is entered for.
 
     count : how many tasks it works at, at the moment.
     lost : the exceptions by which it says that the worker of a task died.
@@ -54,6 +54,12 @@ class Workers:
     count: Callable[[], int]
     lost: tuple[type[BaseException], ...]
     close: Callable[[bool], None]
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(kind is not None)
 
 
 def run(jobs: Iterable[Job], order: Order, workers: Workers, stop: Callable[[], bool]) -> Iterator[Outcome]:
@@ -132,8 +138,7 @@ class LocalPool(Executor):
         self._children = set(active_children())
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        free = (i for i, last in enumerate(self._last) if last is None or last.done())
-        at = next(free, 0)
+        at = next((i for i, last in enumerate(self._last) if last is None or last.done()), 0)
         with _one_blas_thread(), _without_interrupts():
             try:
                 future = self._pool(at).submit(fn, *args, **kwargs)
@@ -165,16 +170,14 @@ class LocalPool(Executor):
 @contextmanager
 def _one_blas_thread() -> Iterator[None]:
     """For processes started here: several libraries' own threads would only fight over the same cores."""
-    before = {name: os.environ.get(name) for name in BLAS_THREADS}
+    before = {name: os.environ[name] for name in BLAS_THREADS if name in os.environ}
     os.environ.update(dict.fromkeys(BLAS_THREADS, "1"))
     try:
         yield
     finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
+        for name in BLAS_THREADS:
+            del os.environ[name]
+        os.environ.update(before)
 
 
 @contextmanager

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Callable
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -94,10 +94,11 @@ def screen_archive(
         something else.
     """
     if settings or seconds is not None:  # wrong ones are said once, before any job is looked for
-        from heightnet.job.settings import check_seconds, check_values
+        from heightnet.job.settings import check_argument, check_values
+        from heightnet.ledger.settings import SEARCH_SECONDS
 
         check_values(settings)
-        check_seconds(seconds)
+        check_argument(SEARCH_SECONDS, seconds)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")
@@ -141,7 +142,8 @@ def _check(
     """Check what is new or changed; how many that were.  What fails at a job is put into ``faults``."""
     total, checked = store.counts()["found"], 0
     jobs = ((found, None if again else key) for found, key in store.jobs())
-    with _at_work(order, workers or cores(), total, scheduler) as crew:
+    crew = run.cluster_workers(scheduler, order) if scheduler else run.local_workers(min(workers or cores(), total))
+    with crew:
         for number, outcome in enumerate(run.run(jobs, order, crew, stop), start=1):
             if outcome.record is not None:
                 store.keep(outcome.path, outcome.key, outcome.record, outcome.reduced)
@@ -150,24 +152,6 @@ def _check(
                 faults[outcome.path] = outcome.fault
             tell("checking", number, total)
     return checked
-
-
-def _at_work(order: Order, workers: int, total: int, scheduler: str) -> AbstractContextManager[run.Workers]:
-    crew = run.cluster_workers(scheduler, order) if scheduler else run.local_workers(min(workers, total))
-    return _Closing(crew)
-
-
-class _Closing(AbstractContextManager[run.Workers]):
-    """Lets go of workers in good order, or at once where an error or a second Ctrl-C ends the work."""
-
-    def __init__(self, crew: run.Workers) -> None:
-        self.crew = crew
-
-    def __enter__(self) -> run.Workers:
-        return self.crew
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.crew.close(kind is not None)
 
 
 def cores() -> int:
@@ -216,10 +200,7 @@ def _same_archive(store: Store, folder: Path, hide: str) -> str:
 
 
 def _has_pyarrow(asked_for: bool) -> bool:
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError as error:
-        if asked_for:
-            raise HeightnetError("archive.parquet needs pyarrow: pip install 'heightnet[parquet]'") from error
-        return False
-    return True
+    found = find_spec("pyarrow") is not None
+    if asked_for and not found:
+        raise HeightnetError("archive.parquet needs pyarrow: pip install 'heightnet[parquet]'")
+    return found

@@ -11,19 +11,19 @@ import sqlite3
 import time
 import zlib
 from collections.abc import Iterator
+from itertools import starmap
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from heightnet.archive.find import STORE_FILE, Found, PassedOver
 from heightnet.errors import HeightnetError
-from heightnet.gaps import NOT_PROVED
+from heightnet.gaps import not_proved
+from heightnet.ledger.archive import STATES
 
 LAYOUT = 1
 COMMIT_AFTER_S = 1.0
-STATES = ("unexplained", "many", "wrong", "unclear", "error", "untested", "scatters", "closes")
-"""States of a job in the order in which they want attention; "error": it could not be read or adjusted."""
-GAPS = (*NOT_PROVED, None)
+GAPS = (*not_proved(), None)
 """The worst verdict that leaves something unproved, by which jobs of one state are told apart."""
 
 UNCONTRADICTED = ("untested", "scatters", "closes")
@@ -56,20 +56,16 @@ class Store:
             if is_new:
                 self._db.executescript(f"BEGIN EXCLUSIVE; {TABLES}; PRAGMA user_version = {LAYOUT}; COMMIT;")
             layout = self._db.execute("PRAGMA user_version").fetchone()[0]
-            if layout != LAYOUT:
-                raise HeightnetError(f"{self.path} was written by another version of heightnet; give another --output.")
             self._db.execute("BEGIN IMMEDIATE")  # two runs at once into one folder would undo each other
-        except sqlite3.OperationalError as error:
-            self._db.close()
-            raise HeightnetError(f"{self.path} cannot be used: {error}. Is another run at work in {folder}?") from error
         except sqlite3.DatabaseError as error:
             self._db.close()
-            raise HeightnetError(
-                f"{self.path} is no store of an archive run: {error}. Move it away, or give another --output."
-            ) from error
-        except HeightnetError:
+            said = f"is no store of an archive run: {error}. Move it away, or give another --output."
+            if isinstance(error, sqlite3.OperationalError):
+                said = f"cannot be used: {error}. Is another run at work in {folder}?"
+            raise HeightnetError(f"{self.path} {said}") from error
+        if layout != LAYOUT:
             self._db.close()
-            raise
+            raise HeightnetError(f"{self.path} was written by another version of heightnet; give another --output.")
         self._committed = time.monotonic()
 
     def __enter__(self) -> Store:
@@ -161,21 +157,19 @@ class Store:
     def records(self, worst_first: bool = False) -> Iterator[dict[str, Any]]:
         """The records of the jobs checked, by path or worst first."""
         order = "severity, error_mm DESC, path" if worst_first else "path"
-        for (text,) in self._db.execute(f"SELECT record FROM jobs WHERE record IS NOT NULL ORDER BY {order}"):
-            yield json.loads(text)
+        found = self._db.execute(f"SELECT record FROM jobs WHERE record IS NOT NULL ORDER BY {order}")
+        return (json.loads(text) for (text,) in found)
 
     def reduced(self) -> Iterator[dict[str, Any]]:
         """What the jobs tell together, by path."""
-        for (packed,) in self._db.execute("SELECT reduced FROM jobs WHERE reduced IS NOT NULL ORDER BY path"):
-            yield json.loads(zlib.decompress(packed))
+        found = self._db.execute("SELECT reduced FROM jobs WHERE reduced IS NOT NULL ORDER BY path")
+        return (json.loads(zlib.decompress(packed)) for (packed,) in found)
 
     def passed_over(self) -> Iterator[PassedOver]:
-        for path, reason in self._db.execute("SELECT path, reason FROM passed_over ORDER BY path"):
-            yield PassedOver(path, reason)
+        return starmap(PassedOver, self._db.execute("SELECT path, reason FROM passed_over ORDER BY path"))
 
     def dropped(self) -> Iterator[str]:
-        for (path,) in self._db.execute("SELECT path FROM dropped ORDER BY path"):
-            yield path
+        return (path for (path,) in self._db.execute("SELECT path FROM dropped ORDER BY path"))
 
     def counts(self) -> dict[str, int]:
         """Numbers of jobs: "found", "checked", "waiting", of each state, "gaps": of those that nothing contradicts the

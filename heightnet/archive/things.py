@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from heightnet.judge.groups import by_name, thing_of
+from heightnet.kinds.height import thing_of
+from heightnet.kinds.kind import by_name
 from heightnet.ledger.thing import Thing
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -130,7 +131,7 @@ def things_of(net: Network) -> Things:
 
 def _columns(net: Network) -> Iterator[tuple[Thing, Ints, Floats]]:
     """Thing, observations and entries of every column."""
-    readings, first = net.readings, net.rows(Kind.HEIGHT).start
+    readings, first = net.readings, net.rows("height").start
     if len(readings):
         of = readings["stand_kind"].to_numpy(object)
         height, value = readings["height"].to_numpy(float), readings["value"].to_numpy(float)
@@ -149,7 +150,7 @@ def _columns(net: Network) -> Iterator[tuple[Thing, Ints, Floats]]:
                 read = at[length[at] != 0]
                 if len(read) and np.ptp(length[read]) > VARIES * abs(length[read].mean()):
                     yield Thing(f"{kind}_scale", name), first + read, length[read] - PIVOT_M
-    shots = net.rows(Kind.SHOT)
+    shots = net.rows("shot")
     instrument = net.job.setups["instrument"].to_numpy(object)[net.shot_setup]
     arm = net.sights.index_arm
     for name, at in by_name(instrument, (arm != 0) & (instrument != "")):

@@ -12,6 +12,7 @@ import click
 from heightnet.commands.command import Command, Number, settings_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM
+from heightnet.ledger.settings import FIGURES
 from heightnet.report.console import console, one_line, say_json
 from heightnet.report.console import say as print_line
 
@@ -41,7 +42,7 @@ def progress() -> Callable[[str], None]:
 @click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
 @click.option("--no-page", is_flag=True, help="Leave out report.html and the figures.")
 @click.option(
-    "--figures", type=click.Choice(["pdf", "png"]), multiple=True, help="Write the pictures as such files too."
+    "--figures", type=click.Choice(FIGURES.choices), multiple=True, help="Write the pictures as such files too."
 )
 @click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")

@@ -33,6 +33,12 @@ _UNTIDY = re.compile(
     r"[\x00-\x09\x0b-\x20'\x7f-\xa0\u1680\u2000-\u200f\u2028\u2029\u202f\u205f\u3000\ud800-\udfff\ufffe\uffff]"
 )
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_NO_NUMBER = {  # what begins like this, and why
+    r"(?i)[+-]?(nan|inf|infinity)$": "Leave the cell blank where nothing was recorded.",
+    r"[+-]?[\d.]+\s*[a-zA-Z'\"]": "A number only; the unit is said in job.toml, and feet with inches belong in tape.",
+    "=": "A formula; the file must hold its value.",
+    "#": "A spreadsheet's error value.",
+}
 _ESCAPED = re.compile(r"'+[=+\-@\t\r]")
 
 
@@ -94,9 +100,35 @@ class Raw:
         return frame({**named, **instead, "row": self.rows})
 
     def shown(self, column: str, i: int) -> str:
-        """A number as the row gave it, in the table's own unit."""
+        """A cell as the row gave it, a number in the table's own unit."""
+        return self.told(column, self[column][i])
+
+    def told(self, column: str, value: Any) -> str:
+        """A value as this column would have it."""
+        if not isinstance(value, float):
+            return str(value)
         factor = {"length": self.length_m, "mm": 0.001}.get(self.table.column(column).kind, 1.0)
-        return f"{self[column][i] / factor:.6f}".rstrip("0").rstrip(".")
+        return "" if math.isnan(value) else f"{value / factor:.6f}".rstrip("0").rstrip(".")
+
+    def refuse(
+        self, problems: Problems, wrong: npt.NDArray[Any], column: str, expected: str | Callable[[int], str],
+        cause: str | Callable[[int], str] = "", like: str = "",
+    ) -> None:  # fmt: skip
+        """Say of some rows (a mask, or their places) what was expected in a column, and the likely cause."""
+        for i in (np.flatnonzero(wrong) if wrong.dtype == bool else wrong).tolist():
+            problems.add(
+                self.file, int(self.rows[i]), column, self.shown(column, i),
+                expected(i) if callable(expected) else expected, partial(cause, i) if callable(cause) else cause, like,
+            )  # fmt: skip
+
+    def unsaid(self, problems: Problems, wrong: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        """Those of some rows of which nothing has been said yet; none where a heading may be what is missing."""
+        if problems.in_row(self.file, self.header_row):
+            return np.zeros_like(wrong)
+        out = wrong.copy()
+        for i in np.flatnonzero(wrong).tolist():
+            out[i] = not problems.in_row(self.file, int(self.rows[i]))
+        return out
 
     def used(self, column: str) -> bool:
         """The column is there and filled on some row."""
@@ -341,14 +373,8 @@ class _Numbers:
                 cause = "The column uses decimal points elsewhere; is the comma a thousands separator?"
             else:
                 cause = "A decimal point, and nothing between thousands."
-        elif re.fullmatch(r"[+-]?(nan|inf|infinity)", text, re.IGNORECASE):
-            cause = "Leave the cell blank where nothing was recorded."
-        elif re.match(r"[+-]?[\d.]+\s*[a-zA-Z'\"]", text):
-            cause = "A number only; the unit is said in job.toml, and feet with inches belong in tape."
-        elif text.startswith("="):
-            cause = "A formula; the file must hold its value."
-        elif text.startswith("#"):
-            cause = "A spreadsheet's error value."
+        else:
+            cause = next((cause for pattern, cause in _NO_NUMBER.items() if re.match(pattern, text)), "")
         self.problems.add(self.file, row, self.column.name, cell.strip(), self.expected, cause)
         return math.nan
 
@@ -373,14 +399,8 @@ class _Numbers:
         with np.errstate(invalid="ignore"):
             wrong = (values <= 0) | (values >= 2 * math.pi) | (np.abs(values - math.pi) < 1e-12)
         for i in np.flatnonzero(wrong).tolist():
-            self.problems.add(
-                self.file,
-                rows[i],
-                self.column.name,
-                cells[i].strip(),
-                _ZENITH[self.unit],
-                _zenith_cause(float(values[i])),
-            )
+            cause = _zenith_cause(float(values[i]))
+            self.problems.add(self.file, rows[i], self.column.name, cells[i].strip(), _ZENITH[self.unit], cause)
             values[i] = math.nan
         return values
 

@@ -1,21 +1,18 @@
-"""The tables of a job described for others: a page of columns, and an open-standard description beside the data.
-
-Both are made from `heightnet.ledger.recorded` and `heightnet.ledger.settings`, which drive the reading itself.
-"""
+"""The tables of a job described for others: an open-standard description beside the data."""
 
 from __future__ import annotations
 
 import csv
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from heightnet.job.headings import known_headings, plain_heading
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
-from heightnet.ledger.settings import SETTINGS, Settings, default
+from heightnet.ledger.settings import Settings
 
 PACKAGE = "datapackage.json"
 PROFILES = "https://datapackage.org/profiles/2.0"
@@ -25,58 +22,6 @@ LINKS = {
     "gnss": (("from", "setups", "setup"), ("to", "setups", "setup")),
 }
 """table: (column, table it points into, column there)."""
-
-_OPENING = """# Every table and column
-
-A job is a folder of CSV tables with an optional `job.toml`, or one `.xlsx` workbook whose sheets have the same names.
-UTF-8 text, one header row, cells apart by comma, semicolon or tab; columns in any order. A blank cell means "not
-recorded". A column that no table knows is an error, unless its name starts with `note`.
-
-Headings are recognised in any case and spacing, and so are the other words listed; what was recognised is said. A unit
-may follow a heading in brackets, `height (m)`; it is checked, never converted.
-
-This page is made from the list that drives the reading itself.
-"""
-
-
-def columns_page() -> str:
-    """The page of tables, columns and settings as Markdown."""
-    parts = [_OPENING]
-    for table in TABLES.values():
-        parts.append(f"## {table.name}\n\n{table.meaning}\n\n{_columns_table(table)}")
-        if table.key:
-            parts.append(f"{' and '.join(table.key)} occur{'s' if len(table.key) == 1 else ''} once.\n")
-    rows = [(f"`{s.name}`", _default(s.name), s.limits or "text", s.meaning) for s in SETTINGS]
-    parts.append(
-        "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
-        "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
-        + _markdown(("setting", "default", "holds", "meaning"), rows)
-    )
-    return "\n".join(parts)
-
-
-def _columns_table(table: Table) -> str:
-    rows = [(f"`{c.name}`", c.must, _holds(c), c.meaning, ", ".join(c.also)) for c in table.columns]
-    return _markdown(("column", "must", "holds", "meaning", "also recognised"), rows)
-
-
-def _holds(column: Column) -> str:
-    if column.choices:
-        return column.limits
-    what = {"length": "number, `units.length`", "mm": "number, mm", "sec": "number, arc-seconds", "count": "number",
-            "angle": "angle, `units.angle`", "reading": "text of the tape", "yes": "yes or no"}  # fmt: skip
-    return ", ".join(filter(None, (what.get(column.kind, column.kind), column.limits)))
-
-
-def _default(name: str) -> str:
-    value = default(name)
-    return "" if value in (None, "") else f"`{value:g}`" if isinstance(value, float) and value < 1e5 else f"`{value}`"
-
-
-def _markdown(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
-    lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
-    return "\n".join(lines) + "\n"
 
 
 def data_package(folder: str | Path, settings: Settings) -> dict[str, Any]:

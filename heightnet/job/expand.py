@@ -6,14 +6,14 @@ instrument and the target stood and how high.  The two may be mixed in one job.
 
 from __future__ import annotations
 
-from functools import partial
-from typing import Any
+from collections import Counter
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.convert import Raw, frame
+from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 
 SAME_M = 1e-9  # heights written twice agree when no digit differs
@@ -25,24 +25,17 @@ def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, s
     """Frames of setups, targets and shots with the columns of `Table.held`, and the files they stand in."""
     setups, targets, shots = raw["setups"], raw["targets"], raw["shots"]
     files = {"setups": setups.file, "targets": targets.file, "shots": shots.file}
-    setup_frame = setups.held()
-    target_frame = targets.held()
+    frames = {"setups": setups.held(), "targets": targets.held(), "shots": shots.held()}
     if not len(shots):
-        return {"setups": setup_frame, "targets": target_frame, "shots": shots.held()}, files
+        return frames, files
     setup_names = _setup_names(shots, problems)
-    new_setups = _setups_of_shots(shots, setup_names, setups, problems)
-    target_names, new_targets = _targets_of_shots(shots, targets, problems)
-    if len(new_setups):
-        files["setups"] = shots.file if not len(setups) else setups.file
-        setup_frame = pd.concat([setup_frame, new_setups], ignore_index=True)[list(setup_frame)]
-    if len(new_targets):
-        files["targets"] = shots.file if not len(targets) else targets.file
-        target_frame = pd.concat([target_frame, new_targets], ignore_index=True)[list(target_frame)]
-    frames = {
-        "setups": setup_frame,
-        "targets": target_frame,
-        "shots": shots.held(setup=np.asarray(setup_names, object), target=np.asarray(target_names, object)),
-    }
+    new = {"setups": _setups_of_shots(shots, setup_names, setups, problems)}
+    target_names, new["targets"] = _targets_of_shots(shots, targets, problems)
+    for table, rows in new.items():
+        if len(rows):
+            files[table] = raw[table].file if len(raw[table]) else shots.file
+            frames[table] = pd.concat([frames[table], complete(table, rows)], ignore_index=True)
+    frames["shots"] = shots.held(setup=np.asarray(setup_names, object), target=np.asarray(target_names, object))
     return frames, files
 
 
@@ -50,82 +43,65 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
     """The set-up of each shot; where a row names none, one for each mark, height and instrument."""
     written, whole_at = shots["setup"], shots["at"]
     unnamed = written == ""
-    for i in np.flatnonzero(unnamed & (whole_at == "") & shots.has("at")).tolist():
-        problems.add(
-            shots.file, int(shots.rows[i]), "setup", "", "a set-up, or the mark at which the instrument stood",
-            "A free set-up, over no mark, needs a name in setup.",
-        )  # fmt: skip
+    expected = "a set-up, or the mark at which the instrument stood"
+    cause = "A free set-up, over no mark, needs a name in setup."
+    shots.refuse(problems, unnamed & (whole_at == "") & shots.has("at"), "setup", expected, cause)
     if not (unnamed & (whole_at != "")).any():
         return written
     at, height, instrument = (shots[c][unnamed] for c in ("at", "instrument_height", "instrument"))
     group = frame({"at": at, "height": height, "instrument": instrument})
     number = group.groupby(["at", "height", "instrument"], sort=False, dropna=False).ngroup().to_numpy()
     first = np.unique(number, return_index=True)[1]
-    names = np.empty(len(first), dtype=object)
-    times: dict[str, int] = {}
-    named = {*written}
-    taken = {*at, *written}
-    for n, i in enumerate(first):
-        name = at[i]
-        times[name] = times.get(name, 0) + 1
-        names[n] = name if times[name] == 1 and name not in named else _free_name(name, times[name], taken)
-    problems.note(
-        "understood",
-        f"no set-up named: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)",
-        shots.file,
-    )
+    names = _new_names(at[first], np.full(len(first), ""), set(written))
+    said = f"no set-up named: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)"
+    problems.note("understood", said, shots.file)
     # rows of one set-up that are not together may be two set-ups that happened to have one height
     starts = np.r_[0, np.flatnonzero(np.diff(number)) + 1]
     blocks = number[starts]
     order = np.argsort(blocks, kind="stable")
     repeated, first_block, count = np.unique(blocks[order], return_index=True, return_counts=True)
     for n, again in zip(repeated[count > 1], starts[order[first_block[count > 1] + 1]], strict=True):
-        problems.note(
-            "doubt",
-            f"shots of set-up {names[n]} do not stand together; if the instrument was set up anew, name the set-ups in "
-            "a column setup",
-            shots.file,
-            int(shots.rows[unnamed][again]),
-            like="set-ups whose shots do not stand together",
-        )
+        said = f"shots of set-up {names[n]} do not stand together; if the instrument was set up anew, name the set-ups"
+        like = "set-ups whose shots do not stand together"
+        problems.note("doubt", f"{said} in a column setup", shots.file, int(shots.rows[unnamed][again]), like)
     all_names = written.copy()
     all_names[unnamed] = np.where(at == "", "", names[number])
     return all_names
 
 
-def _free_name(name: str, number: int, taken: set[str]) -> str:
-    while f"{name} ({number})" in taken:
-        number += 1
-    taken.add(f"{name} ({number})")
-    return f"{name} ({number})"
+def _new_names(bases: Names, words: Names, taken: set[str]) -> Names:
+    """A name for each base: itself where it is free and has no word with it, else with that word or a number."""
+    times: Counter[str] = Counter()
+    others = set(bases)
+    names = np.empty(len(bases), dtype=object)
+    for i, (base, word) in enumerate(zip(bases, words, strict=True)):
+        times[base] += 1
+        number = times[base]
+        name = base if number == 1 and not word else f"{base} ({word or number})"
+        while name in taken or (name != base and name in others):
+            number += 1
+            name = f"{base} ({number})"
+        taken.add(name)
+        names[i] = name
+    return names
 
 
 def _setups_of_shots(shots: Raw, names: Names, setups: Raw, problems: Problems) -> pd.DataFrame:
     """Set-ups that only shots describe; what shots say of the others must agree with their table."""
     inside = where(names, setups["setup"])
     flat = shots.has("at") or shots.has("instrument_height")
-    if flat:
-        known = np.flatnonzero(inside >= 0)
-        _agree(shots, known, "at", setups["mark"][inside[known]], setups, problems)
-        _agree(shots, known, "instrument_height", setups["height"][inside[known]], setups, problems)
-        _agree(shots, known, "instrument", setups["instrument"][inside[known]], setups, problems)
+    said_of = {"mark": "at", "height": "instrument_height", "instrument": "instrument"}
+    for of, column in said_of.items():
+        _agree(shots, column, setups, of, inside, problems)
     new = np.flatnonzero((inside < 0) & (names != ""))
     if not flat or len(setups) or (setups.columns and not shots.used("at")):
         strange = new if not flat else new[shots["at"][new] == ""]
-        _unknown(shots, strange, "setup", names, setups, "setups", "the columns at and instrument_height", problems)
+        _unknown(shots, strange, "setup", setups, "the columns at and instrument_height", problems)
         new = np.setdiff1d(new, strange)
     if not len(new):
         return pd.DataFrame()
-    rows = frame(
-        {
-            "setup": names[new], "mark": shots["at"][new], "height": shots["instrument_height"][new],
-            "instrument": shots["instrument"][new], "row": shots.rows[new],
-        }
-    )  # fmt: skip
-    whole = _one_of_each(
-        rows, "setup", {"mark": "at", "height": "instrument_height", "instrument": "instrument"}, shots, problems
-    )
-    return whole.assign(sd=np.nan, tripod="", when="", observer="")
+    said = {column: shots[heading][new] for column, heading in said_of.items()}
+    return _one_of_each(frame({"setup": names[new], **said, "row": shots.rows[new]}), "setup", said_of, shots, problems)
 
 
 def where(names: Names, listed: Names) -> npt.NDArray[np.int64]:
@@ -145,58 +121,32 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
         problems.note("understood", "no targets and no column mark: target is read as the mark sighted", shots.file)
         mark, names = names, np.full(len(names), "", dtype=object)
     inside = where(names, targets["target"])
-    known = np.flatnonzero(inside >= 0)
-    if shots.has("mark") or shots.has("target_height"):
-        _agree(shots, known, "mark", targets["mark"][inside[known]], targets, problems)
-        _agree(shots, known, "target_height", targets["height"][inside[known]], targets, problems)
+    said_of = {"mark": "mark", "height": "target_height"}
+    for of, column in said_of.items():
+        _agree(shots, column, targets, of, inside, problems)
     strange = np.flatnonzero((inside < 0) & (names != "") & (mark == ""))
-    _unknown(shots, strange, "target", names, targets, "targets", "the columns mark and target_height", problems)
-    for i in np.flatnonzero((names == "") & (mark == "")).tolist():
-        problems.add(
-            shots.file, int(shots.rows[i]), "target", "", "a target, or the mark sighted and target_height",
-        )  # fmt: skip
+    _unknown(shots, strange, "target", targets, "the columns mark and target_height", problems)
+    nothing = (names == "") & (mark == "")
+    shots.refuse(problems, nothing, "target", "a target, or the mark sighted and target_height")
     parts = []
     named = np.flatnonzero((inside < 0) & (names != "") & (mark != ""))
     if len(named):
         rows = frame({"target": names[named], "mark": mark[named], "height": height[named], "row": shots.rows[named]})
-        columns = {"mark": "mark", "height": "target_height"}
-        parts.append(_one_of_each(rows, "target", columns, shots, problems))
+        parts.append(_one_of_each(rows, "target", said_of, shots, problems))
     flat = np.flatnonzero((names == "") & (mark != ""))
     if len(flat):
-        rows = frame(
-            {"mark": mark[flat], "height": height[flat], "placement": placement[flat], "row": shots.rows[flat]}
-        )
+        columns = {"mark": mark, "height": height, "placement": placement, "row": shots.rows}
+        rows = frame({name: values[flat] for name, values in columns.items()})
         grouped = rows.groupby(["mark", "height", "placement"], sort=False, dropna=False)
         number = grouped.ngroup().to_numpy()
         one = rows.iloc[np.unique(number, return_index=True)[1]].reset_index(drop=True)
-        one.insert(0, "target", _putting_up_names(one, set(targets["target"]) | set(names)))
+        taken = set(targets["target"]) | set(names)
+        one.insert(0, "target", _new_names(one["mark"].to_numpy(object), one["placement"].to_numpy(object), taken))
         names[flat] = one["target"].to_numpy(dtype=object)[number]
         parts.append(one.drop(columns="placement"))
-        problems.note(
-            "understood",
-            f"shots of one mark, target height and placement share one putting-up of a target ({len(one)} in all)",
-            shots.file,
-        )
-    if not parts:
-        return names, pd.DataFrame()
-    blank: dict[str, Any] = {"sd": np.nan, "equipment": "", "tripod": "", "when": "", "observer": ""}
-    return names, pd.concat(parts, ignore_index=True).assign(**blank)
-
-
-def _putting_up_names(one: pd.DataFrame, taken: set[str]) -> Names:
-    """A name for each putting-up: the mark; where a mark has several, the placement's word or a number with it."""
-    times: dict[str, int] = {}
-    names = np.empty(len(one), dtype=object)
-    for i, (mark, placement) in enumerate(zip(one["mark"], one["placement"], strict=True)):
-        times[mark] = times.get(mark, 0) + 1
-        name = mark if times[mark] == 1 and not placement else f"{mark} ({placement or times[mark]})"
-        number = times[mark]
-        while name in taken:
-            number += 1
-            name = f"{mark} ({number})"
-        taken.add(name)
-        names[i] = name
-    return names
+        said = f"shots of one mark, target height and placement share one putting-up of a target ({len(one)} in all)"
+        problems.note("understood", said, shots.file)
+    return names, pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems) -> pd.DataFrame:
@@ -211,8 +161,8 @@ def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: R
             said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"], strict=True
         ):
             problems.add(
-                shots.file, int(row), heading, _show(other, shots.length_m),
-                f"{_show(one, shots.length_m)}, which row {at} gives for {key} {name}",
+                shots.file, int(row), heading, shots.told(heading, other),
+                f"{shots.told(heading, one)}, which row {at} gives for {key} {name}",
                 f"One {key} has one {heading}; another one needs another name.",
                 like=f"one {heading} for each {key}",
             )  # fmt: skip
@@ -226,47 +176,29 @@ def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: R
     return out
 
 
-def _agree(shots: Raw, at: npt.NDArray[Any], column: str, listed: Any, table: Raw, problems: Problems) -> None:
+def _agree(
+    shots: Raw, column: str, table: Raw, of: str, inside: npt.NDArray[np.int64], problems: Problems
+) -> None:  # fmt: skip
     """A flat column that repeats what a table says must repeat it truly; blanks say nothing."""
-    if not shots.has(column) or not len(at):
+    if not len(table):
         return
-    said = shots[column][at]
+    said, listed = shots[column], table[of][inside]
     if said.dtype.kind == "f":
         with np.errstate(invalid="ignore"):
             wrong = np.isfinite(said) & ~(np.abs(said - listed) < SAME_M)
     else:
         wrong = (said != "") & (said != listed)
-    for i in np.flatnonzero(wrong).tolist():
-        problems.add(
-            shots.file, int(shots.rows[at[i]]), column, _show(said[i], shots.length_m),
-            f"what {table.file} says, or blank: {_show(listed[i], shots.length_m)}",
-            f"This is listed in {table.file} already.",
-            like=f"what {table.file} says, or blank",
-        )  # fmt: skip
+    like = f"what {table.file} says, or blank"
+    shots.refuse(
+        problems, wrong & (inside >= 0), column, lambda i: f"{like}: {shots.told(column, listed[i])}",
+        f"This is listed in {table.file} already.", like,
+    )  # fmt: skip
 
 
 def _unknown(
-    shots: Raw,
-    at: npt.NDArray[Any],
-    column: str,
-    names: Names,
-    table: Raw,
-    listed: str,
-    instead: str,
-    problems: Problems,
+    shots: Raw, strange: npt.NDArray[np.int64], column: str, table: Raw, instead: str, problems: Problems
 ) -> None:
     known = [n for n in table[column] if n]
-    without = f"The job has no {listed}: add the table, or {instead} to shots."
-    for i in at:
-        name = names[i]
-        problems.add(
-            shots.file, int(shots.rows[i]), column, name, f"a {column} of {table.file}",
-            partial(nearest, name, known) if known else without,
-        )  # fmt: skip
-
-
-def _show(value: Any, length_m: float) -> str:
-    """A name, or a height in the job's own unit."""
-    if isinstance(value, float):
-        return "" if np.isnan(value) else f"{value / length_m:.6f}".rstrip("0").rstrip(".")
-    return str(value)
+    without = f"The job has no {table.table.name}: add the table, or {instead} to shots."
+    cause = (lambda i: nearest(str(shots[column][i]), known)) if known else without
+    shots.refuse(problems, strange, column, f"a {column} of {table.file}", cause)

@@ -34,22 +34,11 @@ def gnss_frame(
     at = {"from": where(start, listed), "to": where(end, listed)}
     known = [name for name in listed if name]
     for column, names in (("from", start), ("to", end)):
-        for i in np.flatnonzero((at[column] < 0) & (names != "")).tolist():
-            problems.add(
-                raw.file,
-                int(raw.rows[i]),
-                column,
-                names[i],
-                "a set-up of the job",
-                partial(_cause, names[i], known),
-            )
-        for i in np.flatnonzero((at[column] >= 0) & (over[at[column]] == "")).tolist():
-            problems.add(
-                raw.file, int(raw.rows[i]), column, names[i], "a set-up over a mark",
-                "A free set-up has no mark, so no separation and no height to judge.",
-            )  # fmt: skip
-    for i in np.flatnonzero((start == end) & (start != "")).tolist():
-        problems.add(raw.file, int(raw.rows[i]), "to", end[i], "another set-up than from")
+        strange, free = (at[column] < 0) & (names != ""), (at[column] >= 0) & (over[at[column]] == "")
+        raw.refuse(problems, strange, column, "a set-up of the job", partial(_cause, names, known))
+        cause = "A free set-up has no mark, so no separation and no height to judge."
+        raw.refuse(problems, free, column, "a set-up over a mark", cause)
+    raw.refuse(problems, (start == end) & (start != ""), "to", "another set-up than from")
     antennas = np.unique(np.concatenate([at["from"], at["to"]]))
     antennas = antennas[antennas >= 0]
     _check_sighted(frames, files, listed[antennas], problems)
@@ -58,25 +47,19 @@ def gnss_frame(
     return raw.held(from_setup=start, to_setup=end, rise=rise, height=height)
 
 
-def _cause(name: str, known: list[str]) -> str:
-    close = nearest(name, known)
-    return close or "An antenna's set-up is listed in setups like any other, with its mark and its height."
+def _cause(names: Names, known: list[str], i: int) -> str:
+    otherwise = "An antenna's set-up is listed in setups like any other, with its mark and its height."
+    return nearest(names[i], known) or otherwise
 
 
 def _check_filled(raw: Raw, problems: Problems) -> None:
     """A rise goes from one antenna to another; a height is of one alone."""
-    if problems.in_row(raw.file, raw.header_row):
-        return  # a column may be missing by its heading only
     start = raw["from"]
     rise, height = ~np.isnan(raw["rise"]), ~np.isnan(raw["height"])
     between, alone = "a rise between two set-ups, or the height of one; not both", "Leave from blank beside a height."
 
     def say(which: npt.NDArray[np.bool_], column: str, expected: str, cause: str) -> None:
-        for i in np.flatnonzero(which).tolist():
-            row = int(raw.rows[i])
-            if not problems.in_row(raw.file, row):
-                read = start[i] if column == "from" else "" if not raw.has(column) else _number(raw, column, i)
-                problems.add(raw.file, row, column, read, expected, cause)
+        raw.refuse(problems, raw.unsaid(problems, which), column, expected, cause)
 
     say(rise & height, "height", between, "A row is one observation; give the other one a row of its own.")
     say((start != "") & height & ~rise, "height", between, alone)
@@ -85,10 +68,6 @@ def _check_filled(raw: Raw, problems: Problems) -> None:
     nothing = ~rise & ~height
     say(nothing & (start != ""), "rise", "the rise from `from` to `to`", "")
     say(nothing & (start == ""), "height", "a height, or from and rise", "")
-
-
-def _number(raw: Raw, column: str, i: int) -> str:
-    return "" if np.isnan(raw[column][i]) else raw.shown(column, i)
 
 
 def _check_sighted(frames: Frames, files: dict[str, str], antennas: Names, problems: Problems) -> None:

@@ -98,8 +98,7 @@ def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     points = _Points(frames)
     kinds, stands = _stands(raw, points, problems)
     count = len(raw)
-    reading = np.full(count, np.nan)
-    radius, offset = np.zeros(count), np.zeros(count)
+    reading, radius, offset = (np.full(count, np.nan) for _ in range(3))
     kind = np.where(raw["kind"] == "", "vertical", raw["kind"]).astype(object)
     filled: dict[tuple[str, str, str], list[int]] = defaultdict(list)
     for i, (text, scale, row) in enumerate(zip(raw["reading"], raw["scale"], raw.rows.tolist(), strict=True)):
@@ -108,30 +107,21 @@ def tape_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
                 reading[i] = read_tape(text, scale).metres
             except ValueError as error:
                 problems.add(raw.file, row, "reading", text, f"a tape reading in {scale}", f"{error}.".capitalize())
-        if raw["part"][i] and kind[i] != "part":
-            problems.add(
-                raw.file, row, "part", raw["part"][i], f"blank for a {kind[i]} reading", "Parts have kind part."
-            )
-        if not kinds[i]:
-            continue
-        found = _radius_and_offset(raw, i, kind[i], kinds[i], stands[i], points, filled, problems)
-        if found is None:
-            continue
-        radius[i], offset[i] = found
-        if kind[i] == "slant" and reading[i] <= radius[i]:
-            problems.add(
-                raw.file, row, "reading", text, f"a slant longer than its radius of {radius[i] * 1000:g} mm",
-                "Is the scale right?", like="a slant longer than its radius",
-            )  # fmt: skip
+        if kinds[i]:
+            found = _radius_and_offset(raw, i, kind[i], kinds[i], stands[i], points, filled, problems)
+            radius[i], offset[i] = found or (np.nan, np.nan)
+    stray = (raw["part"] != "") & (kind != "part")
+    raw.refuse(problems, stray, "part", lambda i: f"blank for a {kind[i]} reading", "Parts have kind part.")
+    like = "a slant longer than its radius"
+    raw.refuse(
+        problems, (kind == "slant") & (reading <= radius), "reading",
+        lambda i: f"{like} of {radius[i] * 1000:g} mm", "Is the scale right?", like,
+    )  # fmt: skip
     for (name, point, what), rows in filled.items():
         listed = ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
         place = f"row {listed}" if len(rows) == 1 else f"rows {listed}"
-        problems.note(
-            "filled",
-            f"{what} readings in {place} name no point: the usual one of {name}, {point}, is taken",
-            raw.file,
-            rows[0],
-        )
+        said = f"{what} readings in {place} name no point: the usual one of {name}, {point}, is taken"
+        problems.note("filled", said, raw.file, rows[0])
     _lone_parts(raw, kind, kinds, stands, problems)
     points_named = raw["point"].copy()
     for (_, point, _), rows in filled.items():
@@ -183,10 +173,11 @@ def _radius_and_offset(
             )  # fmt: skip
             return None
         listed = places.pop()
-        if stand_kind != "tripod" and (_differ(own_radius, listed[0]) or _differ(own_offset, listed[1])):
+        own = {"radius_mm": own_radius - listed[0], "offset_mm": own_offset - listed[1]}
+        differs = next((column for column, more in own.items() if abs(more) > 1e-9), "")
+        if stand_kind != "tripod" and differs:
             problems.add(
-                raw.file, row, "radius_mm" if _differ(own_radius, listed[0]) else "offset_mm",
-                raw.shown("radius_mm" if _differ(own_radius, listed[0]) else "offset_mm", i),
+                raw.file, row, differs, raw.shown(differs, i),
                 f"blank, or what equipment says of {having[0]}, {point}: "
                 f"radius {listed[0] * 1000:g} mm, offset {listed[1] * 1000:g} mm",
                 like="blank, or what equipment says of the point",
@@ -226,10 +217,6 @@ def _at(points: _Points, name: str, point: str, stand_kind: str) -> Point:
     return radius, offset - (points.axis(name) if stand_kind == "tripod" else 0.0)
 
 
-def _differ(own: float, listed: float) -> bool:
-    return not np.isnan(own) and abs(own - listed) > 1e-9
-
-
 def _lone_parts(raw: Raw, kind: Any, kinds: Any, stands: Any, problems: Problems) -> None:
     sets: dict[tuple[str, str, str], list[int]] = defaultdict(list)
     for i in np.flatnonzero(kind == "part").tolist():
@@ -244,19 +231,12 @@ def _lone_parts(raw: Raw, kind: Any, kinds: Any, stands: Any, problems: Problems
 
 def levels_frame(raw: Raw, problems: Problems) -> pd.DataFrame:
     """Levelled differences; each must have a standard deviation, or what it follows from."""
-    for i, row in enumerate(raw.rows.tolist()):
-        if raw["from"][i] and raw["from"][i] == raw["to"][i]:
-            problems.add(raw.file, row, "to", raw["to"][i], "another mark than from")
+    raw.refuse(problems, (raw["from"] != "") & (raw["from"] == raw["to"]), "to", "another mark than from")
     nothing = np.isnan(raw["sd_mm"]) & np.isnan(raw["length"]) & np.isnan(raw["setups"])
-    if problems.in_row(raw.file, raw.header_row):
-        nothing[:] = False  # a column may be missing by its heading only
-    for i in np.flatnonzero(nothing).tolist():
-        if problems.in_row(raw.file, int(raw.rows[i])):
-            continue
-        problems.add(
-            raw.file, int(raw.rows[i]), "sd_mm", "", "sd_mm, length or setups",
-            "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
-        )  # fmt: skip
+    raw.refuse(
+        problems, raw.unsaid(problems, nothing), "sd_mm", "sd_mm, length or setups",
+        "A levelled difference needs its standard deviation, or the distance or number of set-ups it follows from.",
+    )  # fmt: skip
     return raw.held()
 
 
@@ -282,20 +262,13 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
     if (readings["level_setup"] != changed).any():
         problems.note("understood", "a level set-up's name used in several runs is one set-up in each run", raw.file)
     for name in dict.fromkeys(n for n in readings["name"] if n in elsewhere and n not in listed):
-        problems.note(
-            "doubt",
-            f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point",
-            raw.file,
-            like="marks that other tables name, but not marks",
-        )
+        said = f"{name} is not listed in marks, but other tables name it: taken as that mark, not as a change point"
+        problems.note("doubt", said, raw.file, like="marks that other tables name, but not marks")
     repeated = readings[readings["mark"] != readings["name"]]
     if len(repeated):
-        problems.note(
-            "understood",
-            f"{', '.join(dict.fromkeys(repeated['name']))}: change points of several runs, a place of its own in each "
-            f"of {', '.join(r or '(no run named)' for r in dict.fromkeys(repeated['run']))}; a mark belongs in marks",
-            raw.file,
-        )
+        points, runs = (list(dict.fromkeys(repeated[c].replace("", "(no run named)"))) for c in ("name", "run"))
+        said = f"{', '.join(points)}: change points of several runs, a place of its own in each of {', '.join(runs)}"
+        problems.note("understood", f"{said}; a mark belongs in marks", raw.file)
     _check_sights(readings, raw.file, problems)
     return readings
 
@@ -304,11 +277,10 @@ def _check_filled(raw: Raw, problems: Problems) -> None:
     """Rows that leave out what the columns of a level book would have said."""
     if not (raw.has("back_sight") or raw.has("fore_sight")):
         return  # then each cell has been asked for already
-    for i, row in enumerate(raw.rows.tolist()):
-        if not raw["level_setup"][i]:
-            problems.add(raw.file, row, "level_setup", "", "a level set-up, or a reading in back_sight or fore_sight")
-        if np.isnan(raw["reading"][i]) and not problems.in_row(raw.file, row):
-            problems.add(raw.file, row, "reading", "", "a staff reading, here or in back_sight or fore_sight")
+    expected = "a level set-up, or a reading in back_sight or fore_sight"
+    raw.refuse(problems, raw["level_setup"] == "", "level_setup", expected)
+    bare = raw.unsaid(problems, np.isnan(raw["reading"]))
+    raw.refuse(problems, bare, "reading", "a staff reading, here or in back_sight or fore_sight")
 
 
 def _within_runs(names: pd.Series, runs: pd.Series, fixed: set[str]) -> pd.Series:
@@ -334,11 +306,8 @@ def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
     """Staff readings from a level book with a column for each sight: a back sight opens the next level set-up."""
     rows: list[tuple[str, str, float, str, float, float, str, int]] = []
     current: dict[str, int] = {}
-    sights = (
-        ("fore_sight", "FS"),
-        ("back_sight", "BS"),
-        ("intermediate_sight", "IS"),
-    )  # a change point closes, then opens
+    # a change point closes, then opens
+    sights = (("fore_sight", "FS"), ("back_sight", "BS"), ("intermediate_sight", "IS"))
     open_: dict[str, bool] = {}
     for i, row in enumerate(raw.rows.tolist()):
         run, mark = raw["run"][i], raw["mark"][i]
@@ -364,17 +333,10 @@ def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
                 open_[run] = False
         if not any_read:
             problems.add(raw.file, row, "back_sight", "", "a back sight, intermediate sight or fore sight")
-    problems.note(
-        "understood",
-        "a level book with columns for the sights: each back sight opens a level set-up, numbered in its run",
-        raw.file,
-    )
+    said = "a level book with columns for the sights: each back sight opens a level set-up, numbered in its run"
+    problems.note("understood", said, raw.file)
     names = ("level_setup", "name", "reading", "sight", "distance", "sd", "run", "row")
-    columns: dict[str, Any] = {n: [r[k] for r in rows] for k, n in enumerate(names)}
-    book = pd.DataFrame(columns)
-    for text in ("level_setup", "name", "sight", "run"):
-        book[text] = book[text].astype(object)
-    return book.astype({"reading": float, "distance": float, "sd": float, "row": "int64"})
+    return complete("staff", pd.DataFrame(rows, columns=list(names))).drop(columns="mark")
 
 
 def _check_collimation(raw: Raw, problems: Problems) -> None:
@@ -389,23 +351,16 @@ def _check_collimation(raw: Raw, problems: Problems) -> None:
         fits = np.isnan(collimation) | np.isnan(level) | np.isnan(back) | (np.abs(level + back - collimation) < 0.02)
         looks_like_height = ~np.isnan(collimation) & (collimation > 0.2) & (collimation < 2.5)
         below = ~np.isnan(level) & (np.abs(level + back - collimation) >= 0.02)
-    for i in np.flatnonzero(
-        looks_like_height & (below | (np.isnan(level) & (np.nanmax(np.abs(np.r_[level, 0.0])) > 5)))
-    ).tolist():
-        problems.add(
-            raw.file, int(raw.rows[i]), "collimation", raw.shown("collimation", i),
-            "the elevation of the line of sight, or blank",
-            "In a level book HI is the elevation of the line of sight (reduced level + back sight); a height of about "
-            "1.5 m is the instrument above its mark, which levelling does not need.",
-        )  # fmt: skip
+    strayed = looks_like_height & (below | (np.isnan(level) & (np.nanmax(np.abs(np.r_[level, 0.0])) > 5)))
+    raw.refuse(
+        problems, strayed, "collimation", "the elevation of the line of sight, or blank",
+        "In a level book HI is the elevation of the line of sight (reduced level + back sight); a height of about "
+        "1.5 m is the instrument above its mark, which levelling does not need.",
+    )  # fmt: skip
+    like = "lines of sight that are not reduced level + back sight"
     for i in np.flatnonzero(~fits & ~looks_like_height).tolist():
-        problems.note(
-            "doubt",
-            f"booked line of sight {raw.shown('collimation', i)} is not reduced level + back sight",
-            raw.file,
-            int(raw.rows[i]),
-            like="lines of sight that are not reduced level + back sight",
-        )
+        said = f"booked line of sight {raw.shown('collimation', i)} is not reduced level + back sight"
+        problems.note("doubt", said, raw.file, int(raw.rows[i]), like)
 
 
 def _check_sights(readings: pd.DataFrame, file: str, problems: Problems) -> None:

@@ -27,6 +27,7 @@ from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
 _NOT_IN_NAMES = {ord(c): None for c in " _-"}
+NOT_OBSERVED = ("marks", "setups", "targets", "equipment")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
@@ -90,11 +91,10 @@ def _assemble(path: Path, intake: Intake) -> Job:
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
     _check_same_names(frames, files, problems)
-    if not problems and not any(len(frames[t]) for t in ("shots", "tape", "levels", "staff", "gnss")):
-        problems.add(
-            str(path.name), None, "", "no observation", "at least one row in shots, levels, staff, gnss or tape",
-            "The tables are empty.",
-        )  # fmt: skip
+    observing = [table for table in TABLES if table not in NOT_OBSERVED]
+    if not problems and not any(len(frames[table]) for table in observing):
+        expected = f"at least one row in {', '.join(observing[:-1])} or {observing[-1]}"
+        problems.add(str(path.name), None, "", "no observation", expected, "The tables are empty.")
     order = [intake.settings_file, *(raw[t].file for t in TABLES)]
     problems.raise_if_any(order)
     return Job(
@@ -126,19 +126,19 @@ def _check_zeniths(shots: pd.DataFrame, raw: Raw, settings: Settings, problems: 
         wrong = ((face == "L") & (zenith > np.pi)) | ((face == "R") & (zenith < np.pi))
         beyond = (face == "") & (zenith > np.pi)
     half = 200 if settings.units.angle == "gon" else 180
-    per_radian = half / np.pi
-    for i in np.flatnonzero(wrong).tolist():
-        problems.add(
-            raw.file, int(shots["row"].iloc[i]), "face", face[i],
-            f"face {'R' if face[i] == 'L' else 'L'} with a zenith angle of {zenith[i] * per_radian:.4f}",
-            "Face L reads below 180° (200 gon), face R above.", like="the face that the zenith angle says",
-        )  # fmt: skip
-    for i in np.flatnonzero(beyond).tolist():
-        problems.add(
-            raw.file, int(shots["row"].iloc[i]), "face", "", f"R beside a zenith angle of {zenith[i] * per_radian:.4f}",
-            f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
-            "instrument's index error.", like="R, where the zenith angle says so",
-        )  # fmt: skip
+
+    def angle(i: int) -> str:
+        return f"a zenith angle of {zenith[i] * half / np.pi:.4f}"
+
+    raw.refuse(
+        problems, wrong, "face", lambda i: f"face {'R' if face[i] == 'L' else 'L'} with {angle(i)}",
+        "Face L reads below 180° (200 gon), face R above.", "the face that the zenith angle says",
+    )  # fmt: skip
+    raw.refuse(
+        problems, beyond, "face", lambda i: f"R beside {angle(i)}",
+        f"A mean of both faces lies below {half}; a reading beyond it is of face R alone, and carries the "
+        "instrument's index error.", "R, where the zenith angle says so",
+    )  # fmt: skip
 
 
 def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from heightnet.errors import WrongSettings
 from heightnet.job.problems import Problems, nearest
-from heightnet.ledger.ranges import SECONDS
+from heightnet.ledger.field import Field
 from heightnet.ledger.settings import BY_NAME, Setting, Settings, value_of
 
 LARGEST_FILE = 200_000  # bytes; a job.toml has a few lines
@@ -130,10 +130,10 @@ def check_values(values: dict[str, Any]) -> dict[str, Any]:
     return good
 
 
-def check_seconds(seconds: Any) -> None:
-    """Raises `WrongSettings` where the seconds a search may take, None for no limit, keep no rule."""
-    if seconds is not None and not SECONDS.takes(seconds):
-        raise WrongSettings(f"seconds: read {_shown(seconds)}, expected {SECONDS}.")
+def check_argument(argument: Field, value: Any) -> None:
+    """Raises `WrongSettings` where something asked for beside settings, None where nothing is, keeps no rule."""
+    if value is not None and not argument.keeps(value):
+        raise WrongSettings(f"{argument.name}: read {_shown(value)}, expected {argument.rule_in()}.")
 
 
 def _is_number_text(setting: Setting, value: Any) -> bool:

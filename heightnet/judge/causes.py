@@ -17,9 +17,9 @@ from collections.abc import Iterable
 from math import exp, log, pi, sqrt
 from typing import NamedTuple
 
-from heightnet.kinds import gnss, group, height, known, level, separation, sight, staff
 from heightnet.kinds.cause import Cause, Evidence, listed
 from heightnet.kinds.records import Records
+from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import Thing
 
 NONE = "none"
@@ -29,12 +29,6 @@ NONE_BEYOND = 0.02  # share of "none of these" given to 1 m to 10 m, so that not
 FITS_WITHIN = 2.0  # sds: so near is the size of a slip that fits
 FITS_ANYHOW = 0.3  # probability from which a slip that says nothing of the size fits
 WIDE_SHARE, WIDE_FACTOR = 0.05, 3.0  # sds are sometimes too small: one case in twenty, three times
-
-
-OF_KIND = {
-    "setup": height, "target": height, "tripod": height, "reading": height, "shot": sight, "known": known,
-    "level": level, "staff": staff, "gnss": gnss, "separation": separation, "group": group,
-}  # fmt: skip
 
 
 class CauseFit(NamedTuple):
@@ -91,13 +85,13 @@ def rank_causes(e: Evidence, keep: float = 1e-4) -> list[CauseFit]:
     >>> best.text, round(best.expected, 3), best.probability > 0.95
     ('the tape held to the tripod head, not to the trunnion axis', -0.243, True)
     """
-    return weigh(OF_KIND[e.kind].CAUSES, e, keep)
+    return weigh(of_blunder(e.kind).causes, e, keep)
 
 
 def evidence_about(records: Records, id: str) -> Evidence:
     """What is recorded about a hypothesis; the error found is still to be put in."""
     thing = Thing.of(id)
-    return OF_KIND[thing.kind].evidence(records, thing)
+    return of_blunder(thing.kind).evidence(records, thing)
 
 
 def score(causes: Iterable[Cause], e: Evidence, none_prior: float = NONE_PRIOR) -> list[Score]:

@@ -40,7 +40,6 @@ SHOWN_AT_MOST = 100  # explanations
 FREE_PRECISION = 1.0  # 1 / m^2: a size that nothing is known of beforehand, within a metre or so
 TAILS_FROM = 20  # redundancy from which a job can show how long the tails of its errors are
 LEAST_HEAVY = 0.005  # probability of long tails below which they change nothing
-SINGLE = (*TAPED, *OBSERVED)
 IN_CLASS_UP_TO = 2_000  # members of a class up to which causes are weighed against one another
 
 CLOSES, SCATTER, UNCLEAR, WRONG = "closes", "scatters", "unclear", "wrong"
@@ -140,7 +139,7 @@ class Judgement:
         reps = self.bench.classes.representative
         members = self.explanations[0].members
         left, rest, _ = self.bench.freed(self.u, members)
-        own = self.bench.free & ~np.isin(reps, members) & self.bench.family.of(*SINGLE)[reps]
+        own = self.bench.free & ~np.isin(reps, members) & self.bench.family.of(*TAPED, *OBSERVED)[reps]
         own &= rest[reps] > STILL_TESTED * self.bench.diagonal[reps]
         at = reps[own]
         blunders = [

@@ -25,8 +25,10 @@ from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
 from heightnet.judge.family import Family, build_family
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
 from heightnet.judge.search import Candidates, Clock, log_gain, search
+from heightnet.kinds.kind import DATUM
+from heightnet.kinds.registry import code_of
 from heightnet.ledger.thing import OBSERVED, STANDS, TAPED
-from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -682,7 +684,7 @@ class LargeBench(BenchBase):
         C = self.family.C[:, self.classes.representative[inside]]
         C = sparse.csc_matrix((C.data, np.searchsorted(edges, C.indices), C.indptr), shape=(A.shape[0], len(inside)))
         sd = np.concatenate([net.sd[edges], knowledge_sd])
-        kind = np.concatenate([net.kind[edges], np.full(extra, int(Kind.REFRACTION), dtype=np.int8)])
+        kind = np.concatenate([net.kind[edges], np.full(extra, code_of("refraction"), dtype=np.int8)])
         middle = np.isin(self._edge_of[self.classes.representative[inside]], core)
         frame = Frame(A, np.concatenate([y[edges], expected]), sd, kind, C, inside, middle)
         own = frame.tests(1.0, 1.0)[1] / np.maximum(np.asarray(C.power(2).T @ sd**-2.0), 1e-300)

@@ -20,13 +20,14 @@ from math import exp, pi, sqrt
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.judge.causes import OF_KIND, evidence_about
+from heightnet.judge.causes import evidence_about
 from heightnet.judge.family import Family
 from heightnet.judge.search import TAUS_M
-from heightnet.kinds import written
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Evidence, listed
 from heightnet.kinds.group import possible
 from heightnet.kinds.records import Records
+from heightnet.kinds.registry import of_blunder
+from heightnet.ledger.thing import EXCHANGED
 from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
@@ -41,8 +42,7 @@ CARRIED_OVER = (
 LEFT_AT_ZERO = 100.0
 CONVICTS_FROM_M = 0.010  # an error smaller than this is laid at nobody's door by a cause that others cannot have
 EVIDENCE = 10.0  # how many times better than any rival what is named must explain the job
-NOMINAL = dict.fromkeys(("known", "level", "staff"), written.NOMINAL)
-BROAD_ONLY = ("shot", "gnss", "separation", "swap", "exchange")
+BROAD_ONLY = ("shot", "gnss", "separation")
 
 
 class Naming:
@@ -58,7 +58,7 @@ class Naming:
     def of(self, h: int, b: float, s: float) -> float:
         """L of one hypothesis whose estimate is b with standard deviation s (m); a density, 1 / m."""
         kind, broad = str(self.family.kind[h]), broad_density(b, s)
-        if kind in BROAD_ONLY:
+        if kind in (*BROAD_ONLY, *EXCHANGED):
             return broad
         e = evidence_about(self.records, str(self.family.ids[h])).found(b, s, float(self.family.unit[h]))
         if kind == "group":
@@ -77,7 +77,8 @@ def broad_density(b: float, s: float) -> float:
 
 def _by_causes(e: Evidence) -> float:
     here, variance = e.density(e.recorded) + DENSITY_FLOOR, e.error_sd**2 + e.unit**2 / 12
-    causes, total = listed(OF_KIND[e.kind].CAUSES, e), 0.0
+    kind, total = of_blunder(e.kind), 0.0
+    causes = listed(kind.causes, e)
     for cause in causes:
         if cause.key == SWAP:  # a hypothesis of its own: it makes two heights wrong
             continue
@@ -93,7 +94,7 @@ def _by_causes(e: Evidence) -> float:
                 continue
             if value > 0:  # NaN too: a slant shorter than its radius
                 total += cause.prior * one.share * value
-    return total / (NOMINAL.get(e.kind) or sum(cause.prior for cause in causes))
+    return total / (kind.nominal or sum(cause.prior for cause in causes))
 
 
 def _normal(x: float, variance: float) -> float:

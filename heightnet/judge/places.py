@@ -16,8 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from heightnet.judge.family import Family
-from heightnet.ledger.thing import AT_MARKS, EXCHANGED, LEVELLED, TAPED
-from heightnet.network.model import Kind, Network
+from heightnet.kinds.kind import Kind
+from heightnet.kinds.registry import observed, of_blunder
+from heightnet.ledger.thing import AT_MARKS, EXCHANGED, TAPED
+from heightnet.network.model import Network
 from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
 
 Ints = npt.NDArray[np.int64]
@@ -92,32 +94,19 @@ class Places:
                     yield Place(kind, subject, frozenset(self._members(kind, subject)))
 
     def _subjects(self, h: int) -> Iterator[tuple[str, Key | int]]:
-        net, kind, node = self.net, str(self.family.kind[h]), int(self.family.node[h])
         yield "thing", self.key_of(h)
-        if kind in (*TAPED, "swap"):
-            stands = [node] if kind != "swap" else self.stands_of_swap(h)
-            if kind == "swap":
-                yield from (("thing", (STAND, stand)) for stand in stands)
-            for stand in stands:
-                yield from (("setup", s) for s in self._at(self._setups_at, stand))
-                for t in self._at(self._targets_at, stand):
-                    yield "target", t
-                    yield from (("setup", s) for s in self._only_setup(t))
-                if net.nodes.mark[stand] >= 0:
-                    yield "mark", int(net.nodes.mark[stand])
-        elif kind == "shot":
-            shot = int(self.family.observation[h]) - net.rows(Kind.SHOT).start
-            yield "setup", int(net.shot_setup[shot])
-            yield "target", int(net.shot_target[shot])
-            mark = int(net.nodes.mark[net.target_node[net.shot_target[shot]]])
-            if mark >= 0:
-                yield "mark", mark
-        elif kind in AT_MARKS:
+        of = of_blunder(str(self.family.kind[h]))
+        for kind, subject in of.lies(self, h) if of.lies else self._usually(of, h):
+            yield (kind, subject) if kind != STAND else ("thing", (STAND, subject))
+
+    def _usually(self, kind: Kind, h: int) -> Iterator[tuple[str, int]]:
+        node, observation = int(self.family.node[h]), int(self.family.observation[h])
+        if node >= 0:
             yield "mark", node
-        elif kind in LEVELLED:
-            if kind == "staff":
-                yield "mark", int(net.tail[self.family.observation[h]])
-            yield from (("section", i) for i in self._sections_of.get(h, []))
+        elif observation >= 0:
+            yield from (("mark", int(getattr(self.net, end)[observation])) for end in kind.at_marks)
+        if kind.sections:
+            yield from (("section", i) for i in self._sections_of.get(h, ()))
 
     def _members(self, kind: str, subject: Key | int) -> Iterable[int]:
         if kind == "thing":
@@ -135,9 +124,9 @@ class Places:
         net = self.net
         out = self._of_stand(int(net.setup_node[s]))
         shots = self._at(self._shots_from, s)
-        out |= set(self._of_observation[net.rows(Kind.SHOT).start + np.array(shots, dtype=np.int64)].tolist())
+        out |= set(self._of_observation[net.rows("shot").start + np.array(shots, dtype=np.int64)].tolist())
         for t in {int(net.shot_target[i]) for i in shots}:
-            if self._only_setup(t):
+            if self.only_setup(t):
                 out |= self._of_stand(int(net.target_node[t]))
         return out
 
@@ -146,19 +135,19 @@ class Places:
         net = self.net
         shots = np.array(self._at(self._shots_to, t), dtype=np.int64)
         return self._of_stand(int(net.target_node[t])) | set(
-            self._of_observation[net.rows(Kind.SHOT).start + shots].tolist()
+            self._of_observation[net.rows("shot").start + shots].tolist()
         )
 
     def _of_mark(self, node: int) -> set[int]:
-        """Its known height and separation, the heights that stand on it, the sights to it, the staff readings on it."""
-        net = self.net
+        """Its known height and separation, the heights that stand on it, the sights to it, what else was read on it."""
         out = set(self._of_node(self._marks, node).tolist())
         for stand in self._at(self._stands_on, node):
             out |= self._of_stand(stand)
-            for t in self._at(self._targets_at, stand):
+            for t in self.targets_at(stand):
                 out |= self._of_target(t)
-        staff = np.array(self._at(self._staff_on, node), dtype=np.int64)
-        return out | set(self._of_observation[net.rows(Kind.STAFF).start + staff].tolist())
+        for first, table in self._on_marks:
+            out |= set(self._of_observation[first + np.array(self._at(table, node), dtype=np.int64)].tolist())
+        return out
 
     def _of_section(self, i: int) -> set[int]:
         return self._sections[i][1]
@@ -166,7 +155,13 @@ class Places:
     def section(self, i: int) -> Section:
         return self._sections[i][0]
 
-    def _only_setup(self, t: int) -> list[int]:
+    def setups_at(self, stand: int) -> list[int]:
+        return self._at(self._setups_at, stand)
+
+    def targets_at(self, stand: int) -> list[int]:
+        return self._at(self._targets_at, stand)
+
+    def only_setup(self, t: int) -> list[int]:
         """The one set-up that sighted a target, [] where several did."""
         setups = {int(self.net.shot_setup[i]) for i in self._at(self._shots_to, t)}
         return list(setups) if len(setups) == 1 else []
@@ -230,8 +225,10 @@ class Places:
         return self._sorted(self.net.nodes.mark)
 
     @cached_property
-    def _staff_on(self) -> tuple[Ints, Ints]:
-        return self._sorted(self.net.tail[self.net.rows(Kind.STAFF)])
+    def _on_marks(self) -> list[tuple[int, tuple[Ints, Ints]]]:
+        """First row and marks of the observations that belong to the mark at one of their ends."""
+        ends = [(self.net.rows(kind.name), end) for kind in observed() for end in kind.at_marks]
+        return [(rows.start, self._sorted(getattr(self.net, end)[rows])) for rows, end in ends]
 
     @cached_property
     def _of_observation(self) -> Ints:

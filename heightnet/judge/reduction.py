@@ -17,12 +17,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, sparse
 
-from heightnet.network.model import Kind
+from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE
+from heightnet.kinds.registry import observed
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SIGHTS = (Kind.SHOT, Kind.LEVEL, Kind.STAFF, Kind.GNSS)
 TAPE_FACTORS = (0.7, 1.0, 1.4, 2.0, 2.8)
 SIGHT_FACTORS = (0.7, 1.0, 1.4, 2.0)
 SD_LOG_FACTOR = 0.4  # prior: the logarithm of a factor is N(0, 0.4^2)
@@ -70,10 +70,9 @@ def log_prior_of(tape: Floats, sight: Floats) -> Floats:
 
 def scaled_sd(kind: npt.NDArray[np.int8], sd: Floats, tape: float, sight: float) -> Floats:
     """Standard deviations with the factors applied; knowledge from outside the job keeps its own."""
-    factor = np.ones(len(sd))
-    factor[kind == Kind.HEIGHT] = tape
-    factor[np.isin(kind, SIGHTS)] = sight
-    return sd * factor
+    factor = {OUTSIDE: 1.0, TAPE: tape, SIGHT: sight}
+    of_code = np.append([factor[of.scatter] for of in observed()], 1.0)
+    return np.asarray(sd * of_code[np.minimum(kind, len(of_code) - 1)])
 
 
 class Reduction:
@@ -109,8 +108,10 @@ class Reduction:
         whitened = C.toarray() / sd[:, None]
         self.own = (whitened**2).sum(axis=0)
         self.M = self.K.T @ whitened
-        of_tape = self.K[kind == Kind.HEIGHT]
-        of_sight = self.K[np.isin(kind, SIGHTS)]
+        of_tape, of_sight = (
+            self.K[np.isin(kind, [code for code, of in enumerate(observed()) if of.scatter == scatter])]
+            for scatter in (TAPE, SIGHT)
+        )
         self._tape_part, self._sight_part = of_tape.T @ of_tape, of_sight.T @ of_sight
         self.G = self.M.T @ self.M
         eye = np.eye(r)

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import exp, hypot, inf
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from heightnet.kinds import slips
 from heightnet.kinds.cause import Alternative, Cause, Evidence, listed
 from heightnet.kinds.height import USUAL_HOOK
+from heightnet.kinds.kind import Group, Kind, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import FOOT
+
+if TYPE_CHECKING:
+    from heightnet.network.model import Network
 
 USUAL_SESSION, USUAL_DATUM = 0.03, 0.3  # m, how large such errors usually are
 WORN = 0.010  # m: a worn point, a shoe, a centre height wrong in the table
@@ -126,3 +133,15 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         pattern=records.mean_separation() if kind == "separations" else 0.0,
         antenna=kind == "antenna_observer" or (kind == "instrument" and name in records.antenna_models),
     )
+
+
+def common(net: Network) -> Iterator[Group]:
+    """The air, which belongs to no kind: it bends all sights of a session."""
+    session = net.job.shots["session"].to_numpy(object)
+    whole = len(set(session)) == 1
+    for name, at in by_name(session, net.sights.bow > 0):
+        named = "the whole job" if whole else name
+        yield "refraction", named, net.rows("shot").start + at, -net.sights.bow[at], np.nan
+
+
+KIND = Kind("group", ("group",), CAUSES, evidence, common=common, words={"group": Words("common error")})

@@ -2,14 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
+from heightnet.kinds.kind import TAPE, Edges, Floats, Group, Ints, Kind, Words, by_name
 from heightnet.kinds.records import Records
-from heightnet.ledger.thing import Thing
+from heightnet.kinds.stands import recorded_heights
+from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of
 from heightnet.reduce.moments import is_later
 from heightnet.reduce.reading import DECIMAL_FEET, FEET, FOOT, METRIC
-from heightnet.reduce.tape import mean_height
+from heightnet.reduce.tape import mean_height, reading_ids
+
+if TYPE_CHECKING:
+    from heightnet.judge.family import Builder
+    from heightnet.judge.places import Places
+    from heightnet.network.build import Ties
+    from heightnet.network.model import Network
+
+SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT were booked in each other's place
+SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 
 USUAL_HOOK = (0.03, 0.01)  # size and sd, m, where the equipment table is silent
 SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
@@ -80,3 +98,142 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         antenna=kind == "setup" and stand in records.antennas,
         later=thing.kind == "reading" and any(is_later(str(column["when"][found[0]]), when) for when in others),
     )
+
+
+def edges(ties: Ties) -> Edges:
+    """Z - H = reduced height."""
+    readings = ties.readings
+    node = readings["node"].to_numpy(np.int64) if len(readings) else np.zeros(0, dtype=np.int64)
+    seat = (readings["height"] - readings["axis"]).to_numpy(float)
+    return Edges(ties.mark[node], node, seat, readings["sd"].to_numpy(float), np.arange(len(readings)))
+
+
+def alone(family: Builder, net: Network) -> None:
+    """Each stand's height with all its readings, and each reading of a stand that has several."""
+    rows = net.rows("height")
+    node = net.head[rows]
+    rates, names = net.job.settings.rates, reading_ids(net.readings)
+    rate_of = {"setup": rates.setup, "target": rates.target, "tripod": rates.setup}
+    order = np.argsort(node, kind="stable")
+    stands, first, count = np.unique(node[order], return_index=True, return_counts=True)
+    kinds, labels = stand_labels(net, stands)
+    obs = rows.start + order[first]
+    for kind in STANDS:
+        at = np.flatnonzero((kinds == kind) & (count == 1))
+        family.singles(kind, ids_of(kind, labels[at].tolist()), obs[at], stands[at], rate_of[kind])
+    for i in np.flatnonzero(count > 1).tolist():
+        kind, stand, size = str(kinds[i]), int(stands[i]), int(count[i])
+        these = order[first[i] : first[i] + size]
+        family.pattern(Thing(kind, str(labels[i])), rows.start + these, np.ones(size), stand, rate_of[kind])
+        read = [names[i] for i in these]
+        family.singles("reading", read, rows.start + these, np.full(size, stand), rates.reading)
+
+
+def stand_labels(net: Network, nodes: Ints) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+    """Kind and name under which stands are judged: a tripod that only one thing stood on is that thing's."""
+    kind, name = net.nodes.kind[nodes], net.nodes.name[nodes]
+    tripod = np.flatnonzero(kind == "tripod")
+    if not len(tripod):
+        return kind, name
+    size = len(net.nodes)
+    users = np.bincount(net.setup_node, minlength=size) + np.bincount(net.target_node, minlength=size)
+    for thing, node, frame in (("target", net.target_node, net.job.targets), ("setup", net.setup_node, net.job.setups)):
+        own = np.full(size, -1, dtype=np.int64)
+        own[node] = np.arange(len(node))
+        at = tripod[(users[nodes[tripod]] == 1) & (own[nodes[tripod]] >= 0)]
+        kind[at], name[at] = thing, frame[thing].to_numpy(object)[own[nodes[at]]]
+    return kind, name
+
+
+def swapped(family: Builder, net: Network, among: set[int] | None) -> None:
+    """HI and HT of one sight booked in each other's place: the records fix the size."""
+    rows = net.rows("height")
+    node = net.head[rows]
+    positions: dict[int, list[int]] = {}
+    for i, n in enumerate(node.tolist()):
+        positions.setdefault(n, []).append(rows.start + i)
+    rate = net.job.settings.rates.setup * SWAP_SHARE
+    of_setup, of_target = (recorded_heights(net, kind)[0] for kind in ("setup", "target"))
+    setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
+    pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
+    for s, t in pairs:
+        at, to = int(net.setup_node[s]), int(net.target_node[t])
+        if at == to or at not in positions or to not in positions or not (among is None or {at, to} & among):
+            continue
+        size = float(of_setup[s] - of_target[t])
+        if abs(size) < SWAP_LEAST_M or np.isnan(size):
+            continue
+        touched = np.array(positions[at] + positions[to])
+        sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
+        family.pattern(Thing.both("swap", setups[s], targets[t]), touched, sign, at, rate, size)
+
+
+def common(net: Network) -> Iterator[Group]:
+    """What tapes, instruments, target equipment and observers have wrong in all heights."""
+    readings, rows = net.readings, net.rows("height")
+    if not len(readings):
+        return
+    stand_kind, tape = (readings[column].to_numpy(object) for column in ("stand_kind", "tape"))
+    height, value = (readings[column].to_numpy(float) for column in ("height", "value"))
+    # where no tape is named, one tape is taken to have measured everything
+    for name, at in by_name(tape, (tape != "") | (tape == "").all()):
+        yield "tape", name, rows.start + at, np.ones(len(at)), np.nan
+        yield "tape_scale", name, rows.start + at, value[at], np.nan
+    thing = thing_of(net)
+    for kind, group in (("setup", "instrument"), ("target", "equipment")):
+        for name, at in by_name(thing, stand_kind == kind):
+            yield group, name, rows.start + at, np.ones(len(at)), np.nan
+    radius = _slant_radius(net, thing)
+    upright = np.isin(readings["kind"].to_numpy(object), ("booked", "vertical")) & (radius > 0)
+    upright &= (stand_kind == "setup") & (height > 2 * radius)
+    bent = np.where(upright, radius**2 / (2 * np.where(height > 0, height, 1.0)), 0.0)
+    observer = readings["by"].to_numpy(object)
+    for name, at in by_name(thing, upright):
+        yield "slant_instrument", name, rows.start + at, bent[at], 1.0
+    for name, at in by_name(observer, upright & (observer != "")):
+        yield "slant_observer", name, rows.start + at, bent[at], 1.0
+
+
+def thing_of(net: Network) -> npt.NDArray[np.object_]:
+    """The instrument or target equipment of each reading's stand, "" where none is named."""
+    out = np.full(len(net.readings), "", dtype=object)
+    stand_kind, stand = (net.readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
+    for kind, frame, thing in (("setup", net.job.setups, "instrument"), ("target", net.job.targets, "equipment")):
+        at = np.flatnonzero(stand_kind == kind)
+        out[at] = frame[thing].to_numpy(object)[pd.Index(frame[kind], dtype=object).get_indexer(stand[at])]
+    return out
+
+
+def _slant_radius(net: Network, thing: npt.NDArray[np.object_]) -> Floats:
+    """Radius of the point each height was probably slanted to: the usual point of its equipment, else 0."""
+    points = net.job.equipment[(net.job.equipment["point"] != "axis") & (net.job.equipment["radius"] > 0)]
+    usual = points.sort_values("usual", kind="stable").groupby("equipment")["radius"].last()
+    return usual.reindex(thing).fillna(0.0).to_numpy(float)
+
+
+def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
+    """At the set-ups and targets of its stand, and at the mark under it; a swap at both of its stands."""
+    stands = [int(places.family.node[h])]
+    if places.family.kind[h] == "swap":
+        stands = places.stands_of_swap(h)
+        yield from (("stand", stand) for stand in stands)
+    for stand in stands:
+        yield from (("setup", s) for s in places.setups_at(stand))
+        for t in places.targets_at(stand):
+            yield "target", t
+            yield from (("setup", s) for s in places.only_setup(t))
+        if places.net.nodes.mark[stand] >= 0:
+            yield "mark", int(places.net.nodes.mark[stand])
+
+
+KIND = Kind(
+    "height", TAPED, CAUSES, evidence, edges=edges, scatter=TAPE, alone=alone, pair="swap", exchanged=swapped,
+    common=common, lies=lies,
+    words={
+        "setup": Words("instrument height"),
+        "target": Words("target height"),
+        "tripod": Words(several="heights of shared stands"),
+        "reading": Words("tape reading", cell="tape"),
+        "swap": Words(several="pairs of heights in each other's place"),
+    },
+)  # fmt: skip

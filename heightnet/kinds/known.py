@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+import numpy as np
+
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
+from heightnet.kinds.kind import DATUM, OUTSIDE, Edges, Kind, Words
 from heightnet.kinds.records import Records
-from heightnet.ledger.thing import Thing
+from heightnet.ledger.thing import Thing, ids_of
+
+if TYPE_CHECKING:
+    from heightnet.judge.family import Builder
+    from heightnet.network.build import Ties
+    from heightnet.network.model import Network
 
 DISTURBED = 0.030  # how far a known mark is usually disturbed, m
 
@@ -18,3 +28,33 @@ CAUSES = (
 def evidence(records: Records, thing: Thing) -> Evidence:
     recorded = float(records.mark(thing.name)["height"])
     return Evidence("known", recorded, readings=records.written(recorded))
+
+
+def edges(ties: Ties) -> Edges:
+    """H = value, where it is not held exactly."""
+    marks = ties.job.marks
+    sd = marks["sd"].fillna(ties.job.settings.precision.known_mm / 1000).to_numpy(float)
+    known = np.flatnonzero(marks["height"].notna().to_numpy() & (sd > 0))
+    height = marks["height"].to_numpy(float)[known]
+    return Edges(np.full(len(known), DATUM), ties.mark_node(marks["mark"])[known], height, sd[known], known)
+
+
+def alone(family: Builder, net: Network) -> None:
+    """Each known mark: its observation, or where it is held exactly, whatever stands on it."""
+    rate = net.job.settings.rates.known
+    rows = net.rows("known")
+    node = net.head[rows]
+    family.singles(
+        "known", ids_of("known", net.nodes.name[node].tolist()), np.arange(rows.start, rows.stop), node, rate
+    )
+    edges = slice(0, net.edge_count)
+    for node in net.held:
+        touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
+        sign = np.where(net.head[touching] == node, -1.0, 1.0)
+        family.pattern(Thing("known", str(net.nodes.name[node])), touching, sign, int(node), rate)
+
+
+KIND = Kind(
+    "known", ("known",), CAUSES, evidence, table="marks", edges=edges, scatter=OUTSIDE, alone=alone,
+    words={"known": Words("known height")}, nominal=written.NOMINAL,
+)  # fmt: skip

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import cos, pi, sin
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Alternative, Cause, Evidence, Slip
+from heightnet.kinds.kind import Columns, Edges, Group, Kind, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
+
+if TYPE_CHECKING:
+    from heightnet.judge.places import Places
+    from heightnet.network.build import Ties
+    from heightnet.network.model import Network
 
 MINUTE = pi / 180 / 60
 
@@ -55,3 +64,53 @@ def evidence(records: Records, thing: Thing) -> Evidence:
     return Evidence(
         "shot", rise, readings=records.written(rise), sections=records.sections, slope_distance=far, zenith=zenith
     )
+
+
+def edges(ties: Ties) -> Edges:
+    """Z_target - Z_setup = s cos z + (1 - k)(s sin z)^2 / 2R, z freed of the index error."""
+    setup, target, sights = ties.shot_setup, ties.shot_target, ties.sights
+    axes = ties.target_axis[target] - ties.setup_axis[setup] if len(target) else np.zeros(0)
+    ends = ties.setup_node[setup], ties.target_node[target]
+    return Edges(*ends, sights.rise - axes, sights.sd, np.arange(len(setup)))
+
+
+def common(net: Network) -> Iterator[Group]:
+    """The index error of an instrument."""
+    instrument, arm = net.job.setups["instrument"].to_numpy(object)[net.shot_setup], net.sights.index_arm
+    for name, at in by_name(instrument, arm != 0):
+        yield "index", name, net.rows("shot").start + at, arm[at], np.nan
+
+
+def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
+    net = places.net
+    shot = int(places.family.observation[h]) - net.rows("shot").start
+    yield "setup", int(net.shot_setup[shot])
+    yield "target", int(net.shot_target[shot])
+    mark = int(net.nodes.mark[net.target_node[net.shot_target[shot]]])
+    if mark >= 0:
+        yield "mark", mark
+
+
+def told(net: Network) -> Columns:
+    shots, place = net.job.shots, net.nodes.name[net.nodes.mark]
+    place[net.nodes.mark < 0] = None
+    rows = net.rows("shot")
+    return {
+        "setup": shots["setup"].to_numpy(object),
+        "target": shots["target"].to_numpy(object),
+        "from_mark": place[net.tail[rows]],
+        "to_mark": place[net.head[rows]],
+        "session": shots["session"].to_numpy(object),
+        "face": shots["face"].to_numpy(object),
+        "slope_distance_m": shots["slope_distance"].to_numpy(float),
+        "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
+        "horizontal_m": net.sights.horizontal,
+        "rise_m": net.sights.rise,
+    }
+
+
+KIND = Kind(
+    "shot", ("shot",), CAUSES, evidence, table="shots", edges=edges, rate="shot",
+    length=lambda net: net.sights.horizontal, common=common, lies=lies, told=told,
+    words={"shot": Words("sight", cell="sight")},
+)  # fmt: skip

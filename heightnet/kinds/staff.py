@@ -2,11 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
+from heightnet.kinds.kind import Columns, Edges, Group, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
+from heightnet.reduce.sight import curvature_and_refraction
 
+if TYPE_CHECKING:
+    from heightnet.judge.family import Builder
+    from heightnet.network.build import Ties
+    from heightnet.network.model import Network
+
+THE_LEVEL = "the level"
+EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
+EXCHANGE_LEAST_M = 0.002  # an exchange of readings closer than this does nothing worth finding
 SPAN = (0.0, 5.0)  # between which a staff is read, m
 MOVED = 0.015  # how far a turning point moves between its two sights, m
 
@@ -33,3 +48,62 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         span=SPAN,
         turning=row["mark"] not in records.marks,
     )
+
+
+def edges(ties: Ties) -> Edges:
+    """Z_level - H_mark = reading - (1 - k) d^2 / 2R."""
+    staff, settings = ties.job.staff, ties.job.settings
+    distance = staff["distance"].fillna(0.0).to_numpy(float)
+    bent = curvature_and_refraction(distance, settings.air.refraction, settings.earth.radius_m)
+    return Edges(
+        ties.mark_node(staff["mark"]),
+        ties.level_node(staff["level_setup"]),
+        staff["reading"].to_numpy(float) - bent,
+        staff["sd"].fillna(settings.precision.staff_mm / 1000).to_numpy(float),
+        np.arange(len(staff)),
+    )
+
+
+def exchanged(family: Builder, net: Network, among: set[int] | None) -> None:
+    """Backsight b and foresight f of a level set-up in each other's place: one b - f too high, the other too low."""
+    staff, rows = net.job.staff, net.rows("staff")
+    rate = net.job.settings.rates.level * EXCHANGE_SHARE
+    reading, run = staff["reading"].to_numpy(float), staff["run"].to_numpy(object)
+    sight, level = staff["sight"].to_numpy(object), staff["level_setup"].to_numpy(object)
+    pairs: dict[tuple[str, str], dict[str, list[int]]] = {}
+    for i, place in enumerate(zip(run.tolist(), level.tolist(), strict=True)):
+        if among is None or int(net.head[rows.start + i]) in among:
+            pairs.setdefault(place, {}).setdefault(sight[i], []).append(i)
+    for (of_run, of_level), sights in pairs.items():
+        back, fore = sights.get("BS", []), sights.get("FS", [])
+        if len(back) != 1 or len(fore) != 1:
+            continue
+        size = float(reading[back[0]] - reading[fore[0]])
+        if abs(size) >= EXCHANGE_LEAST_M:
+            at = rows.start + np.array([back[0], fore[0]])
+            family.pattern(Thing.both("exchange", of_level, of_run), at, np.array([1.0, -1.0]), -1, rate, size)
+
+
+def common(net: Network) -> Iterator[Group]:
+    """The line of sight of a level out of the horizontal: the further, the more."""
+    distance = np.nan_to_num(net.job.staff["distance"].to_numpy(float))
+    far = np.flatnonzero(distance > 0)
+    if len(far):
+        yield "collimation", THE_LEVEL, net.rows("staff").start + far, distance[far], np.nan
+
+
+def told(net: Network) -> Columns:
+    staff = net.job.staff
+    names = {column: staff[column].to_numpy(object) for column in ("level_setup", "mark", "name", "run", "sight")}
+    return {**names, "reading_m": staff["reading"].to_numpy(float), "distance_m": staff["distance"].to_numpy(float)}
+
+
+KIND = Kind(
+    "staff", ("staff",), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
+    length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=exchanged,
+    common=common, at_marks=("tail",), sections=True, told=told, nominal=written.NOMINAL,
+    words={
+        "staff": Words("staff reading", cell="staff"),
+        "exchange": Words(several="pairs of readings in each other's place"),
+    },
+)  # fmt: skip

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 KINDS = ("text", "yes", "whole", "count", "number", "share", "day", "object")
 """Types that are made of no others: text; yes or no; a whole number, one that is not negative, a number, one from 0 to
@@ -117,6 +118,32 @@ def each(type: Type, names: str) -> tuple[Fact, ...]:
     ['file', 'tape']
     """
     return tuple(Fact(name, type) for name in names.split())
+
+
+def blank(record: Record) -> dict[str, Any]:
+    """A record of which nothing is known: null, or an empty value where null is not allowed.
+
+    >>> blank(Record((Fact("a", "text"), Fact("b", Maybe("number")), Fact("c", Many("text")))))
+    {'a': '', 'b': None, 'c': []}
+    """
+    return {fact.name: _blank(fact.type) for fact in record}
+
+
+def _blank(type: Type) -> Any:
+    match type:
+        case Maybe():
+            return None
+        case Many():
+            return []
+        case Record():
+            return blank(type)
+        case Keyed() | "object":
+            return {}
+        case Words() | "text" | "day":
+            return ""
+        case "yes":
+            return False
+    return 0.0 if type in ("number", "share") else 0
 
 
 def record_of(type: Type) -> Record | None:

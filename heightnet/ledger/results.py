@@ -22,7 +22,8 @@ from heightnet.ledger.record import (
 
 SCHEMA = "heightnet-results/2"
 
-VERDICT = Words(("suspect", "either", "doubted", "unproved", "weak", "proved", "missing", "free"), "verdict")
+VERDICT = Words(("suspect", "either", "unproved", "missing", "doubted", "weak", "proved", "free"), "verdict")
+"""Of a height or an observation, worst first."""
 STATE = Words(("closes", "scatters", "unclear", "wrong", "many", "unexplained", "untested"), "state")
 LENGTH_UNIT = Words(tuple(METRES))
 
@@ -82,7 +83,7 @@ _CHANCE = Fact("probability", SHARE, "how likely it is wrong, of all that could 
 _VERDICT = Fact("verdict", VERDICT, "", "Verdict")
 _ERROR_SD = Fact("error_sd_mm", NUMBER, "standard deviation of that error", "sd")
 _STATED_SD = Fact("sd_mm", NUMBER, "standard deviation as stated", "Stated sd")
-_RESIDUAL = Fact("residual_mm", NUMBER, "observed less adjusted, nothing left out", "Residual")
+RESIDUAL = Fact("residual_mm", NUMBER, "observed less adjusted, nothing left out", "Residual")
 _ROW = (Fact("id", "text"), Fact("file", "text"), Fact("row", "whole", "row of the file", "Row"))
 
 
@@ -93,7 +94,7 @@ def tested(error: str) -> tuple[Fact, ...]:
 
 def observed(*own: Fact, error: str) -> Many:
     """A table of observations: where each stands, what it is, its residual and its test."""
-    return Many(Record((*_ROW, *own, Fact("sd_mm", NUMBER, "standard deviation as stated"), _RESIDUAL, *tested(error))))
+    return Many(Record((*_ROW, *own, Fact("sd_mm", NUMBER, "standard deviation as stated"), RESIDUAL, *tested(error))))
 
 
 RISE_ERROR = "by how much its rise seems too large (minus: too small)"
@@ -170,10 +171,10 @@ MARK = Record(
             "corrected_sd_mm", "standard deviation, with the doubt about what is wrong",
         ),
         Fact(
-            "hidden_mm", Maybe("number", "with hidden_by set: nothing limits it"),
-            "the most an undetected error could move it",
+            "hidden_mm", Maybe("number", "nothing limits it, where hidden_by is set"),
+            "the most an undetected error could move it, and whose",
         ),
-        Fact("hidden_by", TEXT, "whose error that is, an id"),
+        Fact("hidden_by", TEXT, "whose error that is, its id"),
         *each(NUMBER, "east_m north_m"),
         Fact("piece", WHOLE, "of the job that it lies in"),
         Fact("known", "yes", "whether its height was recorded"),
@@ -205,7 +206,7 @@ LEVELS = observed(
 STAFF = observed(
     Fact("level_setup", "text", "", "Level set-up"),
     Fact("mark", "text", "change points are made unique to their run"),
-    Fact("name", "text", "as written", "On"),
+    Fact("name", "text", "where the staff stood, as written", "On"),
     Fact("run", TEXT),
     Fact("sight", TEXT, "", "Sight"),
     Fact("reading_m", NUMBER, "", "Reading"),
@@ -213,7 +214,7 @@ STAFF = observed(
     error="by how much it seems read too high (minus: too low)",
 )
 GNSS = observed(
-    Fact("from", Maybe("text", "a height by a positioning service"), "set-up of the antenna", "From"),
+    Fact("from", TEXT, "set-up of the antenna; none: a height by itself", "From"),
     Fact("to", "text", "set-up of the antenna", "To"),
     Fact("from_mark", TEXT),
     Fact("to_mark", TEXT, "", "To mark"),
@@ -228,7 +229,7 @@ SEPARATIONS = Many(
     Record(
         (
             Fact("id", "text"),
-            Fact("mark", "text", "under an antenna", "Mark"),
+            Fact("mark", "text", "", "Mark"),
             Fact("separation_m", NUMBER, "as recorded: geoid above ellipsoid", "Separation"),
             _STATED_SD,
             Fact("residual_mm", NUMBER, "recorded less adjusted, without the job-wide model", "Residual"),
@@ -244,7 +245,7 @@ KNOWN = Many(
             Fact("mark", "text", "", "Mark"),
             Fact("height_m", NUMBER, "as recorded", "Known height"),
             _STATED_SD,
-            _RESIDUAL,
+            RESIDUAL,
             *tested("by how much the known height seems too high (minus: too low)"),
         )
     )
@@ -255,7 +256,7 @@ GROUPS = Many(
             Fact("id", "text"),
             Fact("group", "text", "its name"),
             Fact("kind", "text", "what its members have in common"),
-            Fact("members", "whole", "how many", "Members"),
+            Fact("members", "whole", "how many share it", "Members"),
             Fact("member_ids", Many("text"), "empty above 10,000"),
             *tested("common to all members; above 0: recorded too high"),
             Fact("reason", "text", 'why it cannot be tested, or ""'),
@@ -566,7 +567,7 @@ def declare(part: Fact, after: str = "") -> None:
 for _part in (
     Fact("schema", Words((SCHEMA,))),
     Fact("job", JOB),
-    Fact("heightnet", Record(each("text", "version"))),
+    Fact("heightnet", Record(each("text", "version")), "what wrote it"),
     Fact("settings", "object", "every setting of the job, as in job.toml"),
     Fact("fit", FIT, "the adjustment as a whole"),
     Fact("judgement", JUDGEMENT, "the state of the job and how it was reached"),
@@ -583,8 +584,7 @@ for _part in (
     _later("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas"),
     _later(
         "separation_model", SEPARATION_MODEL,
-        "the error common to all separations, to be added to them, and its tilts; null where the settings ask for "
-        "none of them",
+        "the error common to all separations, to be added to them, and its tilts, null where the settings ask for none",
     ),
     Fact("known", KNOWN, "known heights"),
     Fact("groups", GROUPS, "what many things may have wrong together"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from heightnet.ledger.archive import ACROSS, ARCHIVE
 from heightnet.ledger.record import Fact, Keyed, Many, Maybe, Record, Type, Words
 from heightnet.ledger.results import results
 
@@ -29,14 +30,19 @@ def schemas() -> dict[str, Node]:
     >>> schemas()["results.schema.json"]["properties"]["schema"]["const"]
     'heightnet-results/2'
     """
-    return {"results.schema.json": schema(results(), "heightnet results, version 2", **{"$id": "heightnet-results-2"})}
+    return {
+        "results.schema.json": schema(results(), "heightnet results, version 2", id="heightnet-results-2"),
+        "archive.schema.json": schema(ARCHIVE, "heightnet archive, version 2", id="heightnet-archive-2"),
+        "across.schema.json": schema(ACROSS, "What the jobs of an archive tell together"),
+    }
 
 
-def schema(record: Record, title: str, **head: str) -> Node:
+def schema(record: Record, title: str, id: str = "") -> Node:
     """The schema of a whole file; what has a name stands in ``$defs`` once."""
     named: dict[str, Node] = {}
     whole = _record(record, named)
-    return {"$schema": DIALECT, **head, "title": title, "description": record.meaning, **whole, "$defs": named}
+    head = {"$schema": DIALECT, "$id": id, "title": title, "description": record.meaning}
+    return {name: said for name, said in head.items() if said} | whole | {"$defs": named}
 
 
 def _node(type: Type, named: dict[str, Node]) -> Node:

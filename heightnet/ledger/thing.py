@@ -13,9 +13,9 @@ STANDS = ("setup", "target", "tripod")
 """A stand's height as a whole; "tripod" one that an instrument and a target share."""
 TAPED = (*STANDS, "reading")
 """What a tape says."""
-ROWS = ("shot", "level", "staff", "gnss")
-"""One observation, a row of its table."""
-OBSERVED = (*ROWS, "known")
+ROWS = ["shot", "level", "staff", "gnss"]
+"""One observation, a row of its table; a kind that is registered adds its own."""
+OBSERVED = [*ROWS, "known"]
 """One observation that is not taped."""
 LEVELLED = ("staff", "level", "exchange")
 """What stands in a level book."""
@@ -33,7 +33,6 @@ TABLES = {
 }  # fmt: skip
 """The table of results.json with the records of a kind."""
 
-_BY_ROW = frozenset((*ROWS, "reading"))
 _BETWEEN = {"swap": "/"}  # what stands between the two names of a pair, else ":"
 
 
@@ -62,7 +61,7 @@ class Thing(NamedTuple):
     @classmethod
     def of(cls, id: str) -> Thing:
         kind, _, name = id.partition(":")
-        if kind not in _BY_ROW:
+        if kind != "reading" and kind not in ROWS:
             return cls(kind, name)
         file, _, row = name.rpartition(":")
         row, _, name = row.partition("/")
@@ -94,12 +93,17 @@ class Thing(NamedTuple):
     @property
     def called(self) -> str:
         """Its name, or the file and row it stands in."""
-        if self.kind not in _BY_ROW:
+        if not self.file:
             return self.name
         return f"{self.file}:{self.row}/{self.name}" if self.name else f"{self.file}:{self.row}"
 
     def __str__(self) -> str:
         return f"{self.kind}:{self.called}"
+
+
+def kind_of(id: str) -> str:
+    """The kind alone, where a million are asked for it."""
+    return id.partition(":")[0]
 
 
 def ids_of(kind: str, names: Iterable[object]) -> list[str]:

@@ -1,15 +1,9 @@
 """From a job to its network: which places exist, what ties them, and from which height each part hangs.
 
-The model, for heights H of marks, Z of stands (trunnion axis or target centre; the seat of a stand that instrument and
-target share), refraction coefficient k of a session, index error i of an instrument:
-
-    known height          H = value
-    tape reading          Z - H = reduced height
-    shot                  Z_target - Z_setup = s cos z + (1 - k)(s sin z)^2 / 2R,  z freed of i
-    levelled difference   H_to - H_from = rise
-    staff                 Z_level - H_mark = reading - (1 - k) d^2 / 2R
-    satellite rise        Z_to - Z_from = rise - (N_to - N_from),  N the separations: see `heightnet.network.separation`
-    satellite height      Z_to = height - N_to
+The unknowns are heights H of marks, Z of stands (trunnion axis or target centre; the seat of a stand that instrument
+and target share) and of levels' lines of sight, the refraction coefficient k of a session, the index error i of an
+instrument, and the errors of separations (`heightnet.network.separation`).  Each kind of observation says how it ties
+them: ``edges`` in its file in `heightnet.kinds`.
 """
 
 from __future__ import annotations
@@ -23,9 +17,11 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from heightnet.job.model import Job
-from heightnet.network.model import DATUM, Kind, Network, Nodes, Piece
-from heightnet.network.separation import Separations, ends, none, separations_of
-from heightnet.reduce.sight import ARCSEC, Sights, curvature_and_refraction, reduce_sights
+from heightnet.kinds.kind import DATUM
+from heightnet.kinds.registry import KINDS, code_of, observed
+from heightnet.network.model import Network, Nodes, Piece
+from heightnet.network.separation import ends, none, separations_of
+from heightnet.reduce.sight import ARCSEC, reduce_sights
 from heightnet.reduce.tape import reduce_tape
 
 Floats = npt.NDArray[np.float64]
@@ -37,22 +33,21 @@ SAME_HEIGHT_M = 5e-5  # booked heights of one shared stand closer than this are 
 
 def build_network(job: Job) -> Network:
     """The network of a job; never fails on a job that was read, however little ties it together."""
-    places = _Places(job)
-    readings, notes = _readings_of_stands(job, places)
-    sights = reduce_sights(job.shots, job.settings)
-    separations = separations_of(job) if len(job.gnss) else none()
-    edges = _edges(job, places, readings, sights, separations)
-    held_marks, held_heights = places.held(job)
-    nodes, pieces, tree = _hang(places, edges, held_marks, held_heights)
-    return _equations(job, places, readings, sights, separations, edges, nodes, pieces, tree, held_marks, notes)
+    ties = Ties(job)
+    edges = _edges(ties)
+    held_marks, held_heights = ties.held()
+    nodes, pieces, tree = _hang(ties, edges, held_marks, held_heights)
+    return _equations(ties, edges, nodes, pieces, tree, held_marks)
 
 
-class _Places:
-    """Numbers for every place: datum 0, marks, stands, levels' lines of sight."""
+class Ties:
+    """What the edges of a kind are made from: a number for every place (the datum 0, marks, stands, levels' lines of
+    sight), and the reduced records."""
 
     def __init__(self, job: Job) -> None:
+        self.job = job
         named = [job.marks["mark"], job.setups["mark"], job.targets["mark"]]
-        named += [job.levels["from_mark"], job.levels["to_mark"], job.staff["mark"]]
+        named += [job.tables[kind.table][column] for kind in KINDS.values() for column in kind.marks]
         marks = pd.unique(pd.concat(named, ignore_index=True).astype(object))
         self.marks = pd.Index([m for m in marks if m != ""], dtype=object)
         setups, targets = job.setups, job.targets
@@ -85,6 +80,9 @@ class _Places:
         self.setup_axis, self.target_axis, self.notes = _axes(job)
         self.shot_setup = _position(setups["setup"], job.shots["setup"])
         self.shot_target = _position(targets["target"], job.shots["target"])
+        self.sights = reduce_sights(job.shots, job.settings)
+        self.separations = separations_of(job) if len(job.gnss) else none()
+        self.readings = _readings_of_stands(self)
 
     def _stand_nodes(self, frame: pd.DataFrame, first: int) -> Ints:
         """Things on a named tripod stand at its node; the others have one each, numbered in order."""
@@ -99,11 +97,16 @@ class _Places:
         found = self.marks.get_indexer(pd.Index(names, dtype=object)).astype(np.int64)
         return np.where(found >= 0, found + 1, -1)
 
+    def setup_at(self, names: pd.Series) -> Ints:
+        """Positions among the set-ups, -1 where the name is blank."""
+        return _position(self.job.setups["setup"], names)
+
     def level_node(self, names: pd.Series) -> Ints:
         return self.level_index.get_indexer(pd.Index(names, dtype=object)).astype(np.int64) + self.first_level
 
-    def held(self, job: Job) -> tuple[Ints, Floats]:
+    def held(self) -> tuple[Ints, Floats]:
         """Marks whose known height is held exactly (sd 0), and those heights."""
+        job = self.job
         known = job.marks[job.marks["height"].notna()]
         sd_mm = known["sd"].fillna(job.settings.precision.known_mm / 1000)
         exact = known[sd_mm == 0]
@@ -140,10 +143,10 @@ def _axes(job: Job) -> tuple[Floats, Floats, list[str]]:
     return setup_axis, target_axis, notes
 
 
-def _readings_of_stands(job: Job, places: _Places) -> tuple[pd.DataFrame, list[str]]:
+def _readings_of_stands(places: Ties) -> pd.DataFrame:
     """Reduced readings with the node they belong to; a shared stand's taping booked twice is kept once."""
+    job, notes = places.job, places.notes
     readings = reduce_tape(job)
-    notes = list(places.notes)
     node, axis = np.empty(len(readings), dtype=np.int64), np.zeros(len(readings))
     kind, name = (readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
     for of, frame, nodes, axes in (
@@ -172,69 +175,19 @@ def _readings_of_stands(job: Job, places: _Places) -> tuple[pd.DataFrame, list[s
                 f"Stand {places.name[stand]} has one height booked for instrument and target: one taping, used once."
             )
         seen.setdefault(stand, float(seat[i]))
-    return readings[keep].reset_index(drop=True), notes
+    return readings[keep].reset_index(drop=True)
 
 
-def _edges(
-    job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations
-) -> dict[str, npt.NDArray]:
+def _edges(ties: Ties) -> dict[str, npt.NDArray]:
     """Every observation that ties two nodes, kinds in order: kind, tail, head, rise, sd, source."""
-    precision = job.settings.precision
-    marks, levels, staff = job.marks, job.levels, job.staff
-    known_sd = marks["sd"].fillna(precision.known_mm / 1000).to_numpy(float)
-    known = np.flatnonzero(marks["height"].notna().to_numpy() & (known_sd > 0))
-    setup, target = places.shot_setup, places.shot_target
-    offsets = places.target_axis[target] - places.setup_axis[setup] if len(target) else np.zeros(0)
-    distance = staff["distance"].fillna(0.0).to_numpy(float)
-    bent = curvature_and_refraction(distance, job.settings.air.refraction, job.settings.earth.radius_m)
-    reading_node = readings["node"].to_numpy(np.int64) if len(readings) else np.zeros(0, dtype=np.int64)
-    parts = [
-        (Kind.KNOWN, np.full(len(known), DATUM), places.mark_node(marks["mark"])[known],
-         marks["height"].to_numpy(float)[known], known_sd[known], known),
-        (Kind.HEIGHT, places.mark[reading_node], reading_node,
-         (readings["height"] - readings["axis"]).to_numpy(float), readings["sd"].to_numpy(float),
-         np.arange(len(readings))),
-        (Kind.SHOT, places.setup_node[setup], places.target_node[target], sights.rise - offsets, sights.sd,
-         np.arange(len(job.shots))),
-        (Kind.LEVEL, places.mark_node(levels["from_mark"]), places.mark_node(levels["to_mark"]),
-         levels["rise"].to_numpy(float), level_sd(job), np.arange(len(levels))),
-        (Kind.STAFF, places.mark_node(staff["mark"]), places.level_node(staff["level_setup"]),
-         staff["reading"].to_numpy(float) - bent, staff["sd"].fillna(precision.staff_mm / 1000).to_numpy(float),
-         np.arange(len(staff))),
-        (Kind.GNSS, *_satellite(job, places, separations)),
-    ]  # fmt: skip
-    return {
-        "kind": np.concatenate([np.full(len(p[1]), int(p[0]), dtype=np.int8) for p in parts]),
-        "tail": np.concatenate([p[1] for p in parts]).astype(np.int64),
-        "head": np.concatenate([p[2] for p in parts]).astype(np.int64),
-        "rise": np.concatenate([p[3] for p in parts]).astype(float),
-        "sd": np.concatenate([p[4] for p in parts]).astype(float),
-        "source": np.concatenate([p[5] for p in parts]).astype(np.int64),
-    }
-
-
-def _satellite(job: Job, places: _Places, separations: Separations) -> tuple[Ints, Ints, Floats, Floats, Ints]:
-    """Tail, head, rise, sd and source of each satellite rise or height; a height hangs from the datum."""
-    gnss = job.gnss
-    at, to = (_position(job.setups["setup"], gnss[c]) for c in ("from_setup", "to_setup"))
-    node, axis = np.append(places.setup_node, DATUM), np.append(places.setup_axis, 0.0)
-    value = np.append(separations.value, 0.0)
-    start, end = map(separations.of, ends(job))
-    rise = gnss["rise"].fillna(gnss["height"]).to_numpy(float) - (value[end] - value[start]) - (axis[to] - axis[at])
-    sd = gnss["sd"].fillna(job.settings.precision.gnss_mm / 1000).to_numpy(float)
-    return node[at], node[to], rise, sd, np.arange(len(gnss))
-
-
-def level_sd(job: Job) -> Floats:
-    """Standard deviation of each levelled difference: its own, by the root of the distance, or of the set-ups."""
-    levels, precision = job.levels, job.settings.precision
-    by_length = precision.level_mm_sqrt_km / 1000 * np.sqrt(levels["length"].to_numpy(float) / 1000)
-    by_setups = precision.level_mm_setup / 1000 * np.sqrt(levels["setups"].to_numpy(float))
-    return levels["sd"].fillna(pd.Series(by_length)).fillna(pd.Series(by_setups)).to_numpy(float)
+    parts = [kind.edges(ties) for kind in observed() if kind.edges]
+    dtype = {"tail": np.int64, "head": np.int64, "rise": np.float64, "sd": np.float64, "source": np.int64}
+    columns = {name: np.concatenate([getattr(e, name) for e in parts]).astype(of) for name, of in dtype.items()}
+    return {"kind": np.repeat(np.arange(len(parts)), [len(e.tail) for e in parts]).astype(np.int8), **columns}
 
 
 def _hang(
-    places: _Places, edges: dict[str, npt.NDArray], held: Ints, held_heights: Floats
+    places: Ties, edges: dict[str, npt.NDArray], held: Ints, held_heights: Floats
 ) -> tuple[Nodes, tuple[Piece, ...], Ints]:
     """Pieces, their datums, and approximate heights carried along a spanning forest."""
     count = len(places.name)
@@ -314,7 +267,7 @@ class _Entries:
     def __init__(self, edges: int, heights: int) -> None:
         self.edges, self.heights = edges, heights
         self.sd: list[float] = []  # of the knowledge of each nuisance
-        self.kind: list[Kind] = []
+        self.kind: list[int] = []
         self._row: list[Ints] = []
         self._col: list[Ints] = []
         self._value: list[Floats] = []
@@ -324,16 +277,16 @@ class _Entries:
         self._col.append(column)
         self._value.append(value)
 
-    def nuisances(self, kind: Kind, sd: Sequence[float], row: Ints, column: Ints, value: Floats) -> tuple[int, int]:
+    def nuisances(self, kind: str, sd: Sequence[float], row: Ints, column: Ints, value: Floats) -> tuple[int, int]:
         """So many further unknowns, which act on the observations ``row``; returns the first row of knowledge about
         them and their first column."""
         first, at = self.edges + len(self.sd), self.heights + len(self.sd)
         self.put(row, at + column, value)
         self.sd += sd
-        self.kind += [kind] * len(sd)
+        self.kind += [code_of(kind)] * len(sd)
         return first, at
 
-    def known_each(self, kind: Kind, sd: float, names: Names, row: Ints, column: Ints, value: Floats) -> list[str]:
+    def known_each(self, kind: str, sd: float, names: Names, row: Ints, column: Ints, value: Floats) -> list[str]:
         """Nuisances that each have a row of their own: 0 with a standard deviation; returns their names."""
         first, at = self.nuisances(kind, [sd] * len(names), row, column, value)
         own = np.arange(len(names))
@@ -346,8 +299,9 @@ class _Entries:
         return sparse.csr_matrix(entries, shape=(self.edges + extra, self.heights + extra))
 
 
-def _refractions(entries: _Entries, job: Job, sights: Sights, shot0: int, staff0: int) -> list[str]:
+def _refractions(entries: _Entries, ties: Ties, shot0: int, staff0: int) -> list[str]:
     """What is not known of k in each session, where any sight bends."""
+    job, sights = ties.job, ties.sights
     distance = job.staff["distance"].fillna(0.0).to_numpy(float)
     staff_bow = distance**2 / (2 * job.settings.earth.radius_m)
     bent = np.flatnonzero(staff_bow > 0)
@@ -357,48 +311,48 @@ def _refractions(entries: _Entries, job: Job, sights: Sights, shot0: int, staff0
     code, names = pd.factorize(np.concatenate(session))
     row = np.concatenate([shot0 + np.arange(len(job.shots)), staff0 + bent])
     value = np.concatenate([sights.bow, -staff_bow[bent]])
-    return entries.known_each(Kind.REFRACTION, job.settings.air.refraction_sd, names, row, code, value)
+    return entries.known_each("refraction", job.settings.air.refraction_sd, names, row, code, value)
 
 
-def _index_errors(entries: _Entries, job: Job, places: _Places, sights: Sights, shot0: int) -> list[str]:
+def _index_errors(entries: _Entries, ties: Ties, shot0: int) -> list[str]:
     """What is not known of each instrument's index error, where any sight stands in one face."""
+    job, sights = ties.job, ties.sights
     single = np.flatnonzero(sights.index_arm != 0)
     if not (len(single) and job.settings.precision.index_sec > 0):
         return []
-    code, names = pd.factorize(job.setups["instrument"].to_numpy(object)[places.shot_setup[single]])
+    code, names = pd.factorize(job.setups["instrument"].to_numpy(object)[ties.shot_setup[single]])
     sd = job.settings.precision.index_sec * ARCSEC
-    return entries.known_each(Kind.INDEX, sd, names, shot0 + single, code, sights.index_arm[single])
+    return entries.known_each("index", sd, names, shot0 + single, code, sights.index_arm[single])
 
 
-def _put_separations(entries: _Entries, job: Job, separations: Separations, gnss0: int) -> None:
-    at, column, much = separations.effect(*map(separations.of, ends(job)))
+def _put_separations(entries: _Entries, ties: Ties, gnss0: int) -> None:
+    separations = ties.separations
+    at, column, much = separations.effect(*map(separations.of, ends(ties.job)))
     R, sd = separations.knowledge()
     R = R.tocoo()
-    first, base = entries.nuisances(Kind.SEPARATION, sd.tolist(), gnss0 + at, column, much)
+    first, base = entries.nuisances("separations", sd.tolist(), gnss0 + at, column, much)
     entries.put(first + R.row, base + R.col, R.data)
 
 
 def _equations(
-    job: Job, places: _Places, readings: pd.DataFrame, sights: Sights, separations: Separations,
-    edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints,
-    notes: Sequence[str],
-) -> Network:  # fmt: skip
+    ties: Ties, edges: dict[str, npt.NDArray], nodes: Nodes, pieces: tuple[Piece, ...], tree: Ints, held: Ints
+) -> Network:
     """The design matrix and the right-hand side about the approximate heights."""
     kind, tail, head = edges["kind"], edges["tail"], edges["head"]
-    first = {of: int(np.searchsorted(kind, of)) for of in (Kind.SHOT, Kind.STAFF, Kind.GNSS)}
+    shots, staff, gnss = (int(np.searchsorted(kind, code_of(of))) for of in ("shot", "staff", "gnss"))
     entries = _Entries(len(kind), int((nodes.column >= 0).sum()))
     for node, sign in ((head, 1.0), (tail, -1.0)):
         at = np.flatnonzero(nodes.column[node] >= 0)
         entries.put(at, nodes.column[node][at], np.full(len(at), sign))
-    sessions = _refractions(entries, job, sights, first[Kind.SHOT], first[Kind.STAFF])
-    indexed = _index_errors(entries, job, places, sights, first[Kind.SHOT])
-    if len(separations):
-        _put_separations(entries, job, separations, first[Kind.GNSS])
+    sessions = _refractions(entries, ties, shots, staff)
+    indexed = _index_errors(entries, ties, shots)
+    if len(ties.separations):
+        _put_separations(entries, ties, gnss)
     extra = len(entries.sd)
     none = np.full(extra, -1, dtype=np.int64)
     lone = np.flatnonzero(np.isnan(nodes.height))
     return Network(
-        job=job,
+        job=ties.job,
         nodes=nodes,
         pieces=pieces,
         kind=np.concatenate([kind, np.array(entries.kind, dtype=np.int8)]),
@@ -409,19 +363,19 @@ def _equations(
         sd=np.concatenate([edges["sd"], entries.sd]),
         source=np.concatenate([edges["source"], np.arange(extra)]),
         A=entries.matrix(),
-        readings=readings,
-        sights=sights,
-        setup_node=places.setup_node,
-        target_node=places.target_node,
-        shot_setup=places.shot_setup,
-        shot_target=places.shot_target,
-        setup_axis=places.setup_axis,
-        target_axis=places.target_axis,
+        readings=ties.readings,
+        sights=ties.sights,
+        setup_node=ties.setup_node,
+        target_node=ties.target_node,
+        shot_setup=ties.shot_setup,
+        shot_target=ties.shot_target,
+        setup_axis=ties.setup_axis,
+        target_axis=ties.target_axis,
         sessions=tuple(sessions),
         indexed=tuple(indexed),
-        separations=separations,
+        separations=ties.separations,
         held=held,
         undetermined=lone[lone != DATUM],
-        notes=tuple(notes),
+        notes=tuple(ties.notes),
         tree=tree,
     )

@@ -10,10 +10,10 @@ from scipy import sparse
 from scipy.sparse.linalg import spsolve_triangular
 
 from heightnet.adjust.graph import fundamental_loops
-from heightnet.job.model import Job
-from heightnet.network.model import DATUM, Kind, Network
-from heightnet.network.separation import ends
-from heightnet.network.stands import stand_heights
+from heightnet.kinds.kind import DATUM
+from heightnet.kinds.registry import code_of, observed
+from heightnet.kinds.stands import stand_heights
+from heightnet.network.model import Network
 from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 
 __all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
@@ -50,25 +50,15 @@ class Loop:
 def edge_lengths(net: Network) -> Floats:
     """Horizontal length of each observation that has one, m: sights, levelled lines, staff sights."""
     length = np.zeros(net.edge_count)
-    length[net.rows(Kind.SHOT)] = net.sights.horizontal
-    length[net.rows(Kind.LEVEL)] = np.nan_to_num(net.job.levels["length"].to_numpy(float))
-    length[net.rows(Kind.GNSS)] = np.nan_to_num(satellite_lengths(net.job))
-    length[net.rows(Kind.STAFF)] = np.nan_to_num(net.job.staff["distance"].to_numpy(float))
+    for kind in observed():
+        if kind.length:
+            length[net.rows(kind.name)] = kind.length(net)
     return length
-
-
-def satellite_lengths(job: Job) -> Floats:
-    """Horizontal distance between the marks of each satellite rise by their coordinates, m; NaN where there is none."""
-    if not len(job.gnss):
-        return np.zeros(0)
-    place = job.marks.drop_duplicates("mark").set_index("mark")[["east", "north"]]
-    start, end = (place.reindex(names).to_numpy(float) for names in ends(job))
-    return np.asarray(np.hypot(*(end - start).T))
 
 
 def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
     """(loops,) variance that errors of separations put into loops; ``across`` (loops, observations) walks them."""
-    gnss = net.rows(Kind.GNSS)
+    gnss = net.rows("gnss")
     first = net.A.shape[1] - len(net.separations)
     much = (across[:, gnss] @ net.A[gnss, first:]).toarray()
     R, sd = net.separations.knowledge()
@@ -87,7 +77,7 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     rise = np.concatenate([net.rise[:count], net.nodes.height[net.held]])
     variance = np.concatenate([net.sd[:count] ** 2, np.zeros(len(net.held))])
     length = np.concatenate([edge_lengths(net), np.zeros(len(net.held))])
-    rows = net.rows(Kind.HEIGHT)
+    rows = net.rows("height")
     stand = net.head[rows]
     mean, sd_mean = stand_heights(net)
     rise[rows], variance[rows] = mean[stand], sd_mean[stand] ** 2
@@ -103,7 +93,7 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     walks = [(drawn[edges], sign) for edges, sign in map(found.edges, order.tolist())]
     satellite, extra = np.zeros(len(walks), dtype=bool), np.zeros(len(walks))
     if len(net.job.gnss):
-        satellite[:] = [np.any(net.kind[e[e < count]] == Kind.GNSS) for e, _ in walks]
+        satellite[:] = [np.any(net.kind[e[e < count]] == code_of("gnss")) for e, _ in walks]
     if satellite.any() and len(net.separations):
         through = _walked([walks[i] for i in np.flatnonzero(satellite)], len(tail))
         extra[satellite] = _separation_variance(net, through)

@@ -7,7 +7,8 @@ from scipy import sparse
 from scipy.sparse.linalg import spsolve
 
 from heightnet.adjust.graph import fundamental_loops
-from heightnet.network.model import DATUM, Network
+from heightnet.kinds.kind import DATUM
+from heightnet.network.model import Network
 
 
 def misclosures(net: Network) -> sparse.csr_matrix:

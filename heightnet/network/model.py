@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -11,27 +10,12 @@ import pandas as pd
 from scipy import sparse
 
 from heightnet.job.model import Job
-from heightnet.network.separation import Separations
+from heightnet.kinds.registry import FIRST_KNOWLEDGE, code_of
+from heightnet.network.separation import Separations, ends, satellite_lengths
 from heightnet.reduce.sight import Sights
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-DATUM = 0  # the node that known heights hang from
-
-
-class Kind(IntEnum):
-    """What an observation is; the observations of a network stand in this order."""
-
-    KNOWN = 0  # height of a mark
-    HEIGHT = 1  # a reduced tape reading: stand less mark
-    SHOT = 2  # target centre less trunnion axis
-    LEVEL = 3  # levelled difference
-    STAFF = 4  # line of sight less mark
-    GNSS = 5  # antenna less antenna, or less the datum
-    REFRACTION = 6  # what is known of k beforehand
-    INDEX = 7  # what is known of an index error beforehand
-    SEPARATION = 8  # what is known of the errors of separations beforehand
 
 
 @dataclass(frozen=True)
@@ -76,15 +60,15 @@ class Network:
     """The least-squares problem y = A x + e of a job, about approximate heights.
 
     nodes : the places.
-    kind : (m,) kind of each observation; the kinds stand in order, see ``rows``.
+    kind : (m,) code of each observation's kind (`heightnet.kinds.registry.code_of`), rising: see ``rows``.
     tail, head : (m,) an edge observes height of head less height of tail; -1 for nuisance knowledge.
     rise : (m,) the observed difference, m, offsets of shared stands and recorded separations taken off.
     y : (m,) observed less approximate, m (for nuisances: 0).
     sd : (m,) standard deviation of y.
-    source : (m,) position in the table of that kind: marks, readings, shots, levels, staff, gnss.
+    source : (m,) position in the table of that kind.
     A : (m, n) design matrix; columns are the heights to be found, then refraction per session, then index errors, then
         errors of separations.  Each column that is no height has one row of knowledge beforehand, in the same order.
-    readings : reduced readings with the stand's ``node`` and ``axis``, the source of the HEIGHT observations.
+    readings : reduced readings with the stand's ``node`` and ``axis``, the source of the observations of heights.
     sights : the reduced shots.
     setup_node, target_node : stand of each set-up and target; ``*_axis``: its axis or centre above the stand's seat.
     shot_setup, shot_target : position of each shot's ends in the job's tables.
@@ -122,14 +106,15 @@ class Network:
     notes: tuple[str, ...]
     tree: Ints
 
-    def rows(self, kind: Kind) -> slice:
-        """Where the observations of a kind stand."""
-        return slice(int(np.searchsorted(self.kind, kind)), int(np.searchsorted(self.kind, kind, side="right")))
+    def rows(self, kind: str) -> slice:
+        """Where the observations of a kind stand, or the knowledge of a kind of nuisance."""
+        code = code_of(kind)
+        return slice(int(np.searchsorted(self.kind, code)), int(np.searchsorted(self.kind, code, side="right")))
 
     @property
     def edge_count(self) -> int:
         """Observations that tie two nodes; they come first."""
-        return self.rows(Kind.GNSS).stop
+        return int(np.searchsorted(self.kind, FIRST_KNOWLEDGE))
 
     @property
     def heights(self) -> int:
@@ -141,3 +126,13 @@ class Network:
         """(set-ups,) which of the job's set-ups are satellite antennas."""
         gnss = self.job.gnss
         return np.asarray(self.job.setups["setup"].isin({*gnss["from_setup"], *gnss["to_setup"]}), dtype=bool)
+
+    @property
+    def satellite_marks(self) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+        """(gnss,) marks under both antennas of each satellite row, "" for none."""
+        return ends(self.job)
+
+    @property
+    def satellite_lengths(self) -> Floats:
+        """(gnss,) horizontal distance between the marks of each satellite rise, m; NaN where it is not known."""
+        return satellite_lengths(self.job)

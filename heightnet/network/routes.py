@@ -9,7 +9,8 @@ import networkx as nx
 import numpy as np
 from networkx.algorithms.flow import build_residual_network, edmonds_karp
 
-from heightnet.network.model import DATUM, Network
+from heightnet.kinds.kind import DATUM
+from heightnet.network.model import Network
 
 
 class Routes:

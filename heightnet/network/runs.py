@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from math import ceil, isfinite
 
 from heightnet.job.model import Job
+from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.thing import Thing, row_ids
-from heightnet.network.model import Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.model import Network
 
 USUAL_SETUP_M = 80.0  # two sights of 40 m, common practice: set-ups of a levelled difference that does not say how many
 
@@ -144,7 +144,7 @@ def level_legs(job: Job) -> list[Leg]:
 
 def trig_legs(net: Network) -> list[Leg]:
     """Each sight from a taped set-up to a taped target as a leg from mark to mark."""
-    shots, name = net.rows(Kind.SHOT), net.nodes.name
+    shots, name = net.rows("shot"), net.nodes.name
     taped = stand_heights(net)[0]
     columns = (net.job.shots[c].tolist() for c in ("setup", "target", "row"))
     file = net.job.files["shots"]

@@ -74,6 +74,12 @@ class Separations:
         """Number of unknowns."""
         return len(self.unknown) + len(self.linear)
 
+    def rise(self, job: Job) -> Floats:
+        """(gnss,) N_to - N_from of each satellite row as recorded, N 0 where there is no antenna."""
+        value = np.append(self.value, 0.0)
+        start, end = map(self.of, ends(job))
+        return np.asarray(value[end] - value[start])
+
     def of(self, names: npt.NDArray[np.object_]) -> Ints:
         """Position of each mark, -1 where it is none of these."""
         return pd.Index(self.mark).get_indexer(pd.Index(names, dtype=object)).astype(np.int64)
@@ -169,6 +175,15 @@ def ends(job: Job) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
         over[listed.get_indexer(pd.Index(job.gnss[column], dtype=object))] for column in ("from_setup", "to_setup")
     )
     return start, end
+
+
+def satellite_lengths(job: Job) -> Floats:
+    """Horizontal distance between the marks of each satellite rise by their coordinates, m; NaN where there is none."""
+    if not len(job.gnss):
+        return np.zeros(0)
+    place = job.marks.drop_duplicates("mark").set_index("mark")[["east", "north"]]
+    start, end = (place.reindex(names).to_numpy(float) for names in ends(job))
+    return np.asarray(np.hypot(*(end - start).T))
 
 
 def _tree(east: Floats, north: Floats) -> tuple[Ints, Ints, Floats]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from datetime import date
 
@@ -10,22 +9,13 @@ from heightnet.judge.causes import NONE as NO_USUAL_CAUSE
 from heightnet.kinds import height
 from heightnet.report.claims import capital
 from heightnet.report.document import Block, Fold, Section, Table
+from heightnet.report.namer import shared
 from heightnet.report.numbers import INTERVAL, NONE, Lengths, count, fixed, listing
 from heightnet.rows import Record
 
 ROWS_SHOWN = 60
 NAMED_AT_MOST = 12
 LEAST_EXPECTED = 0.05  # number of wrong heights from which a cause has a row
-KINDS = {
-    "equipment": ("{name}", "target"),
-    "instrument": ("{name}", "instrument"),
-    "tape": ("{name}", "tape"),
-    "observer": ("instrument heights read by {name}", ""),
-    "equipment_scale": ("the graduation of {name}", "pole"),
-    "tape_scale": ("the graduation of {name}", "tape"),
-    "index": ("the vertical index of {name}", "instrument"),
-}
-"""What each kind of thing is called, and the word put before a name that has none in it."""
 VERDICTS = {
     "wrong": "wrong",
     "together": "not told apart",
@@ -35,15 +25,6 @@ VERDICTS = {
     "right": "as it should be",
 }
 """The word for each verdict of a thing, worst first."""
-
-MEANINGS = {
-    "wrong": "over all its jobs its heights are off by more than chance explains",
-    "together": "always used with another thing, so that only the sum or the difference of their errors is seen",
-    "unseen": "no job shows an error that all of its heights have in common",
-    "weak": "nothing was found, but an error that matters could still hide",
-    "slight": "off by more than chance explains, but by so little that it does not matter",
-    "right": "nothing was found, and an error that matters would have shown",
-}
 RATES = {
     "setup": "an instrument height",
     "target": "a target height",
@@ -89,16 +70,6 @@ def _part(heading: str, lines: list[str], table: Table | None = None) -> list[Bl
     return [Section(heading, [*lines, *(Fold("The numbers", [table]) for table in rows)])]
 
 
-def called(kind: str, name: str) -> str:
-    """What a thing is called in a sentence.
-
-    >>> called("equipment", "prism 9"), called("instrument", "1205"), called("tape_scale", "T2")
-    ('prism 9', 'instrument 1205', 'the graduation of tape T2')
-    """
-    text, word = KINDS[kind]
-    return text.format(name=name if not word or re.search(r"[^\W\d_]{3}", name) else f"{word} {name}")
-
-
 def day(iso: str | None) -> str:
     """
     >>> day("2024-05-03")
@@ -138,7 +109,7 @@ def _things(facts: Record, lengths: Lengths) -> list[Block]:
     header = ["Thing ", "Jobs", "Heights", f"Error, {mm}", f"Sd, {mm}", f"Would show, {mm}", "From ", "To ", "Verdict "]
     rows = [
         [
-            called(t["kind"], t["name"]), f"{t['jobs']:,}", f"{t['heights']:,}", lengths.column(t["error_mm"]),
+            shared(t["kind"], t["name"]), f"{t['jobs']:,}", f"{t['heights']:,}", lengths.column(t["error_mm"]),
             lengths.column(t["error_sd_mm"]), lengths.column(t["smallest_detectable_mm"]),
             t["since"] or "", t["until"] or "", VERDICTS[t["verdict"]],
         ]
@@ -155,13 +126,13 @@ def _worst_first(things: list[Record]) -> list[Record]:
 def _offset(t: Record, lengths: Lengths) -> str:
     size = _size(t["error_mm"], t["error_sd_mm"], "mm", lengths)
     where = f"{count(t['jobs'], 'job')}, {count(t['heights'], 'height')}"
-    return f"{capital(called(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
+    return f"{capital(shared(t['kind'], t['name']))}: recorded {size} in all its jobs ({where})."
 
 
 def _together(facts: Record) -> list[str]:
     """What cannot be told apart, each pair or group once."""
     every = [*facts["offsets"], *facts["scales"], *facts["indexes"]]
-    named = {t["thing"]: called(t["kind"], t["name"]) for t in every}
+    named = {t["thing"]: shared(t["kind"], t["name"]) for t in every}
     said: set[frozenset[str]] = set()
     lines = []
     for t in every:
@@ -194,7 +165,7 @@ def _let_go(things: Iterable[Record], lengths: Lengths) -> list[str]:
         if gone and gone["agree"] and not t["since"]:
             size = _size(gone["error_mm"], gone["error_sd_mm"], "mm", lengths)
             lines.append(
-                f"In {count(gone['jobs'], 'job')} the only heights of {called(t['kind'], t['name'])} were taken for "
+                f"In {count(gone['jobs'], 'job')} the only heights of {shared(t['kind'], t['name'])} were taken for "
                 f"blunders, and all of them are about {size}: look at the thing itself."
             )
     return lines
@@ -215,7 +186,7 @@ def _change(c: Record, lengths: Lengths) -> str:
         after = _size(c["after"], c["after_sd"], c["unit"], lengths)
         sides = f" Before: {before}; since: {after}."
     jobs = f"{count(c['jobs_before'], 'job')} before, {c['jobs_after']:,} after"
-    return f"{capital(called(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
+    return f"{capital(shared(c['kind'], c['name']))} changed {when}, {by} ({jobs}).{sides}"
 
 
 def _size(value: float, sd: float, unit: str, lengths: Lengths, way: bool = True) -> str:
@@ -240,7 +211,7 @@ def _scales(facts: Record) -> list[Block]:
     for t in _worst_first([*facts["scales"], *facts["indexes"]]):
         unit = "mm_per_m" if t["kind"] != "index" else "sec"
         error, sd = t[f"error_{unit}"], t[f"error_sd_{unit}"]
-        name = called(t["kind"], t["name"])
+        name = shared(t["kind"], t["name"])
         shown = "mm a metre" if unit == "mm_per_m" else "seconds of arc"
         if t["verdict"] == "wrong":
             lines.append(f"{capital(name)}: {_size(error, sd, unit, Lengths())} ({count(t['jobs'], 'job')}).")

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from heightnet.gaps import HEIGHTS, NOT_PROVED, ROWS
-from heightnet.ledger.thing import TAPED, Thing
+from heightnet.gaps import HEIGHTS, not_proved, row_tables
+from heightnet.ledger.thing import TAPED, Thing, kind_of
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
 from heightnet.report.findings import (
@@ -27,7 +27,7 @@ from heightnet.report.findings import (
     would_show,
 )
 from heightnet.report.measurements import gain, instruction
-from heightnet.report.namer import COUNTED
+from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.words import STATES, VERDICTS, Words
 from heightnet.rows import Record, column
@@ -94,7 +94,7 @@ def weak_rows(words: Words) -> dict[str, list[str]]:
 
 def _rows_with(words: Words, verdict: str) -> dict[str, list[str]]:
     out = {}
-    for table in (table for table in NOT_PROVED[verdict] if table not in HEIGHTS):
+    for table in (table for table in not_proved()[verdict] if table not in HEIGHTS):
         records = words.facts.get(table, [])
         if len(records):
             rows = zip(column(records, "id"), column(records, "verdict"), strict=True)
@@ -119,7 +119,7 @@ def _gaps(words: Words) -> list[str]:
     for verdict, said in (("weak", f"tested only for errors above {words.limit}"), ("doubted", _word("doubted"))):
         for table, ids in ({"heights": with_verdict(words, verdict)} | _rows_with(words, verdict)).items():
             if ids:
-                number = claim(table, verdict, len(ids), count(len(ids), COUNTED.get(table, "height")))
+                number = claim(table, verdict, len(ids), count(len(ids), counted(table)))
                 out.append(f"{number} {_are(len(ids))} {said}")
     return out + relative(words)
 
@@ -132,26 +132,26 @@ def untested_phrases(words: Words, bare: list[str], rows: dict[str, list[str]], 
     """What nothing tests: heights, rows of each table, and stands without any height."""
     out = []
     if bare:
-        names = listing([words.short(id) for id in bare], 4)
+        names = listing(bare, 4, called=words.short)
         number = claim("heights", "unproved", len(bare), count(len(bare), "height"))
         out.append(f"{number} {_are(len(bare))} {_word('unproved')}: {names}")
     for table, ids in rows.items():
         if len(ids) == 1:
             out.append(f"{claim(ids[0], 'verdict', 'unproved', 'nothing tests')} {words.label(ids[0])}")
             continue
-        said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), COUNTED[table])}")
+        said = claim(table, "unproved", len(ids), f"nothing tests {count(len(ids), counted(table))}")
         out.append(f"{said}: {rows_told(words, ids)}")
     for kind, where in (("setup", "at {} over a mark"), ("target", "of {} on a mark")):
-        if of_kind := [id for id in missing if Thing.of(id).kind == kind]:
+        if of_kind := [id for id in missing if kind_of(id) == kind]:
             said = f"no height was recorded {where.format(count(len(of_kind), WITHOUT[kind]))}"
-            names = listing([words.short(id) for id in of_kind], 4)
+            names = listing(of_kind, 4, called=words.short)
             out.append(f"{claim(f'{kind}s', 'missing', len(of_kind), said)}: {names}")
     return out
 
 
 def rows_told(words: Words, ids: list[str]) -> str:
     """Some rows of a table in few words."""
-    return words.rows(ids) if len(ids) > TOLD and words.rows(ids) else listing([words.short(id) for id in ids], TOLD)
+    return words.rows(ids) if len(ids) > TOLD and words.rows(ids) else listing(ids, TOLD, called=words.short)
 
 
 def relative(words: Words) -> list[str]:
@@ -270,7 +270,7 @@ def _is_something_wrong(words: Words) -> list[str]:
         lines += _bears(words)
     lines += _sets(words)
     if not facts["cross_check"]["agrees"] and judgement["second_search"] == "made" and state == "wrong":
-        other = listing([words.label(id) for id in facts["cross_check"]["best_subset"]], 3) or "nothing"
+        other = listing(facts["cross_check"]["best_subset"], 3, called=words.label) or "nothing"
         lines.append(f"A second way of searching blames {other}: read the other explanations before deciding.")
     return lines + _not_looked_at(words)
 
@@ -533,7 +533,7 @@ def what_to_do(words: Words) -> list[str]:
     if facts["judgement"]["state"] == "scatters":
         return ["Find out how well these readings really agree: the precision stated for them is too good."]
     if bare := [id for ids in untested_rows(words).values() for id in ids]:
-        told = listing([words.label(id) for id in bare], SPELT_OUT)
+        told = listing(bare, SPELT_OUT, called=words.label)
         return [f"Observe once more, from another set-up where that can be: {told}."]
     if weak_rows(words):
         return [
@@ -566,7 +566,7 @@ def _again(words: Words, id: str) -> str:
 
 
 def _tested(words: Words) -> list[str]:
-    tables = [t for t in (*HEIGHTS, *ROWS) if len(words.facts.get(t, []))]
+    tables = [t for t in (*HEIGHTS, *row_tables()) if len(words.facts.get(t, []))]
     lines = [f"{capital(words.counts(table))}." for table in tables]
     sizes = [
         size
@@ -605,13 +605,12 @@ def _cannot_prove(words: Words) -> list[str]:
         ("target", "the height of", "the heights of"),
         ("tripod", "the height of the shared", "the heights of the shared"),
     ):
-        of_kind = [words.short(id) for id in bare if Thing.of(id).kind == kind]
-        if of_kind:
-            names = f"{one if len(of_kind) == 1 else plural} {listing(of_kind, 6)}"
+        if of_kind := [id for id in bare if kind_of(id) == kind]:
+            names = f"{one if len(of_kind) == 1 else plural} {listing(of_kind, 6, called=words.short)}"
             lines.append(f"Nothing tests {names}: an error of any size there would not show.")
     for table, ids in untested_rows(words).items():
-        names = words.rows(ids) or listing([words.short(id) for id in ids], 6)
-        told = f"the {COUNTED[table]}s in {names}" if len(ids) > 1 else words.label(ids[0])
+        names = words.rows(ids) or listing(ids, 6, called=words.short)
+        told = f"the {counted(table)}s in {names}" if len(ids) > 1 else words.label(ids[0])
         lines.append(f"Nothing tests {told}.")
     for id in without_height(words)[:3]:
         said = claim(id, "verdict", "missing", "no height was recorded for it")
@@ -622,7 +621,7 @@ def _cannot_prove(words: Words) -> list[str]:
     weak = {id: size for id, verdict, size in heights if verdict == "weak"}
     if weak:
         worst = max(weak, key=lambda id: weak[id] or 0.0)
-        names = listing([words.short(id) for id in weak], 6)
+        names = listing(list(weak), 6, called=words.short)
         size = words.size(worst, "smallest_found_mm", weak[worst]) if weak[worst] is not None else "any size"
         lines.append(f"Up to {size} could hide in {names}.")
     for table, ids in weak_rows(words).items():
@@ -632,7 +631,7 @@ def _cannot_prove(words: Words) -> list[str]:
         size, where = words.size(worst, "smallest_found_mm", sizes[worst]), words.short(worst)
         if len(ids) > 1:
             alike = sizes[worst] - min(sizes.values()) < 0.1
-            all_of_them = count(len(ids), COUNTED[table])
+            all_of_them = count(len(ids), counted(table))
             where = f"each of {all_of_them}" if alike else f"{where}, tested least of {all_of_them}"
         lines.append(f"Up to {size} could hide in {where}.")
     lines += [common_error(words, error) for error in facts["common_errors"] if not error["harmless"]][:3]
@@ -659,7 +658,7 @@ def _like_separations(words: Words) -> list[str]:
     same = model["same_as"] if model else []
     if not same:
         return []
-    labels = listing([words.label(id) for id in same], 3, "or")
+    labels = listing(same, 3, "or", called=words.label)
     return [
         f"An error common to {labels} looks the same in this job as one common to all separations: nothing here tells "
         "one from the other. An antenna of another model on a known mark, or a level read to an antenna's reference "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from heightnet.gaps import row_tables
 from heightnet.report.namer import antennas_of
 from heightnet.report.words import VERDICTS
 from heightnet.rows import Record, column
@@ -17,6 +18,7 @@ KNOWN = 300
 LOOPS = 300
 FINDINGS = 300
 ACCUSED = ("suspect", "either")
+ENDS = ("from_mark", "to_mark", "mark")
 ORDER = list(VERDICTS)
 
 
@@ -27,7 +29,7 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     ----------
     facts : as written.
     """
-    if sum(len(facts.get(table, [])) for table in ("shots", "levels", "staff", "gnss")) <= WHOLE_UP_TO:
+    if sum(len(facts.get(table, [])) for table in ("shots", *row_tables())) <= WHOLE_UP_TO:
         return facts
     setups, targets = (_least_tested(facts[table]) for table in ("setups", "targets"))
     chosen = {
@@ -45,9 +47,8 @@ def excerpt(facts: dict[str, Any]) -> dict[str, Any]:
     moved = {m["mark"] for s in facts["suspects"][:FINDINGS] for m in s["moved"]}
     marks = {r["mark"] for records in stands.values() for r in records} | moved
     marks |= {shot[end] for shot in of_shots for end in ("from_mark", "to_mark")} - {None}
-    levelled = {table: _levelled(facts.get(table, []), marks) for table in ("levels", "staff", "gnss")}
-    marks |= {r[end] for table in ("levels", "gnss") for r in levelled[table] for end in ("from_mark", "to_mark")}
-    marks = (marks | {r["mark"] for r in levelled["staff"]}) - {None}
+    levelled = {table: _levelled(facts.get(table, []), marks) for table in row_tables()}
+    marks |= {r[end] for rows in levelled.values() for r in rows for end in ENDS if r.get(end)}
     known = _known(facts["known"], marks)
     marks |= {r["mark"] for r in known}
     return {
@@ -104,7 +105,7 @@ def _sights(shots: Sequence[Record], chosen: dict[str, set[str]]) -> list[int]:
 
 def _levelled(records: Sequence[Record], marks: Iterable[str]) -> list[Record]:
     """Accused rows first, then those that touch the marks chosen; in the order of the job."""
-    ends = [name for name in ("from_mark", "to_mark", "mark") if len(records) and name in records[0]]
+    ends = [name for name in ENDS if len(records) and name in records[0]]
     verdicts = column(records, "verdict")
     touching = set()
     for name in ends:

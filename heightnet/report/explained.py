@@ -42,7 +42,7 @@ def part_of(words: Words, id: str, also: list[str]) -> Part:
             count = claim(f"finding:{finding['order']}", "count", finding["count"], f"{finding['count']:,}")
             return Part("", f"one of {len(ids):,} of those {count} values", None)
     if len(ids) <= 3:
-        return Part("", f"either {listing([words.label(i) for i in ids], 3, 'or')}", None)
+        return Part("", f"either {listing(ids, 3, 'or', called=words.label)}", None)
     kinds = {words.plural(Thing.of(i).kind) for i in ids}
     return Part("", f"one of {len(ids):,} {kinds.pop() if len(kinds) == 1 else 'values'}", None)
 

@@ -66,7 +66,7 @@ def place_of(words: Words, finding: Record) -> str:
         return words.label(ids[0])
     where = where_is(words, finding)
     if number <= SPELT_OUT and finding["place"]["kind"] != "section":
-        return f"either {listing([words.label(id) for id in ids], SPELT_OUT, 'or')}"
+        return f"either {listing(ids, SPELT_OUT, 'or', called=words.label)}"
     rows = words.rows(ids) if number == len(ids) else ""
     listed = f" ({rows})" if rows else ""
     return f"one of {words.several(finding)}{where}{listed}"
@@ -120,7 +120,7 @@ def slip_of(words: Words, finding: Record) -> str:
 def look_up(words: Words, finding: Record, most: int = SPELT_OUT) -> list[str]:
     """Where to look for one of several: the field book, or what would show a common error, which stands in no book."""
     ids = [m["id"] for m in finding["members"] if Thing.of(m["id"]).kind != "group"]
-    rows = words.rows(ids) or listing([words.label(id) for id in ids], most) if ids else ""
+    rows = words.rows(ids) or listing(ids, most, called=words.label) if ids else ""
     return [*([f"Look up in the field book: {rows}."] if rows else []), *would_show(words, finding)]
 
 

@@ -7,10 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, NamedTuple
 
+from heightnet.kinds.kind import Kind
+from heightnet.kinds.registry import KINDS
+from heightnet.ledger.record import NUMBER, Fact, Maybe
+from heightnet.ledger.results import table as declared
 from heightnet.ledger.thing import Thing
-from heightnet.report.claims import claim, is_claim
+from heightnet.report.claims import capital, claim, is_claim
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, in_100, listing
 from heightnet.report.spoilt import Spoilt
@@ -22,6 +27,8 @@ Show = Callable[[Record], str]
 MOST = 12_000  # rows of one table inside the page; of larger tables those that need attention most
 ROWS = 120  # so many rows are in the page's text; a script fetches further ones from the data inside the page
 ORDER = list(VERDICTS)
+TESTED = "error_mm error_sd_mm smallest_found_mm verdict probability w redundancy"
+STATISTICS = ("w", "redundancy", "expected_sd_mm", "tolerance")  # shown on demand
 IN_100 = claim("vocabulary", "unit", "in 100", "in 100")
 
 
@@ -149,11 +156,6 @@ def attention(records: Sequence[Record]) -> Sequence[Record]:
     return sorted(records, key=lambda r: (ORDER.index(r["verdict"]), -abs(r["w"] or 0)))[:MOST]
 
 
-def text(heading: str, key: str, meaning: str = "", kind: str = "text") -> Column:
-    """A column of names."""
-    return Column(heading, lambda r: f"{NONE if r[key] in (None, '') else r[key]}", kind, "", meaning)
-
-
 class Tables:
     """Makes the tables of one job."""
 
@@ -176,78 +178,75 @@ class Tables:
             "groups": self.groups(),
             "loops": self.loops(),
         }
+        made |= {kind.table: self.rows_of(kind) for kind in KINDS.values() if kind.record}
         for name, table in made.items():
             table.total = len(self.words.facts.get(name, []))
         return [table for table in made.values() if table.rows]
 
     # ---- columns ----
 
-    def height(self, heading: str, fact: str, meaning: str = "") -> Column:
-        return Column(f"{heading}, {self.lengths.name}", lambda r: self.lengths.height(r[fact]), "number", fact,
-                      meaning, False, *self.lengths.height_digits)  # fmt: skip
+    def of(self, table: str, names: str, **shown: Show) -> list[Column]:
+        """Columns of a table of results.json, called and explained as the ledger has it; some cells shown by hand."""
+        record = declared(table)
+        return [self.column(record[name], shown.get(name)) for name in names.split()]
 
-    def small(self, heading: str, fact: str, meaning: str = "", stat: bool = False) -> Column:
-        return Column(f"{heading}, {self.m}", lambda r: self.lengths.column(r[fact]), "number", fact, meaning, stat,
-                      *self.lengths.column_digits)  # fmt: skip
+    def column(self, fact: Fact, show: Show | None) -> Column:
+        name, type = fact.name, fact.type.of if isinstance(fact.type, Maybe) else fact.type
+        number = type in ("number", "share", "whole")
+        of_value, unit, digits = self.told(name)
+        kind = "verdict" if name == "verdict" else "number" if number else "text"
+        states = name if number or kind == "verdict" or type == "yes" else ""
+        return Column(f"{fact.heading}{unit}", show or (lambda r: of_value(r[name])), kind, states, fact.meaning,
+                      name in STATISTICS, *digits)  # fmt: skip
 
-    def residuals(self) -> list[Column]:
+    def told(self, name: str) -> tuple[Callable[[Any], str], str, tuple[()] | tuple[int] | tuple[int, float]]:
+        """How a value is told, what its heading says of the unit; digits and divisor where a script can write it."""
+        lengths = self.lengths
+        match name:
+            case "probability":
+                return in_100, f", {IN_100}", ()
+            case "w":
+                return partial(fixed, decimals=2), "", (2,)
+            case "redundancy":
+                return partial(fixed, decimals=3), "", (3,)
+            case "horizontal_m":
+                return lengths.distance, f", {lengths.name}", lengths.distance_digits
+        if name.endswith("_km"):
+            return partial(fixed, decimals=2), ", km", ()
+        if name.endswith("_mm"):
+            return lengths.column, f", {self.m}", lengths.column_digits
+        if name.endswith("_m"):
+            return lengths.height, f", {lengths.name}", lengths.height_digits
+        return lambda value: NONE if value in (None, "") else f"{value}", "", ()
+
+    def residuals(self, table: str) -> list[Column]:
         """Residuals as recorded and, where something is wrong, once it is left out."""
-        now = Column(f"Residual, {self.m}", self.spoilt.residual, "number", "residual_mm",
-                     "observed less adjusted, nothing left out; spoilt: by what is wrong elsewhere", False,
-                     *self.lengths.column_digits)  # fmt: skip
-        if not self.spoilt.then:
+        (now,) = self.of(table, "residual_mm", residual_mm=self.spoilt.residual)
+        now = now._replace(meaning=f"{now.meaning}; spoilt: by what is wrong elsewhere")
+        if not self.spoilt.then or table == "separations":
             return [now]
-        return [now, self.small("Then", "residual_then_mm", "the residual once what is likeliest wrong is left out")]
-
-    def tested(self, error: str, meaning: str) -> list[Column]:
-        return [
-            self.small(error, "error_mm", meaning),
-            self.small("sd", "error_sd_mm", "standard deviation of that error"),
-            self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
-            Column("Verdict", lambda r: r["verdict"], "verdict", "verdict"),
-            *self.statistics(),
-        ]
-
-    @staticmethod
-    def statistics() -> list[Column]:
-        return [
-            Column(f"Wrong, {IN_100}", lambda r: in_100(r["probability"]), "number", "probability",
-                   "how likely it is wrong, of all that could explain the job"),
-            Column("Error / sd", lambda r: fixed(r["w"], 2), "number", "w",
-                   "the error over its standard deviation as stated (w)", True, 2),
-            Column("Share that shows", lambda r: fixed(r["redundancy"], 3), "number", "redundancy",
-                   "redundancy number: the part of an error that the residuals show", True, 3),
-        ]  # fmt: skip
+        meaning = "the residual once what is likeliest wrong is left out"
+        return [now, self.column(Fact("residual_then_mm", NUMBER, meaning, "Then"), None)]
 
     # ---- tables ----
+
+    def listing(self, name: str, title: str, says: str, columns: list[Column], id: str = "") -> Listing:
+        """A table whose first column names its rows."""
+        first, *others = columns
+        return Listing(id or name, title, says, [first._replace(kind="name", fact=""), *others])
 
     def stands(self, name: str) -> Listing:
         setups, kind = name == "setups", name[:-1]
         key_of = self.keys.setup if setups else self.keys.target
-        table = Listing(
+        columns = self.of(
             name,
-            "Set-ups" if setups else "Targets",
-            f"One row for each time {'an instrument' if setups else 'a target'} was put up.",
-            [
-                text("Set-up" if setups else "Target", kind, kind="name"),
-                text("Over" if setups else "On", "mark", "the mark below"),
-                Column("Verdict", lambda r: r["verdict"], "verdict", "verdict"),
-                self.height("Recorded", "recorded_m", "the height recorded, reduced to the vertical"),
-                self.small("Error", "error_mm",
-                           "recorded too high by so much, says the rest of the job (minus: too low)"),
-                self.small("sd", "error_sd_mm", "standard deviation of that error"),
-                self.small("Shows from", "smallest_found_mm", "the smallest error that would show"),
-                Column(f"Named from, {self.m}", self.named_from, "number", "smallest_named_mm",
-                       "the smallest error that would be laid on this height and no other", False,
-                       *self.lengths.column_digits),
-                Column("Ways", lambda r: NONE if r["independent_checks"] is None else f"{r['independent_checks']}",
-                       "number", "independent_checks", "independent ways by which the rest of the job knows it"),
-                Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_m", self.words.key(r)), "number", "corrected_m",
-                       "the height to use; two where the job cannot tell which", False, *self.lengths.height_digits),
-                *self.statistics(),
-            ],
-        )  # fmt: skip
+            f"{kind} mark verdict recorded_m error_mm error_sd_mm smallest_found_mm smallest_named_mm "
+            "independent_checks corrected_m probability w redundancy",
+            smallest_named_mm=self.named_from,
+            corrected_m=lambda r: self.one_or_two(r, "corrected_m", self.words.key(r)),
+        )
+        says = f"One row for each time {'an instrument' if setups else 'a target'} was put up."
+        table = self.listing(name, "Set-ups" if setups else "Targets", says, columns)
         for r in attention(self.words.facts[name]):
             key = key_of(r[kind])
             table.add(r, self.words.key(r), key, self.keys.join(key, self.keys.mark(r["mark"])))
@@ -275,27 +274,15 @@ class Tables:
         return f"{claim(of, fact, single, told(single))}, or {rarer}" if rarer else told(single)
 
     def marks(self) -> Listing:
-        table = Listing(
+        hidden = Column("What could still hide", self.words.hidden, "text", "", declared("marks")["hidden_mm"].meaning)
+        columns = self.of(
             "marks",
-            "Marks",
-            "Heights with all data as recorded, and corrected for what is wrong.",
-            [
-                text("Mark", "mark", kind="name"),
-                self.height("Known", "known_m", "the known height; none: to be found"),
-                self.height("As recorded", "height_m", "adjusted height, nothing left out"),
-                self.small("sd", "sd_mm", "standard deviation"),
-                Column(f"Corrected, {self.lengths.name}",
-                       lambda r: self.one_or_two(r, "corrected_height_m", str(Thing("mark", r["mark"]))), "number",
-                       "corrected_height_m", "what is wrong taken into account; two where nothing tells which", False,
-                       *self.lengths.height_digits),
-                Column(f"sd, {self.m}", self.sd_of_mark, "number", "corrected_sd_mm",
-                       "standard deviation, with the doubt about what is wrong", False, *self.lengths.column_digits),
-                self.height("Lowest", "low_m", "95 of 100 such heights lie between lowest and highest"),
-                self.height("Highest", "high_m", "95 of 100 such heights lie between lowest and highest"),
-                Column("What could still hide", self.words.hidden, "text", "",
-                       "the most an undetected error could move it, and whose"),
-            ],
-        )  # fmt: skip
+            "mark known_m height_m sd_mm corrected_height_m corrected_sd_mm low_m high_m",
+            corrected_height_m=lambda r: self.one_or_two(r, "corrected_height_m", str(Thing("mark", r["mark"]))),
+            corrected_sd_mm=self.sd_of_mark,
+        )
+        says = "Heights with all data as recorded, and corrected for what is wrong."
+        table = self.listing("marks", "Marks", says, [*columns, hidden])
         marks = self.words.facts["marks"]
         if len(marks) > ROWS:
             marks = sorted(marks, key=lambda r: (r["hidden_mm"] is not None, -(r["hidden_mm"] or 0)))[:MOST]
@@ -314,105 +301,60 @@ class Tables:
             if h["probability"] >= A_HEIGHT
         )
 
-    def observed(self, name: str, title: str, says: str, columns: list[Column], error: list[Column]) -> Listing:
+    def observed(self, name: str, title: str, says: str, columns: list[Column]) -> Listing:
         """A table of observations."""
-        table = Listing(name, title, says, [*columns, *error])
+        residuals = [] if name == "known" else self.residuals(name)
+        table = self.listing(name, title, says, [*columns, *residuals, *self.of(name, TESTED)])
         for r in attention(self.words.facts.get(name, [])):
             about = self.keys.of(r) if name == "shots" else self.keys.about(r["id"])
             table.add(r, r["id"], "", about, residual_then_mm=self.spoilt.afterwards(r))
         return table
 
+    def rows_of(self, kind: Kind) -> Listing:
+        """The rows of a kind that was registered, as its record has them."""
+        many = capital(kind.words[kind.name].many)
+        columns = self.of(kind.table, " ".join(["row", *(fact.name for fact in kind.record if fact.heading)]))
+        return self.observed(kind.table, many, f"{many} as recorded.", columns)
+
     def known(self) -> Listing:
-        columns = [
-            text("Mark", "mark", kind="name"),
-            self.height("Known height", "height_m"),
-            self.small("Stated sd", "sd_mm"),
-        ]
-        error = self.tested("Error", "by how much the known height seems too high (minus: too low)")
-        return self.observed("known", "Known marks", "Each known height against the rest of the job.", columns, error)
+        says = "Each known height against the rest of the job."
+        return self.observed("known", "Known marks", says, self.of("known", "mark height_m sd_mm"))
 
     def shots(self) -> Listing:
-        columns = [
-            text("Row", "row", "row of the file", "name"),
-            text("Set-up", "setup"),
-            text("To mark", "to_mark"),
-            text("Target", "target"),
-            Column(f"Distance, {self.lengths.name}", lambda r: self.lengths.distance(r["horizontal_m"]), "number",
-                   "horizontal_m", "horizontal", False, *self.lengths.distance_digits),
-            self.height("Rise", "rise_m", "target centre above instrument axis"),
-            *self.residuals(),
-        ]  # fmt: skip
-        error = self.tested("Error", "by how much its rise seems too large (minus: too small)")
         says = "Each sight as a height difference from instrument axis to target centre."
-        return self.observed("shots", "Sights", says, columns, error)
+        return self.observed("shots", "Sights", says, self.of("shots", "row setup to_mark target horizontal_m rise_m"))
 
     def levels(self) -> Listing:
-        columns = [
-            text("Row", "row", kind="name"),
-            text("From", "from_mark"),
-            text("To", "to_mark"),
-            text("Run", "run"),
-            self.height("Rise", "rise_m"),
-            *self.residuals(),
-        ]
-        error = self.tested("Error", "by how much its rise seems too large (minus: too small)")
-        return self.observed("levels", "Levelled differences", "Each levelled height difference.", columns, error)
+        columns = self.of("levels", "row from_mark to_mark run rise_m")
+        return self.observed("levels", "Levelled differences", "Each levelled height difference.", columns)
 
     def staff(self) -> Listing:
-        columns = [
-            text("Row", "row", kind="name"),
-            text("Level set-up", "level_setup"),
-            Column("On", lambda r: r["name"] or r["mark"], "text"),
-            text("Sight", "sight"),
-            self.height("Reading", "reading_m"),
-            *self.residuals(),
-        ]
-        error = self.tested("Error", "by how much it seems read too high (minus: too low)")
-        return self.observed("staff", "Staff readings", "Each reading of the levelling book.", columns, error)
+        on = self.of("staff", "row level_setup name sight reading_m", name=lambda r: r["name"] or r["mark"])
+        return self.observed("staff", "Staff readings", "Each reading of the levelling book.", on)
 
     def gnss(self) -> Listing:
-        columns = [
-            text("Row", "row", kind="name"),
-            text("From", "from", "set-up of the antenna; none: a height by itself"),
-            text("To", "to", "set-up of the antenna"),
-            text("To mark", "to_mark"),
-            text("Session", "session"),
-            Column(f"Rise or height, {self.lengths.name}",
-                   lambda r: self.lengths.height(r["height_m"] if r["rise_m"] is None else r["rise_m"]), "number", "",
-                   "above the ellipsoid, of the antenna's reference point"),
-            self.height("Separation", "separation_m", "of geoid and ellipsoid: at to, less at from"),
-            *self.residuals(),
-        ]  # fmt: skip
-        error = self.tested("Error", "by how much it seems too high (minus: too low)")
+        def value(r: Record) -> str:
+            return self.lengths.height(r["height_m"] if r["rise_m"] is None else r["rise_m"])
+
+        above = "above the ellipsoid, of the antenna's reference point"
+        both = Column(f"Rise or height, {self.lengths.name}", value, meaning=above)
+        columns = [*self.of("gnss", "row from to to_mark session"), both, *self.of("gnss", "separation_m")]
         says = "Each rise from antenna to antenna, and each height of one antenna by a positioning service."
-        return self.observed("gnss", "Satellite heights", says, columns, error)
+        return self.observed("gnss", "Satellite heights", says, columns)
 
     def separations(self) -> Listing:
-        columns = [
-            text("Mark", "mark", kind="name"),
-            self.height("Separation", "separation_m"),
-            self.small("Stated sd", "sd_mm"),
-            *self.residuals()[:1],
-        ]
-        error = self.tested("Error", "by how much it seems too high (minus: too low)")
         says = "The geoid's height above the ellipsoid at each mark with an antenna, against the rest of the job."
-        return self.observed("separations", "Separations", says, columns, error)
+        return self.observed("separations", "Separations", says, self.of("separations", "mark separation_m sd_mm"))
 
     def groups(self) -> Listing:
         def found(r: Record) -> str:
             return f"cannot be tested: {r['reason']}" if r["reason"] else self.words.group(r)
 
-        table = Listing(
-            "groups",
-            "Everything of one kind alike",
-            "One wrong prism, pole, tape or habit spoils many heights in the same way. Each is tested as a whole.",
-            [
-                Column("What", lambda r: self.words.label(r["id"]), "name"),
-                Column("Members", lambda r: f"{r['members']:,}"),
-                Column("What was found", found, "text"),
-                *self.tested("Error", "common to all members; above 0: recorded too high"),
-            ],
-        )
+        what = Column("What", lambda r: self.words.label(r["id"]))
+        members = self.of("groups", "members", members=lambda r: f"{r['members']:,}")
+        columns = [what, *members, Column("What was found", found, "text"), *self.of("groups", TESTED)]
+        says = "One wrong prism, pole, tape or habit spoils many heights in the same way. Each is tested as a whole."
+        table = self.listing("groups", "Everything of one kind alike", says, columns)
         for r in self.words.facts["groups"]:
             table.add(r, r["id"])
         return table
@@ -424,21 +366,17 @@ class Tables:
             told = {True: "within", False: "beyond", None: NONE}[r["closes"]]
             return f"{told}, as the precision leads to expect" if words.expected(r) else told
 
-        table = Listing(
-            "loops-table",
-            "Loops",
-            "Every closed way through the job, with its misclosure. Whether a loop keeps a tolerance is another "
-            "question than whether a value in it is wrong.",
-            [
-                Column("Marks", lambda r: listing(words.loop(r), 6), "name"),
-                Column("Length, km", lambda r: fixed(r["length_km"], 2), "number", "length_km"),
-                self.small("Misclosure", "misclosure_mm"),
-                self.small("Expected sd", "expected_sd_mm", "from the stated precision", True),
-                self.small("Allowed", "allowed_mm", "by the tolerance"),
-                Column("Tolerance", end, "text", "closes", "whether the misclosure keeps the tolerance"),
-                Column("By", lambda r: r["tolerance"], "text", "", "the tolerance used", True),
-            ],
+        columns = self.of(
+            "loops",
+            "marks length_km misclosure_mm expected_sd_mm allowed_mm closes tolerance",
+            marks=lambda r: listing(words.loop(r), 6),
+            closes=end,
         )
+        says = (
+            "Every closed way through the job, with its misclosure. Whether a loop keeps a tolerance is another "
+            "question than whether a value in it is wrong."
+        )
+        table = self.listing("loops", "Loops", says, columns, id="loops-table")
         loops: Iterable[tuple[int, Record]] = words.numbered("loops")
         if len(words.facts["loops"]) > ROWS:
             loops = sorted(loops, key=lambda n: -abs(n[1]["misclosure_mm"] or 0) / (n[1]["allowed_mm"] or 1))[:MOST]

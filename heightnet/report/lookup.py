@@ -7,7 +7,7 @@ from functools import cached_property
 from itertools import chain
 from typing import Any
 
-from heightnet.ledger.thing import STANDS, TABLES, Thing
+from heightnet.ledger.thing import STANDS, TABLES, kind_of
 from heightnet.rows import Nested, Record, Rows, column
 
 
@@ -51,7 +51,7 @@ class Register(Mapping[str, Record]):
         self._lookups = [self._of[kind] for kind in (*TABLES, "reading") if kind != "target"]
 
     def __getitem__(self, id: str) -> Record:
-        return self._of[Thing.of(id).kind][id]
+        return self._of[kind_of(id)][id]
 
     def __iter__(self) -> Iterator[str]:
         return chain.from_iterable(self._lookups)

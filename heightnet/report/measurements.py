@@ -67,7 +67,7 @@ def _at_the_stand(words: Words, step: Record, what: str) -> str:
 def gain(words: Words, record: Record) -> str:
     """What a measurement would prove."""
     of, after = f"step:{record['order']}", record["found_after_mm"]
-    proves = listing([words.label(id) for id in record["proves"]], 2)
+    proves = listing(record["proves"], 2, called=words.label)
     about = record["tests"] if record["tests"] in record["proves"] or not proves else record["proves"][0]
     before = (words.records.get(about) or {}).get("smallest_found_mm")
     about_mm = words.lengths.about

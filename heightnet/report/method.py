@@ -129,7 +129,7 @@ def _search(words: Words) -> Section | None:
     elif cross["agrees"]:
         lines.append("A second way of searching comes to the same result.")
     else:
-        best = listing([words.label(id) for id in cross["best_subset"]], 4) or "nothing"
+        best = listing(cross["best_subset"], 4, called=words.label) or "nothing"
         lines.append(f"A second way of searching differs: it blames {best}.")
     one = _of("judgement", judgement)
     searched = judgement["searched"]

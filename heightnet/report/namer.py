@@ -7,6 +7,8 @@ from collections import defaultdict
 from functools import cached_property
 from typing import NamedTuple
 
+from heightnet.kinds.kind import Words
+from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import NOT_NAMED, ROWS, TABLES, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import capital, claim, name
@@ -36,28 +38,17 @@ UNNAMED = {
     "slant_instrument": "the slant readings, booked without reduction",
     "index": "the vertical index error of the instrument",
 }
-NOUNS = {
-    "setup": "instrument height",
-    "target": "target height",
-    "reading": "tape reading",
-    "shot": "sight",
-    "level": "levelled difference",
-    "staff": "staff reading",
-    "gnss": "satellite height",
-    "known": "known height",
-    "separation": "separation",
-    "group": "common error",
+SHARED = {
+    "equipment": ("{name}", "target"),
+    "instrument": ("{name}", "instrument"),
+    "tape": ("{name}", "tape"),
+    "observer": ("instrument heights read by {name}", ""),
+    "equipment_scale": ("the graduation of {name}", "pole"),
+    "tape_scale": ("the graduation of {name}", "tape"),
+    "index": ("the vertical index of {name}", "instrument"),
 }
-COUNTED = {table: NOUNS[kind] for kind, table in TABLES.items()}
-"""What a record of a table is called that has an s where there are more."""
-SEVERAL = {kind: f"{noun}s" for kind, noun in NOUNS.items()} | {
-    "tripod": "heights of shared stands",
-    "swap": "pairs of heights in each other's place",
-    "exchange": "pairs of readings in each other's place",
-}
-IN_ROW = {"shot": "sight", "level": "levelled", "staff": "staff", "gnss": "satellite", "reading": "tape"}
+"""What each kind of thing that jobs share is called, and the word put before a name that has none in it."""
 SIGHTS = {"BS": "backsight", "FS": "foresight", "IS": "intermediate sight"}
-OWN_FILES = ("shots.csv", "staff.csv", "levels.csv", "gnss.csv")  # need not be told beside a row: the kind says it
 KINDS_SHOWN = 3  # of the members of a finding, the most numerous
 SWAPPED = "in each other's place"
 
@@ -153,13 +144,11 @@ class Namer:
 
     def bare(self, id: str) -> str:
         """A label that takes its place in a list: "the collimation of the level"."""
-        called = self.called(id)
-        return called.listed or called.told
+        return (called := self.called(id)).listed or called.told
 
     def brief(self, id: str) -> str:
         """A label for a table: `instrument height S4`."""
-        called = self.called(id)
-        return called.brief or called.short
+        return (called := self.called(id)).brief or called.short
 
     def short(self, id: str) -> str:
         """A few words for a picture; never a bare number."""
@@ -168,7 +157,7 @@ class Namer:
     def row(self, id: str) -> str:
         """The least that finds it again: "sight row 5"; of what is no row the short one."""
         thing = Thing.of(id)
-        return f"{IN_ROW[thing.kind]} row {thing.row}" if thing.row else self.short(id)
+        return f"{words_of(thing.kind).cell} row {thing.row}" if thing.row else self.short(id)
 
     def lead(self, id: str) -> str:
         """What a sentence is about, of several: "S4: ", "Satellite row 34: "; a name stays as it is written."""
@@ -209,16 +198,13 @@ class Namer:
     def _row(self, thing: Thing, r: Record) -> Called:
         """A row of a file; of one whose record is not at hand what its id says."""
         row = short = f"row {thing.row}"
-        place = row if thing.file in OWN_FILES else f"{thing.file}, {row}"
+        words = words_of(thing.kind)
+        place = row if thing.file == f"{TABLES.get(thing.kind)}.csv" else f"{thing.file}, {row}"  # the kind says it
         article, lead = "the ", ""
         match thing.kind:
             case "shot":
                 noun = f"sight {r['setup']} to {r['to_mark'] or r['target']}" if r else "sight"
                 short = noun if r else f"sight in {row}"
-            case "level":
-                short = f"{r['from_mark']} to {r['to_mark']}" if r else row
-                lead = f"levelled difference {short}"
-                noun = lead if r else "levelled difference"
             case "gnss":
                 ends = "" if not r else f" difference {r['from']} to {r['to']}" if r["from"] else f" of {r['to']}"
                 noun, short = f"satellite height{ends}", f"satellite {row}"
@@ -229,8 +215,12 @@ class Namer:
                 kind, stand, reading = found
                 where = f"set-up {stand}" if kind == "setup" else self.target(stand)
                 noun = f"tape reading {self._read(reading)} at {where}"
-            case kind:
-                noun, article = ("staff reading", article) if kind == "staff" else ("tape reading", "a ")
+            case "reading":
+                noun, article = words.noun, "a "
+            case _:
+                short = words.row.format_map(r) if r and words.row else row
+                lead = f"{words.noun} {short}" if words.row else ""
+                noun = lead if r and words.row else words.noun
         return Called(f"{noun} ({place})", short, article, lead=lead)
 
     def _group(self, group: str, member: str) -> Called:
@@ -295,7 +285,7 @@ class Namer:
 
     def plural(self, kind: str) -> str:
         """What things of a kind are, many of them: "staff readings"."""
-        return f"{self.stood} heights" if kind == "setup" else SEVERAL[kind]
+        return f"{self.stood} heights" if kind == "setup" else words_of(kind).many
 
     def several(self, finding: Record) -> str:
         """The members of a finding by how many there are of each kind, as claims: "24 staff readings or the collimation
@@ -345,6 +335,26 @@ class Namer:
             to = "reference point" if reading["id"] in self.of_antennas else "axis"
             parts.append(f"point {abs(reading['offset_mm']):g} mm {up} the {to}")
         return name(", ".join(parts))
+
+
+def shared(kind: str, name: str) -> str:
+    """What a thing that jobs share is called in a sentence.
+
+    >>> shared("equipment", "prism 9"), shared("instrument", "1205"), shared("tape_scale", "T2")
+    ('prism 9', 'instrument 1205', 'the graduation of tape T2')
+    """
+    text, word = SHARED[kind]
+    return text.format(name=name if not word or re.search(r"[^\W\d_]{3}", name) else f"{word} {name}")
+
+
+def words_of(kind: str) -> Words:
+    """The words for hypotheses of a kind."""
+    return of_blunder(kind).words[kind]
+
+
+def counted(table: str) -> str:
+    """What a record of a table is called that has an s where there are more; of heights of any sort "height"."""
+    return next((words_of(kind).noun for kind, name in TABLES.items() if name == table), "height")
 
 
 def called_after(name: str, mark: str) -> bool:

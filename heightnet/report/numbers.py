@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from heightnet.ledger.field import METRES
@@ -219,14 +220,15 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def listing(items: list[str], most: int = 4, joined: str = "and") -> str:
+def listing(items: Sequence[str], most: int = 4, joined: str = "and", called: Callable[[str], str] = str) -> str:
     """Items in a sentence, the first ones if there are many.
 
-    >>> listing(["P1", "P2", "P3"]), listing(list("abcdefg"), 3)
-    ('P1, P2 and P3', 'a, b, c and 4 more')
+    called : what an item is called, asked of those that are told.
+
+    >>> listing(["P1", "P2", "P3"]), listing("abcdefg", 3, called=str.upper)
+    ('P1, P2 and P3', 'A, B, C and 4 more')
     """
     if len(items) > most + 1:
-        return f"{', '.join(items[:most])} {joined} {len(items) - most:,} more"
-    if len(items) < 2:
-        return "".join(items)
-    return f"{', '.join(items[:-1])} {joined} {items[-1]}"
+        return f"{', '.join(map(called, items[:most]))} {joined} {len(items) - most:,} more"
+    *first, last = map(called, items or [""])
+    return f"{', '.join(first)} {joined} {last}" if first else last

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+from heightnet.gaps import not_proved
+from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.report import document as doc
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
@@ -15,20 +16,18 @@ from heightnet.report.choices import choices_section
 from heightnet.report.claims import strong
 from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
+from heightnet.report.figures import pictures
 from heightnet.report.html import blocks, element, html
 from heightnet.report.keys import Keys
 from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
+from heightnet.report.namer import words_of
 from heightnet.report.numbers import count
-from heightnet.report.pictures import bars, plan, section
 from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
 OPEN, OPEN_ROWS = 3, 20  # tables that stand open: the first ones, and short ones
-SIZES = {
-    "setups": "set-up", "targets": "target", "marks": "mark", "shots": "sight", "levels": "levelled difference",
-    "staff": "staff reading", "gnss": "satellite height",
-}  # fmt: skip
+SIZES = {"setups": "set-up", "targets": "target", "marks": "mark"}
 TAPE_TWICE = (
     "Tape every height twice, in two scales, by two people, and write down the point that the tape was held to and "
     "whether it was vertical or slant. Book before comparing."
@@ -59,19 +58,19 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
     for table in tables:
         table.linked = {card.key for card in made}
-    left_out = _left_out(facts, shown)
+    left_out, drawn = _left_out(facts, shown), pictures(words, keys)
     version = facts["heightnet"]["version"]
     return replace(
         story,
         sign=_sign(whole, story),
-        size=", ".join(count(len(facts[table]), name) for table, name in SIZES.items() if facts.get(table)),
+        size=", ".join(count(len(facts[table]), name) for table, name in _sizes().items() if facts.get(table)),
         beside=[
-            *_pictures([("The network in plan", plan.plan(words, keys))], False),
+            *(picture for picture in drawn if not picture.wide),
             doc.Note(f"{strong('Caution.')} {CAUTION}", "caution"),
         ],
         below=[
             *([doc.Note(left_out, "excerpt")] if left_out else []),
-            doc.Section("Pictures", list(_pictures(_drawings(words, keys), True)), "pictures", "Pictures"),
+            doc.Section("Pictures", [picture for picture in drawn if picture.wide], "pictures", "Pictures"),
             *([explanations] if (explanations := choices_section(words, keys)) else []),
             *([doc.Section("Height by height", made, "cards", "Height by height")] if made else []),
             _tables(tables),
@@ -88,6 +87,11 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     )
 
 
+def _sizes() -> dict[str, str]:
+    """What the records of each table are that makes a job large or small."""
+    return SIZES | {TABLES[kind]: words_of(kind).noun for kind in ROWS}
+
+
 def _sign(words: Words, story: doc.Document) -> str:
     """The sign beside the state: of the worst verdict on what is told, else of the worst that was left open."""
     if story.tone == doc.SOUND:
@@ -95,23 +99,8 @@ def _sign(words: Words, story: doc.Document) -> str:
     findings = words.facts["findings"]
     if story.tone == doc.WRONG:
         return "suspect" if any(f["named"] for f in findings) else "either"
-    counted = {v for table in ("setups", "targets", "levels", "staff", "shots", "gnss")
-               for v, _ in words.verdict_counts(table)}  # fmt: skip
+    counted = {v for table in not_proved()["unproved"] for v, _ in words.verdict_counts(table)}
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
-
-
-def _drawings(words: Words, keys: Keys) -> list[tuple[str, Any]]:
-    return [
-        ("The job in long section", section.section(words, keys)),
-        (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
-        ("What the readings of what is accused say", bars.readings(words, keys)),
-        ("The loops against the tolerance", bars.loops(words, keys)),
-    ]
-
-
-def _pictures(drawings: list[tuple[str, Any]], wide: bool) -> Iterator[doc.Picture]:
-    """Those that there is something to show in."""
-    return (doc.Picture(title, drawing, wide) for title, drawing in drawings if drawing is not None)
 
 
 def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
@@ -119,7 +108,7 @@ def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
     if shown is facts:
         return ""
     parts = [
-        f"{len(shown[table]):,} of {count(len(facts[table]), SIZES[table])}"
+        f"{len(shown[table]):,} of {count(len(facts[table]), _sizes()[table])}"
         for table in ("setups", "targets", "shots")
         if len(shown[table]) < len(facts[table])
     ]

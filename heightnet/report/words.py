@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from heightnet.ledger.thing import EXCHANGED, Thing
 from heightnet.report.claims import claim, name
-from heightnet.report.namer import COUNTED, Namer
+from heightnet.report.namer import Namer, counted
 from heightnet.report.numbers import INTERVAL, chance, count, likelihood, listing, of_100
 from heightnet.rows import Record, column
 
@@ -291,12 +291,12 @@ class Words(Namer):
 
     def verdict_counts(self, table: str) -> list[tuple[str, int]]:
         """How many heights have each verdict, worst first, those that occur."""
-        counted = Counter(column(self.facts[table], "verdict"))
+        counted = Counter(column(self.facts.get(table, []), "verdict"))
         return [(verdict, counted[verdict]) for verdict in VERDICTS if counted[verdict]]
 
     def counts(self, table: str) -> str:
         """ "12 instrument heights: 1 probably wrong, 2 untested, 9 proved"."""
-        name_ = f"{self.stood} height" if table == "setups" else COUNTED[table]
+        name_ = f"{self.stood} height" if table == "setups" else counted(table)
         parts = [
             claim(table, verdict, number, f"{number:,} {VERDICTS[verdict]}")
             for verdict, number in self.verdict_counts(table)

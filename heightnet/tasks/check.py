@@ -9,14 +9,16 @@ from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.job.settings import check_seconds, check_values
+from heightnet.job.settings import check_argument, check_values
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.search import Clock
-from heightnet.ledger.recorded import TABLES
+from heightnet.kinds.registry import KINDS
+from heightnet.ledger.settings import SEARCH_SECONDS
+from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.memory import require
 from heightnet.network import build_network
 from heightnet.result import Result
@@ -45,7 +47,7 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     CannotAdjust : nothing in the job ties two places together.
     """
     say = say or (lambda stage: None)
-    check_seconds(seconds)
+    check_argument(SEARCH_SECONDS, seconds)
     if isinstance(job, Job):
         recorded = job
     else:
@@ -68,7 +70,7 @@ def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
 
     Raises TooLarge where it would not fit into memory, CannotAdjust where nothing in it ties two places together.
     """
-    require(sum(len(job.tables[name]) for name in TABLES), job.name)
+    require(sum(map(len, job.tables.values())), job.name)
     say("building the network")
     net = build_network(job)
     if net.edge_count == 0:
@@ -108,10 +110,7 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
         "setups": heights.setups(),
         "targets": heights.targets(),
         "marks": facts.marks(),
-        "shots": facts.shots(),
-        "levels": facts.levels(),
-        "staff": facts.staff(),
-        "gnss": gnss_facts.gnss(facts),
+        **{TABLES[name]: facts.rows(KINDS[name]) for name in ROWS},
         "separations": gnss_facts.separations(facts),
         "separation_model": gnss_facts.separation_model(facts),
         "known": facts.known(),

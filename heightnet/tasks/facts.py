@@ -17,7 +17,7 @@ import heightnet
 from heightnet.adjust import Fit
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
-from heightnet.judge.causes import OF_KIND, CauseFit, evidence_about, rank_causes
+from heightnet.judge.causes import CauseFit, evidence_about, rank_causes
 from heightnet.judge.critical import tau_critical
 from heightnet.judge.heights import LEAST_POINT, Heights, Posterior
 from heightnet.judge.judgement import DOUBT, MANY_WRONG, UNCLEAR, UNEXPLAINED, Judgement
@@ -25,12 +25,13 @@ from heightnet.judge.large import LargeBench
 from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
+from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED
 from heightnet.network.loops import loops_of
-from heightnet.network.model import DATUM, Kind, Network
-from heightnet.network.stands import stand_heights
+from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.common import LEAST_MOVE
@@ -284,7 +285,7 @@ class JobFacts:
         net, names = self.net, self.net.nodes.name
         setup_piece = net.nodes.piece[net.setup_node]
         setups = self.job.setups["setup"].to_numpy(object)
-        known = {DATUM, *net.held.tolist(), *net.head[net.rows(Kind.KNOWN)].tolist()}
+        known = {DATUM, *net.held.tolist(), *net.head[net.rows("known")].tolist()}
         out = []
         for piece in net.pieces:
             by = "known marks" if len(known) > 1 else "heights by a positioning service"
@@ -425,64 +426,17 @@ class JobFacts:
         hidden[moves] = most[self.mark_nodes][moves] * sd[moves]
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
-    def shots(self) -> Rows:
-        net, job = self.net, self.job
-        rows, shots = net.rows(Kind.SHOT), job.shots
+    def rows(self, kind: Kind) -> Rows:
+        """The table of a kind's observations."""
+        rows, table, told = self.net.rows(kind.name), self.job.tables[kind.table], kind.told
         h = self.hypotheses_of(rows)
-        place = net.nodes.name[net.nodes.mark]
-        place[net.nodes.mark < 0] = None
-        at, to = net.setup_node[net.shot_setup], net.target_node[net.shot_target]
+        assert told
         return Rows(
             {
                 "id": self.family.ids[h],
-                "file": [job.files["shots"]] * len(shots),
-                "row": shots["row"].to_numpy(),
-                "setup": shots["setup"].to_numpy(object),
-                "target": shots["target"].to_numpy(object),
-                "from_mark": place[at],
-                "to_mark": place[to],
-                "session": shots["session"].to_numpy(object),
-                "face": shots["face"].to_numpy(object),
-                "slope_distance_m": shots["slope_distance"].to_numpy(float),
-                "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
-                "horizontal_m": net.sights.horizontal,
-                "rise_m": net.sights.rise,
-                "sd_mm": net.sd[rows] * 1000,
-                "residual_mm": self.fit.v[rows] * 1000,
-                **self.tested_many(h),
-            }
-        )
-
-    def levels(self) -> Rows:
-        rows, levels = self.net.rows(Kind.LEVEL), self.job.levels
-        h = self.hypotheses_of(rows)
-        return Rows(
-            {
-                "id": self.family.ids[h],
-                "file": [self.job.files["levels"]] * len(levels),
-                "row": levels["row"].to_numpy(),
-                "from_mark": levels["from_mark"].to_numpy(object),
-                "to_mark": levels["to_mark"].to_numpy(object),
-                "run": levels["run"].to_numpy(object),
-                "rise_m": levels["rise"].to_numpy(float),
-                "length_m": levels["length"].to_numpy(float),
-                "sd_mm": self.net.sd[rows] * 1000,
-                "residual_mm": self.fit.v[rows] * 1000,
-                **self.tested_many(h),
-            }
-        )
-
-    def staff(self) -> Rows:
-        rows, staff = self.net.rows(Kind.STAFF), self.job.staff
-        h = self.hypotheses_of(rows)
-        return Rows(
-            {
-                "id": self.family.ids[h],
-                "file": [self.job.files["staff"]] * len(staff),
-                "row": staff["row"].to_numpy(),
-                **{c: staff[c].to_numpy(object) for c in ("level_setup", "mark", "name", "run", "sight")},
-                "reading_m": staff["reading"].to_numpy(float),
-                "distance_m": staff["distance"].to_numpy(float),
+                "file": [self.job.files[kind.table]] * len(table),
+                "row": table["row"].to_numpy(),
+                **told(self.net),
                 "sd_mm": self.net.sd[rows] * 1000,
                 "residual_mm": self.fit.v[rows] * 1000,
                 **self.tested_many(h),
@@ -549,7 +503,7 @@ class JobFacts:
         stand = np.flatnonzero(self.family.of(*STANDS))
         of_node = np.full(len(self.net.nodes), "", dtype=object)
         of_node[self.family.node[stand]] = self.family.ids[stand]
-        rows = self.net.rows(Kind.HEIGHT)
+        rows = self.net.rows("height")
         name[rows] = of_node[self.net.head[rows]]
         return name
 
@@ -572,18 +526,18 @@ class JobFacts:
     def single_ids(self) -> list[str]:
         """Id of each observation that ties two places, a tape reading by its file and row."""
         names = self._observation_name.copy()
-        names[self.net.rows(Kind.HEIGHT)] = reading_ids(self.net.readings)
+        names[self.net.rows("height")] = reading_ids(self.net.readings)
         return [str(name) for name in names[: self.net.edge_count]]
 
     @cached_property
     def stand_mean(self) -> tuple[Floats, Floats]:
-        """As `heightnet.network.stands.stand_heights` has them."""
+        """As `heightnet.kinds.stands.stand_heights` has them."""
         return stand_heights(self.net)
 
     @cached_property
     def _stand_weights(self) -> Any:
         """(nodes, readings) part of each reading in the mean of its stand."""
-        rows = self.net.rows(Kind.HEIGHT)
+        rows = self.net.rows("height")
         node, weight = self.net.head[rows], self.net.sd[rows] ** -2.0
         total = np.bincount(node, weights=weight, minlength=len(self.net.nodes))
         shape = len(self.net.nodes), len(node)
@@ -591,7 +545,7 @@ class JobFacts:
 
     def stand_pull(self, hypotheses: Sequence[int]) -> Any:
         """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""
-        return self._stand_weights @ self.family.C[self.net.rows(Kind.HEIGHT)][:, list(hypotheses)]
+        return self._stand_weights @ self.family.C[self.net.rows("height")][:, list(hypotheses)]
 
     @cached_property
     def recorded(self) -> Records:
@@ -600,7 +554,7 @@ class JobFacts:
 
     def causes_of(self, h: int, error: float, sd: float) -> list[CauseFit]:
         """Causes of one hypothesis, likeliest first; none where the hypothesis says it itself (a swap)."""
-        if str(self.family.kind[h]) not in OF_KIND:
+        if str(self.family.kind[h]) in EXCHANGED:
             return []
         recorded = evidence_about(self.recorded, str(self.family.ids[h]))
         return rank_causes(recorded.found(error, sd, float(self.family.unit[h])))

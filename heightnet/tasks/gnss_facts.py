@@ -2,53 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from heightnet.judge.reduction import NEARLY_ONE_CLASS, UNTESTABLE
-from heightnet.network.loops import satellite_lengths
-from heightnet.network.model import Kind
-from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH, ends
+from heightnet.network.separation import OFFSET, TILT_EAST, TILT_NORTH
 from heightnet.rows import Rows
 from heightnet.tasks.facts import JobFacts, Record, number
 
 LINEAR = {OFFSET: ("offset", "mm"), TILT_EAST: ("tilt_east", "mm_km"), TILT_NORTH: ("tilt_north", "mm_km")}
 RIVALS = ("instrument", "antenna_observer", "gnss_session", "tape")
-
-
-def gnss(facts: JobFacts) -> Sequence[Record]:
-    """``gnss[]`` of results.json: each satellite rise or height."""
-    net, table = facts.net, facts.job.gnss
-    if not len(table):
-        return []
-    rows = net.rows(Kind.GNSS)
-    start, end = ends(facts.job)
-    value = np.append(net.separations.value, 0.0)
-    at = [value[net.separations.of(names)] for names in (start, end)]
-    return Rows(
-        {
-            "id": facts.family.ids[facts.hypotheses_of(rows)],
-            "file": [facts.job.files["gnss"]] * len(table),
-            "row": table["row"].to_numpy(),
-            "from": _or_none(table["from_setup"]),
-            "to": table["to_setup"].to_numpy(object),
-            "from_mark": _or_none(start),
-            "to_mark": _or_none(end),
-            "session": table["session"].to_numpy(object),
-            "rise_m": table["rise"].to_numpy(float),
-            "height_m": table["height"].to_numpy(float),
-            "separation_m": np.where(start == end, 0.0, at[1] - at[0]),
-            "length_m": satellite_lengths(facts.job),
-            "sd_mm": net.sd[rows] * 1000,
-            "residual_mm": facts.fit.v[rows] * 1000,
-            **facts.tested_many(facts.hypotheses_of(rows)),
-        }
-    )
-
-
-def _or_none(names: Iterable[str]) -> list[str | None]:
-    return [str(name) or None for name in names]
 
 
 def separations(facts: JobFacts) -> Sequence[Record]:

@@ -13,10 +13,9 @@ from scipy import sparse
 from heightnet.judge.heights import Heights
 from heightnet.judge.judgement import DOUBT, LIKELY
 from heightnet.judge.places import STAND
+from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.thing import ROWS, STANDS, TABLES, TAPED, ids_of
-from heightnet.network.model import Kind
 from heightnet.network.routes import Routes
-from heightnet.network.stands import stand_heights
 from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.facts import JobFacts, Record, told_heights
@@ -37,7 +36,7 @@ class HeightFacts:
     def __init__(self, facts: JobFacts) -> None:
         self.facts = facts
         self.net, self.job, self.bench = facts.net, facts.job, facts.bench
-        family, rows = self.bench.family, self.net.rows(Kind.HEIGHT)
+        family, rows = self.bench.family, self.net.rows("height")
         nodes = len(self.net.nodes)
         stand = np.flatnonzero(family.of(*STANDS))
         self.height_of = np.full(nodes, -1, dtype=np.int64)
@@ -240,7 +239,7 @@ class HeightFacts:
         def pull(_: int, hypotheses: list[int]) -> Any:
             return sparse.csr_array(facts.stand_pull(hypotheses)[node])
 
-        rows = self.net.rows(Kind.HEIGHT)
+        rows = self.net.rows("height")
         A = self.net.A[rows][self.by_node[np.minimum(self.starts[node], max(len(self.by_node) - 1, 0))]]
         read = sparse.diags_array((self.count[node] > 0).astype(float)) @ A
 

@@ -12,9 +12,9 @@ from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
+from heightnet.kinds.registry import code_of
+from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import ROWS, STANDS
-from heightnet.network.model import Kind
-from heightnet.network.stands import recorded_heights
 from heightnet.rows import Rows
 from heightnet.tasks.common import NEED
 
@@ -330,7 +330,7 @@ def parts(facts: JobFacts, h: int) -> set[int]:
         return set(rows.tolist())
     if family.kind[h] == "group":
         rows = family.members(h)
-        stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == Kind.HEIGHT]])
+        stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == code_of("height")]])
         whole = family.of(*STANDS) & np.isin(family.node, stands)
         single = family.of(*ROWS) & np.isin(family.observation, rows)
         return set(np.flatnonzero(whole | single).tolist())

@@ -15,9 +15,9 @@ from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.kinds.kind import DATUM
 from heightnet.ledger.thing import STANDS, TAPED, Thing
-from heightnet.network.loops import satellite_lengths
-from heightnet.network.model import DATUM, Kind, Network
+from heightnet.network.model import Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
 from heightnet.tasks.judgement_facts import LEAST_TOLD
@@ -81,7 +81,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     An antenna sights nothing: over its mark it can be put up again, as often as it was observed.
     """
     precision = net.job.settings.precision
-    known = set(net.held.tolist()) | set(net.head[net.rows(Kind.KNOWN)].tolist())
+    known = set(net.held.tolist()) | set(net.head[net.rows("known")].tolist())
     names = net.nodes.name
     neighbours = _neighbours(net, set(wanted.tolist()))
     antennas = set(net.setup_node[net.antennas].tolist()) if len(net.job.gnss) else set()
@@ -121,7 +121,7 @@ def occupied_again(net: Network, shot: Candidate) -> Candidate:
 
 def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candidate]:
     """The satellite observations of an antenna made once more with every antenna put up and taped anew."""
-    rows, tape = net.rows(Kind.GNSS), net.job.settings.precision.tape_mm / 1000
+    rows, tape = net.rows("gnss"), net.job.settings.precision.tape_mm / 1000
     tail, head = net.tail[rows], net.head[rows]
     out = []
     for i in np.flatnonzero((tail == node) | (head == node))[:OCCUPATIONS].tolist():
@@ -173,7 +173,7 @@ def _neighbours(net: Network, wanted: set[int]) -> dict[int, dict[int, float]]:
 
 def _satellite_neighbours(net: Network, wanted: set[int]) -> Iterator[tuple[int, int, float]]:
     """Antenna, mark and distance of each satellite rise at these antennas that is short enough to be levelled."""
-    rows, distance = net.rows(Kind.GNSS), satellite_lengths(net.job)
+    rows, distance = net.rows("gnss"), net.satellite_lengths
     tail, head = net.tail[rows], net.head[rows]
     asked = np.isin(tail, list(wanted)) | np.isin(head, list(wanted))
     for i in np.flatnonzero(asked & (distance > 0) & (distance <= LEVELLED_M)).tolist():
@@ -273,7 +273,7 @@ def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:
                 value.append(sign)
     again = np.array([o.again for o in options])
     if (repeats := np.flatnonzero(again >= 0)).size:
-        separations = net.A[net.rows(Kind.GNSS).start + again[repeats], net.heights :].tocoo()
+        separations = net.A[net.rows("gnss").start + again[repeats], net.heights :].tocoo()
         row += repeats[separations.row].tolist()
         col += (net.heights + separations.col).tolist()
         value += separations.data.tolist()

@@ -16,7 +16,7 @@ from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.ledger.thing import LEVELLED, STANDS, Thing
 from heightnet.network import build_network
-from heightnet.network.model import Kind, Network
+from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors, releveling
@@ -240,7 +240,7 @@ def options_of(
     """
     if not len(nodes):
         return []
-    rows = net.rows(Kind.HEIGHT)
+    rows = net.rows("height")
     read = np.bincount(net.head[rows], minlength=len(net.nodes))
     order = np.argsort(-np.minimum(before, LARGE_M), kind="stable")
     limit = _stands_up_to(net)

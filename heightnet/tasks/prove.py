@@ -15,10 +15,10 @@ from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTEST
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.kinds.stands import recorded_heights, stand_heights
 from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
-from heightnet.network.model import Kind, Network
-from heightnet.network.stands import recorded_heights, stand_heights
+from heightnet.network.model import Network
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
@@ -150,7 +150,7 @@ def _without_tape(part: Job) -> Job:
 def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -> list[Record]:
     """The axis, and over a known mark the instrument height, by each shot:  Z = H + HT - rise of the shot."""
     out = []
-    shots, stands = net.rows(Kind.SHOT), stand_heights(net)
+    shots, stands = net.rows("shot"), stand_heights(net)
     under = heights.get(mark)
     for i, row in enumerate(range(shots.start, shots.stop)):
         node = int(net.head[row])

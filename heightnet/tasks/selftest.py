@@ -22,7 +22,6 @@ from heightnet.judge.large import LargeBench, bench_for
 from heightnet.judge.search import TAUS_M
 from heightnet.ledger.thing import EXCHANGED
 from heightnet.network import build_network
-from heightnet.network.model import Kind
 
 Floats = npt.NDArray[np.float64]
 
@@ -87,7 +86,7 @@ def selftest(
     net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to adjust: no observation ties two places together.")
-    known = net.rows(Kind.KNOWN)
+    known = net.rows("known")
     if (observed := net.edge_count - (known.stop - known.start)) > OBSERVATIONS:
         raise CannotAdjust(
             f"{job.name}: {observed} observations; a self-test judges the whole job thousands of times and is "

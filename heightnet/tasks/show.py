@@ -13,14 +13,16 @@ import pandas as pd
 from heightnet.adjust.graph import bridges, components, series_classes
 from heightnet.job.model import Job
 from heightnet.judge.screening import screen
+from heightnet.kinds.kind import DATUM
+from heightnet.kinds.level import level_sd
+from heightnet.kinds.registry import code_of
+from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import SETTINGS, default, value_of
 from heightnet.ledger.thing import row_ids
 from heightnet.network import build_network
-from heightnet.network.build import level_sd
 from heightnet.network.loops import THIRD_ORDER, loops_of
-from heightnet.network.model import DATUM, Kind, Network
-from heightnet.network.stands import recorded_heights
+from heightnet.network.model import Network
 from heightnet.rows import Record
 
 Floats = npt.NDArray[np.float64]
@@ -129,7 +131,7 @@ def _levels(job: Job) -> list[Record]:
 
 def _gnss(job: Job, net: Network) -> list[Record]:
     """Each satellite rise or height, with the separation that it was taken down to the geoid by."""
-    rows = net.rows(Kind.GNSS)
+    rows = net.rows("gnss")
     by = job.gnss["rise"].fillna(job.gnss["height"]).to_numpy(float) - net.rise[rows]
     return [
         {
@@ -198,14 +200,14 @@ def _checks(net: Network) -> npt.NDArray[np.object_]:
     count, total = net.edge_count, len(net.nodes)
     merged = np.arange(total)
     merged[net.held] = DATUM
-    heights = net.rows(Kind.HEIGHT)
+    heights = net.rows("height")
     first = np.ones(count, dtype=bool)
     taped = net.head[heights]
     first[heights] = np.unique(taped, return_index=True)[1][np.unique(taped, return_inverse=True)[1]] == np.arange(
         len(taped)
     )
     tail, head = merged[net.tail[:count][first]], merged[net.head[:count][first]]
-    of_height = (net.kind[:count] == Kind.HEIGHT)[first]
+    of_height = (net.kind[:count] == code_of("height"))[first]
     bridge = bridges(tail, head, total)
     label = series_classes(tail, head, total)
     alone = np.bincount(label[label >= 0], minlength=1)[np.maximum(label, 0)] == 1

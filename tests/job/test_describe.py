@@ -6,7 +6,8 @@ import warnings
 import pytest
 
 import heightnet
-from heightnet.job.describe import PACKAGE, columns_page, data_package, write_data_package
+from heightnet.job.describe import PACKAGE, data_package, write_data_package
+from heightnet.ledger.pages import columns_page
 from heightnet.ledger.recorded import KINDS, TABLES
 from tests.make_descriptions import PAGE, demos
 

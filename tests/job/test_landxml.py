@@ -361,8 +361,8 @@ def test_a_long_file_keeps_line_numbers_and_little_else(tmp_path):
     text = path.read_text()
     path.write_text(text.replace("<Survey>", surface + "<Survey>"))
     document = read_landxml(path)
-    assert document.observations[0].line > 70_000
-    assert [e.text for e in document.log if e.element == "Surfaces"] == [
+    assert document.observations[0].place.line > 70_000
+    assert [e.text for e in document.log if e.place.element == "Surfaces"] == [
         "says nothing about heights (70000 elements inside)"
     ]
 

@@ -4,9 +4,10 @@ import pandas as pd
 import pytest
 
 import heightnet
-from heightnet.job.describe import columns_page, data_package
+from heightnet.job.describe import data_package
 from heightnet.job.template import new_folder
 from heightnet.job.write import write_job
+from heightnet.ledger.pages import columns_page
 from heightnet.ledger.ranges import Range
 from heightnet.ledger.recorded import TABLES, Column, Table, declare
 

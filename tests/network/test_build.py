@@ -8,7 +8,8 @@ from scipy import sparse
 import heightnet
 from heightnet import Job, Settings
 from heightnet.errors import CannotAdjust
-from heightnet.network import Kind, build_network
+from heightnet.kinds.registry import code_of
+from heightnet.network import build_network
 from heightnet.network.routes import Routes
 from tests.networks import SEC, Field, reciprocal
 
@@ -21,8 +22,8 @@ def count(net, kind):
 def test_kinds_stand_in_order_and_edges_come_first():
     net = build_network(reciprocal(levelled=[("K0", "M2")]).job())
     assert (np.diff(net.kind) >= 0).all()
-    assert net.edge_count == count(net, Kind.KNOWN) + count(net, Kind.HEIGHT) + count(net, Kind.SHOT) + 1
-    assert count(net, Kind.REFRACTION) == 1
+    assert net.edge_count == count(net, "known") + count(net, "height") + count(net, "shot") + 1
+    assert count(net, "refraction") == 1
     assert (net.tail[net.edge_count :] == -1).all()
 
 
@@ -30,7 +31,7 @@ def test_marks_held_exactly_are_no_unknowns():
     party = reciprocal()
     job = party.job(marks=pd.DataFrame(party.marks).assign(sd=0.0))
     net = build_network(job)
-    assert count(net, Kind.KNOWN) == 0
+    assert count(net, "known") == 0
     assert sorted(net.nodes.name[net.held]) == ["K0", "K1"]
     assert (net.nodes.column[net.held] == -1).all()
     held = heightnet.check(job).marks.set_index("mark")
@@ -66,7 +67,7 @@ def test_a_shared_stand_is_one_height_with_the_axes_apart():
     ]
     net = build_network(party.job())
     assert [str(k) for k in net.nodes.kind].count("tripod") == 2
-    assert count(net, Kind.HEIGHT) == 2
+    assert count(net, "height") == 2
     result = heightnet.check(party.job())
     assert result.shots["residual_mm"].abs().max() < 1e-6
     assert result.setups["recorded_m"].tolist() == pytest.approx([1.54, 1.50])
@@ -76,14 +77,14 @@ def test_a_shared_stand_is_one_height_with_the_axes_apart():
 
 def test_one_taping_booked_for_instrument_and_prism_counts_once():
     net = build_network(shared(setups=True, targets=True).job())
-    assert count(net, Kind.HEIGHT) == 2
+    assert count(net, "height") == 2
     assert sum("one taping, used once" in note for note in net.notes) == 2
 
 
 def test_two_different_tapings_of_a_shared_stand_both_count():
     party = shared(setups=True, targets=True)
     party.targets[0]["height"] += 0.002
-    assert count(build_network(party.job()), Kind.HEIGHT) == 3
+    assert count(build_network(party.job()), "height") == 3
 
 
 def test_a_missing_axis_is_said():
@@ -160,7 +161,7 @@ def test_refraction_of_each_session_is_found():
 def test_standard_deviation_of_a_levelled_difference(row, sd):
     levels = pd.DataFrame([{"from_mark": "A", "to_mark": "B", "rise": 1.0, **row}])
     net = build_network(Job.from_frames(marks=pd.DataFrame({"mark": ["A"], "height": [1.0]}), levels=levels))
-    assert net.sd[net.rows(Kind.LEVEL)].tolist() == pytest.approx([sd])
+    assert net.sd[net.rows("level")].tolist() == pytest.approx([sd])
 
 
 def test_a_piece_without_a_known_mark_hangs_by_itself_and_is_said():
@@ -192,7 +193,7 @@ def test_staff_readings_hang_on_a_level_line_of_sight():
         party.read(setup, line, back, "BS")
         party.read(setup, line, fore, "FS")
     net = build_network(party.job())
-    assert count(net, Kind.STAFF) == 4
+    assert count(net, "staff") == 4
     assert heightnet.check(party.job()).marks.set_index("mark")["height_m"]["B"] == pytest.approx(6.1, abs=1e-9)
 
 
@@ -200,7 +201,7 @@ def test_staff_readings_hang_on_a_level_line_of_sight():
 def test_routes_are_as_many_as_scipy_lets_flow(seed):
     """scipy's maximum flow on the same multigraph, each observation letting one through."""
     net = build_network(reciprocal(count=3 + seed, seed=seed, levelled=[("K0", "M2")][: seed % 2]).job())
-    routes, rows = Routes(net), net.rows(Kind.HEIGHT)
+    routes, rows = Routes(net), net.rows("height")
     for i in range(rows.start, rows.stop):
         other = np.delete(np.arange(net.edge_count), i)
         ends = np.r_[net.tail[other], net.head[other]], np.r_[net.head[other], net.tail[other]]
@@ -224,4 +225,4 @@ def test_two_tape_readings_of_one_stand_are_no_loop():
     twice = (net.readings.groupby(["stand_kind", "stand"]).size() == 2).sum()
     loops = loops_of(net)
     assert twice == 4 and len(loops) == independent - twice
-    assert not any((net.kind[loop.edges] == Kind.HEIGHT).all() for loop in loops)
+    assert not any((net.kind[loop.edges] == code_of("height")).all() for loop in loops)

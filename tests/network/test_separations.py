@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from heightnet import HeightnetError
 from heightnet.job.model import Job
 from heightnet.ledger.settings import Settings
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from heightnet.network.separation import CLOSEST_M, _tree, separations_of
 
 
@@ -128,9 +128,9 @@ def test_offset_and_tilts_are_unknowns_with_their_priors():
     net = build_network(job)
     known = net.separations
     assert known.linear == ("offset", "tilt east", "tilt north")
-    own = net.rows(Kind.SEPARATION)
+    own = net.rows("separations")
     assert net.sd[own][-3:].tolist() == pytest.approx([0.080, 0.003, 0.003])
-    heights = net.A[net.rows(Kind.GNSS), net.A.shape[1] - 3 :].toarray()
+    heights = net.A[net.rows("gnss"), net.A.shape[1] - 3 :].toarray()
     order = [list(known.mark).index(m) for m in ("M0", "M1")]
     assert heights.tolist() == [[1.0, known.east[k], known.north[k]] for k in order]
     assert known.east[order].tolist() == pytest.approx([-0.5, 0.5])

@@ -10,29 +10,10 @@ import random
 from collections import Counter
 from typing import Any
 
-from heightnet.ledger.record import Keyed, Many, Maybe, Record, Type, Words
+from heightnet.ledger.record import Many, blank
 from heightnet.ledger.results import PARTS, PLACE, READING, table
 
 Facts = dict[str, Any]
-
-
-EMPTY = {"text": "", "whole": 0, "yes": False, "number": 0.0}
-
-
-def blank(record: Record) -> Facts:
-    """A record with every key of the ledger: null, or an empty value where null is not allowed."""
-    return {fact.name: empty(fact.type) for fact in record}
-
-
-def empty(type: Type) -> Any:
-    match type:
-        case Maybe():
-            return None
-        case Many():
-            return []
-        case Record() | Keyed():
-            return {}
-    return "" if isinstance(type, Words) else EMPTY[type]
 
 
 def settings(unit: str = "m", title: str = "") -> Facts:

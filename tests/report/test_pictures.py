@@ -9,6 +9,7 @@ import pytest
 import sample_facts
 from lxml import etree
 
+from heightnet.ledger.record import blank
 from heightnet.ledger.results import table
 from heightnet.report import figures
 from heightnet.report.keys import Keys
@@ -232,7 +233,7 @@ def test_readings_of_a_book_in_question_have_a_sign_on_each_leg_and_one_name():
     facts = sample_facts.clean()
     rows = [("L1", "P1"), ("L1", "P2"), ("L2", "P2"), ("L2", "P3")]
     facts["staff"] = [
-        {**sample_facts.blank(table("staff")), "id": f"staff:staff.csv:{row}", "row": row, "level_setup": setup,
+        {**blank(table("staff")), "id": f"staff:staff.csv:{row}", "row": row, "level_setup": setup,
          "mark": mark, "name": mark, "verdict": "either", "probability": 0.25, "error_mm": 100.0, "error_sd_mm": 1.3}
         for row, (setup, mark) in enumerate(rows, 2)
     ]  # fmt: skip

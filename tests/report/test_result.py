@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import sample_facts
 
-from heightnet.errors import HeightnetError
+from heightnet.errors import HeightnetError, WrongSettings
 from heightnet.ledger.results import PARTS, table, tables
 from heightnet.report.writing import beside
 from heightnet.result import Result
@@ -163,3 +163,10 @@ def test_strict_asks_for_readings_that_something_tests():
     assert result.exit_status() == result.exit_status(strict=True) == 0
     result.facts["shots"][0]["verdict"] = "unproved"
     assert (result.exit_status(), result.exit_status(strict=True)) == (0, 1)
+
+
+@pytest.mark.parametrize("figures", [["svg"], ["pdf", "jpg"], "pdf", [3]])
+def test_figures_of_another_kind_are_refused_in_words_and_nothing_is_written(result, tmp_path, figures):
+    with pytest.raises(WrongSettings, match=r"figures: read \w+, expected one of pdf, png\."):
+        result.write(tmp_path / "out", figures=figures)
+    assert not (tmp_path / "out").exists()

@@ -7,6 +7,7 @@ import pytest
 import sample_facts
 
 import heightnet
+from heightnet.ledger.record import blank
 from heightnet.ledger.results import table
 from heightnet.report.check_words import check_document, reading_check
 from heightnet.report.claims import plain
@@ -221,7 +222,7 @@ def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again()
     ):
         rows.append(
             {
-                **sample_facts.blank(table("staff")),
+                **blank(table("staff")),
                 "id": f"staff:staff.csv:{row}", "file": "staff.csv", "row": row, "level_setup": setup, "mark": mark,
                 "name": name, "reading_m": 1.2, "error_mm": -100.1, "error_sd_mm": 1.3, "probability": 0.25,
                 "verdict": "either",

@@ -10,8 +10,9 @@ from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
 from heightnet.judge.promises import Promises, promises
+from heightnet.kinds.registry import code_of
 from heightnet.ledger.recorded import TABLES
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from heightnet.report.check_words import check_document
 from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
@@ -295,7 +296,7 @@ def test_a_part_cut_out_knows_how_separations_hang_together(line):
     at = part.classes.tolist().index(int(large.classes.label[h]))
     ratio = large.classes.ratio(h, large.diagonal)
     assert part.tests(1.0, 1.0)[1][at] / ratio**2 / large.diagonal[h] > 0.9
-    knowledge = part.A[np.flatnonzero(part.kind >= Kind.REFRACTION)]
+    knowledge = part.A[np.flatnonzero(part.kind >= code_of("refraction"))]
     assert (np.diff(knowledge.indptr) == 2).sum() > 10
 
 
@@ -342,8 +343,8 @@ def test_renamed_marks(job, result):
 
 def test_a_job_without_satellites_is_as_it_was():
     net = build_network(simulate("S3", 1)[0])
-    assert not len(net.separations) and not (net.kind >= Kind.SEPARATION).any()
-    assert net.rows(Kind.GNSS).start == net.rows(Kind.GNSS).stop == net.edge_count
+    assert not len(net.separations) and not (net.kind >= code_of("separations")).any()
+    assert net.rows("gnss").start == net.rows("gnss").stop == net.edge_count
     facts = heightnet.check(net.job).facts
     assert facts["gnss"] == [] and facts["separations"] == [] and facts["separation_model"] is None
     assert "antenna" not in heightnet.check(net.job).summary()

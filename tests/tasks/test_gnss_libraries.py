@@ -17,7 +17,7 @@ import heightnet
 from heightnet.adjust import adjust
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
-from heightnet.network import Kind, build_network
+from heightnet.network import build_network
 from tests.simulate.antennas import RISE_SD_M
 from tests.simulate.jobs import simulate
 
@@ -200,4 +200,4 @@ def test_a_closed_example_by_hand():
     assert gnss["residual_mm"] == pytest.approx(26 * 81 / 226, rel=1e-9)
     assert result.separations.iloc[0]["residual_mm"] == pytest.approx(-26 * 144 / 226, rel=1e-9)
     assert {"separation:A", "gnss:gnss.csv:2"} <= set(setup["same_as"])
-    assert build_network(job).rows(Kind.GNSS).stop == 2
+    assert build_network(job).rows("gnss").stop == 2

@@ -9,26 +9,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from heightnet.job.angles import read_angle
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.intake import Intake
-from heightnet.job.readers.landxml_file import (
-    ANGLES,
-    LENGTHS,
-    Document,
-    Observation,
-    Point,
-    Setup,
-    is_landxml,
-    log_lines,
-    number,
-    read_landxml,
-    surveyed,
-)
+from heightnet.job.readers import landxml_file as xml
+from heightnet.job.readers.landxml_file import Document, Observation, Place, Point, Setup, number
 from heightnet.job.readers.registry import Reader
 from heightnet.job.write import angle_text, protect
 from heightnet.ledger.recorded import TABLES
@@ -42,40 +31,31 @@ STADIA = 100.0  # distance over the interval between the stadia hairs, unless th
 Cells = dict[str, str]
 
 
-class _Source(NamedTuple):
-    """Where a table comes from: how messages call it, and its columns by what the file calls them."""
-
-    label: str
-    called: Mapping[str, str]
-
-
-_POINTS, _SETUPS, _OBSERVATIONS = "points", "set-ups", "observations"
+# how messages call what a table comes from, and its columns by what the file calls them
 _SOURCES = {
-    "marks": _Source(
-        _POINTS,
-        {"mark": "name", "height": "elevation", "sd_mm": "elevationStdError", "east": "easting", "north": "northing"},
+    "marks": (
+        "points", {"mark": "name", "height": "elevation", "sd_mm": "elevationStdError", "east": "easting",
+                   "north": "northing"},
     ),
-    "setups": _Source(
-        _SETUPS,
-        {"setup": "id", "mark": "InstrumentPoint", "height": "instrumentHeight", "instrument": "instrumentDetailsID"},
+    "setups": (
+        "set-ups", {"setup": "id", "mark": "InstrumentPoint", "height": "instrumentHeight",
+                    "instrument": "instrumentDetailsID"},
     ),
-    "targets": _Source(_OBSERVATIONS, {"target": "targetSetupID", "mark": "TargetPoint", "height": "targetHeight"}),
-    "shots": _Source(
-        _OBSERVATIONS,
-        {"setup": "setupID", "target": "targetSetupID", "slope_distance": "slopeDistance",
-         "zenith_angle": "zenithAngle", "face": "directFace", "sd_zenith_sec": "zenithAnglePrecision",
-         "sd_distance_mm": "edmAccuracyConstant"},
+    "targets": ("observations", {"target": "targetSetupID", "mark": "TargetPoint", "height": "targetHeight"}),
+    "shots": (
+        "observations", {"setup": "setupID", "target": "targetSetupID", "slope_distance": "slopeDistance",
+                         "zenith_angle": "zenithAngle", "face": "directFace", "sd_zenith_sec": "zenithAnglePrecision",
+                         "sd_distance_mm": "edmAccuracyConstant"},
     ),
-    "staff": _Source(
-        _OBSERVATIONS,
-        {"level_setup": "setupID", "mark": "TargetPoint", "reading": "rod", "sight": "purpose",
-         "distance": "upperStadia"},
+    "staff": (
+        "observations", {"level_setup": "setupID", "mark": "TargetPoint", "reading": "rod", "sight": "purpose",
+                         "distance": "upperStadia"},
     ),
 }  # fmt: skip
 
 
 def _read(path: Path, intake: Intake) -> None:
-    document = read_landxml(path)
+    document = xml.read_landxml(path)
     tables = _Tables(document, intake.known)
     problems = intake.problems
     rows = tables.rows()
@@ -89,11 +69,11 @@ def _read(path: Path, intake: Intake) -> None:
     fates = Counter(entry.fate for entry in document.log)
     said = ", ".join(f"{fates[fate]} {fate}" for fate in ("used", "ignored", "doubted"))
     problems.note("understood", f"elements: {said}", path.name)
-    document.log.sort(key=lambda entry: entry.line)
+    document.log.sort(key=lambda entry: entry.place.line)
     for entry in document.log:
         if entry.fate == "doubted":
-            problems.note("doubt", str(entry), path.name, like=f"{entry.element}: {entry.like}")
-    intake.log = log_lines(document.log)
+            problems.note("doubt", str(entry), path.name, like=f"{entry.place.element}: {entry.like}")
+    intake.log = xml.log_lines(document.log)
     intake.set_up(tables.settings, path.name)
     for name, cells in rows.items():
         if cells:
@@ -113,30 +93,28 @@ class _Tables:
     """Turns records into tables, saying of each what became of it."""
 
     def __init__(self, document: Document, known: Iterable[str]) -> None:
-        self.document, self.known = document, set(known)
-        self.unit, self.metres = LENGTHS.get(document.linear, ("m", 1.0))
+        self.document, self.say, self.known = document, document.say, set(known)
+        self.unit, self.metres = xml.LENGTHS.get(document.linear, ("m", 1.0))
         self.scale = self.metres / METRES[self.unit]
-        self.angle = ANGLES.get(document.angular, "rad")
-        if document.linear not in LENGTHS:
-            said = f"linear unit {document.linear or '(none)'}: lengths are read as metres"
-            document.say(1, "Units", "", "doubted", said)
-        if document.angular not in ANGLES:
-            said = f"angular unit {document.angular or '(none)'}: angles are read as radians"
-            document.say(1, "Units", "", "doubted", said)
+        self.angle = xml.ANGLES.get(document.angular, "rad")
+        for kind, unit, known, said in (
+            ("linear", document.linear, xml.LENGTHS, "lengths are read as metres"),
+            ("angular", document.angular, xml.ANGLES, "angles are read as radians"),
+        ):
+            if unit not in known:
+                document.say(Place(1, "Units", ""), "doubted", f"{kind} unit {unit or '(none)'}: {said}")
         self.angle_unit = {"rad": "dms"}.get(self.angle, self.angle)
         self.settings = Settings()
         self.points: dict[str, Point] = {}
         for point in document.points:
             if point.name in self.points:
-                document.say(
-                    point.line, "CgPoint", point.name, "doubted", "the name occurs before; the first one counts"
-                )
+                document.say(point.place, "doubted", "the name occurs before; the first one counts")
             else:
                 self.points[point.name] = point
         self.named: Counter[str] = Counter()  # targets by name
         self.setups = {s.id: s for s in document.setups}
         self.backsight_height = {(s, p): (h, line) for s, p, h, line in document.backsights if h}
-        lines = [*(s.line for s in document.setups), *(o.line for o in document.observations)]
+        lines = [*(s.place.line for s in document.setups), *(o.place.line for o in document.observations)]
         self.by_line = len(set(lines)) == len(lines)
         self.place = {id(o): i for i, o in enumerate(document.observations, start=1)} if not self.by_line else {}
 
@@ -147,7 +125,7 @@ class _Tables:
         readings = [o for o in readable if not o.zenith and o.rod]
         for o in readable:
             if not o.zenith and not o.rod:
-                self._say(o, "ignored", "no zenith angle and no staff reading")
+                self.say(o.place, "ignored", "no zenith angle and no staff reading")
         self.faces_named = any(o.direct_face for o in sights)
         shots, targets = self._shots(sights)
         staff = self._staff(readings)
@@ -162,9 +140,9 @@ class _Tables:
         setups = []
         for place, s in enumerate(self.document.setups, start=1):
             if s.id in sighting:
-                setups.append((s.line if self.by_line else place, self._setup(s)))
+                setups.append((s.place.line if self.by_line else place, self._setup(s)))
             elif s.id not in levels:
-                self.document.say(s.line, "InstrumentSetup", s.id, "ignored", "no observation of heights from it")
+                self.say(s.place, "ignored", "no observation of heights from it")
         tables = {"marks": marks, "setups": setups, "targets": targets, "shots": shots, "staff": staff}
         names = {"mark", "setup", "target", "instrument", "level_setup"}
         return {
@@ -173,27 +151,24 @@ class _Tables:
         }
 
     def _row(self, o: Observation) -> int:
-        return o.line if self.by_line else self.place[id(o)]
+        return o.place.line if self.by_line else self.place[id(o)]
 
     def _length(self, text: str) -> str:
         """A length in the job's unit: the file's own text where that is its unit too."""
         return text if self.scale == 1.0 or not text else repr(float(text) * self.scale)
 
-    def _say(self, o: Observation, fate: str, text: str, *values: object) -> None:
-        self.document.say(o.line, o.element, f"{o.setup} to {o.point}", fate, text, *values)
-
     def _usable(self, o: Observation) -> bool:
         setup = self.setups.get(o.setup)
         if o.dropped:
-            self._say(o, "ignored", o.dropped)
+            self.say(o.place, "ignored", o.dropped)
         elif setup is None:
-            self._say(o, "doubted", "set-up {} is not in the file; not used", o.setup or "(none)")
+            self.say(o.place, "doubted", "set-up {} is not in the file; not used", o.setup or "(none)")
         elif setup.deleted:
-            self._say(o, "ignored", "its set-up is marked as deleted")
+            self.say(o.place, "ignored", "its set-up is marked as deleted")
         elif not o.point:
-            self._say(o, "doubted", "no target point; not used")
-        elif o.offset:
-            self._say(o, "doubted", "sighted beside the point (OffsetVals); not used")
+            self.say(o.place, "doubted", "no target point; not used")
+        elif o.beside:
+            self.say(o.place, "doubted", "sighted beside the point (OffsetVals); not used")
         else:
             return True
         return False
@@ -210,11 +185,11 @@ class _Tables:
                 continue
             distance = self._length(o.slope)
             how = "shot"
-            if not o.slope and not math.isnan(o.horizontal):
-                distance = repr(o.horizontal * self.scale / abs(math.sin(zenith)))
+            if not o.slope and o.horizontal:
+                distance = repr(float(o.horizontal) * self.scale / abs(math.sin(zenith)))
                 how = "shot, slope distance from horizontal distance and zenith angle"
             if not distance or float(distance) <= 0:
-                self._say(o, "doubted", "no slope distance; not used")
+                self.say(o.place, "doubted", "no slope distance; not used")
                 continue
             height, where, line = self._target_height(o)
             # a target set-up is one putting-up; else one for each set-up, mark and height: nothing says it stayed there
@@ -223,7 +198,7 @@ class _Tables:
             if key not in targets:
                 if o.target_setup and o.target_setup in self.named:
                     said = "target set-up {} stands on another point or height before"
-                    self._say(o, "doubted", said, o.target_setup)
+                    self.say(o.place, "doubted", said, o.target_setup)
                 row = line if self.by_line and line not in lines else self._row(o)
                 lines.add(row)
                 cells = {"target": self._target_name(o), "mark": o.point, "height": self._length(height)}
@@ -233,7 +208,7 @@ class _Tables:
                 "zenith_angle": self._angle(o.zenith, zenith), "face": self._face(o, zenith),
             }  # fmt: skip
             shots.append((self._row(o), cells))
-            self._say(o, "used", f"{how}, row {len(shots) + 1} of shots.csv; target height {where}")
+            self.say(o.place, "used", f"{how}, row {len(shots) + 1} of shots.csv; target height {where}")
         return shots, list(targets.values())
 
     def _zenith(self, o: Observation) -> float | None:
@@ -245,10 +220,10 @@ class _Tables:
             else:
                 value = read_angle(o.zenith, self.angle)
         except ValueError as error:
-            self._say(o, "doubted", "zenith angle {}: {}; not used", o.zenith, error)
+            self.say(o.place, "doubted", "zenith angle {}: {}; not used", o.zenith, error)
             return None
         if not 0 < value < 2 * math.pi or abs(value - math.pi) < 1e-12:
-            self._say(o, "doubted", "zenith angle {} carries no distance; not used", o.zenith)
+            self.say(o.place, "doubted", "zenith angle {} carries no distance; not used", o.zenith)
             return None
         return value
 
@@ -264,29 +239,29 @@ class _Tables:
         said = "L" if o.direct_face in ("true", "1") else "R"
         if said != by_value:
             text = "directFace {} and zenith angle {}: face {} by the value"
-            self._say(o, "doubted", text, o.direct_face, o.zenith, by_value)
+            self.say(o.place, "doubted", text, o.direct_face, o.zenith, by_value)
         return by_value
 
     def _target_height(self, o: Observation) -> tuple[str, str, int]:
         """Target height as the file has it, where (on the observation, its target set-up or the backsight), line."""
-        found = [("on the observation", o.target_height, o.line)]
+        found = [("on the observation", o.target_height, o.place.line)]
         if o.target_setup:
             if o.target_setup in self.document.target_setups:
                 found.append(("on its target set-up", *self.document.target_setups[o.target_setup]))
             else:
-                self._say(o, "doubted", "target set-up {} is not in the file", o.target_setup)
+                self.say(o.place, "doubted", "target set-up {} is not in the file", o.target_setup)
         if o.purpose == "backsight" or not any(height for _, height, _ in found):
-            found.append(("on the backsight", *self.backsight_height.get((o.setup, o.point), ("", o.line))))
+            found.append(("on the backsight", *self.backsight_height.get((o.setup, o.point), ("", o.place.line))))
         found = [place for place in found if place[1]]
         if not found:
             said = "no target height is recorded, the height of {} cannot come from this shot"
-            self._say(o, "doubted", said, o.point)
-            return "", "not recorded", o.line
+            self.say(o.place, "doubted", said, o.point)
+            return "", "not recorded", o.place.line
         where, height, line = found[0]
         for other, differs, _ in found[1:]:
             if abs(number(differs) - number(height)) > 1e-9:
                 said = "target height {} {}, {} {}; the first one is taken"
-                self._say(o, "doubted", said, height, where, differs, other)
+                self.say(o.place, "doubted", said, height, where, differs, other)
         return height, where, line
 
     def _target_name(self, o: Observation) -> str:
@@ -300,17 +275,15 @@ class _Tables:
 
     def _setup(self, s: Setup) -> Cells:
         """One row of setups; 0 with zenith angles stands, but is doubted."""
-        mark = s.point or s.station
-        said = f"set-up over {mark}"
+        said = f"set-up over {s.over}"
         if s.point and s.station and s.point != s.station:
             said += f" (its station name is {s.station})"
         if not s.height:
-            self.document.say(s.line, "InstrumentSetup", s.id, "doubted", "instrumentHeight is no number; not recorded")
+            self.say(s.place, "doubted", "instrumentHeight is no number; not recorded")
         elif number(s.height) == 0:
-            said_of_zero = "instrumentHeight 0 beside zenith angles: taken as it stands; a filler?"
-            self.document.say(s.line, "InstrumentSetup", s.id, "doubted", said_of_zero)
-        self.document.say(s.line, "InstrumentSetup", s.id, "used", said)
-        return {"setup": s.id, "mark": mark, "height": self._length(s.height), "instrument": s.details}
+            self.say(s.place, "doubted", "instrumentHeight 0 beside zenith angles: taken as it stands; a filler?")
+        self.say(s.place, "used", said)
+        return {"setup": s.id, "mark": s.over, "height": self._length(s.height), "instrument": s.details}
 
     # level
 
@@ -319,49 +292,49 @@ class _Tables:
         sights = {"backsight": "BS", "foresight": "FS"}
         for o in readings:
             factor = number(self.document.instruments.get(self.setups[o.setup].details, {}).get("stadiaFactor"))
-            distance = abs(o.upper - o.lower) * self.scale * (factor if factor > 0 else STADIA)
-            middle = (o.upper + o.lower) / 2
+            upper, lower = number(o.upper), number(o.lower)
+            distance = abs(upper - lower) * self.scale * (factor if factor > 0 else STADIA)
+            middle = (upper + lower) / 2
             if abs(middle - number(o.rod)) * self.metres > 0.003:
                 said = "rod {} is not the middle of the stadia readings, {}"
-                self._say(o, "doubted", said, o.rod, f"{middle:g}")
+                self.say(o.place, "doubted", said, o.rod, f"{middle:g}")
             cells = {
                 "level_setup": o.setup, "mark": o.point, "reading": self._length(o.rod),
                 "sight": sights.get(o.purpose, ""),
                 "distance": repr(round(distance, 6)) if distance > 0 else "",
             }  # fmt: skip
             out.append((self._row(o), cells))
-            self._say(o, "used", f"staff reading, row {len(out) + 1} of staff.csv")
+            self.say(o.place, "used", f"staff reading, row {len(out) + 1} of staff.csv")
         for s in {o.setup: self.setups[o.setup] for o in readings}.values():
             text = "level set-up"
             if number(s.height) == 0:
                 text += "; instrumentHeight 0 with no zenith angles is not recorded"
-            self.document.say(s.line, "InstrumentSetup", s.id, "used", text)
+            self.say(s.place, "used", text)
         return out
 
     # known heights
 
     def _marks(self, sighted: set[str]) -> list[tuple[int, Cells]]:
         """Positions of every point in use, and heights of those that are known."""
-        occupied = {s.point or s.station for s in self.setups.values()}
+        occupied = {s.over for s in self.setups.values()}
         known = self._known_by_observation() | self._known_by_file(occupied)
         self.unknown = self.known - set(known)
         rows: list[tuple[int, Cells]] = []
         for name, point in self.points.items():
             if name not in sighted | occupied and name not in known:
-                self.document.say(point.line, "CgPoint", name, "ignored", "no observation names it")
+                self.say(point.place, "ignored", "no observation names it")
                 continue
             cells, why = known.get(name, (Cells(), "", 0))[:2]
             position = {"east": self._length(point.east), "north": self._length(point.north)}
-            rows.append((point.line, {"mark": name} | cells | position))
+            rows.append((point.place.line, {"mark": name} | cells | position))
             if why or not point.elevation:
-                said = f"position{f'; height known: {why}' if why else ''}"
-                self.document.say(point.line, "CgPoint", name, "used", said)
+                self.say(point.place, "used", f"position{f'; height known: {why}' if why else ''}")
             else:
                 said = (
                     "position used; elevation {} not taken as known: nothing in the file says so, it may come from "
                     "these very observations. If it is, bring the file in by heightnet import with --known {}"
                 )
-                self.document.say(point.line, "CgPoint", name, "doubted", said, point.elevation, name)
+                self.say(point.place, "doubted", said, point.elevation, name)
         rows += [(line, {"mark": name} | cells) for name, (cells, _, line) in known.items() if name not in self.points]
         return rows
 
@@ -377,20 +350,19 @@ class _Tables:
         for name, point in self.points.items():
             if not point.elevation:
                 continue
-            why = ""
-            if name in self.known:
-                why = "said so"
-            elif point.kind in CONTROL:
-                why = f"a {point.kind} point"
-            elif name in checked and name not in ahead and name not in occupied:
-                why = "check shots were taken to it"
-            elif not point.kind and name in behind and name not in occupied and name not in ahead:
-                why = "it is sighted back to, never occupied and never sighted ahead to"
-            if why:
-                sd_mm = "" if math.isnan(point.elevation_sd) else repr(point.elevation_sd * self.metres * 1000)
-                out[name] = {"height": self._length(point.elevation), "sd_mm": sd_mm}, why, point.line
+            source = name not in ahead and name not in occupied  # its elevation does not come from these observations
+            whys = {
+                "said so": name in self.known,
+                f"a {point.kind} point": point.kind in CONTROL,
+                "check shots were taken to it": source and name in checked,
+                "it is sighted back to, never occupied and never sighted ahead to":
+                    source and name in behind and not point.kind,
+            }  # fmt: skip
+            if why := next((why for why, holds in whys.items() if holds), ""):
+                sd_mm = repr(float(point.elevation_sd) * self.metres * 1000) if point.elevation_sd else ""
+                out[name] = {"height": self._length(point.elevation), "sd_mm": sd_mm}, why, point.place.line
                 if other_unit:
-                    self.document.say(point.line, "CgPoint", name, "doubted", other_unit)
+                    self.say(point.place, "doubted", other_unit)
         return out
 
     def _other_unit(self) -> str:
@@ -406,21 +378,18 @@ class _Tables:
         other_unit = self._other_unit()
         for v in self.document.verticals:
             setup = self.setups.get(v.setup)
-            name = (setup.point or setup.station) if setup else ""
+            name = setup.over if setup else ""
             if not name or not v.height:
-                self.document.say(
-                    v.line, "RedVerticalObservation", v.name, "doubted", "no set-up or no height; not used"
-                )
+                self.say(v.place, "doubted", "no set-up or no height; not used")
                 continue
             if other_unit:
-                self.document.say(v.line, "RedVerticalObservation", v.name, "doubted", other_unit)
+                self.say(v.place, "doubted", other_unit)
             height = self._length(v.height)
             if name in out and abs(number(out[name][0]["height"]) - number(height)) > 1e-6:
-                text = "another height of {} stands before it; that one is used"
-                self.document.say(v.line, "RedVerticalObservation", v.name, "doubted", text, name)
+                self.say(v.place, "doubted", "another height of {} stands before it; that one is used", name)
                 continue
-            self.document.say(v.line, "RedVerticalObservation", v.name, "used", f"known height of {name}")
-            out[name] = {"height": height}, f"an observed height{f', {v.datum}' if v.datum else ''}", v.line
+            self.say(v.place, "used", f"known height of {name}")
+            out[name] = {"height": height}, f"an observed height{f', {v.datum}' if v.datum else ''}", v.place.line
         return out
 
     # instruments
@@ -442,22 +411,18 @@ class _Tables:
         return Settings().with_values(**values), {id: p for id, p in own.items() if id != main and p}
 
     def _precision_of(self, id: str, attributes: dict[str, str], shots: int) -> dict[str, float]:
-        line = int(attributes["line"])
+        place = Place(int(attributes["line"]), "InstrumentDetails", id)
         if not shots:
-            self.document.say(line, "InstrumentDetails", id, "ignored", "no shot was taken with it")
+            self.say(place, "ignored", "no shot was taken with it")
             return {}
         out: dict[str, float] = {}
-        zenith = number(attributes.get("zenithAnglePrecision"))
-        if zenith >= 0.1:
-            out["zenith_sec"] = zenith
-        elif zenith > 0:  # too small for seconds: written in the file's own unit
-            per = {"rad": 1 / ARCSEC, "deg": 3600.0, "gon": 3240.0, "packed": 10_000.0}[self.angle]
-            out["zenith_sec"] = zenith * per
-        constant = number(attributes.get("edmAccuracyConstant"))
-        if constant >= 0.1:
-            out["distance_mm"] = constant
-        elif constant > 0:
-            out["distance_mm"] = constant * self.metres * 1000
+        per = {"rad": 1 / ARCSEC, "deg": 3600.0, "gon": 3240.0, "packed": 10_000.0}[self.angle]
+        for name, attribute, own in (
+            ("zenith_sec", "zenithAnglePrecision", per), ("distance_mm", "edmAccuracyConstant", self.metres * 1000),
+        ):  # fmt: skip
+            value = number(attributes.get(attribute))
+            if value > 0:  # too small for seconds or millimetres: written in the file's own unit
+                out[name] = value if value >= 0.1 else value * own
         ppm = number(attributes.get("edmAccuracyppm"))
         if ppm >= 0:
             out["distance_ppm"] = ppm
@@ -466,17 +431,15 @@ class _Tables:
             out["refraction"] = k
             if (attributes.get("applyRefractionCoefficient") or "").strip() in ("false", "0"):
                 said = "applyRefractionCoefficient is false: zenith angles are taken as read, refraction still in them"
-                self.document.say(line, "InstrumentDetails", id, "doubted", said)
+                self.say(place, "doubted", said)
         for name, value in list(out.items()):
             if not BY_NAME["air.refraction" if name == "refraction" else f"precision.{name}"].keeps(value):
-                self.document.say(line, "InstrumentDetails", id, "doubted", f"{name} {value:g} cannot be; not used")
+                self.say(place, "doubted", f"{name} {value:g} cannot be; not used")
                 del out[name]
         said = ", ".join(f"{name} {value:g}" for name, value in out.items()) or "no precision given"
-        self.document.say(line, "InstrumentDetails", id, "used", f"{said} (seconds and millimetres)")
-        for name in ("edmVertOffset", "vertCollimation"):
-            if number(attributes.get(name)) not in (0.0,) and attributes.get(name):
-                text = f"{name} {attributes[name]} is not applied; readings are taken as they stand"
-                self.document.say(line, "InstrumentDetails", id, "doubted", text)
+        self.say(place, "used", f"{said} (seconds and millimetres)")
+        for said in xml.not_applied(attributes, "edmVertOffset", "vertCollimation"):
+            self.say(place, "doubted", said)
         return out
 
     def _deviations(self, precision: dict[str, float], distance: str) -> Cells:
@@ -489,9 +452,9 @@ class _Tables:
 
 
 def _look(path: Path) -> str | None:
-    if not is_landxml(path):
+    if not xml.is_landxml(path):
         return None
-    return "" if surveyed(path) else "LandXML without a survey in it"
+    return "" if xml.surveyed(path) else "LandXML without a survey in it"
 
 
 READER = Reader(

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple, cast
 
 from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.problems import printable
+from heightnet.job.readers.blocks import blocks, declares
 
 LARGEST_FILE = 2**30
-BLOCK = 2**20  # bytes looked through at a time
 _SURVEY = re.compile(rb"<(?:\w+:)?Survey[\s>/]")
 VERSIONS = ("1.0", "1.1", "1.2")
 LENGTHS = {
@@ -27,15 +27,8 @@ LENGTHS = {
 """linearUnit: unit of the job, and metres."""
 ANGLES = {"radians": "rad", "grads": "gon", "decimal degrees": "deg", "decimal dd.mm.ss": "packed"}
 
-# containers looked into; everything else that is not read is passed over with all it holds
-_OPENED = {
-    "LandXML", "Units", "CgPoints", "Survey", "Equipment", "InstrumentDetails", "InstrumentSetup", "ObservationGroup",
-    "ControlChecks", "RawObservation", "TestObservation", "Backsight", "CgPoint", "RedVerticalObservation",
-}  # fmt: skip
-_READ = {
-    "Metric", "Imperial", "SurveyHeader", "Corrections", "InstrumentPoint", "TargetSetup", "TargetPoint",
-    "BacksightPoint", "OffsetVals",
-}  # fmt: skip
+# looked into; so is what `_Reader` has a method for. Everything else is passed over with all it holds
+_OPENED = {"LandXML", "Units", "CgPoints", "Equipment", "ControlChecks", "BacksightPoint", "OffsetVals"}
 WHY_IGNORED = {
     "ReducedObservation": "reduced by somebody already; raw observations are used",
     "ReducedArcObservation": "reduced by somebody already; raw observations are used",
@@ -50,69 +43,83 @@ WHY_IGNORED = {
 }
 
 
-class Entry(NamedTuple):
-    """What became of one element: fate is "used", "ignored" or "doubted"; like is what such entries have in common."""
+class Place(NamedTuple):
+    """Where an element stands, and what it calls itself."""
 
     line: int
     element: str
     name: str
+
+
+class Entry(NamedTuple):
+    """What became of one element: fate is "used", "ignored" or "doubted"; like is what such entries have in common."""
+
+    place: Place
     fate: str
     text: str
     like: str
 
     def __str__(self) -> str:
-        return f"line {self.line}, {self.element}{f' {self.name}' if self.name else ''}: {self.text}"
+        line, element, name = self.place
+        return f"line {line}, {element}{f' {name}' if name else ''}: {self.text}"
 
 
 class Setup(NamedTuple):
-    line: int
+    place: Place
     id: str
     station: str
     height: str
     details: str
-    point: str  # InstrumentPoint: name of a point, "" where there is none
     deleted: bool
+    point: str = ""  # InstrumentPoint: name of a point
+
+    @property
+    def over(self) -> str:
+        """The name of the mark it stands over."""
+        return self.point or self.station
 
 
 class Observation(NamedTuple):
-    """A RawObservation or TestObservation; numbers NaN and texts "" where it lacks them, lengths in file units.
+    """A RawObservation or TestObservation, each value the text of the file, so that a message can quote it."""
 
-    What a job keeps stays the text of the file, so that a message can quote it.
-    """
-
-    line: int
-    element: str
+    place: Place
     setup: str
     point: str
     target_setup: str
-    target_height: str
-    slope: str
-    horizontal: float
     zenith: str
     direct_face: str
-    rod: str
-    upper: float
-    lower: float
     purpose: str
     check: bool  # stands in ControlChecks
     dropped: str  # why the file itself does not use it, "" where it does
-    offset: float  # largest of OffsetVals
+    beside: bool  # sighted beside the point, by OffsetVals
+    # numbers, in file units; "" for none
+    target_height: str
+    slope: str
+    horizontal: str
+    rod: str
+    upper: str
+    lower: str
+
+
+_NUMBERS = {
+    "target_height": "targetHeight", "slope": "slopeDistance", "horizontal": "horizDistance", "rod": "rod",
+    "upper": "upperStadia", "lower": "lowerStadia",
+}  # fmt: skip
 
 
 class Point(NamedTuple):
-    line: int
+    place: Place
     name: str
     north: str
     east: str
     elevation: str
-    elevation_sd: float
+    elevation_sd: str
     kind: str  # pntSurv
 
 
 class Vertical(NamedTuple):
-    line: int
+    place: Place
     setup: str
-    name: str
     height: str
     datum: str
 
@@ -134,13 +141,13 @@ class Document:
     observations: list[Observation] = field(default_factory=list)
     verticals: list[Vertical] = field(default_factory=list)
     instruments: dict[str, dict[str, str]] = field(default_factory=dict)  # id: attributes, those of Corrections too
-    surveys: int = 0
     log: list[Entry] = field(default_factory=list)
 
-    def say(self, line: int, element: str, name: str, fate: str, text: str, *values: object) -> None:
+    def say(self, place: Place, fate: str, text: str, *values: object) -> None:
         """Log what became of an element; values go into the text's ``{}``."""
         said = text.format(*values) if values else text
-        self.log.append(Entry(line, element, printable(name), fate, printable(said), text.replace("{}", "...")))
+        place = place._replace(name=printable(place.name))
+        self.log.append(Entry(place, fate, printable(said), text.replace("{}", "...")))
 
 
 def read_landxml(path: Path) -> Document:
@@ -205,18 +212,14 @@ def _refuse_unsafe(path: Path) -> None:
     size = path.stat().st_size
     if size > LARGEST_FILE:
         raise _refused(path.name, None, f"{size / 2**20:.0f} MB", f"at most {LARGEST_FILE / 2**20:.0f} MB")
-    if any(b"<!DOCTYPE" in plain or b"<!ENTITY" in plain for plain in _plain(path)):
+    if any(map(declares, _plain(path))):
         cause = "A document type can make a small file grow without end; take the line out if you trust the file."
         raise _refused(path.name, None, "a document type", "LandXML without one", cause)
 
 
 def _plain(path: Path) -> Iterator[bytes]:
-    """The file in blocks that overlap, however wide its characters are written."""
-    tail = b""
     with path.open("rb") as stream:
-        while block := stream.read(BLOCK):
-            yield (tail + block).replace(b"\0", b"")
-            tail = block[-256:]
+        yield from blocks(stream)
 
 
 def is_landxml(path: Path) -> bool:
@@ -240,7 +243,7 @@ def _check_root(root: Any, line: int, document: Document) -> None:
     document.version = match[1] if match else str(root.get("version", ""))[:20]
     if document.version not in VERSIONS:
         said = f"version {document.version or '(none)'} is not one of {', '.join(VERSIONS)}; read as 1.2"
-        document.say(line, "LandXML", "", "doubted", said)
+        document.say(Place(line, "LandXML", ""), "doubted", said)
 
 
 def _free(element: Any) -> None:
@@ -283,6 +286,17 @@ def _number(element: Any, name: str) -> str:
     return "" if math.isnan(number(text)) else text.strip()
 
 
+def not_applied(attributes: Mapping[str, str], *names: str) -> Iterator[str]:
+    """What to say of corrections that a file names and nobody applies."""
+    for name in names:
+        if attributes.get(name) and number(attributes[name]) != 0:
+            yield f"{name} {attributes[name]} is not applied; readings are taken as they stand"
+
+
+def _place(element: Any, line: int) -> Place:
+    return Place(line, _local(element), _text(element, "name") or _text(element, "id") or _text(element, "oID"))
+
+
 def _yes(text: str | None) -> bool:
     return (text or "").strip() in ("true", "1")
 
@@ -298,46 +312,46 @@ class _Reader:
         self.document = document
         self.skipping: Any = None  # outermost element passed over
         self.inside = 0  # elements inside it
-        self.setup: dict[str, Any] | None = None
+        self.setup: Setup | None = None
         self.ids: set[str] = set()  # of set-ups
         self.here: dict[str, str] = {}  # by the id as the survey gives it: the first set-up of that id in it
         self.targets_here: dict[str, str] = {}  # the same of target set-ups, the latest of an id
         self.first = 0  # observation of the survey
+        self.surveys = 0
         self.given = ""  # id of the set-up as it stands in the file
         self.groups: list[dict[str, str]] = []
-        self.checks = 0
-        self.details = ""
 
     def start(self, element: Any, line: int) -> None:
         if self.skipping is not None:
             self.inside += 1
             return
         name = _local(element)
-        if name not in _OPENED and name not in _READ:
-            self.skipping, self.inside = element, 0
-            self.skipped = (line, name, _text(element, "name") or _text(element, "id"))
-            return
-        if opened := getattr(self, f"_open_{name}", None):
+        opened, closed = (getattr(self, f"_{what}_{name}", None) for what in ("open", "close"))
+        if opened:
             opened(element, line)
+        elif not closed and name not in _OPENED:
+            self.skipping, self.inside = element, 0
 
     def end(self, element: Any, line: int) -> None:
         if self.skipping is not None:
             if element is self.skipping:
-                line, name, label = self.skipped
-                why = WHY_IGNORED.get(name, "says nothing about heights")
+                why = WHY_IGNORED.get(_local(element), "says nothing about heights")
                 more = f" ({self.inside} elements inside)" if self.inside else ""
-                self.document.say(line, name, label, "ignored", why + more)
+                self._say(element, line, "ignored", why + more)
                 self.skipping = None
             return
         if closed := getattr(self, f"_close_{_local(element)}", None):
             closed(element, line)
+
+    def _say(self, element: Any, line: int, fate: str, text: str) -> None:
+        self.document.say(_place(element, line), fate, text)
 
     # what stands once, or opens a room
 
     def _open_Metric(self, element: Any, line: int) -> None:
         document = self.document
         if document.linear:
-            document.say(line, _local(element), "", "doubted", "units are given again; the first ones count")
+            self._say(element, line, "doubted", "units are given again; the first ones count")
             return
         document.linear = element.get("linearUnit") or ""
         document.angular = element.get("angularUnit") or "radians"  # the schema's default
@@ -345,28 +359,24 @@ class _Reader:
         said = f"lengths in {document.linear}, angles in {document.angular}"
         if element.get("angularUnit") is None:
             said += " (the schema's default: no angularUnit is given)"
-        document.say(line, _local(element), "", "used", said)
+        self._say(element, line, "used", said)
 
     _open_Imperial = _open_Metric
 
     def _open_SurveyHeader(self, element: Any, line: int) -> None:
         self.document.title = self.document.title or _text(element, "name")
-        self.document.say(line, "SurveyHeader", _text(element, "name"), "used", "title")
+        self._say(element, line, "used", "title")
         for name in ("applyAtmosphericCorrection", "applySeaLevelCorrection"):
             if _yes(element.get(name)):
-                said = f"{name}: distances are taken as they stand"
-                self.document.say(line, "SurveyHeader", "", "doubted", said)
+                self._say(element, line, "doubted", f"{name}: distances are taken as they stand")
 
     def _open_InstrumentDetails(self, element: Any, line: int) -> None:
-        self.details = _text(element, "id")
-        self.document.instruments[self.details] = dict(element.attrib) | {"line": str(line)}
+        self.document.instruments[_text(element, "id")] = dict(element.attrib) | {"line": str(line)}
 
     def _close_Corrections(self, element: Any, line: int) -> None:
-        if self.details in self.document.instruments:
-            self.document.instruments[self.details] |= dict(element.attrib)
-
-    def _close_InstrumentDetails(self, element: Any, line: int) -> None:
-        self.details = ""
+        of = _text(element.getparent(), "id")
+        if of in self.document.instruments:
+            self.document.instruments[of] |= dict(element.attrib)
 
     def _open_InstrumentSetup(self, element: Any, line: int) -> None:
         self.given = given = _text(element, "id")
@@ -374,39 +384,40 @@ class _Reader:
         self.ids.add(id)
         if given:
             self.here.setdefault(given, id)
-        self.setup = {
-            "line": line, "id": id, "station": _text(element, "stationName"),
-            "height": _number(element, "instrumentHeight"), "details": _text(element, "instrumentDetailsID"),
-            "point": "", "deleted": element.get("status") == "deleted",
-        }  # fmt: skip
+        self.setup = Setup(
+            Place(line, "InstrumentSetup", id), id, _text(element, "stationName"), _number(element, "instrumentHeight"),
+            _text(element, "instrumentDetailsID"), element.get("status") == "deleted",
+        )  # fmt: skip
 
     def _close_InstrumentSetup(self, element: Any, line: int) -> None:
         if self.setup is not None:
-            self.document.setups.append(Setup(**self.setup))
+            self.document.setups.append(self.setup)
         self.setup = None
 
     def _told_apart(self, line: int, element: str, given: str, taken: Container[str]) -> str:
         """An id that none before it has."""
         if given and given not in taken:
             return given
-        id = f"{given} (line {line})".strip()
+        id, number = f"{given} (line {line})".strip(), 1
+        while id in taken:  # several on one line
+            number += 1
+            id = f"{given} (line {line}, {number})".strip()
         said = "the id occurs before; told apart by its line" if given else "no id; its line is taken"
-        self.document.say(line, element, id, "doubted", said)
+        self.document.say(Place(line, element, id), "doubted", said)
         return id
 
     def _setup_id(self, named: str) -> str:
         """The set-up an element names; inside a set-up that is the one around it, by its id or by no name."""
         if self.setup is not None and named in ("", self.given):
-            return str(self.setup["id"])
+            return self.setup.id
         return self.here.get(named, named)
 
     def _open_Survey(self, element: Any, line: int) -> None:
         """Ids are those of their survey: several surveys in one file may number alike."""
-        document = self.document
-        document.surveys += 1
-        self.here, self.targets_here, self.first = {}, {}, len(document.observations)
-        if document.surveys == 2:
-            document.say(line, "Survey", "", "used", "a further survey; all surveys of a file are one job")
+        self.here, self.targets_here, self.first = {}, {}, len(self.document.observations)
+        self.surveys += 1
+        if self.surveys == 2:
+            self._say(element, line, "used", "a further survey; all surveys of a file are one job")
 
     def _close_Survey(self, element: Any, line: int) -> None:
         observations = self.document.observations
@@ -420,7 +431,7 @@ class _Reader:
 
     def _close_InstrumentPoint(self, element: Any, line: int) -> None:
         if self.setup is not None:
-            self.setup["point"] = _point_name(element)
+            self.setup = self.setup._replace(point=_point_name(element))
 
     def _open_ObservationGroup(self, element: Any, line: int) -> None:
         self.groups.append(
@@ -434,12 +445,6 @@ class _Reader:
         if self.groups and _local(element.getparent()) == "ObservationGroup":
             self.groups[-1]["point"] = _point_name(element)
 
-    def _open_ControlChecks(self, element: Any, line: int) -> None:
-        self.checks += 1
-
-    def _close_ControlChecks(self, element: Any, line: int) -> None:
-        self.checks -= 1
-
     # records
 
     def _close_CgPoint(self, element: Any, line: int) -> None:
@@ -447,13 +452,11 @@ class _Reader:
         numbers = [t if number(t) == number(t) else "" for t in (element.text or "").split()]
         if not name or len(numbers) not in (2, 3) or not all(numbers[:2]):
             if not element.get("pntRef"):
-                self.document.say(line, "CgPoint", name, "doubted", "not a named north, east and elevation; not used")
+                self._say(element, line, "doubted", "not a named north, east and elevation; not used")
             return
-        elevation = numbers[2] if len(numbers) == 3 else ""
-        sd = number(element.get("elevationStdError"))
-        self.document.points.append(
-            Point(line, name, numbers[0], numbers[1], elevation, sd, _text(element, "pntSurv").casefold())
-        )
+        north, east, elevation = (*numbers, "")[:3]
+        sd, kind = _number(element, "elevationStdError"), _text(element, "pntSurv").casefold()
+        self.document.points.append(Point(_place(element, line), name, north, east, elevation, sd, kind))
 
     def _close_TargetSetup(self, element: Any, line: int) -> None:
         given, height = _text(element, "id"), _number(element, "targetHeight")
@@ -463,26 +466,24 @@ class _Reader:
             self.document.target_setups[id] = height, line
         if given:
             self.targets_here[given] = id
-        self.document.say(line, "TargetSetup", id, "used", "target height of the observations that name it")
-        for name in ("edmTargetVertOffset", "prismConstant"):
-            if number(element.get(name)) not in (0.0,) and element.get(name):
-                said = f"{name} {element.get(name)} is not applied; readings are taken as they stand"
-                self.document.say(line, "TargetSetup", id, "doubted", said)
+        self._say(element, line, "used", "target height of the observations that name it")
+        for said in not_applied(element.attrib, "edmTargetVertOffset", "prismConstant"):
+            self._say(element, line, "doubted", said)
 
     def _close_Backsight(self, element: Any, line: int) -> None:
         setup = self._setup_id(_text(element, "setupID"))
         point = next((_point_name(child) for child in element if _local(child) == "BacksightPoint"), "")
         self.document.backsights.append((setup, point, _number(element, "targetHeight"), line))
         said = f"backsight to {point}" if point else "no point"
-        self.document.say(line, "Backsight", _text(element, "id"), "used" if point else "ignored", said)
+        self._say(element, line, "used" if point else "ignored", said)
 
     def _close_RawObservation(self, element: Any, line: int) -> None:
         group = self.groups[-1] if self.groups else {}
         children = {_local(child): child for child in element}
         point = _point_name(children["TargetPoint"]) if "TargetPoint" in children else group.get("point", "")
+        setup = self._setup_id(_text(element, "setupID") or group.get("setupID", ""))
         target = _text(element, "targetSetupID") or group.get("targetSetupID", "")
-        offsets = children.get("OffsetVals")
-        offset = max((abs(number(v)) for v in offsets.attrib.values()), default=0.0) if offsets is not None else 0.0
+        offsets = children["OffsetVals"].attrib.values() if "OffsetVals" in children else ()
         dropped = ""
         if element.get("status") == "deleted":
             dropped = "the file marks it as deleted"
@@ -490,37 +491,26 @@ class _Reader:
             dropped = "the file marks it as unused"
         self.document.observations.append(
             Observation(
-                line=line,
-                element=_local(element),
-                setup=self._setup_id(_text(element, "setupID") or group.get("setupID", "")),
-                point=point,
+                Place(line, _local(element), f"{setup} to {point}"), setup, point,
                 target_setup=self.targets_here.get(target, target),
-                target_height=_number(element, "targetHeight"),
-                slope=_number(element, "slopeDistance"),
-                horizontal=number(element.get("horizDistance")),
-                zenith=_text(element, "zenithAngle"),
-                direct_face=_text(element, "directFace"),
-                rod=_number(element, "rod"),
-                upper=number(element.get("upperStadia")),
-                lower=number(element.get("lowerStadia")),
-                purpose=_text(element, "purpose") or group.get("purpose", ""),
-                check=self.checks > 0,
-                dropped=dropped,
-                offset=0.0 if math.isnan(offset) else offset,
+                zenith=_text(element, "zenithAngle"), direct_face=_text(element, "directFace"),
+                purpose=_text(element, "purpose") or group.get("purpose", ""), dropped=dropped,
+                check=any(_local(above) == "ControlChecks" for above in element.iterancestors()),
+                beside=any(number(v) for v in offsets if not math.isnan(number(v))),
+                **{field: _number(element, name) for field, name in _NUMBERS.items()},
             )
-        )
+        )  # fmt: skip
 
     def _close_TestObservation(self, element: Any, line: int) -> None:
         if any(element.get(name) for name in ("setup1RodA", "setup1RodB", "setup2RodA", "setup2RodB")):
-            self.document.say(line, "TestObservation", "", "ignored", "a test of the level's own line of sight")
+            self._say(element, line, "ignored", "a test of the level's own line of sight")
             return
         self._close_RawObservation(element, line)
 
     def _close_RedVerticalObservation(self, element: Any, line: int) -> None:
         setup = self._setup_id(_text(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else ""))
-        height = _number(element, "height")
-        datum = _text(element, "verticalDatum")
-        self.document.verticals.append(Vertical(line, setup, _text(element, "name"), height, datum))
+        height, datum = _number(element, "height"), _text(element, "verticalDatum")
+        self.document.verticals.append(Vertical(_place(element, line), setup, height, datum))
 
 
 def _point_name(element: Any) -> str:
@@ -532,4 +522,5 @@ def log_lines(log: list[Entry]) -> Iterator[str]:
     """The log, one element a line."""
     yield "line\tfate\telement\tname\twhat"
     for entry in log:
-        yield f"{entry.line}\t{entry.fate}\t{entry.element}\t{entry.name}\t{entry.text}"
+        line, element, name = entry.place
+        yield f"{line}\t{entry.fate}\t{element}\t{name}\t{entry.text}"

@@ -12,12 +12,13 @@ import warnings
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any, NamedTuple, cast
 
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.headings import known_headings, plain_heading
 from heightnet.job.intake import Intake
 from heightnet.job.problems import Problems, nearest
+from heightnet.job.readers.blocks import blocks, declares
 from heightnet.job.readers.registry import Reader
 from heightnet.job.settings import read_entries
 from heightnet.ledger.recorded import TABLES, Column, Table
@@ -34,7 +35,7 @@ MOST_BYTES = 2 * 2**30  # unpacked
 HIGHEST_RATIO = 500  # unpacked to packed, of a part large enough to matter
 LARGE_PART = 10 * 2**20
 HEADER_WITHIN = 20  # rows in which the headings must stand
-_MERGED = re.compile(r"([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})")
+_MERGED = re.compile(r"[A-Z]{1,3}\d{1,7}:[A-Z]{1,3}\d{1,7}")
 _ZEROS = re.compile(r"0+")
 _DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
 _ADDED = re.compile(r'"[^"]+"|\\.')  # words that a number format adds to what it shows
@@ -51,105 +52,72 @@ class _Part(NamedTuple):
     merged: list[tuple[int, int, int, int]]
 
 
+class _Refused(Exception):
+    """Not opened: what was read, what was expected, the cause."""
+
+
 def _read(path: Path, intake: Intake) -> None:
     intake.settings_file = _label(path, SETTINGS_SHEET)
-    parts = _safe_parts(path, intake.problems)
-    if parts is None:
-        return
     try:
+        parts = _safe_parts(path)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what openpyxl does not keep (drop-down lists, formats) is not needed
             with path.open("rb") as one, path.open("rb") as other:
                 _read_sheets(path, (one, other), parts, intake)
     except (MemoryError, KeyboardInterrupt):
         raise
-    except Exception as error:  # a damaged file breaks openpyxl in any of a dozen ways; none is the user's to decipher
-        said = f"{type(error).__name__}: {error}"
+    except _Refused as refused:
+        intake.problems.add(path.name, None, "", *refused.args)
+    except (
+        Exception
+    ) as error:  # a damaged file breaks its readers in any of a dozen ways; none is the user's to decipher
         cause = "The file is damaged; open it and save it anew."
-        intake.problems.add(path.name, None, "", said[:200], "a workbook", cause)
+        with path.open("rb") as stream:
+            if stream.read(4) == b"\xd0\xcf\x11\xe0":
+                cause = "It is an old binary workbook or has a password: save it as .xlsx without one."
+        said = f"{type(error).__name__}: {error}"
+        intake.problems.add(path.name, None, "", said[:200], "a workbook .xlsx", cause)
 
 
 def _label(path: Path, sheet: str) -> str:
     return LABEL.format(file=path.name, table=sheet)
 
 
-def _safe_parts(path: Path, problems: Problems) -> dict[str, _Part] | None:
+def _safe_parts(path: Path) -> dict[str, _Part]:
     """Each part of the archive looked through once: no bomb, no document type, nothing locked."""
-    found: dict[str, _Part] = {}
-    try:
-        with zipfile.ZipFile(path) as archive:
-            infos = archive.infolist()
-            total = sum(i.file_size for i in infos)
-            bomb = [i for i in infos if i.file_size > LARGE_PART and i.file_size > HIGHEST_RATIO * i.compress_size]
-            if len(infos) > MOST_PARTS or total > MOST_BYTES or bomb:
-                read = f"an archive of {len(infos)} parts that unpacks to {total / 2**20:.0f} MB"
-                cause = "It unpacks to far more than a job can be; it is not opened."
-                problems.add(path.name, None, "", read, "a workbook", cause)
-                return None
-            for info in infos:
-                if info.flag_bits & 1:
-                    problems.add(path.name, None, "", "a locked archive", "a workbook without a password")
-                    return None
-                part = _look_through(archive, info, path, problems)
-                if part is None:
-                    return None
-                found[info.filename] = part
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, OSError, EOFError, ValueError, NotImplementedError) as error:
-        cause = "The file is damaged; open it and save it anew."
-        with path.open("rb") as stream:
-            if stream.read(4) == b"\xd0\xcf\x11\xe0":
-                cause = "It is an old binary workbook or has a password: save it as .xlsx without one."
-        problems.add(path.name, None, "", f"{error}"[:200], "a workbook .xlsx", cause)
-        return None
-    except Exception as error:  # zlib.error and its like
-        problems.add(path.name, None, "", f"{error}"[:200], "a workbook .xlsx", "The file is damaged.")
-        return None
+    with zipfile.ZipFile(path) as archive:
+        infos = archive.infolist()
+        total = sum(i.file_size for i in infos)
+        bomb = [i for i in infos if i.file_size > LARGE_PART and i.file_size > HIGHEST_RATIO * i.compress_size]
+        if len(infos) > MOST_PARTS or total > MOST_BYTES or bomb:
+            read = f"an archive of {len(infos)} parts that unpacks to {total / 2**20:.0f} MB"
+            raise _Refused(read, "a workbook", "It unpacks to far more than a job can be; it is not opened.")
+        if any(info.flag_bits & 1 for info in infos):
+            raise _Refused("a locked archive", "a workbook without a password")
+        found = {info.filename: _look_through(archive, info) for info in infos}
     if "[Content_Types].xml" not in found:
-        problems.add(path.name, None, "", "an archive", "a workbook .xlsx", "It is an archive of something else.")
-        return None
+        raise _Refused("an archive", "a workbook .xlsx", "It is an archive of something else.")
     return found
 
 
-def _look_through(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path, problems: Problems) -> _Part | None:
+def _look_through(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> _Part:
     """Stream one part: refuse a document type (entities could grow without end), note formulas and merged cells."""
-    if not info.filename.endswith((".xml", ".rels", ".vml")):
-        return _Part(False, [])
-    formulas, merged, tail = False, [], b""
-    with archive.open(info) as stream:
-        while block := stream.read(2**20):
-            text = (tail + block).replace(b"\0", b"")  # however wide its characters are written
-            if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
-                problems.add(
-                    path.name, None, "", f"a document type in {info.filename}", "plain XML inside a workbook",
-                    "Spreadsheet programs write none; the file is not opened.",
-                )  # fmt: skip
-                return None
-            formulas = formulas or _FORMULA.search(text) is not None
-            merged += [m[1].decode() for m in _MERGED_CELL.finditer(text)]
-            tail = text[-256:]
-    return _Part(formulas, [corner for ref in dict.fromkeys(merged) if (corner := _corners(ref))])
+    formulas, merged = False, []
+    if info.filename.endswith((".xml", ".rels", ".vml")):
+        with archive.open(info) as stream:
+            for text in blocks(stream):
+                if declares(text):
+                    cause = "Spreadsheet programs write none; the file is not opened."
+                    raise _Refused(f"a document type in {info.filename}", "plain XML inside a workbook", cause)
+                formulas = formulas or _FORMULA.search(text) is not None
+                merged += [m[1].decode() for m in _MERGED_CELL.finditer(text)]
+    return _Part(formulas, [_corners(ref) for ref in dict.fromkeys(merged) if _MERGED.fullmatch(ref)])
 
 
-def _corners(ref: str) -> tuple[int, int, int, int] | None:
-    match = _MERGED.fullmatch(ref)
-    if match is None:
-        return None
-    return _column_number(match[1]), int(match[2]), _column_number(match[3]), int(match[4])
+def _corners(ref: str) -> tuple[int, int, int, int]:
+    from openpyxl.utils import range_boundaries
 
-
-def _column_number(letters: str) -> int:
-    number = 0
-    for letter in letters:
-        number = 26 * number + ord(letter) - 64
-    return number
-
-
-def _letter(number: int) -> str:
-    text = ""
-    while number:
-        number, rest = divmod(number - 1, 26)
-        text = chr(65 + rest) + text
-    return text
+    return cast(tuple[int, int, int, int], range_boundaries(ref))
 
 
 def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[str, _Part], intake: Intake) -> None:
@@ -449,6 +417,12 @@ def _seconds(value: Any, shown_as: str) -> float | None:
     if isinstance(value, dt.datetime) and value.year <= 1900 and not re.search(r"[yd]", shown_as, re.IGNORECASE):
         return (value - dt.datetime(1899, 12, 31)).total_seconds()
     return None
+
+
+def _letter(number: int) -> str:
+    from openpyxl.utils import get_column_letter
+
+    return get_column_letter(number)
 
 
 def _no_cell() -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from heightnet.kinds.registry import KINDS
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.pictures.layout import node_of
@@ -49,11 +50,11 @@ class Leg(NamedTuple):
 
 def legs(facts: Record, keys: Keys) -> Iterator[Leg]:
     """Every line of the job that is no sight."""
-    for level in facts["levels"]:
-        yield Leg(node_of(level["from_mark"]), node_of(level["to_mark"]), keys.about(level["id"]), (level,))
-    for gnss in facts.get("gnss", []):
-        if gnss["from_mark"]:
-            yield Leg(node_of(gnss["from_mark"]), node_of(gnss["to_mark"]), keys.about(gnss["id"]), (gnss,))
+    for kind in KINDS.values():
+        for row in facts.get(kind.table, []) if kind.line else ():
+            start, end = (row[key] for key in kind.line[:2])
+            if start:
+                yield Leg(node_of(start), node_of(end), keys.about(row["id"]), (row,))
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         if before := last.get(staff["level_setup"]):

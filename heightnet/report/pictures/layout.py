@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.kinds.registry import KINDS
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
@@ -41,11 +42,11 @@ def ties(facts: Record) -> dict[tuple[str, str], float]:
         start = node_of(shot["from_mark"], shot["setup"])
         if shot["to_mark"] and start != (end := node_of(shot["to_mark"])):
             found[_pair(start, end)].append(shot["horizontal_m"] or 0.0)
-    for level in facts["levels"]:
-        found[_pair(node_of(level["from_mark"]), node_of(level["to_mark"]))].append(level["length_m"] or 0.0)
-    for gnss in facts.get("gnss", []):
-        if gnss["from_mark"] and gnss["from_mark"] != gnss["to_mark"]:
-            found[_pair(node_of(gnss["from_mark"]), node_of(gnss["to_mark"]))].append(gnss["length_m"] or 0.0)
+    for kind in KINDS.values():
+        for row in facts.get(kind.table, []) if kind.line else ():
+            begin, to, length = (row.get(key) for key in kind.line)
+            if begin and begin != to:
+                found[_pair(node_of(begin), node_of(to))].append(length or 0.0)
     last: dict[str, Record] = {}
     for staff in facts["staff"]:
         before = last.get(staff["level_setup"])

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.network.model import Kind, Network
+if TYPE_CHECKING:
+    from heightnet.network.model import Network
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -19,7 +22,7 @@ def stand_heights(net: Network, without: Ints = NONE) -> tuple[Floats, Floats]:
 
     without : observations that are left out.
     """
-    rows = net.rows(Kind.HEIGHT)
+    rows = net.rows("height")
     node, weight, nodes = net.head[rows], net.sd[rows] ** -2.0, len(net.nodes)
     weight[without - rows.start] = 0.0
     total = np.bincount(node, weights=weight, minlength=nodes).astype(float)

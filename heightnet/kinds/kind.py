@@ -1,0 +1,143 @@
+"""A kind of observation or blunder: everything that belongs to it alone, declared in one file and registered.
+
+A kind stands below the network and the judgement, which hand it what it needs: its functions take their builders and
+imports nothing of theirs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from heightnet.kinds.cause import Cause, Evidence
+from heightnet.kinds.records import Records
+from heightnet.ledger.record import Fact
+from heightnet.ledger.recorded import Table
+from heightnet.ledger.results import RISE_ERROR
+from heightnet.ledger.thing import NOT_NAMED, Thing
+
+if TYPE_CHECKING:
+    from heightnet.judge.family import Builder
+    from heightnet.judge.places import Places
+    from heightnet.network.build import Ties
+    from heightnet.network.model import Network
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Columns = dict[str, Any]
+Group = tuple[str, str, Ints, Floats, float]
+
+DATUM = 0  # the node that known heights hang from
+OUTSIDE, TAPE, SIGHT = "outside", "tape", "sight"
+
+
+class Words(NamedTuple):
+    """What hypotheses of one name are called; `heightnet.report` puts it into sentences.
+
+    noun : of one; several : of more, "" for the noun with an s.
+    row : what follows the noun to tell one from the others, with keys of its record in results.json.
+    cell : a short word for the noun before the number of a row, where there is no room.
+    """
+
+    noun: str = ""
+    several: str = ""
+    row: str = ""
+    cell: str = ""
+
+    @property
+    def many(self) -> str:
+        return self.several or f"{self.noun}s"
+
+
+class Edges(NamedTuple):
+    """Observations that each tie two nodes, arrays of one length.
+
+    tail, head : an edge observes the height of its head less that of its tail.
+    rise, sd : the observed difference and its standard deviation, m.
+    source : position in the table it comes from.
+    """
+
+    tail: Ints
+    head: Ints
+    rise: Floats
+    sd: Floats
+    source: Ints
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What belongs to one kind, and to nothing else.
+
+    name : of its observations, and of the hypothesis that one of them is wrong.
+    blunders : names of the hypotheses that it makes about one thing each.
+    pair : name of those about two of its values in each other's place, which say themselves why they are wrong.
+    table : of the job that its observations stand in; "" for others.
+    recorded : that table, where it is the kind's own and the ledger does not have it yet.
+    marks : columns of the table that name marks.
+    edges : its observations.
+    scatter : what their standard deviations share a factor with, `TAPE` or `SIGHT`; `OUTSIDE` for knowledge that the
+        field did not bring, which has none and stands first among the observations.
+    length : (observations,) horizontal length of each, m, 0 where there is none; for the tolerances of loops.
+    rate : the setting of ``rates`` that says how often one of its observations is wrong.
+    alone : puts the hypotheses about single things into a family, where they are not one of that rate for each row of
+        its table; exchanged : those about two in each other's place,
+        where a set of nodes is given only those that touch one of them; common : what many have wrong together, as
+        kind, name, observations, pattern, and the size in units of the pattern where the records fix it.
+    at_marks : ends of its observations ("tail", "head") to whose mark they belong.
+    sections : they make stretches of levelling.
+    lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
+        not the mark it is about, these marks and sections.
+    told : what results.json says of its observations, key by key, besides where they stand and what their test gives.
+    record : these keys for the ledger, of a kind that it does not have yet; error : what the error of its test is.
+    line : keys of the record with the marks between which a picture draws a line, and with its length, "" where none is
+        recorded; () for no line.
+    words : what its hypotheses are called, by their names.
+    causes, evidence : why its values are wrong, and what the job recorded about one.
+    nominal : what the priors of its causes are set against; 0 for their own sum.
+    """
+
+    name: str
+    blunders: tuple[str, ...]
+    causes: tuple[Cause, ...]
+    evidence: Callable[[Records, Thing], Evidence]
+    table: str = ""
+    recorded: Table | None = None
+    marks: tuple[str, ...] = ()
+    edges: Callable[[Ties], Edges] | None = None
+    scatter: str = SIGHT
+    rate: str = ""
+    alone: Callable[[Builder, Network], None] | None = None
+    length: Callable[[Network], Floats] | None = None
+    exchanged: Callable[[Builder, Network, set[int] | None], None] | None = None
+    common: Callable[[Network], Iterator[Group]] | None = None
+    lies: Callable[[Places, int], Iterator[tuple[str, int]]] | None = None
+    at_marks: tuple[str, ...] = ()
+    sections: bool = False
+    pair: str = ""
+    told: Callable[[Network], Columns] | None = None
+    record: tuple[Fact, ...] = ()
+    error: str = RISE_ERROR
+    line: tuple[str, ...] = ()
+    words: Mapping[str, Words] = field(default_factory=dict)
+    nominal: float = 0.0
+
+
+def by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:
+    """Positions of each name among those that count, in order of first appearance."""
+    at = np.flatnonzero(where)
+    if not len(at):
+        return
+    code, unique = pd.factorize(names[at])
+    order = np.argsort(code, kind="stable")
+    for name, part in zip(unique, np.split(at[order], np.cumsum(np.bincount(code))[:-1]), strict=True):
+        yield str(name) or NOT_NAMED, part
+
+
+def or_none(names: Iterable[str]) -> list[str | None]:
+    """Names, None where there is none."""
+    return [str(name) or None for name in names]

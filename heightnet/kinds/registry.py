@@ -1,0 +1,95 @@
+"""The kinds there are, in their order; a kind of one's own is registered, and its contract checked then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import fields
+from string import Formatter
+
+from heightnet.kinds import gnss, group, height, known, level, separation, sight, staff
+from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE, Kind
+from heightnet.ledger import recorded, results, thing
+from heightnet.ledger.record import Fact
+from heightnet.ledger.settings import Rates
+
+KINDS: dict[str, Kind] = {
+    module.KIND.name: module.KIND for module in (height, sight, known, level, staff, gnss, separation, group)
+}
+"""By name; hypotheses stand in this order."""
+
+KNOWLEDGE = ("refraction", "index", "separations")
+FIRST_KNOWLEDGE = 100  # code of the first of them
+
+
+def of_blunder(name: str) -> Kind:
+    """The kind that makes hypotheses of this name."""
+    return next(kind for kind in KINDS.values() if name in (*kind.blunders, kind.pair))
+
+
+def observed() -> list[Kind]:
+    """Kinds with observations of their own, in the order of a network's rows: what was known beforehand comes first."""
+    return sorted((kind for kind in KINDS.values() if kind.edges), key=lambda kind: kind.scatter != OUTSIDE)
+
+
+def code_of(name: str) -> int:
+    """Of the observations of a kind, or of what is known beforehand of a nuisance."""
+    if name in KNOWLEDGE:
+        return FIRST_KNOWLEDGE + KNOWLEDGE.index(name)
+    return [kind.name for kind in observed()].index(name)
+
+
+def register(kind: Kind) -> None:
+    """Add a kind whose observations are the rows of a table of its own; it comes last.
+
+    Raises ValueError that says everything the kind lacks, or that others have already.
+    """
+    if problems := list(_problems(kind)):
+        raise ValueError(f"the kind {kind.name!r} cannot be registered: {'; '.join(problems)}")
+    KINDS[kind.name] = kind
+    assert kind.recorded
+    recorded.declare(kind.recorded)
+    results.declare(
+        Fact(kind.table, results.observed(*kind.record, error=kind.error), kind.words[kind.name].many, required=False),
+        after="separation_model",
+    )
+    thing.ROWS.append(kind.name)
+    thing.OBSERVED.append(kind.name)
+    thing.TABLES[kind.name] = kind.table
+
+
+def unregister(name: str) -> None:
+    """Forget a kind that was registered."""
+    table = thing.TABLES.pop(name)
+    del KINDS[name], recorded.TABLES[table], results.PARTS[table]
+    thing.ROWS.remove(name)
+    thing.OBSERVED.remove(name)
+
+
+def _problems(kind: Kind) -> Iterator[str]:
+    """What keeps a kind from being registered, each in a few words."""
+    for what in ("edges", "recorded", "table", "rate", "told", "record", "causes"):
+        if not getattr(kind, what):
+            yield f"no {what}"
+    if kind.blunders != (kind.name,):
+        yield f"its one blunder is not {kind.name!r}: each row is wrong by itself"
+    taken = {*KINDS, *thing.TABLES, *(name for one in KINDS.values() for name in (*one.blunders, one.pair))}
+    yield from (f"there is a kind {name!r} already" for name in (kind.name, kind.pair) if name in taken - {""})
+    if kind.table in {*recorded.TABLES, *results.PARTS}:
+        yield f"there is a table {kind.table!r} already"
+    held = kind.recorded.held if kind.recorded else {}
+    if kind.recorded and kind.recorded.name != kind.table:
+        yield f"its table is {kind.table!r}, what it records is {kind.recorded.name!r}"
+    yield from (f"{kind.table!r} has no column {name!r}" for name in kind.marks if name not in held)
+    if kind.rate and kind.rate not in {field.name for field in fields(Rates)}:
+        yield f"there is no setting rates.{kind.rate}"
+    if kind.scatter not in (OUTSIDE, TAPE, SIGHT):
+        yield f"a scatter {kind.scatter!r} is not known"
+    yield from (f"an edge has no {end!r}" for end in kind.at_marks if end not in ("tail", "head"))
+    yield from (f"no words for {name!r}" for name in (kind.name, kind.pair) if name and name not in kind.words)
+    keys = {"id", "file", "row", *(fact.name for fact in kind.record)}
+    yield from (f"its line speaks of {name!r}, its record does not" for name in kind.line if name and name not in keys)
+    for words in kind.words.values():
+        wanted = {name for _, name, _, _ in Formatter().parse(words.row) if name}
+        yield from (f"its words speak of {name!r}, its record does not" for name in sorted(wanted - keys))
+    causes = [cause.key for cause in kind.causes]
+    yield from (f"the cause {key!r} is there twice" for key in sorted({key for key in causes if causes.count(key) > 1}))

@@ -1,0 +1,170 @@
+"""What the ledger declares as tables of the pages in ``docs``."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+
+from heightnet.ledger.archive import ACROSS, ARCHIVE, JOB
+from heightnet.ledger.record import Fact, Keyed, Many, Maybe, Record, Type, Words
+from heightnet.ledger.recorded import TABLES, Column, Table
+from heightnet.ledger.results import PARTS, RESIDUAL, VERDICT, results, tested
+from heightnet.ledger.settings import SETTINGS, default
+
+_OPENING = """# Every table and column
+
+A job is a folder of CSV tables with an optional `job.toml`, or one `.xlsx` workbook whose sheets have the same names.
+UTF-8 text, one header row, cells apart by comma, semicolon or tab; columns in any order. A blank cell means "not
+recorded". A column that no table knows is an error, unless its name starts with `note`.
+
+Headings are recognised in any case and spacing, and so are the other words listed; what was recognised is said. A unit
+may follow a heading in brackets, `height (m)`; it is checked, never converted.
+
+This page is made from the list that drives the reading itself.
+"""
+_HOLDS = {
+    "length": "number, `units.length`", "mm": "number, mm", "sec": "number, arc-seconds", "count": "number",
+    "angle": "angle, `units.angle`", "reading": "text of the tape", "yes": "yes or no",
+}  # fmt: skip
+
+# ---- columns.md ----
+
+
+def columns_page() -> str:
+    """The page of tables, columns and settings as Markdown."""
+    parts = [_OPENING]
+    for one in TABLES.values():
+        parts.append(f"## {one.name}\n\n{one.meaning}\n\n{_columns(one)}")
+        if one.key:
+            parts.append(f"{' and '.join(one.key)} occur{'s' if len(one.key) == 1 else ''} once.\n")
+    rows = [(f"`{s.name}`", _default(s.name), s.limits or "text", s.meaning) for s in SETTINGS]
+    parts.append(
+        "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
+        "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
+        + _markdown(("setting", "default", "holds", "meaning"), rows)
+    )
+    return "\n".join(parts)
+
+
+def _columns(one: Table) -> str:
+    rows = [(f"`{c.name}`", c.must, _cell(c), c.meaning, ", ".join(c.also)) for c in one.columns]
+    return _markdown(("column", "must", "holds", "meaning", "also recognised"), rows)
+
+
+def _cell(column: Column) -> str:
+    if column.choices:
+        return column.limits
+    return ", ".join(filter(None, (_HOLDS.get(column.kind, column.kind), column.limits)))
+
+
+def _default(name: str) -> str:
+    value = default(name)
+    return "" if value in (None, "") else f"`{value:g}`" if isinstance(value, float) and value < 1e5 else f"`{value}`"
+
+
+def _markdown(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
+    lines += ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+# ---- pages with tables between marks ----
+
+_MARKED = re.compile(r"(<!-- keys of (.+?) -->\n).*?(<!-- so far -->)", re.DOTALL)
+_TESTED = tested("estimated error; above 0: recorded too high")
+_SHARED = {"id", *(fact.name for fact in _TESTED)}
+_UNITS = {"_mm_per_m": "mm per m", "_mm_km": "mm per km", "_mm": "mm", "_m": "m", "_sec": "arc-seconds",
+          "_deg": "degrees", "_km": "km"}  # fmt: skip
+_KINDS = {"text": "text", "yes": "true or false", "whole": "whole number", "count": "whole number",
+          "number": "number", "share": "0 to 1", "day": "a day", "object": "object"}  # fmt: skip
+
+
+def with_tables(page: str) -> str:
+    """The text of a page with the tables between its marks made anew.
+
+    >>> print(with_tables("<!-- keys of move -->\\n<!-- so far -->"))
+    <!-- keys of move -->
+    | key | holds | meaning |
+    | --- | --- | --- |
+    | `mark` | text |  |
+    | `per_mm` | number, mm or null | for one millimetre of undetected error |
+    <!-- so far -->
+    """
+    return _MARKED.sub(lambda found: found[1] + _keys(found[2]) + found[3], page)
+
+
+def marked(page: str) -> list[str]:
+    """What a page has tables of."""
+    return [found[2] for found in _MARKED.finditer(page)]
+
+
+def _keys(of: str) -> str:
+    if of == "what has a test":
+        return _table((Fact("id", "text"), RESIDUAL, *_TESTED))
+    facts: Sequence[Fact] = _whole(of).facts
+    if of != "setups" and set(_TESTED[1:]) <= set(facts):
+        facts = [fact for fact in facts if fact.name not in _SHARED and fact != RESIDUAL]
+    return _table(facts, deep=of not in ("results", "archive"))
+
+
+def _whole(of: str) -> Record:
+    """The file, the part of results.json, or the record with a name."""
+    files = {"results": results(), "archive": ARCHIVE, "across": ACROSS, "job of an archive": JOB}
+    if of in files or of in PARTS:
+        return files.get(of) or _inside(PARTS[of].type)
+    return next(record for file in files.values() for record in _records(file) if record.name == of)
+
+
+def _records(record: Record) -> Iterator[Record]:
+    """Every record in a record."""
+    for fact in record:
+        inner = _within(fact.type)
+        if isinstance(inner, Record):
+            yield inner
+            yield from _records(inner)
+
+
+def _within(type: Type) -> Type:
+    while isinstance(type, Maybe | Many | Keyed):
+        type = type.of
+    return type
+
+
+def _inside(type: Type) -> Record:
+    inner = _within(type)
+    assert isinstance(inner, Record)
+    return inner
+
+
+def _table(facts: Sequence[Fact], deep: bool = True) -> str:
+    return _markdown(("key", "holds", "meaning"), list(_rows(facts, "", deep)))
+
+
+def _rows(facts: Sequence[Fact], before: str, deep: bool) -> Iterator[tuple[str, str, str]]:
+    """Key, type and meaning of each; of records without a name also of what is in them."""
+    for fact in facts:
+        yield f"`{before}{fact.name}`", _holds(fact.name, fact.type), fact.said
+        inner = _within(fact.type)
+        if deep and isinstance(inner, Record) and not inner.name:
+            several = "[]" if isinstance(fact.type, Many) else ""
+            yield from _rows(inner.facts, f"{before}{fact.name}{several}.", deep)
+
+
+def _holds(name: str, type: Type) -> str:
+    match type:
+        case Maybe(of=inner):
+            return f"{_holds(name, inner)} or null"
+        case Many(of=inner):
+            one = _holds(name, inner)
+            return f"list of {one}{'s' if one in ('text', 'record', 'whole number') else ''}"
+        case Keyed(of=inner):
+            return f"by name: {_holds(name, inner)}"
+        case Words(name="verdict") if type == VERDICT:
+            return "a [verdict](results.md#verdicts)"
+        case Words(choices=choices):
+            return ", ".join(f"`{choice}`" if choice and " " not in choice else f'"{choice}"' for choice in choices)
+        case Record():
+            return f"*{type.name}*" if type.name else "record"
+    if type != "number":
+        return _KINDS[type]
+    return ", ".join(filter(None, ("number", next((u for end, u in _UNITS.items() if name.endswith(end)), ""))))
