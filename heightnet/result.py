@@ -120,14 +120,13 @@ class Result:
         HeightnetError : the folder holds a job, whose tables these would replace.
         WrongSettings : there is no such kind of figures.
         """
-        from heightnet.job.settings import check_argument
-        from heightnet.ledger.settings import FIGURES
+        from heightnet.job.settings import check_arguments
         from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
         from heightnet.report.writing import write_bytes, write_text
 
         for kind in figures:
-            check_argument(FIGURES, kind)
+            check_arguments(figures=kind)
         folder = Path(folder)
         texts = csv_tables(self.shown)
         printed: dict[str, bytes] = {}

@@ -8,7 +8,7 @@ import pytest
 
 import heightnet
 from heightnet.job.tapes import read_tape
-from heightnet.reduce.tape import slant_to_vertical
+from heightnet.reduce.reading import slant_to_vertical
 
 PAGE = Path(heightnet.__file__).parent / "docs" / "antennas.md"
 

@@ -121,8 +121,9 @@ def report_folder(found: Found, order: Order) -> Path:
 def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
     from heightnet.archive.record import record_of
     from heightnet.archive.reduced import reduced_job
+    from heightnet.job.settings import with_settings
     from heightnet.result import Result
-    from heightnet.tasks.check import facts_of, judged, with_settings
+    from heightnet.tasks.check import facts_of, judged
 
     def quiet(stage: str) -> None:
         """Nobody watches one job of many."""

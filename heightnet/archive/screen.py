@@ -90,15 +90,14 @@ def screen_archive(
 
     Raises
     ------
+    WrongSettings : a setting, or another argument, keeps no rule.
     HeightnetError : there is no job, no worker, or the output belongs to another archive, is hidden otherwise or holds
         something else.
     """
-    if settings or seconds is not None:  # wrong ones are said once, before any job is looked for
-        from heightnet.job.settings import check_argument, check_values
-        from heightnet.ledger.settings import SEARCH_SECONDS
+    from heightnet.job.settings import check_arguments, check_values
 
-        check_values(settings)
-        check_argument(SEARCH_SECONDS, seconds)
+    check_values(settings)  # wrong ones are said once, before any job is looked for
+    check_arguments(seconds=seconds, workers=workers, hide=hide or None)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")

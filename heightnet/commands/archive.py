@@ -11,7 +11,8 @@ import click
 
 from heightnet.commands.command import Command, Number, settings_asked
 from heightnet.exits import STRICT, Exit
-from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM, WORKERS
+from heightnet.ledger.arguments import HIDE, SECONDS, WORKERS
+from heightnet.ledger.ranges import TOLERANCE_MM
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,14 +23,14 @@ if TYPE_CHECKING:
 @click.command(name="archive", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--output", type=click.Path(path_type=Path), help="Default: reports/archive-<folder name>.")
-@click.option("--workers", type=Number(WORKERS), help="Processes; default: one for each core.")
+@click.option("--workers", type=Number(WORKERS), help=WORKERS.meaning)
 @click.option(
     "--scheduler", default="", metavar="ADDRESS", help="Use the workers of this Dask scheduler, tcp://host:8786."
 )
 @click.option("--no-page", is_flag=True, help="Leave out each job's report.html and figures; the index is written.")
 @click.option("--again", is_flag=True, help="Check what has not changed too.")
 @click.option(
-    "--hide-observers", "hide", type=click.Choice(["codes", "initials"]), default=None,
+    "--hide-observers", "hide", type=click.Choice(HIDE.choices), default=None,
     help="Write codes or initials in place of the observers' names.",
 )  # fmt: skip
 @click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
@@ -38,7 +39,10 @@ if TYPE_CHECKING:
 )
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option(
-    "--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors in a job after so many seconds."
+    "--seconds",
+    type=Number(SECONDS),
+    metavar="S",
+    help="Stop the search for errors in a job after so many seconds.",
 )
 @click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
 def command(

@@ -11,8 +11,8 @@ import click
 
 from heightnet.commands.command import Command, Number, settings_asked
 from heightnet.exits import STRICT, Exit
-from heightnet.ledger.ranges import SECONDS, TOLERANCE_MM
-from heightnet.ledger.settings import FIGURES
+from heightnet.ledger.arguments import FIGURES, SECONDS
+from heightnet.ledger.ranges import TOLERANCE_MM
 from heightnet.report.console import console, one_line, say_json
 from heightnet.report.console import say as print_line
 

@@ -13,6 +13,7 @@ import click
 from click.core import ParameterSource
 
 from heightnet import exits, faults
+from heightnet.ledger.field import Field
 from heightnet.ledger.ranges import Range
 from heightnet.report.console import fitted
 from heightnet.report.numbers import NO_BREAK
@@ -25,7 +26,9 @@ WITH_JOB = "heightnet.with_job"
 class Number(click.ParamType):
     """A number within a range; any other is refused with the rule in words."""
 
-    def __init__(self, within: Range) -> None:
+    def __init__(self, rule: Range | Field) -> None:
+        within = rule.within if isinstance(rule, Field) else rule
+        assert within, "a number has a range"
         self.within = within
         self.name = "integer" if within.whole else "number"
 

@@ -11,7 +11,8 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.ledger.ranges import BUDGET_MIN, MINUTES, TOLERANCE_MM
+from heightnet.ledger.arguments import BUDGET
+from heightnet.ledger.ranges import MINUTES, TOLERANCE_MM
 from heightnet.tasks.measurements import Minutes
 
 
@@ -26,9 +27,7 @@ def _minutes(function: Callable[..., None]) -> Callable[..., None]:
 
 @click.command(name="plan", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
-@click.option(
-    "--budget", type=Number(BUDGET_MIN), metavar="MIN", help="Minutes there are; default: as many as it takes."
-)
+@click.option("--budget", type=Number(BUDGET), metavar="MIN", help=BUDGET.meaning)
 @click.option(
     "--tolerance", type=Number(TOLERANCE_MM), metavar="MM",
     help="A height error this large must not be able to hide; default: the job's.",

@@ -7,13 +7,13 @@ from pathlib import Path
 import click
 
 from heightnet.commands.command import Command, Number
-from heightnet.ledger.ranges import RUNS, SEED
+from heightnet.ledger.arguments import RUNS, SEED
 
 
 @click.command(name="selftest", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
-@click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help="Simulated jobs.")
-@click.option("--seed", type=Number(SEED), default=1, show_default=True)
+@click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help=RUNS.meaning)
+@click.option("--seed", type=Number(SEED), default=1, show_default=True, help=SEED.meaning)
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
 def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.

@@ -233,8 +233,9 @@ class _Texts:
             seen.clear()
         joined = "\n".join(cells)
         if joined.count("\n") >= len(cells) or _UNTIDY.search(joined) or max(map(len, cells)) > LONGEST_NAME:
+            first = dict(zip(reversed(cells), reversed(rows), strict=True))
             for cell in set(cells) - seen.keys():
-                seen[cell] = self._clean(cell, rows[cells.index(cell)])
+                seen[cell] = self._clean(cell, first[cell])
             kept = [seen[cell] for cell in cells]
         else:
             keep = seen.setdefault  # one object for each name, however often it occurs

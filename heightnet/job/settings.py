@@ -5,14 +5,17 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from heightnet.errors import WrongSettings
 from heightnet.job.problems import Problems, nearest
-from heightnet.ledger.field import Field
+from heightnet.ledger.arguments import ARGUMENTS
 from heightnet.ledger.settings import BY_NAME, Setting, Settings, value_of
+
+if TYPE_CHECKING:
+    from heightnet.job.model import Job
 
 LARGEST_FILE = 200_000  # bytes; a job.toml has a few lines
 
@@ -130,10 +133,20 @@ def check_values(values: dict[str, Any]) -> dict[str, Any]:
     return good
 
 
-def check_argument(argument: Field, value: Any) -> None:
-    """Raises `WrongSettings` where something asked for beside settings, None where nothing is, keeps no rule."""
-    if value is not None and not argument.keeps(value):
-        raise WrongSettings(f"{argument.name}: read {_shown(value)}, expected {argument.rule_in()}.")
+def with_settings(job: Job, settings: dict[str, Any]) -> Job:
+    """The job with some settings replaced, ``{"test__tolerance_mm": 3.0}``."""
+    return replace(job, settings=job.settings.with_values(**check_values(settings)))
+
+
+def check_arguments(**given: Any) -> None:
+    """Raises `WrongSettings` with everything asked for beside settings, None where nothing is, that keeps no rule."""
+    wrong = [
+        f"{name}: read {_shown(value)}, expected {ARGUMENTS[name].rule_in()}."
+        for name, value in given.items()
+        if value is not None and not ARGUMENTS[name].keeps(value)
+    ]
+    if wrong:
+        raise WrongSettings("\n".join(wrong))
 
 
 def _is_number_text(setting: Setting, value: Any) -> bool:

@@ -82,9 +82,6 @@ def told(net: Network) -> Columns:
         "to": gnss["to_setup"].to_numpy(object),
         "from_mark": or_none(start),
         "to_mark": or_none(end),
-        "session": gnss["session"].to_numpy(object),
-        "rise_m": gnss["rise"].to_numpy(float),
-        "height_m": gnss["height"].to_numpy(float),
         "separation_m": net.separations.rise(net.job),
         "length_m": net.satellite_lengths,
     }

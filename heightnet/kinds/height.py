@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
@@ -18,7 +17,6 @@ from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of
 from heightnet.reduce.moments import is_later
 from heightnet.reduce.reading import DECIMAL_FEET, FEET, FOOT, METRIC
-from heightnet.reduce.tape import mean_height, reading_ids
 
 if TYPE_CHECKING:
     from heightnet.judge.family import Builder
@@ -73,6 +71,8 @@ CAUSES = (
 
 def evidence(records: Records, thing: Thing) -> Evidence:
     """About the height of a stand, or one reading of it."""
+    from heightnet.reduce.tape import mean_height
+
     column = records.column
     kind, stand = thing.kind, thing.name
     if thing.kind == "reading":
@@ -110,6 +110,8 @@ def edges(ties: Ties) -> Edges:
 
 def alone(family: Builder, net: Network) -> None:
     """Each stand's height with all its readings, and each reading of a stand that has several."""
+    from heightnet.reduce.tape import reading_ids
+
     rows = net.rows("height")
     node = net.head[rows]
     rates, names = net.job.settings.rates, reading_ids(net.readings)
@@ -196,6 +198,8 @@ def common(net: Network) -> Iterator[Group]:
 
 def thing_of(net: Network) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
+    import pandas as pd
+
     out = np.full(len(net.readings), "", dtype=object)
     stand_kind, stand = (net.readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
     for kind, frame, thing in (("setup", net.job.setups, "instrument"), ("target", net.job.targets, "equipment")):

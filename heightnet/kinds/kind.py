@@ -1,7 +1,7 @@
 """A kind of observation or blunder: everything that belongs to it alone, declared in one file and registered.
 
-A kind stands below the network and the judgement, which hand it what it needs: its functions take their builders and
-imports nothing of theirs.
+A kind stands below the network and the judgement and imports nothing of theirs: they hand its functions what it takes.
+`heightnet.report` asks it for words, and shows a result without pandas: that is imported where it is needed.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.records import Records
@@ -85,15 +84,19 @@ class Kind:
     length : (observations,) horizontal length of each, m, 0 where there is none; for the tolerances of loops.
     rate : the setting of ``rates`` that says how often one of its observations is wrong.
     alone : puts the hypotheses about single things into a family, where they are not one of that rate for each row of
-        its table; exchanged : those about two in each other's place,
-        where a set of nodes is given only those that touch one of them; common : what many have wrong together, as
-        kind, name, observations, pattern, and the size in units of the pattern where the records fix it.
+        its table.
+    exchanged : those about two in each other's place; where a set of nodes is given only those that touch one of them.
+    common : what many have wrong together, as kind, name, observations, pattern, and the size in units of the pattern
+        where the records fix it.
     at_marks : ends of its observations ("tail", "head") to whose mark they belong.
-    sections : they make stretches of levelling.
+    sections : they make stretches of levelling (`heightnet.network.runs`).
     lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
         not the mark it is about, these marks and sections.
-    told : what results.json says of its observations, key by key, besides where they stand and what their test gives.
-    record : these keys for the ledger, of a kind that it does not have yet; error : what the error of its test is.
+    record : keys of results.json for the ledger, of a kind that it does not have yet, besides where its observations
+        stand and what their test gives.
+    told : those of them that the job's table does not say itself, in a column of that name, without "_m".
+    value : the key of them with what was written down.
+    error : what the error of its test is.
     line : keys of the record with the marks between which a picture draws a line, and with its length, "" where none is
         recorded; () for no line.
     words : what its hypotheses are called, by their names.
@@ -120,6 +123,7 @@ class Kind:
     sections: bool = False
     pair: str = ""
     told: Callable[[Network], Columns] | None = None
+    value: str = "rise_m"
     record: tuple[Fact, ...] = ()
     error: str = RISE_ERROR
     line: tuple[str, ...] = ()
@@ -129,6 +133,8 @@ class Kind:
 
 def by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:
     """Positions of each name among those that count, in order of first appearance."""
+    import pandas as pd
+
     at = np.flatnonzero(where)
     if not len(at):
         return

@@ -5,18 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from heightnet.job.model import Job
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Columns, Edges, Floats, Kind, Words
+from heightnet.kinds.kind import Edges, Floats, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
+    from heightnet.job.model import Job
     from heightnet.network.build import Ties
-    from heightnet.network.model import Network
 
 CAUSES = (
     *written.CAUSES,
@@ -43,18 +41,13 @@ def level_sd(job: Job) -> Floats:
     levels, precision = job.levels, job.settings.precision
     by_length = precision.level_mm_sqrt_km / 1000 * np.sqrt(levels["length"].to_numpy(float) / 1000)
     by_setups = precision.level_mm_setup / 1000 * np.sqrt(levels["setups"].to_numpy(float))
-    return levels["sd"].fillna(pd.Series(by_length)).fillna(pd.Series(by_setups)).to_numpy(float)
-
-
-def told(net: Network) -> Columns:
-    levels = net.job.levels
-    names = {column: levels[column].to_numpy(object) for column in ("from_mark", "to_mark", "run")}
-    return {**names, "rise_m": levels["rise"].to_numpy(float), "length_m": levels["length"].to_numpy(float)}
+    usual = np.where(np.isnan(by_length), by_setups, by_length)
+    return np.where(levels["sd"].isna(), usual, levels["sd"].to_numpy(float))
 
 
 KIND = Kind(
     "level", ("level",), CAUSES, evidence, table="levels", marks=("from_mark", "to_mark"), edges=edges, rate="level",
-    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True, told=told,
+    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True,
     line=("from_mark", "to_mark", "length_m"),
     words={"level": Words("levelled difference", row="{from_mark} to {to_mark}", cell="levelled")},
     nominal=written.NOMINAL,

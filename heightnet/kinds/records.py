@@ -5,22 +5,26 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from heightnet.job.model import Job
 from heightnet.kinds.cause import POPULATION
 from heightnet.reduce.reading import MeasuringPoint, Reading
-from heightnet.reduce.tape import READINGS, taped_heights
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from heightnet.job.model import Job
 
 
 class _Positions:
     """Positions of each name in a column of names."""
 
     def __init__(self, names: pd.Series) -> None:
+        import pandas as pd
+
         code, unique = pd.factorize(names.to_numpy(object))
         self._order = np.argsort(code, kind="stable")
         self._starts = np.concatenate([[0], np.cumsum(np.bincount(code, minlength=len(unique)))])
@@ -50,6 +54,8 @@ class Records:
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
         """Of each stand by its own readings, by kind and name."""
+        from heightnet.reduce.tape import taped_heights
+
         return dict(zip(self.at, taped_heights(self.readings).tolist(), strict=True))
 
     @cached_property
@@ -190,7 +196,7 @@ class Records:
 
     @cached_property
     def column(self) -> dict[str, list[Any]]:
-        return {name: self.readings[name].tolist() for name in READINGS}
+        return {str(name): self.readings[name].tolist() for name in self.readings}
 
     @cached_property
     def _part_lengths(self) -> dict[int, float]:

@@ -67,7 +67,7 @@ def unregister(name: str) -> None:
 
 def _problems(kind: Kind) -> Iterator[str]:
     """What keeps a kind from being registered, each in a few words."""
-    for what in ("edges", "recorded", "table", "rate", "told", "record", "causes"):
+    for what in ("edges", "recorded", "table", "rate", "record", "causes"):
         if not getattr(kind, what):
             yield f"no {what}"
     if kind.blunders != (kind.name,):
@@ -80,6 +80,9 @@ def _problems(kind: Kind) -> Iterator[str]:
     if kind.recorded and kind.recorded.name != kind.table:
         yield f"its table is {kind.table!r}, what it records is {kind.recorded.name!r}"
     yield from (f"{kind.table!r} has no column {name!r}" for name in kind.marks if name not in held)
+    if not kind.told:
+        untold = [fact.name for fact in kind.record if fact.name.removesuffix("_m") not in held]
+        yield from (f"nothing tells {key!r}" for key in untold)
     if kind.rate and kind.rate not in {field.name for field in fields(Rates)}:
         yield f"there is no setting rates.{kind.rate}"
     if kind.scatter not in (OUTSIDE, TAPE, SIGHT):
@@ -88,6 +91,8 @@ def _problems(kind: Kind) -> Iterator[str]:
     yield from (f"no words for {name!r}" for name in (kind.name, kind.pair) if name and name not in kind.words)
     keys = {"id", "file", "row", *(fact.name for fact in kind.record)}
     yield from (f"its line speaks of {name!r}, its record does not" for name in kind.line if name and name not in keys)
+    if kind.value not in keys:
+        yield f"its value is {kind.value!r}, which its record has not"
     for words in kind.words.values():
         wanted = {name for _, name, _, _ in Formatter().parse(words.row) if name}
         yield from (f"its words speak of {name!r}, its record does not" for name in sorted(wanted - keys))

@@ -92,18 +92,13 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
 
 
 def told(net: Network) -> Columns:
-    shots, place = net.job.shots, net.nodes.name[net.nodes.mark]
+    place = net.nodes.name[net.nodes.mark]
     place[net.nodes.mark < 0] = None
     rows = net.rows("shot")
     return {
-        "setup": shots["setup"].to_numpy(object),
-        "target": shots["target"].to_numpy(object),
         "from_mark": place[net.tail[rows]],
         "to_mark": place[net.head[rows]],
-        "session": shots["session"].to_numpy(object),
-        "face": shots["face"].to_numpy(object),
-        "slope_distance_m": shots["slope_distance"].to_numpy(float),
-        "zenith_deg": np.degrees(shots["zenith_angle"].to_numpy(float)),
+        "zenith_deg": np.degrees(net.job.shots["zenith_angle"].to_numpy(float)),
         "horizontal_m": net.sights.horizontal,
         "rise_m": net.sights.rise,
     }

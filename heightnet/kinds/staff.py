@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Columns, Edges, Group, Kind, Words
+from heightnet.kinds.kind import Edges, Group, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.sight import curvature_and_refraction
@@ -92,16 +92,10 @@ def common(net: Network) -> Iterator[Group]:
         yield "collimation", THE_LEVEL, net.rows("staff").start + far, distance[far], np.nan
 
 
-def told(net: Network) -> Columns:
-    staff = net.job.staff
-    names = {column: staff[column].to_numpy(object) for column in ("level_setup", "mark", "name", "run", "sight")}
-    return {**names, "reading_m": staff["reading"].to_numpy(float), "distance_m": staff["distance"].to_numpy(float)}
-
-
 KIND = Kind(
     "staff", ("staff",), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
     length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=exchanged,
-    common=common, at_marks=("tail",), sections=True, told=told, nominal=written.NOMINAL,
+    common=common, at_marks=("tail",), sections=True, value="reading_m", nominal=written.NOMINAL,
     words={
         "staff": Words("staff reading", cell="staff"),
         "exchange": Words(several="pairs of readings in each other's place"),

@@ -2,18 +2,7 @@
 
 from __future__ import annotations
 
-from heightnet.ledger.record import (
-    NUMBER,
-    TEXT,
-    WHOLE,
-    Fact,
-    Keyed,
-    Many,
-    Maybe,
-    Record,
-    Words,
-    each,
-)  # fmt: skip
+from heightnet.ledger.record import NUMBER, TEXT, WHOLE, Fact, Keyed, Many, Maybe, Record, Words, each  # fmt: skip
 from heightnet.ledger.results import LENGTH_UNIT, VERDICT
 from heightnet.ledger.settings import SETTINGS
 
@@ -176,7 +165,7 @@ def _thing(what: str, unit: str) -> Record:
     )  # fmt: skip
 
 
-_RATE = (*each("share", "rate low high"),)
+_RATE = each("share", "rate low high")
 BY = Many(
     Record(
         (

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from heightnet.ledger.archive import ACROSS, ARCHIVE, JOB
 from heightnet.ledger.record import Fact, Keyed, Many, Maybe, Record, Type, Words
 from heightnet.ledger.recorded import TABLES, Column, Table
-from heightnet.ledger.results import PARTS, RESIDUAL, VERDICT, results, tested
+from heightnet.ledger.results import PARTS, RESIDUAL, VERDICT, results, table, tested
 from heightnet.ledger.settings import SETTINGS, default
 
 _OPENING = """# Every table and column
@@ -111,7 +111,7 @@ def _whole(of: str) -> Record:
     """The file, the part of results.json, or the record with a name."""
     files = {"results": results(), "archive": ARCHIVE, "across": ACROSS, "job of an archive": JOB}
     if of in files or of in PARTS:
-        return files.get(of) or _inside(PARTS[of].type)
+        return files.get(of) or table(of)
     return next(record for file in files.values() for record in _records(file) if record.name == of)
 
 
@@ -128,12 +128,6 @@ def _within(type: Type) -> Type:
     while isinstance(type, Maybe | Many | Keyed):
         type = type.of
     return type
-
-
-def _inside(type: Type) -> Record:
-    inner = _within(type)
-    assert isinstance(inner, Record)
-    return inner
 
 
 def _table(facts: Sequence[Fact], deep: bool = True) -> str:

@@ -57,11 +57,13 @@ class Range:
 
         >>> Range(1, 9).takes(2), Range(1, 9).takes(True), Range(1, 9).takes("2"), Range(1, 9).takes(10**400)
         (True, False, False, False)
+        >>> Range(1, 9).takes(2.5), Range(1, 9, whole=True).takes(2.5)
+        (True, False)
         """
         if isinstance(value, bool) or not isinstance(value, Real):
             return False
         try:
-            return bool(self.holds(float(value)))
+            return bool(self.holds(float(value))) and (not self.whole or float(value).is_integer())
         except OverflowError:
             return False
 

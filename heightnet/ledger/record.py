@@ -1,6 +1,8 @@
 """What results are made of: facts, each declared once, in records; and words that a fact may be.
 
-A type is one of `KINDS`, or `Words`, a `Record`, or made of another one by `Maybe`, `Many` and `Keyed`.
+A type is `Words`, a `Record`, made of another one by `Maybe`, `Many` and `Keyed`, or one of these: "text"; "yes", yes
+or no; "whole", a whole number, "count", one that is not negative, "number", "share", one from 0 to 1; "day", as
+2026-05-04; "object", of which nothing is declared.
 """
 
 from __future__ import annotations
@@ -8,10 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
-
-KINDS = ("text", "yes", "whole", "count", "number", "share", "day", "object")
-"""Types that are made of no others: text; yes or no; a whole number, one that is not negative, a number, one from 0 to
-1; a day as 2026-05-04; what nothing is declared of."""
 
 DECIMALS = {"_m": 6, "_mm": 4, "_sec": 4, "_deg": 7, "_km": 6}
 OTHER_DECIMALS = 6

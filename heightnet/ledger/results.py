@@ -14,11 +14,10 @@ from heightnet.ledger.record import (
     Many,
     Maybe,
     Record,
-    Type,
     Words,
     each,
     record_of,
-)
+)  # fmt: skip
 
 SCHEMA = "heightnet-results/2"
 
@@ -353,7 +352,7 @@ FINDINGS = Many(
                 "0.9 is wrong, 0.5 is probably wrong, 0 where no place holds a half (`unclear`) or nothing is accused "
                 "(`unexplained`)",
             ),
-            Fact("named", "yes", "one thing, and the evidence says so"),
+            Fact("named", "yes", "one thing, and the evidence says so; else id is null and moved empty"),
             Fact(
                 "probability", SHARE,
                 "that the place holds a blunder; of what is named that it is wrong, one way or another, as in its own "
@@ -518,7 +517,7 @@ NEXT_MEASUREMENTS = Many(
             Fact("stand", "text", "id of the stand it is about: setup:S4, target:P7"),
             Fact("setup", TEXT, "the set-up it is made from or at, where there is one"),
             Fact("from_mark", TEXT, "the mark under the stand"),
-            Fact("mark", TEXT),
+            Fact("mark", TEXT, "the mark measured to"),
             Fact("tests", "text", "id whose sizes are given before and after"),
             Fact("why", "text"),
             Fact("proves", Many("text"), "ids that are proved then and are not today"),
@@ -534,7 +533,7 @@ COMMON_ERRORS = Many(
             Fact("members", "whole", "how many"),
             Fact("moves", Many(Record(MOVE.facts))),
             Fact("harmless", "yes", "it cancels out of every height in the job"),
-            Fact("shot_that_would_show", TEXT),
+            Fact("shot_that_would_show", TEXT, "null too where it is harmless"),
         )
     )
 )
@@ -548,11 +547,6 @@ NOTES = Many(
         )
     )
 )
-
-
-def _later(name: str, type: Type, meaning: str) -> Fact:
-    """A part that came after the first files of schema 2."""
-    return Fact(name, type, meaning, required=False)
 
 
 PARTS: dict[str, Fact] = {}
@@ -580,11 +574,12 @@ for _part in (
     Fact("shots", SHOTS, "sights"),
     Fact("levels", LEVELS, "levelled differences"),
     Fact("staff", STAFF, "staff readings"),
-    _later("gnss", GNSS, "satellite heights"),
-    _later("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas"),
-    _later(
+    Fact("gnss", GNSS, "satellite heights", required=False),
+    Fact("separations", SEPARATIONS, "of geoid and ellipsoid, under antennas", required=False),
+    Fact(
         "separation_model", SEPARATION_MODEL,
         "the error common to all separations, to be added to them, and its tilts, null where the settings ask for none",
+        required=False,
     ),
     Fact("known", KNOWN, "known heights"),
     Fact("groups", GROUPS, "what many things may have wrong together"),

@@ -200,7 +200,3 @@ def _setting(name: str, attribute: Attribute[Any]) -> Setting:
 
 SETTINGS = tuple(_declared(Settings()))
 BY_NAME = {setting.name: setting for setting in SETTINGS}
-
-SEARCH_SECONDS = Field("seconds", "number", "How long a search for errors may take.", within=ranges.SECONDS)
-FIGURES = Field("figures", "choice", "A kind of file that the pictures are written as besides.", choices=("pdf", "png"))
-"""What is asked for beside settings, by an option and an argument of one name."""

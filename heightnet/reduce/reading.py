@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from heightnet.job.tapes import INCH, SCALES, read_tape
-from heightnet.reduce.tape import slant_to_vertical
+
+Length = TypeVar("Length", float, npt.NDArray[np.float64])
 
 FOOT = 12 * INCH
 METRIC, DECIMAL_FEET, FEET = ("m", "mm"), ("ft", "ftUS"), ("ft", "ftUS", "ftin")
@@ -105,6 +110,21 @@ class Reading:
     @property
     def metric(self) -> bool:
         return self.scale in METRIC
+
+
+def slant_to_vertical(slant: Length, radius: Length, offset: Length | float = 0.0) -> Length:
+    """Vertical height of the axis from a slant reading: sqrt(s^2 - r^2) + v (Pythagoras).
+
+    Parameters
+    ----------
+    slant : reading from the mark to the measuring point, m, longer than the radius.
+    radius : horizontal distance from the vertical axis to the measuring point, m.
+    offset : vertical distance from the measuring point up to the axis, m.
+
+    >>> round(slant_to_vertical(1.674, 0.100), 3)
+    1.671
+    """
+    return ((slant - radius) * (slant + radius)) ** 0.5 + offset
 
 
 def held_to(read: float, radius: float, offset: float) -> float:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TypeVar
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.model import Job
 from heightnet.ledger.thing import Thing, row_ids
-
-Length = TypeVar("Length", float, npt.NDArray[np.float64])
+from heightnet.reduce.reading import slant_to_vertical
 
 READINGS = (
     "stand_kind", "stand", "kind", "file", "rows", "text", "scale", "point", "radius", "offset", "part", "tape", "by",
@@ -27,21 +24,6 @@ text, scale : as read; parts joined with " + ".
 value, value_sd : the tape's length and its standard deviation, before reduction.
 height, sd : mark to trunnion axis or target centre, and its standard deviation.
 """
-
-
-def slant_to_vertical(slant: Length, radius: Length, offset: Length | float = 0.0) -> Length:
-    """Vertical height of the axis from a slant reading: sqrt(s^2 - r^2) + v (Pythagoras).
-
-    Parameters
-    ----------
-    slant : reading from the mark to the measuring point, m, longer than the radius.
-    radius : horizontal distance from the vertical axis to the measuring point, m.
-    offset : vertical distance from the measuring point up to the axis, m.
-
-    >>> round(slant_to_vertical(1.674, 0.100), 3)
-    1.671
-    """
-    return ((slant - radius) * (slant + radius)) ** 0.5 + offset
 
 
 def reduce_tape(job: Job) -> pd.DataFrame:

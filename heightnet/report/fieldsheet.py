@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import NamedTuple
 
+from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Step
@@ -12,7 +13,7 @@ from heightnet.report.findings import place_of, stretch, would_show
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
-from heightnet.report.namer import SIGHTS
+from heightnet.report.namer import SIGHTS, words_of
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.words import Words
 from heightnet.rows import Record
@@ -174,12 +175,14 @@ def _row(id: str, kind: str, r: Record) -> Entry:
         case "staff":
             what = SIGHTS.get(r["sight"] or "", "staff reading")
             at, mark, run = r["level_setup"], r["name"] or r["mark"], r["run"] or ""
-        case "level":
-            what, at, mark, run = "levelled difference", "", f"{r['from_mark']} to {r['to_mark']}", r["run"] or ""
-        case _:
+        case "gnss":
             at = f"{r['from']} to {r['to']}" if r["from"] else r["to"]
             what, mark, run = "satellite height", r["to_mark"] or "", ""
-    fact = "reading_m" if kind == "staff" else "height_m" if r.get("rise_m") is None else "rise_m"
+        case _:
+            words = words_of(kind)
+            what, at, mark, run = words.noun, "", words.row.format_map(r), r.get("run") or ""
+    fact = of_blunder(kind).value
+    fact = fact if r[fact] is not None else "height_m"  # of one antenna
     return Entry(what, at, mark, run, r["file"], f"{r['row']}", Booked(id, fact, r[fact]))
 
 

@@ -40,7 +40,7 @@ def instruction(words: Words, step: Record, sure: bool = False) -> str:
             return f"{said}: two tapings that share nothing."
     assert step["kind"] in AT_THE_STAND
     setup = step["setup"]
-    stand = words.label(step["stand"]).partition("height of ")[2]  # "set-up S4 (over H3)"
+    stand = words.whose(step["stand"])
     if sure:
         stand = name(f"set-up {setup}{f' over {at}' if at != setup else ''}") if setup else stand
         return f"{capital(stand)}: {_at_the_stand(words, step, 'the height')}"

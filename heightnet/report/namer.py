@@ -171,12 +171,11 @@ class Namer:
         match thing.kind:
             case "setup":
                 height = f"{self.thing(of)} height"
-                called = Called(f"{height} of set-up {of}{self.over(of)}", _named(of, "set-up"), brief=f"{height} {of}")
+                called = Called(f"{height} of {self.whose(id)}", _named(of, "set-up"), brief=f"{height} {of}")
             case "target":
-                called = Called(f"height of {self.target(of)}", self._target_in_short(of))
+                called = Called(f"height of {self.whose(id)}", self._target_in_short(of))
             case "tripod":
-                stand = _bare(of)
-                called = Called(f"height of the shared stand {stand}", f"stand {stand}", brief=f"shared stand {of}")
+                called = Called(f"height of {self.whose(id)}", f"stand {_bare(of)}", brief=f"shared stand {of}")
             case "swap":
                 noun = f"heights of set-up {first} and {self.target(second)}"
                 short = f"{_named(first, 'set-up')} and {self._target_in_short(second)} exchanged"
@@ -233,6 +232,14 @@ class Namer:
             noun = GROUPS.get(group, "everything of {name}").format(name=member)
         return Called(noun, f"{noun}{more}", "", more=more)
 
+    def whose(self, id: str) -> str:
+        """Whose height a height is: "set-up S4 (over P4)", "the target on R2 sighted from R3 (row 14)"."""
+        kind, of, *_ = Thing.of(id)
+        if kind != "setup":
+            return name(f"the shared stand {_bare(of)}" if kind == "tripod" else self.target(of))
+        mark = (self.setups.get(of) or {}).get("mark")
+        return name(f"set-up {of} (over {mark})" if mark and mark != of else f"set-up {of}")
+
     def target(self, of: str) -> str:
         """A target as the crew would point at it: "the target on R2 sighted from R3 (row 14)"."""
         mark, sights = (self.targets.get(of) or {}).get("mark"), self.sighted.get(of, [])
@@ -249,11 +256,6 @@ class Namer:
         setups = list(dict.fromkeys(setup for setup, _ in self.sighted.get(of, [])))
         from_ = f" from {setups[0]}" if len(setups) == 1 else ""
         return f"target on {mark}{from_}" if called_after(of, mark or "") else _named(of, "target")
-
-    def over(self, setup: str) -> str:
-        """The mark under a set-up, " (over P4)", where it is not called after it."""
-        mark = (self.setups.get(setup) or {}).get("mark")
-        return f" (over {mark})" if mark and mark != setup else ""
 
     @property
     def stood(self) -> str:

@@ -69,11 +69,6 @@ def _done(words: Words) -> str:
     return f"{count(len(words.facts['steps']), 'measurement')}, {minutes:g} minute{'' if minutes == 1 else 's'}"
 
 
-def thing(words: Words, id_: str) -> str:
-    """ "instrument height of set-up S4 (over H3)"."""
-    return words.label(id_).removeprefix("the ")
-
-
 def _sheet(words: Words) -> Section | None:
     facts = words.facts
     if not facts["steps"]:

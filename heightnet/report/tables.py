@@ -11,6 +11,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from heightnet.ledger.field import METRES
+from heightnet.ledger.record import Fact, Many
+from heightnet.ledger.results import HEIGHT, VERDICT
+from heightnet.ledger.results import table as declared
 from heightnet.report.numbers import Lengths, of_100
 from heightnet.report.words import VERDICTS
 from heightnet.report.writing import csv_text
@@ -35,12 +38,13 @@ def csv_tables(facts: Record) -> dict[str, str]:
         "targets": ("target", *(c.format(thing="equipment") for c in STAND)),
         "marks": MARK,
     }
-    return {f"{table}.csv": _csv(facts[table], names, lengths) for table, names in columns.items()}
+    return {f"{table}.csv": _csv(table, facts[table], names, lengths) for table, names in columns.items()}
 
 
-def _csv(records: Sequence[Record], names: tuple[str, ...], lengths: Lengths) -> str:
+def _csv(table: str, records: Sequence[Record], names: tuple[str, ...], lengths: Lengths) -> str:
+    record = declared(table)
     header = [_heading(name, lengths) for name in names]
-    return csv_text(header, [_cells(name, records, lengths) for name in names])
+    return csv_text(header, [_cells(record[name], records, lengths) for name in names])
 
 
 def _heading(name: str, lengths: Lengths) -> str:
@@ -51,15 +55,16 @@ def _heading(name: str, lengths: Lengths) -> str:
     return f"{name.removesuffix('_m')}_{lengths.unit}" if name.endswith("_m") else name
 
 
-def _cells(name: str, records: Sequence[Record], lengths: Lengths) -> list[Any]:
+def _cells(fact: Fact, records: Sequence[Record], lengths: Lengths) -> list[Any]:
     """The cells of a column, None for an empty one."""
-    if name == "verdict":
+    name = fact.name
+    if fact.type == VERDICT:
         return [VERDICTS[value] for value in column(records, name)]
-    if name == "known":
+    if fact.type == "yes":
         return ["yes" if value else "no" for value in column(records, name)]
-    if name == "same_as":
+    if fact.type == Many("text"):
         return [" ".join(value) for value in column(records, name)]
-    if name == "heights":
+    if fact.type == Many(HEIGHT):
         return [
             " or ".join(f"{lengths.height(h['height_m'])} ({of_100(h['probability'])})" for h in heights)
             for heights in column(records, name)

@@ -11,9 +11,11 @@ import numpy as np
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
+from heightnet.judge.causes import evidence_about
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import Promises
+from heightnet.kinds.registry import of_blunder
 from heightnet.kinds.staff import THE_LEVEL
 from heightnet.ledger.thing import Thing, row_ids
 from heightnet.network import build_network
@@ -241,13 +243,9 @@ def _rivals(facts: JobFacts) -> list[Record]:
 
 def _recorded(facts: JobFacts, h: int) -> float | None:
     """What stands in the book for a single value, m."""
-    net, kind, o = facts.net, str(facts.family.kind[h]), int(facts.family.observation[h])
-    if kind == "staff":
-        return float(facts.job.staff["reading"].iloc[o - net.rows("staff").start])
-    if kind == "level":
-        return float(facts.job.levels["rise"].iloc[o - net.rows("level").start])
-    if kind == "known":
-        return float(net.nodes.height[facts.family.node[h]] if o < 0 else net.rise[o])
+    kind = str(facts.family.kind[h])
+    if kind in ("staff", "level", "known") or of_blunder(kind).record:
+        return evidence_about(facts.recorded, str(facts.family.ids[h])).recorded
     return None
 
 

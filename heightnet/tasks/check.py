@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.job.settings import check_argument, check_values
+from heightnet.job.settings import check_arguments, with_settings
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
@@ -17,7 +16,6 @@ from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
 from heightnet.judge.search import Clock
 from heightnet.kinds.registry import KINDS
-from heightnet.ledger.settings import SEARCH_SECONDS
 from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.memory import require
 from heightnet.network import build_network
@@ -47,7 +45,7 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     CannotAdjust : nothing in the job ties two places together.
     """
     say = say or (lambda stage: None)
-    check_argument(SEARCH_SECONDS, seconds)
+    check_arguments(seconds=seconds)
     if isinstance(job, Job):
         recorded = job
     else:
@@ -58,11 +56,6 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     if settings:
         recorded = with_settings(recorded, settings)
     return Result(facts_of(judged(recorded, say, seconds), say))
-
-
-def with_settings(job: Job, settings: dict[str, Any]) -> Job:
-    """The job with some settings replaced, ``{"test__tolerance_mm": 3.0}``."""
-    return replace(job, settings=job.settings.with_values(**check_values(settings)))
 
 
 def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:

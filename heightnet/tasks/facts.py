@@ -29,6 +29,7 @@ from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
+from heightnet.ledger.results import table as declared
 from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Network
@@ -427,21 +428,19 @@ class JobFacts:
         return hidden, np.where(hidden > 0, by[self.mark_nodes], -1)
 
     def rows(self, kind: Kind) -> Rows:
-        """The table of a kind's observations."""
-        rows, table, told = self.net.rows(kind.name), self.job.tables[kind.table], kind.told
+        """The table of a kind's observations: what is declared of it and nobody tells is what the job's table says."""
+        rows, table = self.net.rows(kind.name), self.job.tables[kind.table]
         h = self.hypotheses_of(rows)
-        assert told
-        return Rows(
-            {
-                "id": self.family.ids[h],
-                "file": [self.job.files[kind.table]] * len(table),
-                "row": table["row"].to_numpy(),
-                **told(self.net),
-                "sd_mm": self.net.sd[rows] * 1000,
-                "residual_mm": self.fit.v[rows] * 1000,
-                **self.tested_many(h),
-            }
-        )
+        found = {
+            "id": self.family.ids[h],
+            "file": [self.job.files[kind.table]] * len(table),
+            **(kind.told(self.net) if kind.told else {}),
+            "sd_mm": self.net.sd[rows] * 1000,
+            "residual_mm": self.fit.v[rows] * 1000,
+            **self.tested_many(h),
+        }
+        names = declared(kind.table).names
+        return Rows({key: found[key] if key in found else table[key.removesuffix("_m")].to_numpy() for key in names})
 
     def known(self) -> Rows:
         h = np.flatnonzero(self.family.of("known"))

@@ -8,7 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from heightnet.ledger.thing import TABLES, Thing, ids_of, row_ids
+from heightnet.kinds.registry import KINDS
+from heightnet.ledger.thing import ROWS, TABLES, Thing, ids_of, row_ids
 from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
 from heightnet.tasks.facts import Record
@@ -44,7 +45,7 @@ def named(net: Network, ids: Iterable[str]) -> Record:
     antennas = [str(s) for s in job.setups["setup"][net.antennas]]
     if of["group"]:  # one of all antennas of a model is told from one of instruments
         of["setup"].update(antennas)
-    tables = {TABLES[kind]: _rows(net, kind, of) for kind in COLUMNS}
+    tables = {TABLES[kind]: (_rows if kind in COLUMNS else _told)(net, kind, of) for kind in ROWS}
     at, on = (
         dict(zip(t[kind], t["mark"], strict=True)) for kind, t in (("setup", job.setups), ("target", job.targets))
     )
@@ -81,3 +82,13 @@ def _rows(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
     columns = {"row": "row", **columns, **({f"{value}_m": value} if value else {})}
     records = table[list(columns.values())].set_axis(list(columns), axis=1).to_dict("records")
     return [{"id": id_, "file": file, **r} for id_, r in zip(row_ids(kind, file, table["row"]), records, strict=True)]
+
+
+def _told(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
+    """The rows of a kind that was registered, as its own table of results.json has them."""
+    table, told = net.job.tables[TABLES[kind]], KINDS[kind].told
+    rows = pd.DataFrame({"row": table["row"], **(told(net) if told else {})})
+    rows = rows[rows["row"].isin(of[kind])]
+    file = net.job.files[TABLES[kind]]
+    records = zip(row_ids(kind, file, rows["row"]), rows.to_dict("records"), strict=True)
+    return [{"id": id_, "file": file} | {str(key): value for key, value in one.items()} for id_, one in records]

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
+from heightnet.job.settings import check_arguments, with_settings
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.gain import Gain
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding, Judgement
@@ -80,18 +81,17 @@ def plan(
     Raises
     ------
     CannotAdjust : nothing in the job ties two places together.
+    WrongSettings : tolerance or budget keep no rule.
     """
-    minutes = minutes or Minutes()
-    aims = aims_of(job, tolerance, planned)
+    check_arguments(budget=budget)
+    minutes, aims = minutes or Minutes(), aims_of(job, tolerance, planned)
     net, watched, before = aims.bench.net, aims.watched, aims.before
     nodes = aims.bench.family.node[watched]
     down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
     wanted = aims.wanted
     options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()))
-    design, chosen = None, []
-    if options:
-        design = aims.design(options)
-        chosen = design.best(np.inf if budget is None else budget)
+    design = aims.design(options) if options else None
+    chosen = design.best(np.inf if budget is None else budget) if design else []
     everything = design.detectable(list(range(len(options)))) if design else before
     after = design.detectable(chosen) if design else before
     told = wanted if aims.contradicted else np.ones_like(wanted)
@@ -168,7 +168,7 @@ class Aims:
 def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     """Raises CannotAdjust where nothing ties two places together; parameters as of `plan`."""
     if tolerance is not None:
-        job = replace(job, settings=job.settings.with_values(**{"test.tolerance_mm": tolerance * 1000}))
+        job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
     if planned:
         job = as_planned(job)
     net = build_network(job)

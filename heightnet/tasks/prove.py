@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import replace
 from math import erf, sqrt
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from heightnet.adjust import adjust
 from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
+from heightnet.job.settings import with_settings
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
@@ -46,13 +46,14 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     Raises
     ------
     HeightnetError : there is no such set-up.
+    WrongSettings : the tolerance keeps no rule.
     """
     setups = job.setups[job.setups["setup"] == setup]
     if not len(setups):
         names = ", ".join(job.setups["setup"].astype(str).head(12))
         raise HeightnetError(f"--setup {setup}: no such set-up in {job.name}. Set-ups: {names or 'none'}.")
     if tolerance is not None:
-        job = replace(job, settings=job.settings.with_values(**{"test.tolerance_mm": tolerance * 1000}))
+        job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
     heights = known_heights(job)
     part = check_shots_of(job, setup, set(heights))
     net = build_network(part)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
+from heightnet.job.settings import check_arguments
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.judgement import CERTAIN, LIKELY, Finding, Judgement
 from heightnet.judge.large import LargeBench, bench_for
@@ -93,6 +94,7 @@ def selftest(
             f"for jobs of {OBSERVATIONS} at most. Test a part of the job, one that hangs together."
         )
     bench = bench_for(net)
+    check_arguments(runs=runs, seed=seed)
     rng = np.random.default_rng(seed)
     tally = _Tally()
     sd = bench.net.sd

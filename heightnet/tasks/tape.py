@@ -13,8 +13,8 @@ from typing import Any
 
 from heightnet.judge.readings import Slip, allowed_difference, explain
 from heightnet.judge.screening import HIGHEST_M, LOWEST_M
-from heightnet.reduce.reading import Reading
-from heightnet.reduce.tape import mean_height, slant_to_vertical
+from heightnet.reduce.reading import Reading, slant_to_vertical
+from heightnet.reduce.tape import mean_height
 
 WORK_MM = (1.0, 3.0, 10.0)
 NEGLECT = 1 / 3  # of the tolerance: what is left out then adds 5 % to it at most, sqrt(1 + 1/9)

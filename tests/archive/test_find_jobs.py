@@ -40,6 +40,13 @@ def test_the_folder_itself_may_be_the_job_and_nothing_inside_a_job_is_one(tmp_pa
     assert list(jobs) == ["mill"] and passed["mill/copy of it"] == "inside the job mill"
 
 
+def test_a_survey_beside_the_tables_that_were_made_of_it_is_not_a_second_job(tmp_path):
+    shutil.copytree(DATA / "mill-levels", tmp_path / "mill")
+    (tmp_path / "mill" / "as recorded.xml").write_text(LANDXML)
+    (tmp_path / "mill" / "page.xml").write_text("<html/>")
+    assert found(tmp_path) == ({"mill": "folder"}, {"mill/as recorded.xml": "inside the job mill"})
+
+
 def test_reports_and_hidden_folders_are_not_entered(tmp_path):
     shutil.copytree(DATA / "mill-levels", tmp_path / ".old" / "mill")
     shutil.copytree(DATA.parent / "reports" / "examples" / "mill-levels", tmp_path / "reports" / "mill-levels")

@@ -446,6 +446,13 @@ class TestSeveralSurveys:
         assert job.settings.title == "Invented"
         assert sum("the id occurs before" in d for d in doubted) == 2
 
+    def test_on_one_line_too_ids_stay_apart(self, tmp_path):
+        one = SETUP.format(SHOT.format("89.5", ""))
+        job, _ = read(tmp_path, "".join(one.replace('"1.5"', f'"1.{i}"') for i in (5, 6, 7)))
+        assert job.setups["setup"].tolist() == ["s", "s (line 5)", "s (line 5, 2)"]
+        assert job.setups["height"].tolist() == [1.5, 1.6, 1.7]
+        assert job.shots["setup"].tolist() == job.setups["setup"].tolist() and job.shots["row"].tolist() == [1, 2, 3]
+
     def test_observations_may_stand_before_their_set_up(self, tmp_path):
         early = (
             '<ObservationGroup id="g" setupID="s" targetSetupID="t">' + SHOT.format("89.5", "") + "</ObservationGroup>"

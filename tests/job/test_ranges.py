@@ -147,3 +147,29 @@ def test_a_length_is_judged_in_metres_and_told_in_the_tables_unit(folder, plain,
 def test_a_tolerance_of_levelling(asked):
     with pytest.raises(heightnet.HeightnetError, match=r"or a number from 0\.01 to 10,000 mm per root km"):
         tolerance(asked)
+
+
+def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_path):
+    from heightnet.archive.screen import screen_archive
+    from heightnet.tasks.plan import plan
+    from heightnet.tasks.prove import prove
+    from heightnet.tasks.selftest import selftest
+
+    job = heightnet.read_job(folder(**plain))
+    for ask, says in (
+        (
+            lambda: prove(job, "S1", tolerance=-5),
+            "test.tolerance_mm: read -5000, expected a number from 0.01",
+        ),
+        (lambda: plan(job, tolerance=100.0), "test.tolerance_mm: read 100000.0, expected a number from 0.01"),
+        (lambda: plan(job, budget=math.nan), "budget: read nan, expected a number from 0 to 100,000 minutes."),
+        (lambda: selftest(job, runs=2.5, seed=-1), "runs: read 2.5, expected a whole number from 2 to 1,000,000."),
+        (lambda: screen_archive(tmp_path, tmp_path / "out", workers=0), "workers: read 0, expected a whole number"),
+        (
+            lambda: screen_archive(tmp_path, tmp_path / "out", hide="x"),
+            "hide: read x, expected one of codes, initials",
+        ),
+    ):
+        with pytest.raises(WrongSettings, match=re.escape(says)):
+            ask()
+    assert not (tmp_path / "out").exists()

@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 import heightnet
+from heightnet.job.convert import Batch, Sheet, convert
+from heightnet.job.problems import Problems
 from heightnet.ledger.recorded import TABLES
+from heightnet.ledger.settings import Units
 
 
 def texts(job, kind):
@@ -279,3 +282,23 @@ def test_row_order_changes_nothing_but_rows(folder, plain):
     key = ["slope_distance"]
     a, b = (j.shots.sort_values(key).reset_index(drop=True).drop(columns="row") for j in (first, second))
     assert a.equals(b)
+
+
+def test_names_that_need_a_look_are_found_once_not_searched_for_row_by_row():
+    """A sheet may come in one batch of a million rows: looking up each row's place would take hours."""
+    compared = 0
+
+    class Name(str):
+        __hash__ = str.__hash__
+
+        def __eq__(self, other):
+            nonlocal compared
+            compared += 1
+            return str.__eq__(self, other)
+
+    names = [Name(f"TP {i}") for i in range(3000)]
+    problems = Problems()
+    sheet = Sheet("marks.csv", ["mark"], 1, [Batch(range(2, 3002), [[name] for name in names])])
+    raw = convert(sheet, TABLES["marks"], Units(), problems)
+    assert raw["mark"].tolist() == names and not problems
+    assert compared < 50 * len(names)

@@ -11,14 +11,17 @@ import pytest
 
 import heightnet
 from heightnet.errors import InputErrors
+from heightnet.job.read import read_job
 from heightnet.judge.family import build_family
 from heightnet.kinds import level, registry, slips
 from heightnet.kinds.cause import Cause
 from heightnet.kinds.registry import KINDS, register, unregister
 from heightnet.ledger import recorded, results, thing
+from heightnet.ledger.record import NUMBER, Fact
 from heightnet.ledger.results import results as whole
 from heightnet.ledger.schema import schema
 from heightnet.network import build_network
+from heightnet.tasks.bust import bust
 from tests.kinds import toy_water
 
 MARKS = "mark,height,sd_mm\nW1,100.000,1\nW4,101.502,1\n"
@@ -61,8 +64,6 @@ def test_its_table_is_read_and_every_error_named(water, tmp_path):
 
 
 def test_it_ties_marks_and_is_tested(water, tmp_path):
-    from heightnet.job.read import read_job
-
     net = build_network(read_job(job(tmp_path, levels="")))
     assert net.rows("water") == slice(2, 7) and net.edge_count == 7
     assert [str(net.nodes.name[n]) for n in (net.tail[2], net.head[2])] == ["W1", "W2"]
@@ -103,6 +104,17 @@ def test_its_results_are_read_back(water, tmp_path):
     assert again.summary() == result.summary()
 
 
+def test_several_that_nothing_parts_are_listed_with_what_is_booked(water, tmp_path):
+    water = "from_mark,to_mark,rise,sd_mm\nW1,W2,0.4210,0.5\nW2,W3,0.6433,0.5\nW3,W1,-1.0521,0.5\n"
+    folder = job(tmp_path, water, levels="")
+    result = heightnet.check(folder)
+    assert {r["verdict"] for r in result.facts["water"]} == {"either"}
+    assert "water reading W3 to W1" in " ".join(result.summary().split()) and "W2 to W3" in result.page()
+    rival = bust(read_job(folder))["rivals"][1]
+    assert (rival["id"], rival["recorded_m"]) == ("water:water.csv:3", 0.6433)
+    assert rival["would_be_m"] == pytest.approx(0.6311, abs=1e-6)
+
+
 def test_without_it_its_table_is_not_read(tmp_path):
     assert "water.csv is not a table of a job" in heightnet.check(job(tmp_path)).page()
 
@@ -115,7 +127,8 @@ def test_without_it_its_table_is_not_read(tmp_path):
     [
         ({"edges": None}, "no edges"),
         ({"causes": ()}, "no causes"),
-        ({"told": None, "record": ()}, "no told; no record"),
+        ({"record": ()}, "no record"),
+        ({"record": (Fact("depth_m", NUMBER), *toy_water.KIND.record)}, "nothing tells 'depth_m'"),
         ({"rate": "hose"}, "there is no setting rates.hose"),
         ({"words": {}}, "no words for 'water'"),
         ({"marks": ("from",)}, "'water' has no column 'from'"),
@@ -142,7 +155,7 @@ def test_kinds_of_the_house_keep_it_too():
     """Those that stand in a table of rows; their tables and records are in the ledger."""
     for name in thing.ROWS:
         kind = KINDS[name]
-        assert kind.edges and kind.rate and kind.told and kind.causes and kind.words[name].noun
+        assert kind.edges and kind.rate and kind.causes and kind.words[name].noun
         assert thing.TABLES[name] == kind.table and kind.table in results.PARTS and kind.table in recorded.TABLES
     every = {name for kind in KINDS.values() for name in (*kind.blunders, kind.pair)} - {""}
     assert every == {*thing.TAPED, *thing.OBSERVED, *thing.AT_MARKS, *thing.EXCHANGED, "group"}

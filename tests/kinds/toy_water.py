@@ -8,7 +8,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Columns, Edges, Kind, Words
+from heightnet.kinds.kind import Edges, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger import ranges
 from heightnet.ledger.record import NUMBER, Fact
@@ -17,7 +17,6 @@ from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
     from heightnet.network.build import Ties
-    from heightnet.network.model import Network
 
 BUBBLE = (0.012, 0.004)  # how much too high a reading is with air in the hose, and its sd, m
 
@@ -40,11 +39,6 @@ def edges(ties: Ties) -> Edges:
     return Edges(*ends, *(water[column].to_numpy(float) for column in ("rise", "sd")), np.arange(len(water)))
 
 
-def told(net: Network) -> Columns:
-    water = net.job.tables["water"]
-    return {"rise_m": water["rise"].to_numpy(float), **{c: water[c].to_numpy(object) for c in ("from_mark", "to_mark")}}
-
-
 def evidence(records: Records, thing: Thing) -> Evidence:
     rise = float(records.row("water", thing.row)["rise"])
     return Evidence("water", rise, readings=records.written(rise))
@@ -61,7 +55,6 @@ KIND = Kind(
     edges=edges,
     rate="level",
     at_marks=("tail", "head"),
-    told=told,
     record=(
         Fact("from_mark", "text", "", "From"),
         Fact("to_mark", "text", "", "To"),

@@ -8,8 +8,7 @@ from heightnet.job.tapes import read_tape
 from heightnet.judge.causes import rank_causes
 from heightnet.judge.readings import allowed_difference, explain
 from heightnet.kinds.cause import Evidence
-from heightnet.reduce.reading import Reading
-from heightnet.reduce.tape import slant_to_vertical
+from heightnet.reduce.reading import Reading, slant_to_vertical
 from heightnet.tasks.tape import weigh_readings
 from heightnet.tasks.tape_arguments import read_arguments
 

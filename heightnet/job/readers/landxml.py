@@ -452,9 +452,7 @@ class _Tables:
 
 
 def _look(path: Path) -> str | None:
-    if not xml.is_landxml(path):
-        return None
-    return "" if xml.surveyed(path) else "LandXML without a survey in it"
+    return None if not xml.is_landxml(path) else "" if xml.surveyed(path) else "LandXML without a survey in it"
 
 
 READER = Reader(
