@@ -90,11 +90,10 @@ class Result:
 
     def summary(self) -> str:
         """The story in plain words, about twenty lines."""
-        from heightnet.report.story import tell
+        from heightnet.report.check_words import check_document
         from heightnet.report.text import plain
-        from heightnet.report.words import Words
 
-        return plain(tell(Words(self.shown)))
+        return plain(check_document(self.shown))
 
     def to_json(self) -> str:
         """The text of results.json: keys in the schema's order, numbers rounded far below what a tape reads."""

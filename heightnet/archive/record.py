@@ -8,9 +8,9 @@ from heightnet.archive.find import Found
 from heightnet.gaps import gaps
 from heightnet.ledger.archive import COUNTED, JOB
 from heightnet.ledger.record import blank
+from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
-from heightnet.report.story import tell
-from heightnet.report.words import VERDICTS, Words
+from heightnet.report.words import VERDICTS
 from heightnet.result import Result
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
@@ -35,7 +35,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "invented": facts["job"]["invented"],
         "length_unit": facts["job"]["length_unit"],
         "state": facts["judgement"]["state"],
-        "headline": plain(tell(Words(facts)).headline),
+        "headline": plain(check_document(facts).headline),
         "stopped": facts["judgement"]["stopped"],
         "worst": _worst(facts),
         "heights": verdicts,

@@ -19,7 +19,7 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
     heights nothing tests, and odd values. JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
-    from heightnet.report.listing import SHORT, show_document
+    from heightnet.report.show_words import SHORT, show_document
     from heightnet.report.task_output import give
     from heightnet.tasks.show import show
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from heightnet.ledger.thing import LEVELLED, Thing
+from heightnet.report.check_words import TONES, headline, relative, state_word, untested_phrases
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
+from heightnet.report.findings import place_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
-from heightnet.report.story import TONES, headline, place_of, relative, slip_of, state_word, untested_phrases
 from heightnet.report.words import TOLERANCE, Words
 from heightnet.rows import Record
 

@@ -6,12 +6,12 @@ import math
 from collections import defaultdict
 
 from heightnet.ledger.thing import Thing
+from heightnet.report.check_words import often
 from heightnet.report.claims import claim, is_claim, strong
 from heightnet.report.document import Block, Bullets, Card, Note, Number, Numbers, Section, Table, Verdict
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, listing
 from heightnet.report.spoilt import Spoilt
-from heightnet.report.story import often
 from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
 

@@ -7,15 +7,14 @@ its members it is are not given.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from heightnet.ledger.thing import OBSERVED, TABLES, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Choice, Choices, Columns, Section, Table
 from heightnet.report.explained import CHOICES, Part, parts, settled
+from heightnet.report.findings import size_of
 from heightnet.report.keys import Keys
 from heightnet.report.numbers import fixed, listing
-from heightnet.report.story import size_of
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
@@ -23,12 +22,7 @@ MARKS, RESIDUALS = 40, 10
 FELT_MM = 0.05  # a smaller change rounds to nothing
 
 
-class Line(NamedTuple):
-    """A row of a small table: a name, cells with claims, and the keys that light it up."""
-
-    name: str
-    cells: list[str]
-    key: str
+Line = tuple[str, list[str]]  # a row of a small table: the key that lights it up, and cells
 
 
 def choices(words: Words, keys: Keys) -> list[Choice]:
@@ -116,7 +110,7 @@ def _becomes(words: Words, keys: Keys, of: str, explanation: Record) -> Iterator
 
 
 def _table(title: str, header: list[str], lines: list[Line]) -> Table:
-    return Table(header, [[line.name, *line.cells] for line in lines], title, [line.key for line in lines])
+    return Table(header, [cells for _, cells in lines], title, [key for key, _ in lines])
 
 
 def _line(words: Words, of: str, member: Record, part: Part) -> str:
@@ -142,10 +136,11 @@ def _heights(words: Words, keys: Keys, of: str, explanation: Record) -> list[Lin
         if now is None or then is None or abs(now - then) * 1000 < FELT_MM:
             continue
         cells = [
+            name,
             claim(thing, "recorded_m", now, lengths.height(now)),
             claim(f"{of}/{thing}", "corrected_m", then, lengths.height(then)),
         ]
-        out.append(Line(name, cells, keys.setup(name)))
+        out.append((keys.setup(name), cells))
     return out
 
 
@@ -164,22 +159,24 @@ def _marks(words: Words, keys: Keys, of: str, explanation: Record) -> tuple[list
         name, thing = mark["mark"], Thing("mark", mark["mark"])
         under = f"{of}/{thing}"
         cells = [
+            name,
             claim(thing, "height_m", before, lengths.height(before)),
             claim(under, "height_m", mark["height_m"], lengths.height(mark["height_m"])),
             claim(under, "change_mm", change, _signed(lengths.column(change))),
             claim(under, "sd_mm", mark["sd_mm"], lengths.column(mark["sd_mm"])),
         ]
-        out.append(Line(name, cells, keys.mark(name)))
+        out.append((keys.mark(name), cells))
     return out, len(felt) - len(shown)
 
 
 def _residual(words: Words, keys: Keys, of: str, explanation: Record, r: Record) -> Line:
     column, then = words.lengths.column, explanation["residuals_mm"].get(r["id"])
     cells = [
+        words.label(r["id"]),
         claim(r["id"], "residual_mm", r["residual_mm"], column(r["residual_mm"])),
         claim(f"{of}/{r['id']}", "residual_mm", then, column(then)),
     ]
-    return Line(words.label(r["id"]), cells, keys.about(r["id"]))
+    return keys.about(r["id"]), cells
 
 
 def _signed(text: str) -> str:

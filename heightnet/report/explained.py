@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 from heightnet.ledger.thing import Thing
 from heightnet.report.claims import claim
+from heightnet.report.findings import place_of
 from heightnet.report.numbers import listing
-from heightnet.report.story import place_of
 from heightnet.report.words import Words
 from heightnet.rows import Record
 

@@ -9,12 +9,12 @@ from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Step
+from heightnet.report.findings import place_of, stretch, would_show
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
 from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
 from heightnet.report.namer import SIGHTS, words_of
 from heightnet.report.numbers import NONE, in_100, listing
-from heightnet.report.story import place_of, stretch, would_show
 from heightnet.report.words import Words
 from heightnet.rows import Record
 

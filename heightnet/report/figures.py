@@ -10,6 +10,7 @@ import logging
 import warnings
 from typing import TYPE_CHECKING, Any
 
+from heightnet.report.document import Picture
 from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
 from heightnet.report.pictures import bars, plan, section
@@ -37,18 +38,22 @@ DOTS_PER_INCH = 200
 ANCHORS = {"start": "left", "middle": "center", "end": "right"}
 
 
-def drawings(facts: dict[str, Any]) -> list[Drawing]:
-    """Every picture the job has something to show in."""
-    facts = excerpt(facts)
-    words, keys = Words(facts), Keys(facts)
+def pictures(words: Words, keys: Keys) -> list[Picture]:
+    """Every picture that the job has something to show in; the plan is to stand beside what is said."""
     found = [
-        plan.plan(words, keys),
-        section.section(words, keys),
-        bars.errors(words, keys),
-        bars.readings(words, keys),
-        bars.loops(words, keys),
+        ("The network in plan", plan.plan(words, keys)),
+        ("The job in long section", section.section(words, keys)),
+        (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
+        ("What the readings of what is accused say", bars.readings(words, keys)),
+        ("The loops against the tolerance", bars.loops(words, keys)),
     ]
-    return [drawing for drawing in found if drawing is not None]
+    return [Picture(title, drawing, drawing.name != "plan") for title, drawing in found if drawing is not None]
+
+
+def drawings(facts: dict[str, Any]) -> list[Drawing]:
+    """The pictures of a job as they are drawn."""
+    facts = excerpt(facts)
+    return [picture.drawing for picture in pictures(Words(facts), Keys(facts))]
 
 
 def figure_files(facts: dict[str, Any]) -> dict[str, str]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from heightnet.report.check_words import common_error, reading_check, state_word
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Number, Numbers, Section
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
-from heightnet.report.story import common_error, reading_check, state_word
 from heightnet.report.words import SCREENING, Words
 from heightnet.rows import Record
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
@@ -12,18 +11,18 @@ from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.report import document as doc
 from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
+from heightnet.report.check_words import check_document, what_to_do
 from heightnet.report.choices import choices_section
 from heightnet.report.claims import strong
 from heightnet.report.excerpt import excerpt
 from heightnet.report.facts import written_chunks
+from heightnet.report.figures import pictures
 from heightnet.report.html import blocks, element, html
 from heightnet.report.keys import Keys
 from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
 from heightnet.report.namer import words_of
 from heightnet.report.numbers import count
-from heightnet.report.pictures import bars, plan, section
-from heightnet.report.story import tell, what_to_do
 from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
@@ -47,7 +46,7 @@ def page(facts: dict[str, Any]) -> str:
 
 def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
-    story = tell(Words(facts))
+    story = check_document(facts)
     return element("div", element("p", strong(story.headline)), blocks(story.blocks, 4))
 
 
@@ -55,23 +54,23 @@ def page_document(facts: dict[str, Any]) -> doc.Document:
     """The story with all that a page shows besides."""
     whole, shown = Words(facts), excerpt(facts)
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
-    story, made = tell(whole), cards(words, keys)
+    story, made = check_document(facts), cards(words, keys)
     tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
     for table in tables:
         table.linked = {card.key for card in made}
-    left_out = _left_out(facts, shown)
+    left_out, drawn = _left_out(facts, shown), pictures(words, keys)
     version = facts["heightnet"]["version"]
     return replace(
         story,
         sign=_sign(whole, story),
         size=", ".join(count(len(facts[table]), name) for table, name in _sizes().items() if facts.get(table)),
         beside=[
-            *_pictures([("The network in plan", plan.plan(words, keys))], False),
+            *(picture for picture in drawn if not picture.wide),
             doc.Note(f"{strong('Caution.')} {CAUTION}", "caution"),
         ],
         below=[
             *([doc.Note(left_out, "excerpt")] if left_out else []),
-            doc.Section("Pictures", list(_pictures(_drawings(words, keys), True)), "pictures", "Pictures"),
+            doc.Section("Pictures", [picture for picture in drawn if picture.wide], "pictures", "Pictures"),
             *([explanations] if (explanations := choices_section(words, keys)) else []),
             *([doc.Section("Height by height", made, "cards", "Height by height")] if made else []),
             _tables(tables),
@@ -102,20 +101,6 @@ def _sign(words: Words, story: doc.Document) -> str:
         return "suspect" if any(f["named"] for f in findings) else "either"
     counted = {v for table in not_proved()["unproved"] for v, _ in words.verdict_counts(table)}
     return next((v for v in VERDICTS if v in counted - {"proved", "free"}), "doubted")
-
-
-def _drawings(words: Words, keys: Keys) -> list[tuple[str, Any]]:
-    return [
-        ("The job in long section", section.section(words, keys)),
-        (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
-        ("What the readings of what is accused say", bars.readings(words, keys)),
-        ("The loops against the tolerance", bars.loops(words, keys)),
-    ]
-
-
-def _pictures(drawings: list[tuple[str, Any]], wide: bool) -> Iterator[doc.Picture]:
-    """Those that there is something to show in."""
-    return (doc.Picture(title, drawing, wide) for title, drawing in drawings if drawing is not None)
 
 
 def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from heightnet.ledger.thing import TAPED, Thing
+from heightnet.report.check_words import headline, state_word
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
+from heightnet.report.findings import about, look_up
 from heightnet.report.measurements import BOXES, instruction
 from heightnet.report.numbers import count, listing
-from heightnet.report.story import about, headline, look_up, state_word
 from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
 from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE

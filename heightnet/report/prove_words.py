@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from heightnet.ledger.thing import Thing
+from heightnet.report.check_words import often, state_word
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
+from heightnet.report.findings import is_wrong, size_of
 from heightnet.report.numbers import NONE, chance, count, listing
-from heightnet.report.story import is_wrong, often, size_of, state_word
 from heightnet.report.words import Words
 from heightnet.rows import Record
 

@@ -12,9 +12,8 @@ import heightnet
 from heightnet.archive import one
 from heightnet.archive.find import Found
 from heightnet.archive.one import Order, check_one
+from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
-from heightnet.report.story import tell
-from heightnet.report.words import Words
 
 
 def order(tmp_path, **options):
@@ -48,7 +47,7 @@ def test_the_record_says_what_the_results_say(tmp_path):
     for key in ("error_mm", "error_sd_mm", "probability"):
         assert record["worst"][key] == finding[key] == suspect[key]
     # the headline is that of the report, word for word, and nothing but words
-    assert record["headline"] == plain(tell(Words(facts)).headline) and record["headline"].isprintable()
+    assert record["headline"] == plain(check_document(facts).headline) and record["headline"].isprintable()
     assert record["gap"] is None or any(s["verdict"] == record["gap"] for s in facts["setups"] + facts["targets"])
     stands = facts["setups"] + facts["targets"]
     assert record["heights"]["proved"] == sum(s["verdict"] == "proved" for s in stands)

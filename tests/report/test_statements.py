@@ -17,7 +17,6 @@ import pytest
 
 import heightnet
 from heightnet.report.numbers import LIKELIHOODS
-from heightnet.report.story import tell
 from heightnet.report.words import STATES as PRODUCT_STATES
 from heightnet.report.words import VERDICTS as PRODUCT_VERDICTS
 from heightnet.report.words import Words
@@ -220,9 +219,10 @@ def test_csv_snippet_and_figures_are_free_of_marks(demos, name, tmp_path):
     assert not re.search("[\ue000-\ue002]", result.summary() + result._repr_html_() + repr(result))
     title = parse(result.page()).xpath("//head/title")[0].text
     words = Words(result.shown)
+    from heightnet.report.check_words import check_document
     from heightnet.report.claims import plain as bare
 
-    assert title == f"{words.title}: {bare(tell(words).headline)}"
+    assert title == f"{words.title}: {bare(check_document(result.shown).headline)}"
 
 
 def test_the_class_of_six_readings_is_one_explanation_in_every_place(demos):

@@ -5,19 +5,18 @@ import io
 import sample_facts
 from rich.console import Console
 
-from heightnet.report.story import tell
+from heightnet.report.check_words import check_document
 from heightnet.report.text import plain, show
-from heightnet.report.words import Words
 
 
 def shown(**console):
     out = io.StringIO()
-    show(tell(Words(sample_facts.suspect())), Console(file=out, width=100, **console))
+    show(check_document(sample_facts.suspect()), Console(file=out, width=100, **console))
     return out.getvalue()
 
 
 def test_a_pipe_gets_plain_text():
-    assert shown() == plain(tell(Words(sample_facts.suspect()))) + "\n"
+    assert shown() == plain(check_document(sample_facts.suspect())) + "\n"
     assert "\x1b" not in shown()
 
 
@@ -31,5 +30,5 @@ def test_a_terminal_gets_colour_and_the_same_words():
 
 def test_no_line_is_wider_than_the_terminal():
     out = io.StringIO()
-    show(tell(Words(sample_facts.unproved())), Console(file=out, width=60, force_terminal=True, color_system=None))
+    show(check_document(sample_facts.unproved()), Console(file=out, width=60, force_terminal=True, color_system=None))
     assert max(map(len, out.getvalue().splitlines())) <= 60

@@ -9,11 +9,12 @@ import sample_facts
 import heightnet
 from heightnet.ledger.record import blank
 from heightnet.ledger.results import table
+from heightnet.report.check_words import check_document, reading_check
 from heightnet.report.claims import plain
 from heightnet.report.document import sentences
+from heightnet.report.findings import look_up, slip_of
 from heightnet.report.measurements import gain
 from heightnet.report.numbers import Lengths, decimals_for, tie
-from heightnet.report.story import look_up, reading_check, slip_of, tell
 from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 
@@ -172,7 +173,7 @@ def test_no_height_is_finer_than_a_tenth_of_a_millimetre():
 
 def test_a_job_in_feet_says_so_and_speaks_of_feet_only():
     words = Words(sample_facts.feet())
-    text = plain(" ".join(sentences(tell(words).blocks)))
+    text = plain(" ".join(sentences(check_document(words.facts).blocks)))
     assert "0.079 ft too high (0.067 to 0.092)" in text
     assert " mm" not in text and "thousandths of a foot" in words.lengths.small_name
 
@@ -181,7 +182,7 @@ def test_either_names_the_rivals_and_accuses_none_alone():
     words = Words(sample_facts.either())
     (one,) = words.facts["findings"]
     assert [m["id"] for m in one["members"]] == ["setup:S5", "target:T9"] and not one["named"]
-    headline = plain(tell(words).headline)
+    headline = plain(check_document(words.facts).headline)
     assert "nothing here tells which" in headline and "S5" in headline and "T9" in headline
 
 
@@ -196,7 +197,7 @@ def test_where_no_place_holds_half_no_chance_stands_behind_an_if(count):
         one["kinds"] = [{"what": "target", "count": 4, "id": None}, {"what": "setup", "count": 3, "id": None}]
     for member, chance in zip(one["members"], (0.14, 0.11), strict=True):
         member["probability"] = chance
-    said = plain(" ".join(sentences(tell(Words(facts)).blocks[:1])))
+    said = plain(" ".join(sentences(check_document(facts).blocks[:1])))
     assert said.startswith("Of what may be wrong the likeliest is ") and "If " not in said
     if count == 2:
         assert "possible (14 in 100); or" in said and "possible (11 in 100)." in said
@@ -231,7 +232,7 @@ def test_level_rows_are_named_in_short_and_the_stretch_is_to_be_levelled_again()
     sample = sample_facts.Sample("mill", "", 2)
     sample.facts = facts
     sample.find(rows, 0.97, same_sign=False)
-    story = tell(Words(facts))
+    story = check_document(facts)
     assert plain(story.headline) == (
         "One of 4 staff readings (rows 12 to 15 of staff.csv) is wrong: by 100 mm; nothing here tells which."
     )

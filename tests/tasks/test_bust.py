@@ -19,11 +19,12 @@ from heightnet.judge.judgement import CONTRADICTED
 from heightnet.ledger.settings import Settings
 from heightnet.network.tolerance import tolerance
 from heightnet.report.bust_words import bust_document
+from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain as bare
 from heightnet.report.document import sentences
 from heightnet.report.facts import as_written
+from heightnet.report.findings import slip_of
 from heightnet.report.html import html
-from heightnet.report.story import slip_of, tell
 from heightnet.report.text import plain
 from heightnet.report.words import Words
 from heightnet.tasks.bust import bust, exit_status
@@ -310,7 +311,7 @@ def test_bust_and_check_say_the_same(job):
     assert all(step["probability"] + told["plan"]["outside"] <= 1 + 1e-5 for step in told["plan"]["steps"])
     headline = bust_document(told).headline
     if checked["judgement"]["state"] in CONTRADICTED and "out of adjustment" not in headline:
-        assert bare(headline).startswith(bare(tell(Words(checked)).headline))
+        assert bare(headline).startswith(bare(check_document(checked).headline))
 
 
 @pytest.mark.parametrize(("setups", "wrong"), [(8, 0.1), (30, 0.1), (30, 1.0)])
@@ -324,7 +325,7 @@ def test_bust_and_check_count_alike_how_many_a_slip_fits(setups, wrong):
     fits = [r for r in told["rivals"] if r["id"].startswith("known:") or 0 <= (r["would_be_m"] or -1) <= 5]
     assert finding["slip"]["count"] == len(fits) > setups
     sentence = slip_of(Words(told), finding)
-    for document, heading in ((tell(Words(checked)), "Why?"), (bust_document(told), "What would explain it")):
+    for document, heading in ((check_document(checked), "Why?"), (bust_document(told), "What would explain it")):
         (section,) = [block for block in document.blocks if block.title == heading]
         assert any(sentence in line for line in sentences([section]))
 

@@ -13,11 +13,11 @@ from heightnet.judge.promises import Promises, promises
 from heightnet.kinds.registry import code_of
 from heightnet.ledger.recorded import TABLES
 from heightnet.network import build_network
+from heightnet.report.check_words import check_document
 from heightnet.report.document import sentences
 from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.measurements import instruction
 from heightnet.report.plan_words import plan_document
-from heightnet.report.story import tell
 from heightnet.report.words import Words
 from heightnet.tasks.common import NEED
 from heightnet.tasks.facts import JobFacts
@@ -380,7 +380,7 @@ def test_an_antenna_and_an_instrument_on_one_stand():
 def test_the_page_and_the_story_speak_of_antennas(result):
     page = result.page()
     assert "Satellite heights" in page and "Separations" in page
-    story = tell(Words(result.shown))
+    story = check_document(result.shown)
     assert story.headline.startswith("The antenna height of set-up G18")
     said = list(sentences(story.blocks))
     assert any("instrument or antenna heights:" in line for line in said)
@@ -390,7 +390,7 @@ def test_the_page_and_the_story_speak_of_antennas(result):
 
 def test_the_other_commands_speak_of_antennas():
     from heightnet.report.bust_words import bust_document
-    from heightnet.report.listing import show_document
+    from heightnet.report.show_words import show_document
     from heightnet.report.text import plain
     from heightnet.tasks.bust import bust
     from heightnet.tasks.prove import prove
