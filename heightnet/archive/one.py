@@ -21,6 +21,7 @@ from heightnet.errors import HeightnetError, InputErrors
 from heightnet.exits import Exit, status_of
 from heightnet.faults import Fault
 from heightnet.job.readers.registry import Reader, named, register
+from heightnet.kinds.registry import learn
 from heightnet.memory import TooLarge
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ class Order:
     hide : "" or the way observers are hidden, see `heightnet.job.observers`.
     hide_key : what their codes are made with, hexadecimal.
     seconds : that the search of one job may take; None: as many as its budget needs.
-    readers : of field files, that a worker has to be told of.
+    readers, kinds : of field files, and modules of kinds of observations, that a worker has to be told of.
     """
 
     folder: str
@@ -57,6 +58,7 @@ class Order:
     hide_key: str = ""
     seconds: float | None = None
     readers: tuple[Reader, ...] = ()
+    kinds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,8 @@ def check_jobs(jobs: list[tuple[Found, str | None]], order: Order) -> list[Outco
     """Check some jobs, each with the key of its last check; one task of a worker."""
     for reader in order.readers:
         register(reader)
+    for module in order.kinds:
+        learn(module)
     return [check_one(found, known, order) for found, known in jobs]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import fields
+from importlib import import_module
 from string import Formatter
 
 from heightnet.kinds import gnss, group, height, known, level, separation, sight, staff
@@ -65,11 +66,24 @@ def unregister(name: str) -> None:
     thing.OBSERVED.remove(name)
 
 
+def modules() -> tuple[str, ...]:
+    """Where the kinds that were registered are declared, by which another process learns of them."""
+    return tuple(kind.evidence.__module__ for kind in KINDS.values() if kind.recorded)
+
+
+def learn(module: str) -> None:
+    """Register the ``KIND`` of a module, once."""
+    if module not in modules():
+        register(import_module(module).KIND)
+
+
 def _problems(kind: Kind) -> Iterator[str]:
     """What keeps a kind from being registered, each in a few words."""
     for what in ("edges", "recorded", "table", "rate", "record", "causes"):
         if not getattr(kind, what):
             yield f"no {what}"
+    if getattr(import_module(kind.evidence.__module__), "KIND", None) != kind:
+        yield "it is not the KIND of the module that its evidence is in, where other processes look for it"
     if kind.blunders != (kind.name,):
         yield f"its one blunder is not {kind.name!r}: each row is wrong by itself"
     taken = {*KINDS, *thing.TABLES, *(name for one in KINDS.values() for name in (*one.blunders, one.pair))}

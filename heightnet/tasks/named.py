@@ -86,8 +86,10 @@ def _rows(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
 
 def _told(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
     """The rows of a kind that was registered, as its own table of results.json has them."""
-    table, told = net.job.tables[TABLES[kind]], KINDS[kind].told
-    rows = pd.DataFrame({"row": table["row"], **(told(net) if told else {})})
+    of_kind, table = KINDS[kind], net.job.tables[TABLES[kind]]
+    told = of_kind.told(net) if of_kind.told else {}
+    own = {fact.name: told.get(fact.name, table.get(fact.name.removesuffix("_m"))) for fact in of_kind.record}
+    rows = pd.DataFrame({"row": table["row"], **own})
     rows = rows[rows["row"].isin(of[kind])]
     file = net.job.files[TABLES[kind]]
     records = zip(row_ids(kind, file, rows["row"]), rows.to_dict("records"), strict=True)

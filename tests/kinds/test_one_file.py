@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 
 import heightnet
+from heightnet.archive.screen import screen_archive
 from heightnet.errors import InputErrors
 from heightnet.job.read import read_job
 from heightnet.judge.family import build_family
@@ -115,6 +116,20 @@ def test_several_that_nothing_parts_are_listed_with_what_is_booked(water, tmp_pa
     assert rival["would_be_m"] == pytest.approx(0.6311, abs=1e-6)
 
 
+def test_workers_of_an_archive_learn_of_it(water, tmp_path):
+    for name, text in {"sound": WATER, "air": AIR}.items():
+        (tmp_path / "office" / name).mkdir(parents=True)
+        job(tmp_path / "office" / name, text)
+    screened = screen_archive(tmp_path / "office", tmp_path / "out", workers=2, page=False)
+    assert screened.checked == 2 and not screened.faults
+    index = json.loads((tmp_path / "out" / "archive.json").read_text(encoding="utf-8"))
+    assert {j["path"]: (j["state"], j["error"]) for j in index["jobs"]} == {
+        "air": ("wrong", None), "sound": ("closes", None),
+    }  # fmt: skip
+    worst = next(j["worst"] for j in index["jobs"] if j["path"] == "air")
+    assert (worst["id"], worst["cause"]) == ("water:water.csv:3", "bubble")
+
+
 def test_without_it_its_table_is_not_read(tmp_path):
     assert "water.csv is not a table of a job" in heightnet.check(job(tmp_path)).page()
 
@@ -129,6 +144,7 @@ def test_without_it_its_table_is_not_read(tmp_path):
         ({"causes": ()}, "no causes"),
         ({"record": ()}, "no record"),
         ({"record": (Fact("depth_m", NUMBER), *toy_water.KIND.record)}, "nothing tells 'depth_m'"),
+        ({"rate": "shot"}, "it is not the KIND of the module"),
         ({"rate": "hose"}, "there is no setting rates.hose"),
         ({"words": {}}, "no words for 'water'"),
         ({"marks": ("from",)}, "'water' has no column 'from'"),
