@@ -21,7 +21,6 @@ from heightnet.errors import HeightnetError, InputErrors
 from heightnet.exits import Exit, status_of
 from heightnet.faults import Fault
 from heightnet.job.readers.registry import Reader, named, register
-from heightnet.kinds.registry import learn
 from heightnet.memory import TooLarge
 
 if TYPE_CHECKING:
@@ -80,6 +79,8 @@ def check_jobs(jobs: list[tuple[Found, str | None]], order: Order) -> list[Outco
     for reader in order.readers:
         register(reader)
     for module in order.kinds:
+        from heightnet.kinds.registry import learn
+
         learn(module)
     return [check_one(found, known, order) for found, known in jobs]
 

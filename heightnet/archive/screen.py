@@ -20,7 +20,7 @@ from heightnet.errors import HeightnetError
 from heightnet.exits import Exit
 from heightnet.faults import Fault
 from heightnet.job.readers.registry import added, readers
-from heightnet.kinds.registry import modules
+from heightnet.kinds import ADDED
 from heightnet.result import CONTRADICTED
 
 Tell = Callable[[str, int, int], None]
@@ -107,7 +107,7 @@ def screen_archive(
     _only_ours(folder, output)
     with Store(output) as store:
         key = _same_archive(store, folder, hide)
-        order = Order(str(folder), str(output), settings, page, hide, key, seconds, added(), modules())
+        order = Order(str(folder), str(output), settings, page, hide, key, seconds, added(), tuple(ADDED))
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
         _find(store, folder, output, tell, stop)
         faults: dict[str, Fault] = {}

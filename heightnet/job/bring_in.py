@@ -8,7 +8,7 @@ from pathlib import Path
 
 from heightnet.errors import HeightnetError
 from heightnet.job.intake import Copy
-from heightnet.job.model import Note
+from heightnet.job.problems import Note
 from heightnet.job.read import labels, reading
 from heightnet.job.write import beside, settings_toml
 

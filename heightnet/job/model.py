@@ -33,21 +33,9 @@ from typing import Any
 
 import pandas as pd
 
+from heightnet.job.problems import Note
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
-
-
-@dataclass(frozen=True)
-class Note:
-    """Something that reading understood, filled in or doubts, and the user should know.
-
-    kind is "understood", "filled" or "doubt"; file and row say where, row None for a whole file.
-    """
-
-    kind: str
-    text: str
-    file: str = ""
-    row: int | None = None
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,29 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
 from itertools import islice
 
 from heightnet.errors import InputErrors, InputProblem
-from heightnet.job.model import Note
 
 _UNSHOWABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _STRAY = re.compile(r"[\udc80-\udcff]")
 COMPARED = 3000  # names compared in search of the nearest; a job with more is not worth minutes of it
 SAME_KIND_SHOWN = 20  # of one column and one expectation; the rest are counted
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something that reading understood, filled in or doubts, and the user should know.
+
+    kind is "understood", "filled" or "doubt"; file and row say where, row None for a whole file.
+    """
+
+    kind: str
+    text: str
+    file: str = ""
+    row: int | None = None
 
 
 class Problems:

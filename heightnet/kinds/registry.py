@@ -7,7 +7,7 @@ from dataclasses import fields
 from importlib import import_module
 from string import Formatter
 
-from heightnet.kinds import gnss, group, height, known, level, separation, sight, staff
+from heightnet.kinds import ADDED, gnss, group, height, known, level, separation, sight, staff
 from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE, Kind
 from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.record import Fact
@@ -53,6 +53,7 @@ def register(kind: Kind) -> None:
         Fact(kind.table, results.observed(*kind.record, error=kind.error), kind.words[kind.name].many, required=False),
         after="separation_model",
     )
+    ADDED.append(kind.evidence.__module__)
     thing.ROWS.append(kind.name)
     thing.OBSERVED.append(kind.name)
     thing.TABLES[kind.name] = kind.table
@@ -61,19 +62,15 @@ def register(kind: Kind) -> None:
 def unregister(name: str) -> None:
     """Forget a kind that was registered."""
     table = thing.TABLES.pop(name)
+    ADDED.remove(KINDS[name].evidence.__module__)
     del KINDS[name], recorded.TABLES[table], results.PARTS[table]
     thing.ROWS.remove(name)
     thing.OBSERVED.remove(name)
 
 
-def modules() -> tuple[str, ...]:
-    """Where the kinds that were registered are declared, by which another process learns of them."""
-    return tuple(kind.evidence.__module__ for kind in KINDS.values() if kind.recorded)
-
-
 def learn(module: str) -> None:
     """Register the ``KIND`` of a module, once."""
-    if module not in modules():
+    if module not in ADDED:
         register(import_module(module).KIND)
 
 
