@@ -15,6 +15,8 @@ from heightnet.rows import Record, Rows
 if TYPE_CHECKING:
     import pandas as pd
 
+    from heightnet.report.document import Document
+
 CONTRADICTED = ("unclear", "wrong", "many", "unexplained")
 
 
@@ -88,12 +90,18 @@ class Result:
 
         return as_written(self.facts)
 
+    @cached_property
+    def story(self) -> Document:
+        """What is said of the job, told once for terminal, page and archive."""
+        from heightnet.report.check_words import check_document
+
+        return check_document(self.shown)
+
     def summary(self) -> str:
         """The story in plain words, about twenty lines."""
-        from heightnet.report.check_words import check_document
         from heightnet.report.text import plain
 
-        return plain(check_document(self.shown))
+        return plain(self.story)
 
     def to_json(self) -> str:
         """The text of results.json: keys in the schema's order, numbers rounded far below what a tape reads."""
@@ -105,7 +113,7 @@ class Result:
         """The text of report.html: one file, nothing loaded from elsewhere."""
         from heightnet.report.page import page
 
-        return page(self.shown)
+        return page(self.shown, self.story)
 
     def write(self, folder: str | Path, page: bool = True, figures: Sequence[str] = ()) -> list[Path]:
         """Write results.json, the CSV tables and, with ``page``, report.html and figures/; returns the paths.

@@ -8,7 +8,6 @@ from heightnet.archive.find import Found
 from heightnet.gaps import gaps
 from heightnet.ledger.archive import COUNTED, JOB
 from heightnet.ledger.record import blank
-from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
 from heightnet.report.words import VERDICTS
 from heightnet.result import Result
@@ -35,7 +34,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "invented": facts["job"]["invented"],
         "length_unit": facts["job"]["length_unit"],
         "state": facts["judgement"]["state"],
-        "headline": plain(check_document(facts).headline),
+        "headline": plain(result.story.headline),
         "stopped": facts["judgement"]["stopped"],
         "worst": _worst(facts),
         "heights": verdicts,

@@ -64,7 +64,6 @@ def command(
     if as_json:
         say_json(result.to_json())
     else:
-        from heightnet.report.check_words import check_document
         from heightnet.report.text import show
 
         folder = to or Path("reports") / recorded.name
@@ -74,7 +73,7 @@ def command(
             from heightnet.report.pdf import print_page
 
             print_page(folder / "report.html", folder / "report.pdf")
-        show(check_document(result.shown), console())
+        show(result.story, console())
         page_ = folder / "report.html"
         print_line(f"The whole report: {one_line(page_ if page_.exists() else folder / 'results.json')}")
     sys.exit(Exit(result.exit_status(strict=strict)))

@@ -39,9 +39,9 @@ HOW_TO_READ = (
 )
 
 
-def page(facts: dict[str, Any]) -> str:
-    """The text of report.html."""
-    return html(page_document(facts))
+def page(facts: dict[str, Any], story: doc.Document | None = None) -> str:
+    """The text of report.html; story : of these facts, where it was told already."""
+    return html(page_document(facts, story or check_document(facts)))
 
 
 def snippet(facts: dict[str, Any]) -> str:
@@ -50,11 +50,11 @@ def snippet(facts: dict[str, Any]) -> str:
     return element("div", element("p", strong(story.headline)), blocks(story.blocks, 4))
 
 
-def page_document(facts: dict[str, Any]) -> doc.Document:
+def page_document(facts: dict[str, Any], story: doc.Document) -> doc.Document:
     """The story with all that a page shows besides."""
     whole, shown = Words(facts), excerpt(facts)
     words, keys = (whole if shown is facts else Words(shown)), Keys(shown)
-    story, made = check_document(facts), cards(words, keys)
+    made = cards(words, keys)
     tables, lookups = Tables(words, keys).all(), fieldsheet.lookups(whole, keys)
     for table in tables:
         table.linked = {card.key for card in made}

@@ -8,6 +8,7 @@ import sample_facts
 from lxml import html as parser
 
 from heightnet.report import document as doc
+from heightnet.report.check_words import check_document
 from heightnet.report.claims import claim, name, plain, strong
 from heightnet.report.html import element, html
 from heightnet.report.listings import Column, Listing
@@ -134,7 +135,7 @@ def test_elements_leave_out_what_is_empty_and_escape_the_rest():
 
 
 def test_the_page_of_a_check_says_at_its_top_what_the_terminal_says():
-    document = page_document(sample_facts.suspect())
+    document = page_document(facts := sample_facts.suspect(), check_document(facts))
     said = [plain(line) for line in doc.sentences(document.blocks)]
     text = " ".join(as_text(document).split())
     assert said and all(" ".join(line.split()) in text for line in said)
