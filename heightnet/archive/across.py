@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtri
 
 from heightnet.archive.change import Step, find_step
@@ -20,7 +19,6 @@ from heightnet.ledger.archive import ACROSS_SCHEMA
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
-Floats = npt.NDArray[np.float64]
 Records = Callable[[], Iterable[Record]]
 
 FALSE_ALARM = 0.01  # chance that anything in an archive without offsets, or without changes, is said to have one

@@ -15,14 +15,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr, owens_t
 
 from heightnet.archive.mixed import Model, Piece
 from heightnet.archive.sums import TimeLine
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from heightnet.arrays import Floats
 
 LEAST_JOBS = 8  # dated, of a thing, for a change to be looked for
 LEAST_EACH_SIDE = 3

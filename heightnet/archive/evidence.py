@@ -13,6 +13,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.special import expit
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.kinds.height import thing_of
@@ -20,9 +21,6 @@ from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import TAPED
 from heightnet.network.model import Network
 from heightnet.rows import Record
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 WORTH_A_LOOK = 0.01  # chance from which a class counts as one that may be wrong
 RIVAL = 0.5  # correlation of two tests from which one may take the blame for the other

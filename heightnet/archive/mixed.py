@@ -20,15 +20,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.sparse.linalg import splu
 
 from heightnet.archive.things import KINDS
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from heightnet.arrays import Floats, Ints
 
 NU = 2.0
 

@@ -17,11 +17,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.special import betaincinv, gammaincinv
 
-Floats = npt.NDArray[np.float64]
+from heightnet.arrays import Floats
 
 CYCLES = 100
 LEAST_FACTOR = 1e-300  # of a Bayes factor: where the rates tried make a blunder certain, something must be left

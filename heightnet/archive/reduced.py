@@ -25,6 +25,7 @@ from scipy.special import expit, logsumexp
 from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
 from heightnet.archive.sums import REDUCED, plain
 from heightnet.archive.things import Things, things_of
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
 from heightnet.judge.judgement import LIKELY, Judgement
@@ -33,9 +34,6 @@ from heightnet.ledger.thing import ids_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
 LOOKED_AT = 40  # classes, the largest first

@@ -15,12 +15,10 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.archive.things import KINDS, OFFSET, Shared
+from heightnet.arrays import Floats, Ints
 from heightnet.errors import HeightnetError
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 REDUCED = "heightnet-reduced/2"  # the form of the records
 KEPT = 1 << 20  # entries of a sum gathered before equal ones are added up

@@ -7,16 +7,13 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse
 
+from heightnet.arrays import Floats, Ints
 from heightnet.kinds.height import thing_of
 from heightnet.kinds.kind import by_name
 from heightnet.ledger.thing import Thing
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from heightnet.arrays import Names
 from heightnet.job.convert import Raw, frame
 from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 
 SAME_M = 1e-9  # heights written twice agree when no digit differs
-Names = npt.NDArray[np.object_]
 Frames = dict[str, pd.DataFrame]
 
 

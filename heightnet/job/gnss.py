@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from heightnet.arrays import Names
 from heightnet.job.convert import Raw
 from heightnet.job.expand import where
 from heightnet.job.model import complete
@@ -16,7 +17,6 @@ from heightnet.job.problems import Problems, nearest
 from heightnet.ledger.settings import Settings
 
 Frames = dict[str, pd.DataFrame]
-Names = npt.NDArray[np.object_]
 
 
 def gnss_frame(

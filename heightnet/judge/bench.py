@@ -17,6 +17,7 @@ from scipy import sparse
 from scipy.special import ndtri
 
 from heightnet.adjust import Fit, adjust
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.closing import NOTHING, Closing, calibrate, log_odds_of, log_sum
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
@@ -26,9 +27,6 @@ from heightnet.judge.reduction import Classes, Factors, Reduction, classify, fac
 from heightnet.judge.search import BUDGET, Candidates, Clock, Posterior, search
 from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

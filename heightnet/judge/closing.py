@@ -18,13 +18,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.reduction import Reduction
 from heightnet.judge.search import Candidates
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 DRAWS_OVER = 100.0  # draws are as many as this over the false alarm, so that so many lie beyond the value
 FEWEST, MOST = 4_000, 40_000

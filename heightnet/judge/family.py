@@ -17,14 +17,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from heightnet.arrays import Floats, Ints
 from heightnet.kinds.group import LARGEST
 from heightnet.kinds.kind import Group, Kind
 from heightnet.kinds.registry import KINDS
 from heightnet.ledger.thing import Thing, row_ids
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,8 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.adjust import Fit
+from heightnet.arrays import Floats
 from heightnet.judge.bench import BenchBase
-
-Floats = npt.NDArray[np.float64]
 
 
 class Gain:

@@ -17,15 +17,12 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse
 from scipy.special import ndtr
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Look
 from heightnet.judge.judgement import Judgement
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 LEAST_SET = 0.002  # probability of a set that counts
 LEAST_CHOICE = 0.002  # likewise of one choice of members of its classes

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from scipy import linalg
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import log_bayes
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
@@ -23,9 +23,6 @@ from heightnet.judge.slots import Slot, slots_of
 from heightnet.judge.stepwise import one_at_a_time
 from heightnet.judge.tails import blunder_among_strays, long_tails
 from heightnet.ledger.thing import OBSERVED, TAPED
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 CERTAIN, LIKELY = 0.9, 0.5  # probability of a place from which it is told as wrong, as probably wrong
 SHOWS = 3.0  # odds of a blunder against those beforehand from which the job, not the rates alone, speaks of it

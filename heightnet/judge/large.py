@@ -20,6 +20,7 @@ from scipy.special import expit
 
 from heightnet.adjust import Fit, adjust
 from heightnet.adjust.graph import bridges, series_classes
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
 from heightnet.judge.family import Family, build_family
@@ -29,9 +30,6 @@ from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import code_of
 from heightnet.ledger.thing import OBSERVED, STANDS, TAPED
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 ONE_UP_TO = 200  # redundancy up to which a job is one neighbourhood
 ONE_OBSERVATIONS = 3_000  # likewise

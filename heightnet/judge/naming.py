@@ -17,9 +17,6 @@ from __future__ import annotations
 from functools import cached_property
 from math import exp, pi, sqrt
 
-import numpy as np
-import numpy.typing as npt
-
 from heightnet.judge.causes import evidence_about
 from heightnet.judge.family import Family
 from heightnet.judge.search import TAUS_M
@@ -29,9 +26,6 @@ from heightnet.kinds.records import Records
 from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import EXCHANGED
 from heightnet.network.model import Network
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 KAPPA = 0.5
 DENSITY_FLOOR = 0.02  # of true values, per m: a height far from the usual is rare, not impossible

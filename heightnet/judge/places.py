@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Ints
 from heightnet.judge.family import Family
 from heightnet.kinds.kind import Kind
 from heightnet.kinds.registry import observed, of_blunder
@@ -22,7 +22,6 @@ from heightnet.ledger.thing import AT_MARKS, EXCHANGED, TAPED
 from heightnet.network.model import Network
 from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
 
-Ints = npt.NDArray[np.int64]
 Key = tuple[str, int]
 
 STAND, OTHER = "stand", "other"

@@ -16,15 +16,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import LARGEST_EXPONENT, Odds, canonical_order
 from heightnet.judge.large import LargeBench
 from heightnet.judge.naming import EVIDENCE
 from heightnet.judge.places import STAND
 from heightnet.ledger.thing import STANDS
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 COLUMNS = 64
 SEED = 20240301

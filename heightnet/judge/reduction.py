@@ -17,11 +17,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, sparse
 
+from heightnet.arrays import Floats, Ints
 from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE
 from heightnet.kinds.registry import observed
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 TAPE_FACTORS = (0.7, 1.0, 1.4, 2.0, 2.8)
 SIGHT_FACTORS = (0.7, 1.0, 1.4, 2.0)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from heightnet.arrays import Floats, Names
 from heightnet.job.model import Job
 from heightnet.judge.readings import SCATTER, compare_readings
 from heightnet.ledger.thing import Thing
@@ -30,9 +31,6 @@ RULES = {
     "booked_differs": "the height as booked differs from its tape readings",
     "readings_disagree": "two readings of one height disagree",
 }
-
-Names = npt.NDArray[np.object_]
-Floats = npt.NDArray[np.float64]
 
 
 def screen(job: Job, readings: pd.DataFrame, checks: list[dict[str, Any]] | None = None) -> list[dict[str, Any]]:

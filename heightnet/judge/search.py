@@ -20,10 +20,8 @@ from itertools import product
 from time import monotonic
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from heightnet.arrays import Floats, Ints
 
 TAUS_M = (0.006, 0.030, 0.150, 1.000)
 FIXED_SIZE_SD_M = 0.002  # how close to the size that the records fix a blunder must come

@@ -11,12 +11,10 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
+from heightnet.arrays import Floats
 from heightnet.judge.search import Posterior
-
-Floats = npt.NDArray[np.float64]
 
 ALIKE = 0.3  # correlation of two tests from which one may stand in the other's slot
 SAME = 2.0  # worth of the same class in an assignment: more than any resemblance

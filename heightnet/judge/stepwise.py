@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from heightnet.arrays import Floats
 
 
 def one_at_a_time(u: Floats, G: Floats, k: float, at_most: int = 20) -> tuple[int, ...]:

@@ -16,11 +16,9 @@ from __future__ import annotations
 from math import lgamma, log, pi
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.judge.naming import broad_density
-
-Floats = npt.NDArray[np.float64]
 
 DEGREES = 4.0
 PRIOR = 0.01  # that a job is one of those: judgement, not measured; 0.1 would cost a seventh of the names at 10 sds

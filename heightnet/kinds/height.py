@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.arrays import Floats, Ints
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
-from heightnet.kinds.kind import TAPE, Edges, Floats, Group, Ints, Kind, Words, by_name
+from heightnet.kinds.kind import TAPE, Edges, Group, Kind, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.arrays import Floats, Ints
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.records import Records
 from heightnet.ledger.record import Fact
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Columns = dict[str, Any]
 Group = tuple[str, str, Ints, Floats, float]
 

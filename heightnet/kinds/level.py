@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from heightnet.arrays import Floats
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Edges, Floats, Kind, Words
+from heightnet.kinds.kind import Edges, Kind, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 

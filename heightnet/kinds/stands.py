@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
+
+from heightnet.arrays import Floats, Ints
 
 if TYPE_CHECKING:
     from heightnet.network.model import Network
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 NONE = np.zeros(0, dtype=np.int64)
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from heightnet.arrays import Floats, Ints, Names
 from heightnet.job.model import Job
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import KINDS, code_of, observed
@@ -23,10 +24,6 @@ from heightnet.network.model import Network, Nodes, Piece
 from heightnet.network.separation import ends, none, separations_of
 from heightnet.reduce.sight import ARCSEC, reduce_sights
 from heightnet.reduce.tape import reduce_tape
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Names = npt.NDArray[np.object_]
 
 SAME_HEIGHT_M = 5e-5  # booked heights of one shared stand closer than this are one taping, booked twice
 

@@ -10,6 +10,7 @@ from scipy import sparse
 from scipy.sparse.linalg import spsolve_triangular
 
 from heightnet.adjust.graph import fundamental_loops
+from heightnet.arrays import Floats
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import code_of, observed
 from heightnet.kinds.stands import stand_heights
@@ -18,7 +19,6 @@ from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 
 __all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
 
-Floats = npt.NDArray[np.float64]
 
 SATELLITE = 2.58  # standard deviations: 99 of 100 loops without a blunder close within them
 SATELLITE_RULE = f"{SATELLITE:g} times its expected sd: satellite heights in it"

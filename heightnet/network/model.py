@@ -9,13 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from heightnet.arrays import Floats, Ints
 from heightnet.job.model import Job
 from heightnet.kinds.registry import FIRST_KNOWLEDGE, code_of
 from heightnet.network.separation import Separations, ends, satellite_lengths
 from heightnet.reduce.sight import Sights
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

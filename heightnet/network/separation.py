@@ -35,11 +35,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.spatial import Delaunay
 
+from heightnet.arrays import Floats, Ints
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 CLOSEST_M = 1.0  # two marks nearer than this are taken to be this far apart
 ALL_PAIRS_UP_TO = 500  # marks up to which every distance is looked at; beyond, those of a triangulation

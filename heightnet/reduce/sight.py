@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.ledger.settings import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = npt.NDArray[np.float64]
 ARCSEC = np.pi / (180 * 3600)
 
 

@@ -13,11 +13,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.tasks.next import Sizes
-
-Floats = npt.NDArray[np.float64]
 
 LARGE_M = 1.0  # an error nothing limits counts like one of this size
 EPS = 1e-9

@@ -15,6 +15,7 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
+from heightnet.arrays import Floats
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import CauseFit, evidence_about, rank_causes
@@ -37,7 +38,6 @@ from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.common import LEAST_MOVE
 
-Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
 MOVES_SHOWN = 8

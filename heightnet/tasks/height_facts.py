@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.heights import Heights
 from heightnet.judge.judgement import DOUBT, LIKELY
 from heightnet.judge.places import STAND
@@ -20,9 +21,6 @@ from heightnet.reduce.tape import reading_ids
 from heightnet.rows import Nested, Rows
 from heightnet.tasks.facts import JobFacts, Record, told_heights
 from heightnet.tasks.judgement_facts import parts
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 CHECKS_COUNTED = 4  # "4" means four or more
 SURELY_SOUND = 0.005  # probability below which the parts of a stand's are added up and no more is asked

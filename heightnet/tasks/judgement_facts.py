@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
@@ -21,7 +22,6 @@ from heightnet.tasks.common import NEED
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
 
-Floats = npt.NDArray[np.float64]
 Record = dict[str, Any]
 
 MEMBERS_TOLD = 2_000  # of a finding, likeliest first; how many there are in all is said

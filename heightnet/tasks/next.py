@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.special import ndtri
 
+from heightnet.arrays import Floats
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
@@ -22,8 +23,6 @@ from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
 from heightnet.tasks.judgement_facts import LEAST_TOLD
 from heightnet.tasks.measurements import measurement
-
-Floats = npt.NDArray[np.float64]
 
 SUGGESTED = 3
 ACCUSED_WEIGHT = 6.0  # a height that is probably wrong matters as much as this many that are merely unproved

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from heightnet.arrays import Floats, Ints
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_settings
@@ -47,8 +48,6 @@ LEAST_GAIN = 0.01  # of the logarithm of a size, from which a measurement is sai
 SECTIONS_AT_MOST = 3  # levelled again to find out about one finding
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
 PER_STAND = 2  # candidates kept for each stand that is looked at, on average
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments
@@ -23,8 +23,6 @@ from heightnet.judge.large import LargeBench, bench_for
 from heightnet.judge.search import TAUS_M
 from heightnet.ledger.thing import EXCHANGED
 from heightnet.network import build_network
-
-Floats = npt.NDArray[np.float64]
 
 OBSERVATIONS = 800  # of a job that is judged thousands of times
 BINS = (0.0, 0.5, 0.7, 0.9, 0.99, 1.0)

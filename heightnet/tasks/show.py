@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.adjust.graph import bridges, components, series_classes
+from heightnet.arrays import Floats
 from heightnet.job.model import Job
 from heightnet.judge.screening import screen
 from heightnet.kinds.kind import DATUM
@@ -24,8 +25,6 @@ from heightnet.network import build_network
 from heightnet.network.loops import THIRD_ORDER, loops_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
-
-Floats = npt.NDArray[np.float64]
 
 STEEP_RAD = np.radians(30.0)  # further from level than this is unusual over a long distance
 LONG_M = 100.0

@@ -12,13 +12,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from heightnet.arrays import Floats
 from heightnet.kinds.registry import KINDS
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
-
-Floats = npt.NDArray[np.float64]
 
 PIVOTS = 60  # distances to so many nodes place the others in a drawn layout
 REFINED = 250  # up to so many nodes a drawn layout is refined until distances fit
