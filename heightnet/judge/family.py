@@ -20,7 +20,7 @@ from scipy import sparse
 from heightnet.arrays import Floats, Ints
 from heightnet.kinds.group import LARGEST
 from heightnet.kinds.kind import Group, Kind
-from heightnet.kinds.registry import KINDS
+from heightnet.kinds.registry import KINDS, common_error
 from heightnet.ledger.thing import Thing, row_ids
 from heightnet.network.model import Network
 
@@ -113,6 +113,7 @@ class Builder:
         for kind, name, rows, pattern, size in found:
             scale = float(np.sqrt(np.mean(pattern**2))) if len(rows) > 1 else 0.0
             if scale > 0:
+                common_error(kind)  # raises where nobody says what that is
                 thing = Thing.both("group", kind, name)
                 self.pattern(thing, rows, pattern / scale, -1, rate, size * scale, scale)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import DATUM, Columns, Edges, Group, Kind, Words, by_name, or_none
+from heightnet.kinds.kind import DATUM, Columns, Edges, Group, Kind, Shared, Words, by_name, or_none
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -92,4 +92,13 @@ KIND = Kind(
     length=lambda net: np.nan_to_num(net.satellite_lengths), common=common, told=told,
     line=("from_mark", "to_mark", "length_m"),
     words={"gnss": Words("satellite height", cell="satellite")},
+    shared={
+        "antenna_observer": Shared(
+            "every antenna height taped by {name}", "one antenna height taped by another person"
+        ),
+        "gnss_session": Shared(
+            "every satellite height of session {name}",
+            "the height of one of these antennas observed again in another session",
+        ),
+    },
 )  # fmt: skip

@@ -11,7 +11,7 @@ import numpy as np
 from heightnet.kinds import slips
 from heightnet.kinds.cause import Alternative, Cause, Evidence, listed
 from heightnet.kinds.height import USUAL_HOOK
-from heightnet.kinds.kind import Group, Kind, Words, by_name
+from heightnet.kinds.kind import Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import FOOT
@@ -144,4 +144,11 @@ def common(net: Network) -> Iterator[Group]:
         yield "refraction", named, net.rows("shot").start + at, -net.sights.bow[at], np.nan
 
 
-KIND = Kind("group", ("group",), CAUSES, evidence, common=common, words={"group": Words("common error")})
+KIND = Kind(
+    "group", ("group",), CAUSES, evidence, common=common, words={"group": Words("common error")},
+    shared={
+        "refraction": Shared(
+            "the refraction of {name}", "a reciprocal sight, or a levelled difference between two of the marks"
+        ),
+    },
+)  # fmt: skip

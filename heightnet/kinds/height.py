@@ -12,7 +12,7 @@ from heightnet.arrays import Floats, Ints
 from heightnet.job.tapes import INCH
 from heightnet.kinds import slips
 from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
-from heightnet.kinds.kind import TAPE, Edges, Group, Kind, Words, by_name
+from heightnet.kinds.kind import TAPE, Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of
@@ -231,6 +231,9 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
             yield "mark", int(places.net.nodes.mark[stand])
 
 
+ANOTHER_TAPE = "one height measured with another tape, or a check shot to a known mark"
+IN_PARTS = "one height measured vertically in parts beside the slant"
+
 KIND = Kind(
     "height", TAPED, CAUSES, evidence, edges=edges, scatter=TAPE, alone=alone, pair="swap", exchanged=swapped,
     common=common, lies=lies,
@@ -240,5 +243,24 @@ KIND = Kind(
         "tripod": Words(several="heights of shared stands"),
         "reading": Words("tape reading", cell="tape"),
         "swap": Words(several="pairs of heights in each other's place"),
+    },
+    shared={
+        "tape": Shared("every height taped with {name}", ANOTHER_TAPE, "every height taped"),
+        "tape_scale": Shared("the scale of {name}", ANOTHER_TAPE, "the scale of the tape"),
+        "instrument": Shared(
+            "every instrument height of {name}",
+            "a shot to a fixed-height pole on a known mark, or a level read to the instrument's axis",
+            "every instrument height",
+        ),
+        "equipment": Shared(
+            "every target height of {name}",
+            "one sight to another target, its height measured to another point, on a mark already shot",
+            "every target height",
+        ),
+        "slant_instrument": Shared(
+            "the slant readings to {name}, booked without reduction", IN_PARTS,
+            "the slant readings, booked without reduction",
+        ),
+        "slant_observer": Shared("the slant readings by {name}, booked without reduction", IN_PARTS),
     },
 )  # fmt: skip

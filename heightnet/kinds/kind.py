@@ -52,6 +52,20 @@ class Words(NamedTuple):
         return self.several or f"{self.noun}s"
 
 
+class Shared(NamedTuple):
+    """An error that many have in common.
+
+    called : what it is, with the ``{name}`` of what they share.
+    shown_by : the measurement that would show it.
+    unnamed : what it is where nobody gave a name; more : what a reader is told of it besides.
+    """
+
+    called: str
+    shown_by: str
+    unnamed: str = "everything that has no name"
+    more: str = ""
+
+
 class Edges(NamedTuple):
     """Observations that each tie two nodes, arrays of one length.
 
@@ -89,6 +103,7 @@ class Kind:
         where the records fix it.
     at_marks : ends of its observations ("tail", "head") to whose mark they belong.
     sections : they make stretches of levelling (`heightnet.network.runs`).
+    shared : what each of these common errors is, by their kind.
     lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
         not the mark it is about, these marks and sections.
     record : keys of results.json for the ledger, of a kind that it does not have yet, besides where its observations
@@ -127,6 +142,7 @@ class Kind:
     error: str = RISE_ERROR
     line: tuple[str, ...] = ()
     words: Mapping[str, Words] = field(default_factory=dict)
+    shared: Mapping[str, Shared] = field(default_factory=dict)
     nominal: float = 0.0
 
 

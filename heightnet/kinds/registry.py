@@ -8,7 +8,7 @@ from importlib import import_module
 from string import Formatter
 
 from heightnet.kinds import ADDED, gnss, group, height, known, level, separation, sight, staff
-from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE, Kind
+from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE, Kind, Shared
 from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.record import Fact
 from heightnet.ledger.settings import Rates
@@ -25,6 +25,14 @@ FIRST_KNOWLEDGE = 100  # code of the first of them
 def of_blunder(name: str) -> Kind:
     """The kind that makes hypotheses of this name."""
     return next(kind for kind in KINDS.values() if name in (*kind.blunders, kind.pair))
+
+
+def common_error(name: str) -> Shared:
+    """What a common error of this kind is."""
+    found = next((kind.shared[name] for kind in KINDS.values() if name in kind.shared), None)
+    if found is None:
+        raise ValueError(f"no kind says in `shared` what the common error {name!r} is")
+    return found
 
 
 def observed() -> list[Kind]:
@@ -87,6 +95,19 @@ def _problems(kind: Kind) -> Iterator[str]:
     yield from (f"there is a kind {name!r} already" for name in (kind.name, kind.pair) if name in taken - {""})
     if kind.table in {*recorded.TABLES, *results.PARTS}:
         yield f"there is a table {kind.table!r} already"
+    if kind.common and not kind.shared:
+        yield "its common errors are not in `shared`"
+    others = {name for one in KINDS.values() for name in one.shared}
+    yield from (f"there is a common error {name!r} already" for name in kind.shared if name in others)
+    yield from (f"the common error {name!r} lacks words" for name, s in kind.shared.items() if not all(s[:3]))
+    yield from (f"no noun for {name!r}" for name, words in kind.words.items() if not words.noun)
+    if kind.line and len(kind.line) != 3:
+        yield "its line is not two marks and a length"
+    yield from (
+        f"its line goes by {name!r}, which is no column of marks" for name in kind.line[:2] if name not in kind.marks
+    )
+    names = [fact.name for fact in kind.record]
+    yield from (f"the key {name!r} is there twice" for name in sorted({n for n in names if names.count(n) > 1}))
     held = kind.recorded.held if kind.recorded else {}
     if kind.recorded and kind.recorded.name != kind.table:
         yield f"its table is {kind.table!r}, what it records is {kind.recorded.name!r}"

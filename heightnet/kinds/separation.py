@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import gnss, slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import DATUM, Group, Kind, Words
+from heightnet.kinds.kind import DATUM, Group, Kind, Shared, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -60,4 +60,9 @@ def common(net: Network) -> Iterator[Group]:
 KIND = Kind(
     "separation", ("separation",), CAUSES, evidence, alone=alone, common=common,
     words={"separation": Words("separation")},
+    shared={
+        "separations": Shared(
+            "every separation", "an antenna of another model on a known mark, its height taped in parts"
+        ),
+    },
 )  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Alternative, Cause, Evidence, Slip
-from heightnet.kinds.kind import Columns, Edges, Group, Kind, Words, by_name
+from heightnet.kinds.kind import Columns, Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 
@@ -108,4 +108,10 @@ KIND = Kind(
     "shot", ("shot",), CAUSES, evidence, table="shots", edges=edges, rate="shot",
     length=lambda net: net.sights.horizontal, common=common, lies=lies, told=told,
     words={"shot": Words("sight", cell="sight")},
+    shared={
+        "index": Shared(
+            "the vertical index error of {name}", "the same target observed in both faces",
+            "the vertical index error of the instrument",
+        ),
+    },
 )  # fmt: skip

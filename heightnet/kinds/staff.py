@@ -9,7 +9,7 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Edges, Group, Kind, Words
+from heightnet.kinds.kind import Edges, Group, Kind, Shared, Words
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.sight import curvature_and_refraction
@@ -99,5 +99,11 @@ KIND = Kind(
     words={
         "staff": Words("staff reading", cell="staff"),
         "exchange": Words(several="pairs of readings in each other's place"),
+    },
+    shared={
+        "collimation": Shared(
+            "the collimation of {name}", "the level tested by two pegs, or a stretch levelled with equal sights",
+            more=" (its line of sight is not level)",
+        ),
     },
 )  # fmt: skip

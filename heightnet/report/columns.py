@@ -78,7 +78,7 @@ def _wrapped_row(
 
 def _record(row: Sequence[str], header: Sequence[str] | None, columns: int) -> list[str]:
     """A row by itself: its first cell, then the others under it."""
-    if header is None:
+    if not header:
         return wrapped((" " * GAP).join(cell for cell in row if cell), columns, GAP)
     told = [f"{heading} {cell}".strip() for heading, cell in zip(header[1:], row[1:], strict=True) if cell]
     tied = [cell.replace(" ", NO_BREAK) if cells(cell) <= columns // 2 else cell for cell in told]

@@ -18,6 +18,7 @@ from typing import Any
 import heightnet
 from heightnet.report import claims
 from heightnet.report import document as doc
+from heightnet.report.console import clean
 from heightnet.report.listings import Column, Listing, Row
 from heightnet.report.numbers import tie
 from heightnet.report.pictures import drawing
@@ -281,7 +282,7 @@ def pieces(document: doc.Document) -> Iterator[str]:
         element("meta", charset="utf-8"),
         element("meta", http_equiv="Content-Security-Policy", content=csp),
         *(element("meta", name=name, content=content) for name, content in named.items()),
-        element("title", Html(escape(f"{document.title}: {claims.plain(document.headline)}"))),
+        element("title", Html(escape(clean(f"{document.title}: {claims.plain(document.headline)}")))),
         element("link", rel="icon", href="data:,"),
         element("style", Html(style)),
     )

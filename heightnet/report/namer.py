@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from heightnet.kinds.kind import Words
-from heightnet.kinds.registry import of_blunder
+from heightnet.kinds.registry import common_error, of_blunder
 from heightnet.ledger.thing import NOT_NAMED, ROWS, TABLES, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import capital, claim, name
@@ -16,28 +16,6 @@ from heightnet.report.lookup import Lookup, Register
 from heightnet.report.numbers import Lengths, listing
 from heightnet.rows import Record, column
 
-GROUPS = {
-    "tape": "every height taped with {name}",
-    "tape_scale": "the scale of {name}",
-    "instrument": "every instrument height of {name}",
-    "equipment": "every target height of {name}",
-    "slant_instrument": "the slant readings to {name}, booked without reduction",
-    "slant_observer": "the slant readings by {name}, booked without reduction",
-    "antenna_observer": "every antenna height taped by {name}",
-    "gnss_session": "every satellite height of session {name}",
-    "separations": "every separation",
-    "collimation": "the collimation of {name}",
-    "index": "the vertical index error of {name}",
-    "refraction": "the refraction of {name}",
-}
-UNNAMED = {
-    "tape": "every height taped",
-    "tape_scale": "the scale of the tape",
-    "instrument": "every instrument height",
-    "equipment": "every target height",
-    "slant_instrument": "the slant readings, booked without reduction",
-    "index": "the vertical index error of the instrument",
-}
 SHARED = {
     "equipment": ("{name}", "target"),
     "instrument": ("{name}", "instrument"),
@@ -223,14 +201,11 @@ class Namer:
         return Called(f"{noun} ({place})", short, article, lead=lead)
 
     def _group(self, group: str, member: str) -> Called:
-        more = " (its line of sight is not level)" if group == "collimation" else ""
-        if member == NOT_NAMED:
-            noun = UNNAMED.get(group, "everything that has no name")
-        elif group == "instrument" and member in self.models:
+        words = common_error(group)
+        noun = words.unnamed if member == NOT_NAMED else words.called.format(name=member)
+        if group == "instrument" and member in self.models:
             noun = f"every antenna height of {member}"
-        else:
-            noun = GROUPS.get(group, "everything of {name}").format(name=member)
-        return Called(noun, f"{noun}{more}", "", more=more)
+        return Called(noun, f"{noun}{words.more}", "", more=words.more)
 
     def whose(self, id: str) -> str:
         """Whose height a height is: "set-up S4 (over P4)", "the target on R2 sighted from R3 (row 14)"."""
@@ -283,7 +258,8 @@ class Namer:
         rows, file = sorted(thing.row for thing in things), things[0].file
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
             return f"rows {rows[0]} to {rows[-1]} of {file}"
-        return f"rows {listing([str(row) for row in rows], 6, 'or')} of {file}"
+        noun = "row" if len(rows) == 1 else "rows"
+        return f"{noun} {listing([str(row) for row in rows], 6, 'or')} of {file}"
 
     def plural(self, kind: str) -> str:
         """What things of a kind are, many of them: "staff readings"."""

@@ -7,26 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from heightnet.judge.reduction import UNTESTABLE
+from heightnet.kinds.registry import common_error
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts, Record
 
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
-
-NEED = {
-    "tape": "one height measured with another tape, or a check shot to a known mark",
-    "tape_scale": "one height measured with another tape, or a check shot to a known mark",
-    "instrument": "a shot to a fixed-height pole on a known mark, or a level read to the instrument's axis",
-    "equipment": "one sight to another target, its height measured to another point, on a mark already shot",
-    "slant_instrument": "one height measured vertically in parts beside the slant",
-    "slant_observer": "one height measured vertically in parts beside the slant",
-    "antenna_observer": "one antenna height taped by another person",
-    "gnss_session": "the height of one of these antennas observed again in another session",
-    "separations": "an antenna of another model on a known mark, its height taped in parts",
-    "collimation": "the level tested by two pegs, or a stretch levelled with equal sights",
-    "index": "the same target observed in both faces",
-    "refraction": "a reciprocal sight, or a levelled difference between two of the marks",
-}
 
 
 def common_errors(facts: JobFacts) -> list[Record]:
@@ -41,6 +27,6 @@ def common_errors(facts: JobFacts) -> list[Record]:
         out.append(
             {"id": str(family.ids[h]), "group": name, "kind": kind, "members": len(family.members(h)),
              "moves": facts.moves(h), "harmless": harmless,
-             "shot_that_would_show": None if harmless else NEED[kind]}
+             "shot_that_would_show": None if harmless else common_error(kind).shown_by}
         )  # fmt: skip
     return out

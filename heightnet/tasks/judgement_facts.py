@@ -13,11 +13,10 @@ from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
-from heightnet.kinds.registry import code_of
+from heightnet.kinds.registry import code_of, common_error
 from heightnet.kinds.stands import recorded_heights
 from heightnet.ledger.thing import ROWS, STANDS
 from heightnet.rows import Rows
-from heightnet.tasks.common import NEED
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
@@ -154,13 +153,13 @@ def parted_by(facts: JobFacts, members: list[int]) -> str | None:
     """What would part common errors that the job cannot tell from one another; None where others are among them."""
     if any(facts.family.kind[h] != "group" for h in members):
         return None
-    return NEED[facts.family.thing(members[0]).pair[0]]
+    return common_error(facts.family.thing(members[0]).pair[0]).shown_by
 
 
 def shown_by(facts: JobFacts, members: list[int]) -> list[Record]:
     """What would show each common error among some members: of a common error there is no line in a field book."""
     groups = [facts.family.thing(h) for h in members if facts.family.kind[h] == "group"]
-    return [{"id": str(group), "what": NEED[group.pair[0]]} for group in groups[:SHOWN_BY_UP_TO]]
+    return [{"id": str(group), "what": common_error(group.pair[0]).shown_by} for group in groups[:SHOWN_BY_UP_TO]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:

@@ -16,13 +16,13 @@ from heightnet.judge.gain import Gain
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
+from heightnet.kinds.registry import common_error
 from heightnet.ledger.thing import LEVELLED, STANDS, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors, releveling
-from heightnet.tasks.common import NEED
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import Minutes, measurement
@@ -365,7 +365,11 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
 def _needs(findings: list[Record]) -> list[Record]:
     """What would show a common error, for findings that one leads: no measurement between marks and stands does."""
     led = [(f["order"], Thing.of(f["members"][0]["id"])) for f in findings]
-    return [{"finding": order, "what": NEED[thing.pair[0]]} for order, thing in led if thing.kind == "group"]
+    return [
+        {"finding": order, "what": common_error(thing.pair[0]).shown_by}
+        for order, thing in led
+        if thing.kind == "group"
+    ]
 
 
 def _of_levelling(facts: JobFacts, finding: Finding) -> bool:

@@ -10,7 +10,7 @@ from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import ONE_UP_TO, PART, LargeBench, bench_for
 from heightnet.judge.promises import Promises, promises
-from heightnet.kinds.registry import code_of
+from heightnet.kinds.registry import code_of, common_error
 from heightnet.ledger.recorded import TABLES
 from heightnet.network import build_network
 from heightnet.report.check_words import check_document
@@ -19,7 +19,6 @@ from heightnet.report.fieldsheet import steps as field_sheet
 from heightnet.report.measurements import instruction
 from heightnet.report.plan_words import plan_document
 from heightnet.report.words import Words
-from heightnet.tasks.common import NEED
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.judgement_facts import parted_by
 from heightnet.tasks.measurements import Minutes
@@ -142,8 +141,8 @@ def test_what_parts_common_errors_is_said_of_common_errors_only():
     facts = JobFacts(Judgement(bench), Promises(nothing, nothing, True), bench.fit)
     ids = [str(i) for i in bench.family.ids]
     group, other, height = (ids.index(i) for i in ("group:instrument:antenna 1", ALONE, "setup:G13"))
-    assert parted_by(facts, [group, other]) == NEED["instrument"]
-    assert parted_by(facts, [other, group]) == NEED["separations"]
+    assert parted_by(facts, [group, other]) == common_error("instrument").shown_by
+    assert parted_by(facts, [other, group]) == common_error("separations").shown_by
     for mixed in ([group, height], [height, group], [group, other, height], [height]):
         assert parted_by(facts, mixed) is None
 
