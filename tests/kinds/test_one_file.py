@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 
 import heightnet
@@ -16,6 +17,7 @@ from heightnet.job.read import read_job
 from heightnet.judge.family import build_family
 from heightnet.kinds import level, registry, slips
 from heightnet.kinds.cause import Cause
+from heightnet.kinds.kind import Shared, Words
 from heightnet.kinds.registry import KINDS, register, unregister
 from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.record import NUMBER, Fact
@@ -25,6 +27,7 @@ from heightnet.network import build_network
 from heightnet.tasks.bust import bust
 from tests.kinds import toy_water
 
+LINE = (("W1", "W2", 0.4210), ("W2", "W3", 0.6311), ("W3", "W4", 0.4499))
 MARKS = "mark,height,sd_mm\nW1,100.000,1\nW4,101.502,1\n"
 LEVELS = "from,to,rise,sd_mm\nW1,W2,0.4210,1\nW2,W3,0.6312,1\nW3,W4,0.4497,1\nW4,W1,-1.5021,1\n"
 WATER = "\n".join(
@@ -137,6 +140,11 @@ def test_without_it_its_table_is_not_read(tmp_path):
 # the contract
 
 
+def hose(net):
+    rows = net.rows("water")
+    yield "hose", "the red hose", np.arange(rows.start, rows.stop), np.ones(rows.stop - rows.start), np.nan
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -152,6 +160,12 @@ def test_without_it_its_table_is_not_read(tmp_path):
         ({"name": "staff", "blunders": ("staff",)}, "there is a kind 'staff' already"),
         ({"table": "levels"}, "there is a table 'levels' already"),
         ({"scatter": "none"}, "a scatter 'none' is not known"),
+        ({"line": ("from_mark", "to_mark")}, "its line is not two marks and a length"),
+        ({"line": ("from_mark", "rise_m", "")}, "its line goes by 'rise_m', which is no column of marks"),
+        ({"common": hose}, "its common errors are not in `shared`"),
+        ({"shared": {"tape": Shared("{name}", "a tie")}}, "there is a common error 'tape' already"),
+        ({"words": {"water": Words()}}, "no noun for 'water'"),
+        ({"record": toy_water.KIND.record * 2}, "the key 'rise_m' is there twice"),
         ({"line": ("from_mark", "end", "")}, "its line speaks of 'end', its record does not"),
         (
             {"words": {"water": toy_water.KIND.words["water"]._replace(row="at {hose}")}},
@@ -165,6 +179,33 @@ def test_what_is_missing_or_clashes_is_said(change, said):
     with pytest.raises(ValueError, match="cannot be registered") as refused:
         register(replace(toy_water.KIND, **change))
     assert said in str(refused.value) and everything() == before
+
+
+def test_what_its_rows_have_in_common_is_named_and_what_would_show_it(monkeypatch, tmp_path):
+    """A line of readings from one known mark to another, each too high by as much."""
+    shared = {"hose": Shared("the scale of {name}", "one rise levelled")}
+    monkeypatch.setattr(toy_water, "KIND", replace(toy_water.KIND, common=hose, shared=shared))
+    register(toy_water.KIND)
+    try:
+        rows = ["from,to,rise,sd_mm", *(f"{a},{b},{h + 0.02:.4f},0.5" for a, b, h in LINE)]
+        result = heightnet.check(job(tmp_path, "\n".join(rows) + "\n", levels=""))
+        members = [m["id"] for f in result.facts["findings"] for m in f["members"]]
+        assert "group:hose:the red hose" in members
+        assert "one rise levelled" in {one["what"] for f in result.facts["findings"] for one in f["shown_by"]}
+        assert "the scale of the red hose" in result.page()
+    finally:
+        unregister("water")
+
+
+def test_a_common_error_that_nobody_declares_is_refused(monkeypatch, tmp_path):
+    shared = {"tube": Shared("the scale of {name}", "one rise levelled")}
+    monkeypatch.setattr(toy_water, "KIND", replace(toy_water.KIND, common=hose, shared=shared))
+    register(toy_water.KIND)
+    try:
+        with pytest.raises(ValueError, match="what the common error 'hose' is"):
+            heightnet.check(job(tmp_path))
+    finally:
+        unregister("water")
 
 
 def test_kinds_of_the_house_keep_it_too():

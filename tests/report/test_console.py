@@ -120,3 +120,9 @@ def test_a_name_keeps_its_characters_on_a_page_and_turns_nothing(browser, tmp_pa
         assert browser.execute_script('return document.querySelector(".says p").textContent') == (
             f"mark {name} first second"
         )
+
+
+@pytest.mark.parametrize("header", [None, ()])
+def test_a_narrow_table_without_a_heading_is_told_row_by_row(header):
+    rows = [("theodolite 4", "side-mark"), ("prism", "bubble")]
+    assert table_lines(rows, (True, True), 16, header) == ["theodolite 4", "  side-mark", "prism  bubble"]
