@@ -93,7 +93,8 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     walks = [(drawn[edges], sign) for edges, sign in map(found.edges, order.tolist())]
     satellite, extra = np.zeros(len(walks), dtype=bool), np.zeros(len(walks))
     if len(net.job.gnss):
-        satellite[:] = [np.any(net.kind[e[e < count]] == code_of("gnss")) for e, _ in walks]
+        by_satellite = net.kind == code_of("gnss")
+        satellite[:] = [by_satellite[e[e < count]].any() for e, _ in walks]
     if satellite.any() and len(net.separations):
         through = _walked([walks[i] for i in np.flatnonzero(satellite)], len(tail))
         extra[satellite] = _separation_variance(net, through)
