@@ -205,7 +205,7 @@ def test_routes_are_as_many_as_scipy_lets_flow(seed):
     for i in range(rows.start, rows.stop):
         other = np.delete(np.arange(net.edge_count), i)
         ends = np.r_[net.tail[other], net.head[other]], np.r_[net.head[other], net.tail[other]]
-        ends = tuple(places.astype(np.int32) for places in ends)  # scipy's flow takes no wider indices before 1.13 or so
+        ends = tuple(places.astype(np.int32) for places in ends)  # before 1.13 scipy's flow takes no wider ones
         through = sparse.coo_array((np.ones(2 * len(other), dtype=np.int32), ends), shape=(len(net.nodes),) * 2).tocsr()
         mark, stand = int(net.tail[i]), int(net.head[i])
         known = sparse.csgraph.maximum_flow(through, mark, stand).flow_value
