@@ -263,6 +263,6 @@ def _log_bayes_beside(u: Floats, G: Floats, prior: Candidates, settled: Ints) ->
 
 def median_day(job: Any) -> str | None:
     """The median of the days that stand in the job's ``when`` columns, ISO."""
-    texts = pd.concat([job.setups["when"], job.targets["when"], job.tape["when"]])
+    texts = pd.concat([job.tables[table]["when"] for table in ("setups", "targets", "shots", "tape", "staff")])
     days = pd.to_datetime(texts.str.extract(DAY, expand=False), format="%Y-%m-%d", errors="coerce")  # no 30 February
     return None if days.isna().all() else days.median().date().isoformat()

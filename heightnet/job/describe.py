@@ -73,7 +73,7 @@ def write_data_package(folder: str | Path, settings: Settings) -> Path:
 
 
 def _schema(table: Table, header: list[str], settings: Settings, present: set[str]) -> dict[str, Any]:
-    known = known_headings(table)
+    known = known_headings(table, header)
     columns = {heading: known.get(plain_heading(heading)) for heading in header}
     heading_of = {c.name: heading for heading, c in columns.items() if c}
     schema: dict[str, Any] = {

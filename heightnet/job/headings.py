@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
+from collections.abc import Iterable
 from difflib import get_close_matches
 
 from heightnet.job.problems import Problems
@@ -26,18 +28,40 @@ def plain_heading(text: str) -> str:
     return " ".join(re.sub(r"[\s_\-./]+", " ", text.casefold()).split())
 
 
-def known_headings(table: Table) -> dict[str, Column]:
-    """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them."""
-    known = {plain_heading(word): c for c in table.columns for word in c.also}
-    known.update({plain_heading(c.name): c for c in table.columns})
-    return known
+def known_headings(table: Table, header: Iterable[str] = ()) -> dict[str, Column]:
+    """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them.
+
+    header : the headings of a sheet, which decide what a word means that two columns share.
+
+    >>> from heightnet.ledger.recorded import STAFF
+    >>> known_headings(STAFF, ["setup", "point", "Staff (m)"])["staff"].name
+    'reading'
+    >>> known_headings(STAFF, ["setup", "point", "staff", "reading"])["staff"].name
+    'staff'
+    """
+    of_word: defaultdict[str, dict[str, Column]] = defaultdict(dict)
+    for column in table.columns:
+        for word in (column.name, *column.also):
+            of_word[plain_heading(word)][column.name] = column
+    plain = (plain_heading(_without_unit(heading)) for heading in header)
+    given = {name for word in plain if len(of_word.get(word, ())) == 1 for name in of_word[word]}
+
+    def meant(columns: Iterable[Column]) -> Column:
+        return max(columns, key=lambda c: (not given & {c.name, *c.unless}, c.required))
+
+    return {word: meant(sharing.values()) for word, sharing in of_word.items()}
+
+
+def _without_unit(heading: str) -> str:
+    match = _HEADING_UNIT.fullmatch(heading.strip())
+    return match[1] if match else heading
 
 
 def recognise(
     header: list[str], file: str, row: int, table: Table, units: Units, problems: Problems
 ) -> dict[int, Column] | None:  # fmt: skip
     """Which column of the table each heading is; None where the header is too poor to go on."""
-    known = known_headings(table)
+    known = known_headings(table, header)
     found: dict[int, Column] = {}
     where: dict[str, str] = {}
     meant: set[str] = set()  # columns that a heading not understood was probably meant to be

@@ -304,13 +304,14 @@ def _within_runs(names: pd.Series, runs: pd.Series, fixed: set[str]) -> pd.Serie
 
 def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
     """Staff readings from a level book with a column for each sight: a back sight opens the next level set-up."""
-    rows: list[tuple[str, str, float, str, float, float, str, int]] = []
+    readings: list[tuple[str, str, float]] = []
+    at: list[int] = []  # row of each
     current: dict[str, int] = {}
     # a change point closes, then opens
     sights = (("fore_sight", "FS"), ("back_sight", "BS"), ("intermediate_sight", "IS"))
     open_: dict[str, bool] = {}
     for i, row in enumerate(raw.rows.tolist()):
-        run, mark = raw["run"][i], raw["mark"][i]
+        run = raw["run"][i]
         any_read = False
         for column, sight in sights:
             reading = float(raw[column][i])
@@ -326,17 +327,16 @@ def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
                     "A level set-up opens with a back sight and closes with a fore sight.",
                 )  # fmt: skip
                 continue
-            rows.append(
-                (str(current[run]), mark, reading, sight, float(raw["distance"][i]), float(raw["sd_mm"][i]), run, row)
-            )
+            readings.append((str(current[run]), sight, reading))
+            at.append(i)
             if sight == "FS":
                 open_[run] = False
         if not any_read:
             problems.add(raw.file, row, "back_sight", "", "a back sight, intermediate sight or fore sight")
     said = "a level book with columns for the sights: each back sight opens a level set-up, numbered in its run"
     problems.note("understood", said, raw.file)
-    names = ("level_setup", "name", "reading", "sight", "distance", "sd", "run", "row")
-    return complete("staff", pd.DataFrame(rows, columns=list(names))).drop(columns="mark")
+    read = pd.DataFrame(readings, columns=["level_setup", "sight", "reading"])
+    return raw.held().iloc[at].reset_index(drop=True).assign(**read)
 
 
 def _check_collimation(raw: Raw, problems: Problems) -> None:

@@ -8,18 +8,18 @@ job's precision for it.
 ==========  =======================================================================================================
 table       columns (m, rad)
 ==========  =======================================================================================================
-marks       mark, height, sd, east, north, separation, separation_sd (geoid above the ellipsoid, NaN)
+marks       mark, height, sd, east, north, separation, separation_sd (geoid above the ellipsoid, NaN), source
 setups      setup, mark ("" free set-up), height, sd, instrument, tripod, when, observer
 targets     target, mark, height, sd, equipment, tripod, when, observer
 shots       setup, target, slope_distance, zenith_angle (as read: face R lies beyond pi), face ("L", "R", ""),
-            sd_zenith, sd_distance, session
+            sd_zenith, sd_distance, session, when
 tape        stand_kind ("setup", "target", "tripod"), stand, text (as read), reading (the number read, in m),
             scale, kind ("vertical", "slant", "part"), point, radius, offset (0 where none applies), part, tape,
             by, when, sd
 equipment   equipment, point, radius, offset, usual (bool), carries
 levels      from_mark, to_mark, rise, length (NaN), setups (NaN), sd, run
-staff       level_setup, mark (change points made unique to their run), name (as written), reading, sight, distance
-            (0 where not recorded), sd, run
+staff       level_setup, mark (change points made unique to their run), name (as written), reading, staff, sight,
+            distance (0 where not recorded), sd, run, when
 gnss        from_setup ("" where one-sided), to_setup, rise (NaN where one-sided), height (NaN otherwise), sd, session
 ==========  =======================================================================================================
 """

@@ -35,7 +35,8 @@ class Column(Field):
 
     required : the column must be there and filled on each row.
     unless : with one of these columns in the header this one is not required.
-    also : the trade's other words for it, recognised in any case and spacing.
+    also : the trade's other words for it, recognised in any case and spacing; a word that two columns share means the
+        required one, unless another heading of the sheet gives that, or stands in for it.
     words : other words for a choice, lower case: choice.
     hint : what a number outside of its rule is likely to be.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
@@ -176,6 +177,10 @@ MARKS = Table(
             "separation_sd_mm", "mm", "Standard deviation of the separation; blank: separation.sd_mm; 0: exact.",
             also=("separation sd mm", "geoid sd mm"), within=ranges.SD_OR_EXACT_MM,
         ),
+        Column(
+            "source", "name", "Where the known height comes from, a list or an epoch: list 2019.",
+            also=("list", "epoch", "height list", "height source", "source of height"),
+        ),
     ),
     key=("mark",),
 )  # fmt: skip
@@ -293,6 +298,7 @@ SHOTS = Table(
         Column(
             "session", "name", "Shots of one session share one refraction coefficient; blank: one for the job.",
         ),
+        _WHEN,
     ),
 )  # fmt: skip
 
@@ -411,6 +417,11 @@ STAFF = Table(
             also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M,
         ),
         Column(
+            "staff", "name", "Name of the staff; alone, with no other heading for the reading, staff is the reading.",
+            also=("staff name", "staff id", "staff no", "staff number", "staff used", "levelling staff",
+                  "rod name", "rod id", "rod no", "rod number", "rod used", "rod"),
+        ),
+        Column(
             "sight", "choice", "BS (back), IS (intermediate) or FS (fore).", choices=("BS", "IS", "FS"),
             words=(("backsight", "BS"), ("back sight", "BS"), ("b", "BS"), ("foresight", "FS"), ("fore sight", "FS"),
                    ("f", "FS"), ("intermediate", "IS"), ("intermediate sight", "IS"), ("i", "IS")),
@@ -420,7 +431,7 @@ STAFF = Table(
             within=ranges.STAFF_SIGHT_M,
         ),
         Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
-        _RUN,
+        _RUN, _WHEN,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
             also=("bs", "backsight", "b s", "back"), within=ranges.STAFF_M,

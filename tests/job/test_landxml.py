@@ -113,6 +113,18 @@ class TestFerry:
         ]  # fmt: skip
         assert staff["distance"].tolist() == [30.0, 20.0]
 
+    def test_time_stamps_are_when(self, tmp_path):
+        stamp = ' timeStamp="2026-05-04T09:30:00Z"'
+        rod = f'<RawObservation rod="1.2"{stamp}><TargetPoint name="B"/></RawObservation>'
+        second = '<InstrumentSetup id="l" stationName="L" instrumentHeight="0">{}</InstrumentSetup>'
+        shots = SHOT.format("90", stamp) + SHOT.format("90.5", "")
+        path = write(tmp_path, SETUP.format(shots) + second.format(rod))
+        job = heightnet.read_job(path)
+        bring_in(path, tmp_path / "job")
+        assert_same(job, heightnet.read_job(tmp_path / "job"))
+        assert job.shots["when"].tolist() == ["2026-05-04T09:30:00Z", ""]
+        assert job.staff["when"].tolist() == ["2026-05-04T09:30:00Z"]
+
     def test_doubts_are_said(self, ferry):
         said = "\n".join(ferry[1])
         for text in (

@@ -163,6 +163,14 @@ class TestFlat:
         job = heightnet.read_job(folder(shots=shots))
         assert job.setups["mark"].tolist() == [""] and np.isnan(job.setups["height"].iloc[0])
 
+    def test_each_row_keeps_its_own_time(self, folder):
+        shots = "at,hi,mark,ht,slope_distance,zenith_angle,date time\n"
+        shots += "A,1.5,B,1.6,10,90-0-0,9:05\nA,1.5,B,1.6,10,90-0-1,9:20\nA,1.5,C,1.6,10,90-0-0,\n"
+        job = heightnet.read_job(folder(shots=shots))
+        assert job.shots["when"].tolist() == ["9:05", "9:20", ""]
+        assert len(job.setups) == 1 and job.setups["when"].tolist() == [""]
+        assert job.targets["when"].tolist() == ["", ""]
+
     def test_mixed_with_rich(self, folder, plain):
         plain["shots"] = "setup,target,mark,target_height,at,instrument_height,slope_distance,zenith_angle\n"
         plain["shots"] += "S1,T1,,,,,50,90-00-10\nS1,,C,1.7,BM1,1.536,50,90-00-10\nS2,T1,BM2,1.6,C,1.5,50,90-00-10\n"
@@ -170,6 +178,11 @@ class TestFlat:
         assert job.setups["setup"].tolist() == ["S1", "S2"]
         assert job.targets["target"].tolist() == ["T1", "C"]
         assert job.shots["target"].tolist() == ["T1", "C", "T1"]
+
+
+def test_a_known_height_says_where_it_comes_from(folder, plain):
+    plain["marks"] = "bm,rl,List\nBM1,100.000,list 2019\nBM2,101.250,\n"
+    assert heightnet.read_job(folder(**plain)).marks["source"].tolist() == ["list 2019", ""]
 
 
 class TestTape:
@@ -255,6 +268,51 @@ class TestStaff:
             ["2", "TP1", 1.1, "BS", 4],
             ["2", "BM2", 1.434, "FS", 5],
         ]
+
+    def test_a_book_keeps_when_and_with_which_staff_each_row_was_read(self, folder):
+        staff = "point,BS,FS,staff,time,run\nBM1,1.1,,A,9:05,e\nTP1,1.2,0.9,B,9:20,e\nBM2,,1.4,A,,e\n"
+        job = heightnet.read_job(folder(marks="mark,height\nBM1,100\n", staff=staff))
+        assert job.staff[["reading", "staff", "when", "row"]].to_numpy().tolist() == [
+            [1.1, "A", "9:05", 2], [0.9, "B", "9:20", 3], [1.2, "B", "9:20", 3], [1.4, "A", "", 4],
+        ]  # fmt: skip
+        assert job.staff["sight"].tolist() == ["BS", "FS", "BS", "FS"] and set(job.staff["run"]) == {"e"}
+
+    @pytest.mark.parametrize(
+        ("heading", "reading", "staff"),
+        [
+            ("staff", [1.25], [""]),  # alone it is the reading, as it always was
+            ("rod", [1.25], [""]),
+            ("Staff (m)", [1.25], [""]),
+            ("reading,staff", [1.25], ["A"]),
+            ("staff reading,rod", [1.25], ["A"]),
+            ("rod reading (m),Staff", [1.25], ["A"]),
+            ("staff,rod no", [1.25], ["A"]),
+            ("rod,Staff_Name", [1.25], ["A"]),
+            ("bs,staff", [1.25], ["A"]),
+            ("BS,rod", [1.25], ["A"]),
+        ],
+    )
+    def test_a_staff_and_its_reading_keep_to_their_columns(self, folder, heading, reading, staff):
+        cells = "1.25,A" if "," in heading else "1.25"
+        for name, order in (("one", slice(None)), ("other", slice(None, None, -1))):
+            texts = [",".join(row.split(",")[order]) for row in (f"level_setup,mark,{heading}", f"L1,BM1,{cells}")]
+            job = heightnet.read_job(folder(name, staff="\n".join(texts) + "\n"))
+            assert (job.staff["reading"].tolist(), job.staff["staff"].tolist()) == (reading, staff)
+
+    @pytest.mark.parametrize(
+        ("heading", "cells", "column", "expected"),
+        [
+            ("rod,staff", "1.25,A", "staff", "one column for reading"),  # either may be the reading
+            ("reading,rod,staff", "1.25,A,B", "staff", "one column for staff"),
+            ("reading,staff (m)", "1.25,1.25", "staff (m)", "no unit: staff holds a name or blank"),
+            ("staff", "A", "reading", "a number"),
+        ],
+    )
+    def test_headings_that_leave_the_reading_open_are_refused(self, folder, heading, cells, column, expected):
+        with pytest.raises(heightnet.InputErrors) as caught:
+            heightnet.read_job(folder(staff=f"level_setup,mark,{heading}\nL1,BM1,{cells}\n"))
+        (found,) = caught.value.problems
+        assert found.column == column and found.expected.startswith(expected)
 
 
 def test_settings(folder, plain):

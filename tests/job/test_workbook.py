@@ -182,9 +182,18 @@ def test_a_date_in_a_number_column(book):
 
 def test_dates_are_dates_where_they_belong(book):
     setups = [["setup", "mark", "height", "when"], ["S1", "BM1", 1.5, dt.datetime(2026, 5, 4, 9, 30)],
-              ["S2", "BM1", 1.5, dt.datetime(2026, 5, 4)], ["S3", "BM1", 1.5, "Monday"]]  # fmt: skip
+              ["S2", "BM1", 1.5, dt.datetime(2026, 5, 4)], ["S3", "BM1", 1.5, "Monday"],
+              ["S4", "BM1", 1.5, dt.datetime(2026, 5, 4, 9, 30, 5)]]  # fmt: skip
     job = heightnet.read_job(book(setups=setups))
-    assert job.setups["when"].tolist() == ["2026-05-04T09:30", "2026-05-04", "Monday"]
+    assert job.setups["when"].tolist() == ["2026-05-04T09:30", "2026-05-04", "Monday", "2026-05-04T09:30:05"]
+
+
+def test_a_staff_with_a_number_for_its_name_is_no_reading(book):
+    staff = [["setup", "point", "rod", "reading", "time"], ["L1", "BM1", 2, 1.25, dt.time(9, 30)],
+             ["L1", "BM2", "", 1.5, ""]]  # fmt: skip
+    job = heightnet.read_job(book(staff=staff))
+    assert job.staff["staff"].tolist() == ["2", ""] and job.staff["reading"].tolist() == [1.25, 1.5]
+    assert job.staff["when"].tolist() == ["09:30:00", ""]
 
 
 def test_a_reading_keeps_the_zeros_the_sheet_shows(book):

@@ -85,11 +85,12 @@ def jobs(draw):
             sd_distance=sds,
             sd_zenith=st.floats(1e-6, 1e-3) | st.just(math.nan),
             session=names | st.just(""),
+            when=names | st.just(""),
         ),
         "levels": table(count, rise=heights, length=sizes | st.just(math.nan), sd=st.floats(1e-6, 1), run=names),
         "staff": table(
             count, level_setup=names, name=which(marks), reading=st.floats(-100, 100), distance=st.just(0.0) | sizes,
-            sight=which(["BS", "IS", "FS", ""]), run=which(runs),
+            sight=which(["BS", "IS", "FS", ""]), run=which(runs), staff=names | st.just(""), when=names | st.just(""),
         ),
     }  # fmt: skip
     frames["marks"].insert(0, "mark", marks)

@@ -45,11 +45,11 @@ _SOURCES = {
     "shots": (
         "observations", {"setup": "setupID", "target": "targetSetupID", "slope_distance": "slopeDistance",
                          "zenith_angle": "zenithAngle", "face": "directFace", "sd_zenith_sec": "zenithAnglePrecision",
-                         "sd_distance_mm": "edmAccuracyConstant"},
+                         "sd_distance_mm": "edmAccuracyConstant", "when": "timeStamp"},
     ),
     "staff": (
         "observations", {"level_setup": "setupID", "mark": "TargetPoint", "reading": "rod", "sight": "purpose",
-                         "distance": "upperStadia"},
+                         "distance": "upperStadia", "when": "timeStamp"},
     ),
 }  # fmt: skip
 
@@ -205,7 +205,7 @@ class _Tables:
                 targets[key] = row, cells
             cells = {
                 "setup": o.setup, "target": targets[key][1]["target"], "slope_distance": distance,
-                "zenith_angle": self._angle(o.zenith, zenith), "face": self._face(o, zenith),
+                "zenith_angle": self._angle(o.zenith, zenith), "face": self._face(o, zenith), "when": o.when,
             }  # fmt: skip
             shots.append((self._row(o), cells))
             self.say(o.place, "used", f"{how}, row {len(shots) + 1} of shots.csv; target height {where}")
@@ -301,7 +301,7 @@ class _Tables:
             cells = {
                 "level_setup": o.setup, "mark": o.point, "reading": self._length(o.rod),
                 "sight": sights.get(o.purpose, ""),
-                "distance": repr(round(distance, 6)) if distance > 0 else "",
+                "distance": repr(round(distance, 6)) if distance > 0 else "", "when": o.when,
             }  # fmt: skip
             out.append((self._row(o), cells))
             self.say(o.place, "used", f"staff reading, row {len(out) + 1} of staff.csv")

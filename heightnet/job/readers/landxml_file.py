@@ -92,6 +92,7 @@ class Observation(NamedTuple):
     check: bool  # stands in ControlChecks
     dropped: str  # why the file itself does not use it, "" where it does
     beside: bool  # sighted beside the point, by OffsetVals
+    when: str  # timeStamp
     # numbers, in file units; "" for none
     target_height: str
     slope: str
@@ -496,7 +497,7 @@ class _Reader:
                 zenith=_text(element, "zenithAngle"), direct_face=_text(element, "directFace"),
                 purpose=_text(element, "purpose") or group.get("purpose", ""), dropped=dropped,
                 check=any(_local(above) == "ControlChecks" for above in element.iterancestors()),
-                beside=any(number(v) for v in offsets if not math.isnan(number(v))),
+                beside=any(number(v) for v in offsets if not math.isnan(number(v))), when=_text(element, "timeStamp"),
                 **{field: _number(element, name) for field, name in _NUMBERS.items()},
             )
         )  # fmt: skip

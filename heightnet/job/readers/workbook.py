@@ -263,6 +263,7 @@ class _SheetReader:
             above = f"rows above the headings in row {number} are passed over"
             self.problems.note("understood", above, self.file, first[0][0])
         self.headings = texts
+        known = known_headings(self.table, texts)
         self.columns = [known.get(plain_heading(t)) for t in texts]
         if number == first[-1][0]:
             return Sheet(self.file, texts, number, self._batches(rows))
@@ -391,7 +392,9 @@ class _SheetReader:
                 return f"{sign}{minutes // 60}-{minutes % 60:02d}-{rest / 1e4:07.4f}"
         if kind == "text":
             if isinstance(value, dt.datetime):
-                return value.isoformat(timespec="minutes") if value.time() != dt.time() else value.date().isoformat()
+                if value.time() == dt.time():
+                    return value.date().isoformat()
+                return value.isoformat(timespec="seconds" if value.second else "minutes")
             return str(value)
         what = "A length of time" if isinstance(value, dt.timedelta) else "A date or a time of day"
         column = self._column(i)
