@@ -152,18 +152,22 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
 def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems) -> pd.DataFrame:
     """One row of each name; what its rows say must be the same on all of them, blanks take what the others say."""
     blank = rows.replace({"": np.nan})
+    block = (rows[key] != rows[key].shift()).cumsum()
+    apart = (block != block.groupby(rows[key]).transform("first")) & (key == "setup")
     for column, heading in columns.items():
         filled = blank[blank[column].notna()]
         first = filled.groupby(key, sort=False)[[column, "row"]].transform("first")
         wrong = (filled[column] != first[column]).to_numpy()
         said = (filled[wrong], first[wrong])
-        for row, name, other, one, at in zip(
-            said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"], strict=True
-        ):
+        for row, name, other, one, at, again in zip(
+            said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"],
+            apart[said[0].index], strict=True,
+        ):  # fmt: skip
+            used_twice = f"{name} comes again after other set-ups: was its name used twice? " if again else ""
             problems.add(
                 shots.file, int(row), heading, shots.told(heading, other),
                 f"{shots.told(heading, one)}, which row {at} gives for {key} {name}",
-                f"One {key} has one {heading}; another one needs another name.",
+                f"{used_twice}One {key} has one {heading}; another one needs another name.",
                 like=f"one {heading} for each {key}",
             )  # fmt: skip
     groups = blank.groupby(key, sort=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
@@ -270,7 +271,39 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
         said = f"{', '.join(points)}: change points of several runs, a place of its own in each of {', '.join(runs)}"
         problems.note("understood", f"{said}; a mark belongs in marks", raw.file)
     _check_sights(readings, raw.file, problems)
+    _come_again(readings, listed | elsewhere, raw.file, problems)
     return readings
+
+
+def _come_again(readings: pd.DataFrame, marks: set[str], file: str, problems: Problems) -> None:
+    """Names that come again after others, and may be of two things: level set-ups and change points.
+
+    Where most come again, they are pegs of the way back, or the rows stand in another order than they were read in.
+    """
+    setups, rows = readings["level_setup"].to_numpy(object), readings["row"].to_numpy()
+    # readings of one level set-up that stand together
+    block = (readings["level_setup"] != readings["level_setup"].shift()).cumsum().to_numpy() - 1
+    starts = np.unique(block, return_index=True)[1]
+    for name, before, at in _apart(setups, block, {""}):
+        said = f"level set-up {name} of row {rows[starts[before]]} comes again after others: if these are two set-ups"
+        like = "level set-ups that come again after others"
+        problems.note("doubt", f"{said}, give them two names", file, int(rows[at]), like)
+    for name, before, at in _apart(readings["mark"].to_numpy(object), block, marks | {""}):
+        said = f"{name} is read at {setups[starts[before]]} and again at {setups[at]}, with others between: if these"
+        like = "change points that are read again after others"
+        problems.note("doubt", f"{said} are two places, give them two names", file, int(rows[at]), like)
+
+
+def _apart(
+    names: npt.NDArray[Any], block: npt.NDArray[np.int64], known: set[str]
+) -> Iterator[tuple[str, int, int]]:  # fmt: skip
+    """Names that come again more than one block on: name, the block before, the row again; none where most do."""
+    table = pd.DataFrame({"name": names, "block": block}).drop_duplicates()
+    table = table[~table["name"].isin(known)]
+    before = table.groupby("name", sort=False)["block"].shift()
+    again = table.assign(before=before)[table["block"] - before > 1].drop_duplicates("name")
+    if len(again) == 1 or len(again) <= table["name"].nunique() / 2:
+        yield from zip(again["name"], again["before"].astype(int), again.index, strict=True)
 
 
 def _check_filled(raw: Raw, problems: Problems) -> None:

@@ -171,6 +171,16 @@ class TestFlat:
         assert len(job.setups) == 1 and job.setups["when"].tolist() == [""]
         assert job.targets["when"].tolist() == ["", ""]
 
+    @pytest.mark.parametrize(("between", "twice"), [("S1,A,1.5", False), ("S2,C,1.4", True)])
+    def test_a_set_up_name_used_twice(self, folder, between, twice):
+        rows = ["setup,at,hi,mark,ht,slope_distance,zenith_angle", "S1,A,1.5", between, "S1,A,1.6"]
+        text = rows[0] + "\n" + "".join(f"{row},B,1.7,10,90-0-0\n" for row in rows[1:])
+        with pytest.raises(heightnet.InputErrors) as caught:
+            heightnet.read_job(folder(shots=text))
+        (found,) = caught.value.problems
+        assert (found.row, found.column, found.read) == (4, "instrument_height", "1.6") and "row 2" in found.expected
+        assert ("S1 comes again after other set-ups: was its name used twice?" in found.cause) == twice
+
     def test_mixed_with_rich(self, folder, plain):
         plain["shots"] = "setup,target,mark,target_height,at,instrument_height,slope_distance,zenith_angle\n"
         plain["shots"] += "S1,T1,,,,,50,90-00-10\nS1,,C,1.7,BM1,1.536,50,90-00-10\nS2,T1,BM2,1.6,C,1.5,50,90-00-10\n"
@@ -276,6 +286,31 @@ class TestStaff:
             [1.1, "A", "9:05", 2], [0.9, "B", "9:20", 3], [1.2, "B", "9:20", 3], [1.4, "A", "", 4],
         ]  # fmt: skip
         assert job.staff["sight"].tolist() == ["BS", "FS", "BS", "FS"] and set(job.staff["run"]) == {"e"}
+
+    BOOK = "point,BS,FS\nBM1,1,\nTP1,1,1\nTP2,1,1\nTP3,1,1\nTP4,1,1\nTP5,1,1\n{},1,1\nTP7,1,1\nBM2,,1\n"
+
+    def test_a_change_point_read_again_after_others_may_be_two_places(self, folder):
+        job = heightnet.read_job(folder(marks="mark,height\nBM1,100\nBM2,100\n", staff=self.BOOK.format("TP2")))
+        (said,) = (n for n in job.notes if "two places" in n.text)
+        assert (said.kind, said.row) == ("doubt", 8)
+        assert said.text.startswith("TP2 is read at 3 and again at 6, with others between: if these are two places")
+
+    def test_marks_and_pegs_of_the_way_back_are_read_again_as_they_should(self, folder):
+        marks = "mark,height\nBM1,100\nBM2,100\nTP2,\n"
+        there = "point,BS,FS\nBM1,1,\nTP1,1,1\nTP2,1,1\nTP3,1,1\nBM2,1,1\nTP3,1,1\nTP2,1,1\nTP1,1,1\nBM1,,1\n"
+        for name, text in (("mark", self.BOOK.format("TP2")), ("back", there), ("plain", self.BOOK.format("TP6"))):
+            known = marks if name == "mark" else marks.replace("TP2,\n", "")
+            job = heightnet.read_job(folder(name, marks=known, staff=text))
+            assert not [n for n in job.notes if "again" in n.text]
+
+    def test_a_level_set_up_that_comes_again_may_be_two(self, folder):
+        head, rows = "level_setup,mark,reading\n", ["L1,A,1", "L1,B,1", "L2,B,1", "L2,C,1", "L1,C,1", "L1,D,1"]
+        job = heightnet.read_job(folder(staff=head + "\n".join(rows)))
+        (said,) = (n for n in job.notes if "two set-ups" in n.text)
+        assert said.row == 6 and said.text.startswith("level set-up L1 of row 2 comes again after others")
+        mixed = [f"L{i % 4},P{i},1" for i in range(12)]
+        job = heightnet.read_job(folder("mixed", staff=head + "\n".join(mixed)))
+        assert not [n for n in job.notes if "two set-ups" in n.text]  # rows in an order of their own
 
     @pytest.mark.parametrize(
         ("heading", "reading", "staff"),
