@@ -7,6 +7,7 @@ instrument and the target stood and how high.  The two may be mixed in one job.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,7 @@ def expand(raw: dict[str, Raw], problems: Problems) -> tuple[Frames, dict[str, s
     if not len(shots):
         return frames, files
     setup_names = _setup_names(shots, problems)
+    shots = _exchanged(shots, setup_names, problems)
     new = {"setups": _setups_of_shots(shots, setup_names, setups, problems)}
     target_names, new["targets"] = _targets_of_shots(shots, targets, problems)
     for table, rows in new.items():
@@ -67,6 +69,39 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
     all_names = written.copy()
     all_names[unnamed] = np.where(at == "", "", names[number])
     return all_names
+
+
+def _exchanged(shots: Raw, setup_names: Names, problems: Problems) -> Raw:
+    """Instrument and target height that changed places in a row are put right where the set-up's other heights say so.
+
+    They say so where one height of the set-up makes each of its rows right, exchanged or not, and no other one does.
+    """
+    height, target = shots["instrument_height"], shots["target_height"]
+    said = np.flatnonzero(~np.isnan(height) & (setup_names != ""))
+    if len(said) < 2:
+        return shots
+    code, _ = pd.factorize(setup_names[said])
+    least, most = (pd.Series(height[said]).groupby(code).transform(which).to_numpy() for which in ("min", "max"))
+    changed = []
+    for _, rows in pd.Series(said[least < most]).groupby(code[least < most], sort=False):
+        at = rows.to_numpy()
+        mine, other = height[at], target[at]  # a row that has one height twice says nothing of it
+        sure = np.unique(mine[mine != other])
+        fits = [one for one in sure[:100] if ((mine == one) | (other == one)).all()]
+        if len(fits) == 1:
+            changed.append(at[mine != fits[0]])
+    if not changed:
+        return shots
+    wrong = np.concatenate(changed)
+    for i in np.sort(wrong).tolist():
+        one, other = (shots.shown(column, i) for column in ("instrument_height", "target_height"))
+        problems.note(
+            "understood", f"instrument_height {one} and target_height {other} are read as exchanged: other rows of "
+            f"set-up {setup_names[i]} have {other}", shots.file, int(shots.rows[i]), "heights read as exchanged",
+        )  # fmt: skip
+    put_right = {"instrument_height": height.copy(), "target_height": target.copy()}
+    put_right["instrument_height"][wrong], put_right["target_height"][wrong] = target[wrong], height[wrong]
+    return replace(shots, columns=shots.columns | put_right)
 
 
 def _new_names(bases: Names, words: Names, taken: set[str]) -> Names:
@@ -163,11 +198,16 @@ def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: R
             said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"],
             apart[said[0].index], strict=True,
         ):  # fmt: skip
-            used_twice = f"{name} comes again after other set-ups: was its name used twice? " if again else ""
+            question = f"{name} comes again after other set-ups: was its name used twice? " if again else ""
+            if heading == "instrument_height":
+                here, there = np.searchsorted(shots.rows, (row, at)).tolist()
+                if shots["target_height"][here] == one or shots["target_height"][there] == other:
+                    both = f"{shots.told(heading, other)} and target_height {shots.shown('target_height', here)}"
+                    question = f"Are {heading} {both} exchanged, here or in row {at}? No other row says which. "
             problems.add(
                 shots.file, int(row), heading, shots.told(heading, other),
                 f"{shots.told(heading, one)}, which row {at} gives for {key} {name}",
-                f"{used_twice}One {key} has one {heading}; another one needs another name.",
+                f"{question}One {key} has one {heading}; another one needs another name.",
                 like=f"one {heading} for each {key}",
             )  # fmt: skip
     groups = blank.groupby(key, sort=False)

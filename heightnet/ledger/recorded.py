@@ -282,7 +282,9 @@ SHOTS = Table(
             also=("station", "stn", "from", "at station", "instrument station", "occupied", "inst at", "at mark"),
         ),
         Column(
-            "instrument_height", "length", "Flat form: instrument height over that mark.", called="",
+            "instrument_height", "length",
+            "Flat form: instrument height over that mark. Exchanged with target_height in a row, it is put right where "
+            "the other rows of its set-up say so, and said.", called="",
             also=("height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "instrument ht", "ht of inst"),
             within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT,
         ),

@@ -181,6 +181,45 @@ class TestFlat:
         assert (found.row, found.column, found.read) == (4, "instrument_height", "1.6") and "row 2" in found.expected
         assert ("S1 comes again after other set-ups: was its name used twice?" in found.cause) == twice
 
+    @pytest.mark.parametrize(
+        ("rows", "exchanged"),
+        [
+            (["1.55,1.60", "1.30,1.55", "1.55,1.70"], [3]),
+            (["1.30,1.55", "1.55,1.60"], [2]),
+            (["1.55,", "1.55,1.60", "1.30,1.55", "1.80,1.55", ",1.9"], [4, 5]),
+        ],
+    )
+    def test_heights_exchanged_in_a_row_are_put_right_where_other_rows_say_so(self, folder, rows, exchanged):
+        text = "setup,at,hi,ht,mark,slope_distance,zenith_angle\n"
+        text += "".join(f"S1,A,{row},B{i},10,90-0-0\n" for i, row in enumerate(rows))
+        job = heightnet.read_job(folder(shots=text))
+        said = [n for n in job.notes if "read as exchanged" in n.text]
+        assert [n.row for n in said] == exchanged and job.setups["height"].tolist() == [1.55]
+        first = rows[exchanged[0] - 2].partition(",")[0].rstrip("0")
+        assert said[0].text == (
+            f"instrument_height {first} and target_height 1.55 are read as exchanged: other rows of set-up S1 have 1.55"
+        )
+        assert job.targets["height"][exchanged[0] - 2] == float(first)
+
+    @pytest.mark.parametrize(
+        ("rows", "asked"),
+        [
+            (["1.55,1.30", "1.30,1.55"], True),  # either may be exchanged
+            (["1.55,1.60", "1.30,1.55", "1.40,1.70"], True),  # nothing makes all of them right
+            (["1.55,1.60", "1.30,1.54"], False),
+            (["1.55,1.60", "1.30,"], False),
+        ],
+    )
+    def test_heights_that_nothing_puts_right_are_refused_with_both(self, folder, rows, asked):
+        text = "setup,at,hi,ht,mark,slope_distance,zenith_angle\n"
+        text += "".join(f"S1,A,{row},B{i},10,90-0-0\n" for i, row in enumerate(rows))
+        with pytest.raises(heightnet.InputErrors) as caught:
+            heightnet.read_job(folder(shots=text))
+        found = caught.value.problems[0]
+        assert (found.row, found.column, found.read) == (3, "instrument_height", "1.3")
+        question = "Are instrument_height 1.3 and target_height 1.55 exchanged, here or in row 2?"
+        assert found.cause.startswith(question) == asked
+
     def test_mixed_with_rich(self, folder, plain):
         plain["shots"] = "setup,target,mark,target_height,at,instrument_height,slope_distance,zenith_angle\n"
         plain["shots"] += "S1,T1,,,,,50,90-00-10\nS1,,C,1.7,BM1,1.536,50,90-00-10\nS2,T1,BM2,1.6,C,1.5,50,90-00-10\n"
