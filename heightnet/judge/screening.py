@@ -18,6 +18,7 @@ from heightnet.judge.readings import SCATTER, compare_readings
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import Reading
 from heightnet.reduce.tape import reading_ids, taped_heights
+from heightnet.rows import Record
 
 LOWEST_M, HIGHEST_M = 0.2, 2.5  # outside these an instrument height is unusual
 SAME_M = 1e-6  # two records of one number
@@ -30,6 +31,8 @@ RULES = {
     "same_as_target": "instrument and target height of a sight are the same, to the last digit",
     "booked_differs": "the height as booked differs from its tape readings",
     "readings_disagree": "two readings of one height disagree",
+    "lone_part": "a height measured in parts has one part",
+    "other_kind": "the others to this point are slant where this one is vertical, or the other way round",
 }
 
 
@@ -56,6 +59,8 @@ def screen(job: Job, readings: pd.DataFrame, checks: list[dict[str, Any]] | None
         *_booked(job, readings, "setup", setups),
         *_booked(job, readings, "target", targets),
         *_disagree(readings, checks),
+        *_lone_parts(readings),
+        *_other_kind(job, readings),
     ]
 
 
@@ -152,3 +157,31 @@ def _disagree(readings: pd.DataFrame, checks: list[dict[str, Any]]) -> Iterator[
     for check in wrong:
         first, second = check["first"], check["second"]
         yield _finding("readings_disagree", first, height[first], second, height[second])
+
+
+def _lone_parts(readings: pd.DataFrame) -> Iterator[Record]:
+    parts = (readings["kind"] == "parts").to_numpy()
+    lone = [i for i in np.flatnonzero(parts).tolist() if len(readings["rows"].iloc[i]) == 1]
+    ids = reading_ids(readings) if lone else []
+    for i in lone:
+        yield _finding("lone_part", ids[i], readings["height"].iloc[i])
+
+
+def _other_kind(job: Job, readings: pd.DataFrame) -> Iterator[Record]:
+    """The one vertical among slants to one point of an equipment beside its axis, or the one slant among verticals."""
+    table = readings.reset_index(drop=True).assign(equipment="")
+    for kind, stands, column in (("setup", job.setups, "instrument"), ("target", job.targets, "equipment")):
+        carried = dict(zip(stands[kind], stands[column], strict=True))
+        of_kind = table["stand_kind"] == kind
+        table.loc[of_kind, "equipment"] = table.loc[of_kind, "stand"].map(carried)
+    beside = table["kind"].isin(("vertical", "slant")) & (table["point"] != "") & (table["radius"] > 0)
+    table = table[beside & (table["equipment"] != "")]
+    slant = (table["kind"] == "slant").astype(int)
+    of_point = slant.groupby([table["stand_kind"], table["equipment"], table["point"]], sort=False)
+    slants, count = of_point.transform("sum"), of_point.transform("size")
+    odd = table[((slants == 1) & (slant == 1) | (slants == count - 1) & (slant == 0)) & (count > 2)]
+    ids = reading_ids(readings) if len(odd) else []
+    for i, one in odd.iterrows():
+        same = (table["equipment"] == one["equipment"]) & (table["stand_kind"] == one["stand_kind"])
+        other = table[same & (table["point"] == one["point"]) & (table["kind"] != one["kind"])].index[0]
+        yield _finding("other_kind", ids[int(str(i))], one["height"], ids[other], float(table["height"][other]))

@@ -478,8 +478,8 @@ SCREENING = Many(
         (
             Fact(
                 "rule", "text",
-                "`zero`, `negative`, `outside`, `same_as_before`, `same_as_target`, `booked_differs` or "
-                "`readings_disagree`",
+                "`zero`, `negative`, `outside`, `same_as_before`, `same_as_target`, `booked_differs`, "
+                "`readings_disagree`, `lone_part` or `other_kind`",
             ),
             Fact("id", "text"), Fact("value_m", NUMBER), Fact("other_id", TEXT), Fact("other_value_m", NUMBER),
         )

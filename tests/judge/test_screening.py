@@ -95,3 +95,32 @@ def test_antennas_on_poles_of_one_length_are_what_they_are():
 
     assert repeated([2.0] * 6) == []
     assert repeated([1.512, 1.512, 1.498, 1.604, 1.577, 1.533]) == ["setup:G1"]
+
+
+def taped(kinds: str, **columns: object) -> Job:
+    """Set-ups of one instrument, each with one reading to its side mark: v vertical, s slant, p a part."""
+    n = len(kinds)
+    names = {"v": "vertical", "s": "slant", "p": "part"}
+    tape = {
+        "stand_kind": "setup", "stand": [f"S{i + 1}" for i in range(n)], "text": "1.5", "scale": "m", "point": "side",
+        "kind": [names[k] for k in kinds], "reading": [1.5 + 0.01 * i for i in range(n)], "radius": 0.12, "offset": 0.0,
+    }  # fmt: skip
+    return Job.from_frames(setups=setups([np.nan] * n), tape=pd.DataFrame({**tape, **columns}))
+
+
+def test_one_part_of_a_height_measured_in_parts() -> None:
+    parts = taped("ppp", stand=["S1", "S1", "S2"], part=["a", "a", "b"])
+    lone = [f for f in found(parts) if f["rule"] == "lone_part"]
+    assert [(f["id"], f["value_m"]) for f in lone] == [("reading:tape.csv:4", 1.52)]
+
+
+def test_one_vertical_among_slants_of_a_point_or_the_other_way_round() -> None:
+    def odd(job: Job) -> list[tuple[str, str]]:
+        return [(f["id"], f["other_id"]) for f in found(job) if f["rule"] == "other_kind"]
+
+    assert odd(taped("ssvs")) == [("reading:tape.csv:4", "reading:tape.csv:2")]
+    assert odd(taped("vvs")) == [("reading:tape.csv:4", "reading:tape.csv:2")]
+    assert odd(taped("sv")) == odd(taped("ssvv")) == odd(taped("sss")) == odd(taped("pps")) == []
+    assert odd(taped("ssv", point=["side", "side", "handle"])) == []
+    assert odd(taped("ssv", radius=0.0)) == []  # to the axis a slant is no other than a vertical
+    assert odd(taped("ssv", point="")) == []
