@@ -20,7 +20,7 @@ from math import exp, pi, sqrt
 from heightnet.judge.causes import evidence_about
 from heightnet.judge.family import Family
 from heightnet.judge.search import TAUS_M
-from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Evidence, listed
+from heightnet.kinds.cause import LEFT_IN, SWAP, ZERO, Evidence, listed
 from heightnet.kinds.group import possible
 from heightnet.kinds.records import Records
 from heightnet.kinds.registry import of_blunder
@@ -80,7 +80,7 @@ def _by_causes(e: Evidence) -> float:
             if one.sized:
                 usual = (e.density(e.recorded - one.error) + DENSITY_FLOOR) / here
                 value = usual * one.slope * _normal(e.error - one.error, variance + one.spread**2)
-            elif cause.key == SAME_AS_BEFORE:
+            elif cause.key in LEFT_IN:
                 value = CARRIED_OVER[0] * _normal(e.error, e.error_sd**2 + CARRIED_OVER[1] ** 2)
             elif cause.key == ZERO:
                 value = LEFT_AT_ZERO * (e.density(e.recorded - e.error) + DENSITY_FLOOR)

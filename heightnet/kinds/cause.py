@@ -17,6 +17,7 @@ SPECIAL_POINTS = ("axis", "hook", "section", "foot", "phase")  # rows of the equ
 POPULATION = {"setup": (1.55, 0.10), "tripod": (1.40, 0.20), "target": (1.60, 0.30)}  # mean and sd of heights, m
 ANYWHERE = 0.2  # density of values that may be any, per m: those of a staff of 5 m
 SAME_AS_BEFORE, ZERO, SWAP = "previous", "zero", "swap"  # causes that are spoken of elsewhere too
+LEFT_IN = (SAME_AS_BEFORE, "earlier", "default")  # a height that was there before this one was taped
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,9 @@ class Evidence:
     hooks, sections, feet : sizes of tape hooks, of sections of poles and staves, of the foot of a staff.
     usual_parts : sizes of parts that other stands have.
     previous : height of the set-up before with the same instrument.
+    earlier : heights of stands of its kind that stood over the same mark before.
+    defaults : values that a form or a habit fills in, each with the part of the other stands that have it.
+    axes : by name of what else stood on its tripod, how much higher its axis is above the head of the stand.
     partners : by name what it may have been exchanged for: heights at the other ends of its sights, readings at the
         other sights of its level set-up.
     population : mean and standard deviation of such values; None where any is as usual as another.
@@ -59,6 +63,9 @@ class Evidence:
     feet: tuple[float, ...] = ()
     usual_parts: tuple[float, ...] = ()
     previous: float | None = None
+    earlier: tuple[float, ...] = ()
+    defaults: tuple[tuple[float, float], ...] = ()
+    axes: tuple[tuple[str, float], ...] = ()
     partners: tuple[tuple[str, float], ...] = ()
     population: tuple[float, float] | None = None
     span: tuple[float, float] | None = None
@@ -92,8 +99,7 @@ class Evidence:
     @cached_property
     def axis_above_head(self) -> float | None:
         """Height of the axis or centre above the head of the stand, where the equipment table gives it."""
-        at_head = [p.offset for p in self.points if p.name.lower() == "axis" or p.at_head]
-        return at_head[-1] if at_head else None
+        return axis_above_head(self.points)
 
     @cached_property
     def density(self) -> Callable[[float], float]:
@@ -106,6 +112,16 @@ class Evidence:
     def possible(self, value: float) -> bool:
         """Whether a true value can be: a reading of a staff lies on the staff."""
         return self.span is None or self.span[0] <= value <= self.span[1]
+
+
+def axis_above_head(points: Iterable[MeasuringPoint]) -> float | None:
+    """Of the equipment with these points, where one of them gives it.
+
+    >>> axis_above_head((MeasuringPoint("side mark", 0.1), MeasuringPoint("axis", 0.0, 0.243)))
+    0.243
+    """
+    at_head = [p.offset for p in points if p.name.lower() == "axis" or p.at_head]
+    return at_head[-1] if at_head else None
 
 
 class Alternative(NamedTuple):

@@ -29,6 +29,7 @@ SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT w
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 
 USUAL_HOOK = (0.03, 0.01)  # size and sd, m, where the equipment table is silent
+STAND_WORDS = {"setup": "set-up", "target": "target", "tripod": "tripod"}
 SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
 
 CAUSES = (
@@ -37,6 +38,8 @@ CAUSES = (
     Cause("feet_as_metres", "a reading in feet taken as metres", 0.02, slips.feet_as_metres),
     Cause("metres_as_feet", "a reading in metres taken as feet", 0.02, slips.metres_as_feet),
     Cause("inches_as_decimal", "feet and inches booked as decimal feet", 0.06, slips.inches_as_decimal),
+    Cause("inches_converted", "feet and inches taken for decimal feet, and converted to metres", 0.02,
+          slips.inches_converted),
     Cause("decimal_as_inches", "decimal feet read as feet and inches (tenths as inches)", 0.06,
           slips.decimal_as_inches),
     Cause("transposed", "two neighbouring digits changed places", 0.08, slips.transposed),
@@ -50,8 +53,13 @@ CAUSES = (
     Cause(SWAP, "instrument and target height of the sight to {detail} in each other's place", 0.05, slips.swapped),
     Cause(SAME_AS_BEFORE, "the height of the set-up before carried over", 0.05, slips.same_as_before),
     Cause("other_point", "the tape held to {detail}", 0.10, slips.other_point),
+    Cause("earlier", "the height of an earlier occupation of the same mark left in", 0.03, slips.same_as_earlier),
+    Cause("default", "a default, or the height most usual in this job, left in", 0.02, slips.same_as_default),
     Cause(ZERO, "no height entered: it was left at zero", 0.02, slips.left_at_zero),
     Cause("tripod_head", "the tape held to the tripod head, not to the {detail}", 0.06, slips.tripod_head),
+    Cause("tribrach", "the axis height of {detail} used, which stood on the same tripod", 0.05, slips.other_axis),
+    Cause("software", "a slant that software had reduced to the axis already, reduced again", 0.01,
+          slips.reduced_by_software),
     Cause("sign", "the height with the wrong sign", 0.01, slips.wrong_sign),
     Cause("offset_twice", "the offset of the measuring point applied twice", 0.03, slips.offset_twice),
     Cause("offset_left_out", "the offset of the measuring point left out", 0.03, slips.offset_left_out),
@@ -93,6 +101,9 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         hooks=records.sizes("hook", {column["tape"][i] for i in found}),
         sections=records.sizes("section", {equipment}),
         usual_parts=records.usual_parts(kind, stand),
+        earlier=records.earlier(kind, stand),
+        defaults=records.defaults(kind, stand),
+        axes=records.axes(str(column["stand_kind"][found[0]]), str(column["stand"][found[0]])),
         previous=records.previous(stand, equipment) if kind == "setup" else None,
         partners=records.partners(kind, stand),
         population=records.population(kind, equipment),
@@ -197,6 +208,29 @@ def common(net: Network) -> Iterator[Group]:
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
 
 
+def points(net: Network) -> Iterator[Group]:
+    """All readings of a stand to one of its measuring points, where it has several such and others besides.
+
+    One reading to a point is `reading`, all to the only point are the stand's height.  Parts are a way of their own.
+    """
+    import pandas as pd
+
+    rows = net.rows("height")
+    node = net.head[rows]
+    held = net.readings["point"].to_numpy(object)
+    held = np.where(held == "", "axis", held)
+    held = np.where(net.readings["kind"].to_numpy(object) == "parts", "axis in parts", held)
+    code, names = pd.factorize(held)
+    way, at, count = np.unique(node * max(len(names), 1) + code, return_inverse=True, return_counts=True)
+    stand = way // max(len(names), 1)
+    some = np.flatnonzero((count > 1) & (count < np.bincount(node, minlength=len(net.nodes))[stand]))
+    order, first = np.argsort(at, kind="stable"), np.cumsum(count) - count
+    for w, kind, label in zip(some.tolist(), *stand_labels(net, stand[some]), strict=True):
+        these = order[first[w] : first[w] + count[w]]
+        name = f"{held[these[0]]}, {STAND_WORDS[kind]} {label}"
+        yield "point", name, rows.start + these, np.ones(len(these)), np.nan
+
+
 def thing_of(net: Network) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
     import pandas as pd
@@ -257,6 +291,7 @@ KIND = Kind(
             "one sight to another target, its height measured to another point, on a mark already shot",
             "every target height",
         ),
+        "point": Shared("the readings to {name}", "one more reading to another point of that stand, or in parts"),
         "slant_instrument": Shared(
             "the slant readings to {name}, booked without reduction", IN_PARTS,
             "the slant readings, booked without reduction",

@@ -18,10 +18,12 @@ if TYPE_CHECKING:
     from heightnet.network.model import Network
 
 DISTURBED = 0.030  # how far a known mark is usually disturbed, m
+BETWEEN_BOLTS = 0.150  # how far apart in height bolts of one benchmark usually are, m
 
 CAUSES = (
     *written.CAUSES,
     Cause("disturbed", "the known mark disturbed since its height was found", 0.30, slips.usually(DISTURBED)),
+    Cause("bolt", "another bolt of the benchmark used than the one of this height", 0.06, slips.usually(BETWEEN_BOLTS)),
 )
 
 

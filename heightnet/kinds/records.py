@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -10,13 +10,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.kinds.cause import POPULATION
+from heightnet.kinds.cause import POPULATION, axis_above_head
 from heightnet.reduce.reading import MeasuringPoint, Reading
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from heightnet.job.model import Job
+
+
+DEFAULTS = (1.5, 2.0)  # heights that forms and habits fill in, m; 0 is a cause of its own
+OFTEN = 3  # stands from which a height is usual in a job
 
 
 class _Positions:
@@ -217,6 +221,59 @@ class Records:
         same = self._rows("setups", "instrument").of(instrument)
         before = same[same < at[0]] if len(at) else same[:0]
         return self.heights.get(("setup", str(self.job.setups["setup"].iloc[before[-1]]))) if len(before) else None
+
+    def earlier(self, kind: str, name: str) -> tuple[float, ...]:
+        """The heights of stands of this kind that stood over the same mark before, but for the one before."""
+        if kind == "tripod":
+            return ()
+        table = self.job.tables[f"{kind}s"]
+        at = self._rows(f"{kind}s", kind).of(name)
+        mark = table["mark"].iloc[at[0]] if len(at) else ""
+        same = self._rows(f"{kind}s", "mark").of(mark) if mark else at[:0]
+        names = (str(table[kind].iloc[i]) for i in same[same < at[0]] if i != at[0] - 1)
+        return tuple(self.heights[kind, one] for one in names if (kind, one) in self.heights)
+
+    def defaults(self, kind: str, name: str) -> tuple[tuple[float, float], ...]:
+        """Values that may be left in, each with the part of the other stands that have it.
+
+        The commonest height of the kind in this job comes first, if three stands and more have it.
+        """
+        counts: dict[float, int] = self._counts.get(kind, {})
+        own, total = round(self.heights.get((kind, name), -1.0), 4), sum(counts.values()) - 1
+        usual = max(counts, key=lambda h: counts[h], default=0.0)
+        values = dict.fromkeys([*([usual] if counts.get(usual, 0) >= OFTEN else []), *DEFAULTS])
+        return tuple((v, (counts.get(v, 0) - (v == own)) / max(total, 1)) for v in values)
+
+    @cached_property
+    def _counts(self) -> dict[str, Counter[float]]:
+        """How many stands of a kind have each height, to a tenth of a millimetre."""
+        counts: dict[str, Counter[float]] = defaultdict(Counter)
+        for (kind, _), height in self.heights.items():
+            counts[kind][round(height, 4)] += 1
+        return counts
+
+    def axes(self, kind: str, name: str) -> tuple[tuple[str, float], ...]:
+        """How much higher the axes of what else stood on a stand's tripod are than its own, where tables tell."""
+        own = axis_above_head(self.points(self.equipment_of(kind, name)))
+        if own is None or not (tripod := self._tripods.get((kind, name))):
+            return ()
+        others = dict.fromkeys(self.equipment_of(*one) for one in self._on.get(tripod, ()))
+        axes = ((other, axis_above_head(self.points(other))) for other in others)
+        return tuple((other, axis - own) for other, axis in axes if axis is not None and abs(axis - own) > 1e-6)
+
+    @cached_property
+    def _tripods(self) -> dict[tuple[str, str], str]:
+        """The tripod that each stand stood on, of those on a tripod with a name."""
+        tables = (("setup", self.job.setups), ("target", self.job.targets))
+        return {(k, s): t for k, table in tables for s, t in zip(table[k], table["tripod"], strict=True) if t}
+
+    @cached_property
+    def _on(self) -> dict[str, list[tuple[str, str]]]:
+        """What stood on each tripod."""
+        found: dict[str, list[tuple[str, str]]] = defaultdict(list)
+        for stand, tripod in self._tripods.items():
+            found[tripod].append(stand)
+        return found
 
     def partners(self, kind: str, name: str) -> tuple[tuple[str, float], ...]:
         """The heights at the other ends of a stand's sights."""

@@ -24,6 +24,7 @@ USUAL_PHASE = (0.075, 0.025)  # phase centre above the reference point
 USUAL_HEIGHT = 1.5  # of an antenna
 
 COPIED = 0.05  # chance that a second reading repeats the slip of the first
+SHORT_M, SHORT_SHARE = 1.0, 2.0  # stands below it are short: a slant is left unreduced there so much oftener
 SELDOM = 0.1  # how much rarer a slip of feet is where a metric height is booked, which may come from a tape in feet
 AXIS_WORDS = {"setup": "trunnion axis", "target": "target's centre"}
 
@@ -91,6 +92,19 @@ def same_as_before(e: Evidence) -> Alternatives:
     return [Alternative(0.0, sized=False)] if same else []
 
 
+def same_as_earlier(e: Evidence) -> Alternatives:
+    same = any(abs(e.recorded - height) < e.unit / 10 for height in e.earlier)
+    return [Alternative(0.0, sized=False)] if same else []
+
+
+def same_as_default(e: Evidence) -> Iterator[Alternative]:
+    """What half of the other stands have is no default, but a height."""
+    for value, part in e.defaults:
+        if part < 0.5 and abs(e.recorded - value) < e.unit / 10:
+            yield Alternative(0.0, 1 - part, sized=False)
+            return
+
+
 def left_at_zero(e: Evidence) -> Alternatives:
     return [Alternative(0.0, sized=False)] if abs(e.recorded) < 1e-9 else []
 
@@ -108,6 +122,11 @@ def exchanged(e: Evidence) -> Iterator[Alternative]:
     """Two readings in each other's place: the rise is wrong by twice their difference, put down to one of them."""
     for _, partner in e.partners:
         yield Alternative(2 * (e.recorded - partner), 1.0 / len(e.partners))
+
+
+def joint(size: float, sd: float, usual_section: float) -> Slip:
+    """A gap in the joint above the lowest section lifts all graduations above it: they read too little."""
+    return lambda e: [Alternative(-size, spread=sd)] if e.recorded > min(e.sections, default=usual_section) else []
 
 
 # digits and scales
@@ -172,8 +191,22 @@ def metres_as_feet(e: Evidence, r: Reading) -> Iterator[Alternative]:
 @one_reading
 def inches_as_decimal(e: Evidence, r: Reading) -> Iterator[Alternative]:
     """5' 2" booked as 5.2 ft: with f the fraction of a foot, 10 f were inches.  5.10 and 5.11 were 10 and 11 inches."""
-    number = re.search(r"(\d+)[.,](\d+)", r.text)
-    if r.scale not in ("ft", "ftUS") or r.kind == "parts" or number is None:
+    if r.scale in ("ft", "ftUS") and r.kind != "parts":
+        yield from _tenths_were_inches(r, r.text)
+
+
+@one_reading
+def inches_converted(e: Evidence, r: Reading) -> Iterator[Alternative]:
+    """5' 2" taken for 5.2 ft and booked as 1.585 m: only heights that are a whole number of such feet, as written."""
+    feet = round(r.value / FOOT, 2)
+    if r.kind == "booked" and r.metric and abs(feet * FOOT - r.value) <= 0.6 * r.unit:
+        text = f"{feet:.2f}"
+        yield from _tenths_were_inches(r, text[:-1] if text.endswith("0") and not text.endswith("10") else text)
+
+
+def _tenths_were_inches(r: Reading, text: str) -> Iterator[Alternative]:
+    number = re.search(r"(\d+)[.,](\d+)", text)
+    if number is None:
         return
     feet, fraction = int(number.group(1)), number.group(2)
     tenfold = 10 * float(f"0.{fraction}")
@@ -217,7 +250,15 @@ def slant_not_reduced(e: Evidence, r: Reading) -> Iterator[Alternative]:
     x = r.height - (e.usual.offset if r.kind == "booked" else r.offset)
     for radius, share, sd in _radii(e, r):
         if true := upright(x, radius):
-            yield Alternative(x - true, share, x / true, radius / true * sd)
+            often = SHORT_SHARE if true < SHORT_M else 1.0
+            yield Alternative(x - true, often * share, x / true, radius / true * sd)
+
+
+@every_reading
+def reduced_by_software(e: Evidence, r: Reading) -> Iterator[Alternative]:
+    """Reduced to the axis before it was read off, radius and offset; without an offset it is `slant_reduced_twice`."""
+    if r.kind == "slant" and r.offset and not e.antenna:
+        yield Alternative(r.height - r.value)
 
 
 @every_reading
@@ -325,6 +366,13 @@ def tripod_head(e: Evidence, r: Reading) -> Iterator[Alternative]:
             yield Alternative(r.height - r.value - e.axis_above_head, 0.5, detail=words)
     elif e.kind == "setup" and not e.antenna:
         yield Alternative(-USUAL_HEAD[0], 0.5 if e.points else 1.0, spread=USUAL_HEAD[1], detail=words)
+
+
+def other_axis(e: Evidence) -> Iterator[Alternative]:
+    """What stood on the tripod changed places with what else did, and the height of its axis stayed as it was."""
+    for name, higher in e.axes:
+        for error in (higher, -higher) if e.kind == "tripod" else (higher,):
+            yield Alternative(error, 1.0 / len(e.axes) / (2 if e.kind == "tripod" else 1), detail=name)
 
 
 def tripod_head_always(e: Evidence) -> Iterator[Alternative]:

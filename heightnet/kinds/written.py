@@ -12,6 +12,7 @@ does not weigh more for it than for another kind."""
 
 USUAL_SECTION = (1.2, 0.2)  # size and sd, m, where the equipment table is silent
 USUAL_FOOT = (0.010, 0.008)
+USUAL_GAP = (0.010, 0.005)
 
 TRANSPOSED = Cause("transposed", "two neighbouring digits changed places", 0.10, slips.transposed)
 CAUSES = (
@@ -32,4 +33,6 @@ STAFF = (
           slips.constant("sections", USUAL_SECTION)),
     Cause("staff_foot", "the foot of the staff: its zero, a shoe, or dirt under it", 0.05,
           slips.constant("feet", USUAL_FOOT)),
+    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 0.02,
+          slips.joint(*USUAL_GAP, USUAL_SECTION[0])),
 )  # fmt: skip

@@ -204,7 +204,23 @@ def record(case: Case, cause: str) -> Evidence | None:
             which = rng.integers(1, 3)
             written = parts + [parts[which]] if cause == "part_twice" else parts[:which] + parts[which + 1 :]
             return _parts(case, written)
-        case "section":
+        case "inches_converted":
+            if kind != "booked" or case.tape != "m":
+                return None
+            feet, inches = divmod(round(h / IN), 12)
+            case.true = (12 * feet + inches) * IN
+            return case.evidence((Reading.booked(round(float(f"{feet}.{inches}") * FT, 3)),))
+        case "software":
+            return case.shown(h) if kind == "slant" and usual.offset else None
+        case "default" if kind == "booked" and case.tape == "m":
+            return replace(case.evidence((Reading.booked(1.5),)), defaults=((1.5, 0.0), (2.0, 0.0)))
+        case "earlier" if kind == "booked" and case.tape == "m":
+            left = round(float(rng.normal(1.55, 0.10)), 3)
+            return replace(case.evidence((Reading.booked(left),)), earlier=(left,))
+        case "tribrach" if case.known and case.tape == "m" and kind == "booked":
+            step = round(rng.normal(0.0, 0.03), 3)
+            return replace(case.shown(h + step), axes=(("prism", step),))
+        case "section" | "default" | "earlier" | "tribrach":
             return None
     if cause.startswith("misread_"):
         step, scales = {
@@ -346,6 +362,8 @@ def record_staff(rng: np.random.Generator, cause: str, known: bool) -> tuple[Evi
             text = f"{true + side * (section if cause == 'section' else shoe):.3f}"
         case "feet_as_metres":
             text = f"{true / FT:.2f}"
+        case "joint" if true > section:
+            text = f"{true - rng.normal(0.010, 0.005):.3f}"
         case "turning_point" if turning:
             text = f"{true + rng.normal(0, 0.015):.3f}"
         case "none":

@@ -18,7 +18,7 @@ from scipy import integrate, stats
 from heightnet.job.model import Job
 from heightnet.job.tapes import INCH
 from heightnet.judge.causes import _any_size, evidence_about, rank_causes, score
-from heightnet.kinds import height
+from heightnet.kinds import height, slips
 from heightnet.kinds.cause import Alternative, Cause, Evidence, normal_density
 from heightnet.kinds.group import possible
 from heightnet.kinds.records import Records
@@ -49,6 +49,8 @@ CASES = [
     ("metres_as_feet", Reading("1.586", 1.586 * FOOT, "ft"), {}, -2.28083990 * 1.586 * FOOT),
     ("inches_as_decimal", Reading("5.3", 5.3 * FOOT, "ft"), {}, 0.3048 * 0.3 / 6),
     ("inches_as_decimal", Reading("4.11", 4.11 * FOOT, "ft"), {}, 4.11 * FOOT - 59 * INCH),
+    ("inches_converted", Reading.booked(1.615), {}, 1.615 - 63 * INCH),  # 5.3 ft is 1.61544 m
+    ("inches_converted", Reading.booked(1.554), {}, 1.554 - 70 * INCH),  # 5.10 ft is 1.55448 m
     ("decimal_as_inches", Reading("5' 3\"", 63 * INCH, "ftin"), {}, -0.3048 * 3 / 60),
     ("transposed", Reading("1.586", 1.586), {}, 9 * (8 - 6) * 1e-3),
     ("transposed", Reading("1586", 1.586, "mm"), {}, -9 * (8 - 5) * 1e-2),
@@ -64,6 +66,13 @@ CASES = [
     ("other_point", Reading.booked(1.586), {}, 1.586 - (math.hypot(1.586, 0.1) - 0.165)),
     ("tripod_head", Reading("1.301", 1.301), {}, -0.243),
     ("tripod_head", Reading("1.310", 1.310, **SIDE), {}, math.sqrt(1.31**2 - 0.1**2) - 1.31 - 0.243),
+    ("tribrach", Reading.booked(1.586), {"axes": (("prism", -0.047),)}, -0.047),
+    (
+        "software",
+        Reading("1.5", 1.5, "m", "slant", 0.118, 0.052, "bumper"),
+        {"points": BUMPER},
+        math.sqrt(1.5**2 - 0.118**2) + 0.052 - 1.5,
+    ),
     ("sign", Reading.booked(-1.55), {}, 2 * -1.55),
     ("offset_twice", Reading.booked(1.600), {"points": BUMPER}, 0.052),
     ("offset_left_out", Reading.booked(1.503), {"points": BUMPER}, -0.052),
@@ -87,7 +96,7 @@ def test_a_cause_is_named_with_the_error_it_makes(cause: str, reading: Reading, 
 
 
 def test_every_cause_of_the_list_has_a_case() -> None:
-    elsewhere = {"previous", "zero", "section"}
+    elsewhere = {"previous", "earlier", "default", "zero", "section"}
     assert {c.key for c in height.CAUSES if not c.only} == {case[0] for case in CASES} | elsewhere
 
 
@@ -108,6 +117,37 @@ def test_height_carried_over_needs_the_same_last_digit_and_says_no_size() -> Non
     assert same[0].cause == "previous" and same[0].expected is None and same[0].probability > 0.9
     near = rank_causes(evidence(Reading("1.586", 1.586), 0.0731, previous=1.587))
     assert all(fit.cause != "previous" for fit in near)
+
+
+def test_an_earlier_height_and_a_default_are_left_in_to_the_last_digit_and_say_no_size() -> None:
+    def fits(height: float, **more: object) -> dict[str, float]:
+        return {fit.cause: fit.probability for fit in rank_causes(evidence(Reading.booked(height), 0.0731, **more))}
+
+    assert fits(1.586, earlier=(1.612, 1.586))["earlier"] > 0.9
+    assert "earlier" not in fits(1.586, earlier=(1.612, 1.585))
+    assert fits(1.5, defaults=((1.5, 0.0), (2.0, 0.0)))["default"] > 0.8
+    assert "default" not in fits(1.501, defaults=((1.5, 0.0), (2.0, 0.0)))
+    assert "default" not in fits(1.5, defaults=((1.5, 0.5),))  # a pole of fixed height is no default
+
+
+def test_a_slant_is_left_unreduced_oftener_on_a_short_tripod() -> None:
+    """Judgement, no measurement: twice as often below a metre."""
+    shares = []
+    for slant in (0.652, 1.652):
+        one = next(iter(slips.slant_not_reduced(evidence(Reading.booked(slant), 0.0))))
+        assert one.error == pytest.approx(slant - math.sqrt(slant**2 - 0.1**2))
+        shares.append(one.share)
+    assert shares == [2.0, 1.0]
+
+
+def test_axes_exchanged_on_a_tripod_may_be_either_way_where_the_stand_is_shared() -> None:
+    shared = replace(evidence(Reading.booked(1.4), 0.0), kind="tripod", axes=(("prism", -0.047),))
+    assert [(a.error, a.share) for a in slips.other_axis(shared)] == [(-0.047, 0.5), (0.047, 0.5)]
+
+
+def test_a_joint_lifts_only_what_is_read_above_it() -> None:
+    assert rank_causes(written("staff", 1.834, -0.0132, 0.0005, sections=(1.35,)))[0].cause == "joint"
+    assert all(f.cause != "joint" for f in rank_causes(written("staff", 1.3, -0.0132, 0.0005, sections=(1.35,)), 0.0))
 
 
 def test_zero_and_pole_sections() -> None:
@@ -226,6 +266,7 @@ LEVELS = [
     (written("staff", 0.834, 0.0248, 0.0005, feet=(0.025,)), "staff_foot"),
     (written("staff", 4.21, 4.21 * (1 - FOOT), 0.002), "feet_as_metres"),
     (written("known", 231.4, 0.0183, 0.001), "disturbed"),
+    (written("known", 231.4137, 0.2417, 0.001), "bolt"),
     (written("shot", 3.0, 0.2909 * 0.2, 0.002, slope_distance=200.0, zenith=1.5558), "zenith_1min"),
 ]
 
@@ -321,6 +362,7 @@ def test_records_give_the_evidence(job: Job) -> None:
     assert e.previous == 1.586 and e.partners == (("P2", 1.604),)
     assert [p.name for p in e.held] == ["side mark", "handle"] and e.axis_above_head == 0.243
     assert e.hooks == (0.03,)
+    assert e.defaults == ((1.5, 0.0), (2.0, 0.0)) and not e.earlier and not e.axes
     alone = evidence_about(records, "reading:tape.csv:3")
     assert len(alone.readings) == 1 and alone.readings[0].scale == "ftin"
     assert evidence_about(records, "setup:S3").readings[0].parts == (1.343, 0.243)
@@ -329,6 +371,27 @@ def test_records_give_the_evidence(job: Job) -> None:
     assert (booked.text, booked.kind) == ("1.586", "booked")
     with pytest.raises(KeyError):
         evidence_about(records, "setup:S9")
+
+
+def test_records_give_heights_before_defaults_and_axes_on_one_tripod() -> None:
+    again = Job.from_frames(
+        setups=pd.DataFrame(
+            {"setup": ["S1", "S2", "S3", "S4"], "mark": ["A", "B", "A", "A"], "height": [1.586, 1.47, 1.586, 1.586],
+             "instrument": "T1", "tripod": ["", "", "", "W"]}
+        ),
+        targets=pd.DataFrame(
+            {"target": ["P1"], "mark": ["B"], "height": [1.512], "equipment": "prism", "tripod": ["W"]}
+        ),
+        equipment=pd.DataFrame(
+            {"equipment": ["T1", "prism"], "point": "axis", "radius": 0.0, "offset": [0.243, 0.196], "usual": False}
+        ),
+    )  # fmt: skip
+    records = Records(again, reduce_tape(again))
+    third, fourth = (evidence_about(records, f"setup:{name}") for name in ("S3", "S4"))
+    assert third.earlier == (1.586,) and fourth.earlier == (1.586,)  # the one just before is "previous"
+    assert third.defaults[0] == (1.586, pytest.approx(2 / 3))
+    assert fourth.axes == (("prism", pytest.approx(-0.047)),) and not third.axes
+    assert evidence_about(records, "target:P1").axes == (("T1", pytest.approx(0.047)),)
 
 
 def test_records_give_levels_and_groups(job: Job) -> None:
