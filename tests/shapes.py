@@ -20,6 +20,10 @@ areal25, areal60       as the areal kinds of `tests.simulate.jobs`: two parties,
 loops3, loops6         nets of 3 x 3 and 6 x 6 levelled loops, one known mark
 loops3-book            the 3 x 3 net with its sections at reading level, two to four set-ups each
 satellites             antennas in two sessions beside a total station and a level
+day, day-slant         ten set-ups of one day with two poles and two who hold them, every time booked, three marks
+                       known; a few tripods low; or the instrument's height taped slant
+site-hilly, site-flat  14 set-ups on 12 marks of an area, two marks occupied again, prisms that stay up over several
+site-lists2, -lists3   site-hilly with known heights from two lists (of two and three marks); a third has another two
 =====================  ================================================================================================
 
 All names and numbers are invented.
@@ -43,6 +47,11 @@ from tests.simulate.jobs import PRECISION
 
 BOOKS = (6, 14, 30, 60, 100, 200, 400)
 SECTION = 4  # set-ups between listed marks
+SIDE_MARK_M = 0.16  # of the instruments of a day in the field, from the axis
+POLE_M = 1.80
+LOW_TRIPODS = (2, 5, 7)
+LISTS = (2, 3, 2)  # known marks of each list of heights
+STAYS_UP = 3  # sights of a prism before it is put up anew
 ATTEMPTS = 200  # lies drawn until one holds together
 
 
@@ -276,6 +285,67 @@ def two_prisms(party: Party, rng: np.random.Generator) -> None:
     areal(party, rng, 12, 3, 5, twice=False, equipment=("pole 1", "prism 1"), parties=1)
 
 
+# ---- a day in the field: times, poles, who held them, lists of known heights ----
+
+
+def _clock(minutes: float) -> str:
+    hours, rest = divmod(round(8 * 60 + minutes), 60)
+    return f"2026-05-04T{hours:02d}:{rest:02d}"
+
+
+def _slanted(party: Party, name: str) -> None:
+    """An instrument whose side mark is far enough out that a slant matters."""
+    party.equip(name, "axis")
+    party.equip(name, "side mark", radius=SIDE_MARK_M, usual=True)
+
+
+def day(party: Party, rng: np.random.Generator, slant: bool) -> None:
+    """Marks one and two behind are sighted under pole 1, those ahead under pole 2; every sight has its own put-up."""
+    _line(party, rng, 10, (0, 4, 9), 60, 150)
+    _slanted(party, "instrument 1")
+    for pole in ("pole 1", "pole 2"):
+        party.equip(pole, "axis")
+    for i in range(10):
+        low = not slant and i in LOW_TRIPODS
+        above, begun = round(float(rng.uniform(0.65, 0.85)), 5) if low else _hi(rng), 50 * i
+        party.setup(f"S{i}", f"M{i}", above, not slant, instrument="instrument 1", observer="observer 1",
+                    when=_clock(begun))  # fmt: skip
+        if slant:
+            party.tape("setup", f"S{i}", above, how="slant", radius=SIDE_MARK_M, point="side mark", by="observer 1")
+        for n, j in enumerate(j for j in (i - 2, i - 1, i + 1, i + 2) if 0 <= j < 10):
+            name, when = f"P{j}-S{i}", begun + 6 + 9 * n
+            party.target(name, f"M{j}", POLE_M, equipment="pole 1" if j < i else "pole 2",
+                         observer=f"observer {2 + j % 2}", when=_clock(when))  # fmt: skip
+            party.sight(f"S{i}", name, when=_clock(when + 4))
+
+
+def site(party: Party, rng: np.random.Generator, rugged: float, lists: tuple[int, ...]) -> None:
+    """A set-up over each mark of a field whose heights scatter by ``rugged`` metres; two marks are occupied again.
+
+    lists : how many known marks are of each list of heights; one list has no name.
+    """
+    sources = [f"list {n}" if len(lists) > 1 else "" for n, count in enumerate(lists, 1) for _ in range(count)]
+    known = dict(zip(sorted(rng.permutation(12)[: len(sources)].tolist()), sources, strict=True))
+    for i in range(12):
+        east, north = 120 * (i % 4) + rng.normal(0, 15), 120 * (i // 4) + rng.normal(0, 15)
+        party.mark(f"M{i}", 1000 + east, 1000 + north, 100 + rng.normal(0, rugged), i in known, source=known.get(i, ""))
+    _slanted(party, "instrument 1")
+    for n in (1, 2, 3):
+        party.equip(f"prism {n}", "axis")
+    order = rng.permutation(12).tolist()
+    sighted = dict.fromkeys(range(12), 0)
+    for s, i in enumerate([*order, order[0], order[3]]):
+        party.setup(f"S{s}", f"M{i}", _hi(rng), instrument="instrument 1", observer="observer 1", when=_clock(35 * s))
+        for n, mark in enumerate(_nearest(party, f"M{i}", 5)):
+            j, when = int(mark[1:]), 35 * s + 5 + 5 * n
+            which, name = sighted[j] // STAYS_UP, f"P{j}{'abcdefgh'[sighted[j] // STAYS_UP]}"
+            if sighted[j] % STAYS_UP == 0:
+                party.target(name, mark, _ht(rng), equipment=f"prism {1 + (2 * j + which) % 3}", observer="observer 2",
+                             when=_clock(when - 3))  # fmt: skip
+            sighted[j] += 1
+            party.sight(f"S{s}", name, when=_clock(when))
+
+
 # ---- levelling ----
 
 
@@ -384,5 +454,11 @@ SHAPES: dict[str, Made] = {
     "loops6": partial(loops, side=6, at_reading_level=False),
     "loops3-book": partial(loops, side=3, at_reading_level=True),
     "satellites": satellites,
+    "day": partial(day, slant=False),
+    "day-slant": partial(day, slant=True),
+    "site-hilly": partial(site, rugged=8.0, lists=(4,)),
+    "site-flat": partial(site, rugged=0.2, lists=(4,)),
+    "site-lists2": partial(site, rugged=8.0, lists=LISTS[:2]),
+    "site-lists3": partial(site, rugged=8.0, lists=LISTS),
 }
 """How each shape is laid out and observed, by name."""

@@ -15,16 +15,10 @@ import os
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import argparse  # noqa: E402
-import json  # noqa: E402
-import subprocess  # noqa: E402
 import time  # noqa: E402
-from collections.abc import Callable, Iterator  # noqa: E402
-from concurrent.futures import ProcessPoolExecutor, as_completed  # noqa: E402
+from collections.abc import Iterator  # noqa: E402
 from functools import lru_cache, partial  # noqa: E402
 from itertools import pairwise  # noqa: E402
-from pathlib import Path  # noqa: E402
-from typing import Any  # noqa: E402
 
 import numpy as np  # noqa: E402
 
@@ -38,11 +32,10 @@ from heightnet.network import build_network  # noqa: E402
 from heightnet.network.model import Network  # noqa: E402
 from heightnet.tasks.facts import JobFacts  # noqa: E402
 from heightnet.tasks.selftest import as_numbered, judged_afresh  # noqa: E402
+from tests.benchmarks.cells import Cells, Record, main, rate  # noqa: E402
 from tests.noise import NOISES, errors  # noqa: E402
 from tests.shapes import shape  # noqa: E402
 
-RESULTS = Path(__file__).parent / "results"
-Record = dict[str, Any]
 Floats = np.ndarray
 
 DENSE = (
@@ -111,13 +104,6 @@ def draws(name: str, seed: int, noise: str, n: int, salt: int) -> Iterator[Draw]
     prepared(name, seed).closing  # noqa: B018
     for _ in range(n):
         yield Draw(name, seed, noise, rng)
-
-
-def rate(hits: float, n: int) -> Record:
-    if not n:
-        return {"rate": None, "se": None, "n": 0}
-    p = hits / n
-    return {"rate": round(p, 4), "se": round(float(np.sqrt(max(p * (1 - p), 1 / n) / n)), 4), "n": n}
 
 
 def found_by(j: Judgement, least: float = LIKELY) -> list[Finding]:
@@ -372,11 +358,11 @@ def seconds(name: str, seed: int) -> Record:
     }  # fmt: skip
 
 
-def cells(scale: float, seed: int) -> dict[str, Callable[[], Record]]:
+def cells(scale: float, seed: int) -> Cells:
     def of(count: int, least: int = 20) -> int:
         return max(least, int(count * scale))
 
-    out: dict[str, Callable[[], Record]] = {}
+    out: Cells = {}
     for name in (*DENSE, *BIG):
         big = name in BIG
         out[f"{name}: clean, stated"] = partial(clean, name, seed, "stated", of(200 if big else 4000))
@@ -402,63 +388,5 @@ def cells(scale: float, seed: int) -> dict[str, Callable[[], Record]]:
     return out
 
 
-def run(name: str, scale: float, seed: int) -> tuple[str, Record]:
-    begun = time.perf_counter()
-    result = cells(scale, seed)[name]()
-    return name, result | {"took s": round(time.perf_counter() - begun, 1)}
-
-
-def table(seeds: dict[int, dict[str, Record]], commit: str) -> str:
-    """The results as Markdown, a column a seed."""
-    lines = [
-        "# How often the judgement is right", "",
-        f"Made by `python -m tests.benchmarks.decide` at {commit}; ± is one Monte-Carlo standard error.", "",
-        f"| cell | what | {' | '.join(f'seed {s}' for s in seeds)} | jobs |",
-        f"| --- | --- | {'--- | ' * len(seeds)}--- |",
-    ]  # fmt: skip
-
-    def show(value: Any) -> str:
-        if isinstance(value, dict):
-            return f"{value['rate']:.4f} ± {value['se']:.4f}" if value["n"] else "none"
-        return "" if value is None else str(value)
-
-    first = next(iter(seeds.values()))
-    names = [name for name in cells(1.0, 1) if any(name in found_ for found_ in seeds.values())]
-    for cell in names:
-        for what in first.get(cell, next(s[cell] for s in seeds.values() if cell in s)):
-            if what == "took s":
-                continue
-            values = [s.get(cell, {}).get(what) for s in seeds.values()]
-            jobs = next((v["n"] for v in values if isinstance(v, dict)), "")
-            lines.append(f"| {cell} | {what} | {' | '.join(map(show, values))} | {jobs} |")
-    return "\n".join(lines) + "\n"
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--scale", type=float, default=1.0)
-    parser.add_argument("--cell", default="", help="only cells whose name holds this")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--again", action="store_true", help="do cells anew that are there already")
-    parser.add_argument("--to", type=Path, default=RESULTS)
-    options = parser.parse_args()
-    options.to.mkdir(exist_ok=True)
-    path = options.to / f"decide-{options.seed}.json"
-    there = json.loads(path.read_text()) if path.exists() else {}
-    wanted = [c for c in cells(options.scale, options.seed) if options.cell in c and (options.again or c not in there)]
-    with ProcessPoolExecutor(options.workers) as pool:
-        waiting = {pool.submit(run, name, options.scale, options.seed): name for name in wanted}
-        for done in as_completed(waiting):
-            name, result = done.result()
-            there = json.loads(path.read_text()) if path.exists() else {}
-            there[name] = result
-            path.write_text(json.dumps(there, indent=1, ensure_ascii=False) + "\n")
-            print(name, json.dumps(result, ensure_ascii=False), flush=True)
-    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True).stdout.strip()
-    seeds = {int(p.stem.split("-")[1]): json.loads(p.read_text()) for p in sorted(options.to.glob("decide-*.json"))}
-    (options.to / "decide.md").write_text(table(seeds, commit))
-
-
 if __name__ == "__main__":
-    main()
+    main(__doc__, "How often the judgement is right", "decide", cells)
