@@ -31,6 +31,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import json  # noqa: E402
 from collections import defaultdict  # noqa: E402
+from dataclasses import fields  # noqa: E402
 from functools import lru_cache, partial  # noqa: E402
 
 import numpy as np  # noqa: E402
@@ -79,17 +80,15 @@ def knowing(net: Network, event: Event) -> Family:
     whole = build_family(net)
     kept = np.flatnonzero(whole.of(*CLASSIC))
     columns = event.pattern / np.sqrt((event.pattern**2).sum(0) / (event.pattern != 0).sum(0))
-    n = columns.shape[1]
-    ids = [str(Thing.both("group", "equipment", f"the event, {i}")) for i in range(n)]
-
-    def more(values: np.ndarray, one: float | str) -> np.ndarray:
-        return np.concatenate([values[kept], np.full(n, one, dtype=values.dtype)])
-
-    return Family(
-        np.concatenate([whole.ids[kept], np.array(ids, dtype=object)]), more(whole.kind, "group"),
-        more(whole.node, -1), more(whole.observation, -1), more(whole.rate, EVENT_RATE), more(whole.size, np.nan),
-        more(whole.unit, 1.0), sparse.csc_matrix(sparse.hstack([whole.C[:, kept], sparse.csc_matrix(columns)])),
-    )  # fmt: skip
+    n, like = columns.shape[1], int(np.argmax(whole.of("group")))
+    rows = np.r_[kept, np.full(n, like)]
+    arrays = {f.name: getattr(whole, f.name)[rows] for f in fields(Family) if f.name != "C"}
+    of_event = {"kind": "group", "node": -1, "observation": -1, "rate": EVENT_RATE, "size": np.nan, "unit": 1.0}
+    for name, value in of_event.items():
+        arrays[name][len(kept) :] = value
+    arrays["ids"][len(kept) :] = [str(Thing.both("group", "equipment", f"the event, {i}")) for i in range(n)]
+    C = sparse.hstack([whole.C[:, kept], sparse.csc_matrix(columns)])
+    return Family(**arrays, C=sparse.csc_matrix(C))
 
 
 class Told:
