@@ -18,6 +18,7 @@ off : some mark's height is beyond 4 stated sds and 3 mm of every height told.
 readings : observations that the finding with the event puts in question, until .95 of it; small: two more than the
     event's at most.
 unexplained : the job is called not explained.
+asked : reading the book tells of, or refuses, a name that cannot be meant.
 known alone : named, listed and accused where, of events, the family knows that very one only: what the posterior with
     the right hypothesis can reach.
 """
@@ -33,10 +34,16 @@ import json  # noqa: E402
 from collections import defaultdict  # noqa: E402
 from dataclasses import fields  # noqa: E402
 from functools import lru_cache, partial  # noqa: E402
+from pathlib import Path  # noqa: E402
+from tempfile import TemporaryDirectory  # noqa: E402
 
 import numpy as np  # noqa: E402
 from scipy import sparse  # noqa: E402
 
+from heightnet.errors import InputErrors  # noqa: E402
+from heightnet.job.model import Job  # noqa: E402
+from heightnet.job.read import read_job  # noqa: E402
+from heightnet.job.write import write_job  # noqa: E402
 from heightnet.judge.bench import Bench  # noqa: E402
 from heightnet.judge.family import Family, build_family  # noqa: E402
 from heightnet.judge.judgement import CERTAIN, UNEXPLAINED, Finding, Judgement  # noqa: E402
@@ -182,6 +189,16 @@ class Told:
         return False
 
 
+def asked(job: Job, name: str) -> bool:
+    """Whether reading a job's files says something about a name."""
+    with TemporaryDirectory() as folder:
+        path = write_job(job, Path(folder) / "job")
+        try:
+            return any(name in note.text for note in read_job(path).notes)
+        except InputErrors as error:
+            return name in str(error)
+
+
 def cell(event: str, name: str, seed: int, n: int, sds: float = np.nan) -> Record:
     """An event in the books of n jobs of one geometry."""
     made, book, bench = prepared(name, seed)
@@ -193,6 +210,7 @@ def cell(event: str, name: str, seed: int, n: int, sds: float = np.nan) -> Recor
     for _ in range(n):
         one = happened(event, book, rng, sds)
         net = build_network(one.booked(book.net, errors(book.net, NOISES["stated"], rng)))
+        hits["asked"] += bool(one.unnamed) and asked(net.job, one.unnamed[0])
         told = Told(judged(net, None, bench), one)
         hits["said"] += told.judgement.said
         hits["named"] += told.named
@@ -215,6 +233,7 @@ def cell(event: str, name: str, seed: int, n: int, sds: float = np.nan) -> Recor
     of_all = ("said", "named", "as such", "listed", "accused", "off", "unexplained")
     return {
         **{what: rate(hits[what], n) for what in of_all},
+        "asked": rate(hits["asked"], n if one.unnamed else 0),
         "small": rate(hits["small"], len(readings)),
         "readings": round(float(np.mean(readings)), 1) if readings else None,
         **{f"known alone: {what}": rate(hits[f"alone {what}"], limits) for what in ("named", "listed", "accused")},
@@ -255,7 +274,7 @@ def cells(scale: float, seed: int) -> Cells:
     return out
 
 
-COLUMNS = ("said", "named", "as such", "listed", "accused", "off", "unexplained", "small", "readings", "sds",
+COLUMNS = ("said", "named", "as such", "listed", "accused", "off", "unexplained", "asked", "small", "readings", "sds",
            "known alone: named", "known alone: listed", "known alone: accused")  # fmt: skip
 
 

@@ -41,7 +41,7 @@ class Event:
     also : other observations by which it is as well described: a settling began at any of the sights.
     loose : whether a spell is meant, whose ends nothing tells to one member.
     write : what it did to names, or to heights that are copies of others, in the tables.
-    unnamed : marks that have lost their meaning.
+    unnamed : marks that have lost their meaning; the first is the name that reading the book should ask about.
     """
 
     pattern: Floats
@@ -52,7 +52,7 @@ class Event:
     also: tuple[Rows, ...] = ()
     loose: bool = False
     write: Callable[[Job], Job] = field(default=lambda job: job)
-    unnamed: frozenset[str] = frozenset()
+    unnamed: tuple[str, ...] = ()
 
     @property
     def touched(self) -> list[Rows]:
@@ -267,7 +267,7 @@ def repeated_turning_point(book: Book, rng: np.random.Generator, sds: float) -> 
 
     pattern = book.column(sorted(rows[1]))[:, None]
     return Event(pattern, np.array([np.nan]), np.array([(true[one] - true[other]) / net.sd[first]]), ("renamed",),
-                 also=(rows[0],), write=write, unnamed=frozenset((one, other)))  # fmt: skip
+                 also=(rows[0],), write=write, unnamed=(str(one), str(other)))  # fmt: skip
 
 
 # ---- known heights of one list ----
