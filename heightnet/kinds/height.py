@@ -29,7 +29,6 @@ SWAP_SHARE = 0.05  # of the set-ups with a wrong height, those whose HI and HT w
 SWAP_LEAST_M = 0.002  # a swap of heights closer than this does nothing worth finding
 
 USUAL_HOOK = (0.03, 0.01)  # size and sd, m, where the equipment table is silent
-STAND_WORDS = {"setup": "set-up", "target": "target", "tripod": "tripod"}
 SETTLED = (0.006, 0.004)  # how far a tripod usually sinks, where it does
 
 CAUSES = (
@@ -208,29 +207,6 @@ def common(net: Network) -> Iterator[Group]:
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
 
 
-def points(net: Network) -> Iterator[Group]:
-    """All readings of a stand to one of its measuring points, where it has several such and others besides.
-
-    One reading to a point is `reading`, all to the only point are the stand's height.  Parts are a way of their own.
-    """
-    import pandas as pd
-
-    rows = net.rows("height")
-    node = net.head[rows]
-    held = net.readings["point"].to_numpy(object)
-    held = np.where(held == "", "axis", held)
-    held = np.where(net.readings["kind"].to_numpy(object) == "parts", "axis in parts", held)
-    code, names = pd.factorize(held)
-    way, at, count = np.unique(node * max(len(names), 1) + code, return_inverse=True, return_counts=True)
-    stand = way // max(len(names), 1)
-    some = np.flatnonzero((count > 1) & (count < np.bincount(node, minlength=len(net.nodes))[stand]))
-    order, first = np.argsort(at, kind="stable"), np.cumsum(count) - count
-    for w, kind, label in zip(some.tolist(), *stand_labels(net, stand[some]), strict=True):
-        these = order[first[w] : first[w] + count[w]]
-        name = f"{held[these[0]]}, {STAND_WORDS[kind]} {label}"
-        yield "point", name, rows.start + these, np.ones(len(these)), np.nan
-
-
 def thing_of(net: Network) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
     import pandas as pd
@@ -291,7 +267,6 @@ KIND = Kind(
             "one sight to another target, its height measured to another point, on a mark already shot",
             "every target height",
         ),
-        "point": Shared("the readings to {name}", "one more reading to another point of that stand, or in parts"),
         "slant_instrument": Shared(
             "the slant readings to {name}, booked without reduction", IN_PARTS,
             "the slant readings, booked without reduction",
