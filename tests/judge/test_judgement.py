@@ -173,6 +173,17 @@ def test_what_scatters_alike_everywhere_accuses_nobody():
     assert set(states) & {"scatters", "unclear"}
 
 
+@pytest.mark.parametrize("metres", [0.5, 3.0, 10.0, 1000.0])
+def test_an_error_of_metres_is_no_scatter(metres):
+    """Student's t has room for anything; a height wrong by metres is told all the same."""
+    bench, rng = bench_of("twoprisms"), np.random.default_rng(7)
+    h = at(bench, "setup:S5")
+    for sign in (1, -1):
+        judgement = Judgement(bench, observed(bench, rng, {h: sign * metres}))
+        assert judgement.state == "wrong"
+        assert h in {m.hypothesis for f in judgement.findings for m in f.members}
+
+
 @pytest.mark.slow
 def test_half_of_the_heights_wrong_is_not_explained():
     bench, rng = bench_of("twoprisms"), np.random.default_rng(5)
