@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, NamedTuple
@@ -56,6 +56,7 @@ class Sheet:
     decimal_comma : the file separates cells by something else, so that 1,543 may be a number.
     counts : what the row numbers of ``batches`` count.
     called : what the file itself calls a column, where that is no heading of this table; for messages.
+    blank : the headings that `nothing_under` found to hold nothing.
     """
 
     file: str
@@ -65,6 +66,7 @@ class Sheet:
     decimal_comma: bool = False
     counts: str = "row"
     called: Mapping[str, str] = field(default_factory=dict)
+    blank: Collection[int] = ()
 
 
 @dataclass
@@ -155,7 +157,7 @@ def _blank(column: Column, count: int) -> npt.NDArray[Any]:
 
 def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw:
     """Read every row of a sheet; what cannot be read is added to ``problems``."""
-    found = recognise(sheet.header, sheet.file, sheet.header_row, table, units, problems)
+    found = recognise(sheet.header, sheet.blank, sheet.file, sheet.header_row, table, units, problems)
     if found is None:
         for _ in sheet.batches:  # the file itself may hold more that is wrong
             pass

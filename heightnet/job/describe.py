@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.headings import known_headings, nothing_under, plain_heading
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
 from heightnet.ledger.settings import Settings
@@ -43,7 +43,9 @@ def data_package(folder: str | Path, settings: Settings) -> dict[str, Any]:
         if name not in present:
             continue
         with (folder / f"{name}.csv").open(encoding="utf-8-sig", newline="") as stream:
-            header = next(csv.reader(stream), [])
+            rows = csv.reader(stream)
+            header = next(rows, [])
+            columns = known_headings(TABLES[name], header, nothing_under(TABLES[name], header, rows))
         resources.append(
             {
                 "name": name,
@@ -53,7 +55,7 @@ def data_package(folder: str | Path, settings: Settings) -> dict[str, Any]:
                 "format": "csv",
                 "mediatype": "text/csv",
                 "encoding": "utf-8",
-                "schema": _schema(TABLES[name], header, settings, present),
+                "schema": _schema(TABLES[name], header, columns, settings, present),
             }
         )
     package: dict[str, Any] = {"$schema": f"{PROFILES}/datapackage.json", "name": _slug(folder.resolve().name)}
@@ -72,8 +74,9 @@ def write_data_package(folder: str | Path, settings: Settings) -> Path:
     return path
 
 
-def _schema(table: Table, header: list[str], settings: Settings, present: set[str]) -> dict[str, Any]:
-    known = known_headings(table, header)
+def _schema(
+    table: Table, header: list[str], known: dict[str, Column], settings: Settings, present: set[str]
+) -> dict[str, Any]:  # fmt: skip
     columns = {heading: known.get(plain_heading(heading)) for heading in header}
     heading_of = {c.name: heading for heading, c in columns.items() if c}
     schema: dict[str, Any] = {

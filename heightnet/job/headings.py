@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from difflib import get_close_matches
+from itertools import islice
 
 from heightnet.job.problems import Problems
 from heightnet.ledger.recorded import Column, Table
 from heightnet.ledger.settings import Units
 
+LOOKED_AT = 2_000  # rows in which a column that holds anything shows it
 _HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,12})\s*[)\]]\s*")
 _LENGTH_WORDS = {
     "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ft": "ft", "feet": "ft", "foot": "ft",
@@ -28,22 +30,25 @@ def plain_heading(text: str) -> str:
     return " ".join(re.sub(r"[\s_\-./]+", " ", text.casefold()).split())
 
 
-def known_headings(table: Table, header: Iterable[str] = ()) -> dict[str, Column]:
+def known_headings(table: Table, header: Sequence[str] = (), blank: Collection[int] = ()) -> dict[str, Column]:
     """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them.
 
     header : the headings of a sheet, which decide what a word means that two columns share.
+    blank : those of them that `nothing_under` found to hold nothing, and so to decide nothing.
 
     >>> from heightnet.ledger.recorded import STAFF
     >>> known_headings(STAFF, ["setup", "point", "Staff (m)"])["staff"].name
     'reading'
     >>> known_headings(STAFF, ["setup", "point", "staff", "reading"])["staff"].name
     'staff'
+    >>> known_headings(STAFF, ["setup", "point", "staff", "bs"], blank={3})["staff"].name
+    'reading'
     """
     of_word: defaultdict[str, dict[str, Column]] = defaultdict(dict)
     for column in table.columns:
         for word in (column.name, *column.also):
             of_word[plain_heading(word)][column.name] = column
-    plain = (plain_heading(_without_unit(heading)) for heading in header)
+    plain = (plain_heading(_without_unit(heading)) for i, heading in enumerate(header) if i not in blank)
     given = {name for word in plain if len(of_word.get(word, ())) == 1 for name in of_word[word]}
 
     def meant(columns: Iterable[Column]) -> Column:
@@ -52,16 +57,30 @@ def known_headings(table: Table, header: Iterable[str] = ()) -> dict[str, Column
     return {word: meant(sharing.values()) for word, sharing in of_word.items()}
 
 
+def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[object]]) -> set[int]:
+    """Headings with nothing in the first rows of their column, of those that may stand in for another column.
+
+    A form carries columns that a party does not use: a heading alone does not say how a book was kept.
+    """
+    known = known_headings(table, header)
+    instead = {other for column in table.columns for other in column.unless}
+    columns = (known.get(plain_heading(_without_unit(heading))) for heading in header)
+    blank = {i for i, column in enumerate(columns) if column and column.name in instead}
+    for cells in islice(rows, LOOKED_AT if blank else 0):
+        blank -= {i for i in blank if i < len(cells) and cells[i] is not None and str(cells[i]).strip()}
+    return blank
+
+
 def _without_unit(heading: str) -> str:
     match = _HEADING_UNIT.fullmatch(heading.strip())
     return match[1] if match else heading
 
 
 def recognise(
-    header: list[str], file: str, row: int, table: Table, units: Units, problems: Problems
+    header: list[str], blank: Collection[int], file: str, row: int, table: Table, units: Units, problems: Problems
 ) -> dict[int, Column] | None:  # fmt: skip
     """Which column of the table each heading is; None where the header is too poor to go on."""
-    known = known_headings(table, header)
+    known = known_headings(table, header, blank)
     found: dict[int, Column] = {}
     where: dict[str, str] = {}
     meant: set[str] = set()  # columns that a heading not understood was probably meant to be

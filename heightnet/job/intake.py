@@ -56,7 +56,7 @@ class Copy(Intake):
             # where a comma may be a decimal sign it cannot stand between cells
             rows = csv.writer(stream, delimiter=";" if sheet.decimal_comma else ",", lineterminator="\n")
             rows.writerow(sheet.header)
-            known = known_headings(TABLES[table], sheet.header)
+            known = known_headings(TABLES[table], sheet.header, sheet.blank)
             columns = [known.get(plain_heading(heading)) for heading in sheet.header]
             numeric = {i for i, column in enumerate(columns) if column and column.numeric}
             for batch in sheet.batches:

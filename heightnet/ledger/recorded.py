@@ -36,7 +36,7 @@ class Column(Field):
     required : the column must be there and filled on each row.
     unless : with one of these columns in the header this one is not required.
     also : the trade's other words for it, recognised in any case and spacing; a word that two columns share means the
-        required one, unless another heading of the sheet gives that, or stands in for it.
+        required one, unless another heading of the sheet gives that, or stands in for it and holds something.
     words : other words for a choice, lower case: choice.
     hint : what a number outside of its rule is likely to be.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
@@ -419,7 +419,7 @@ STAFF = Table(
             also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M,
         ),
         Column(
-            "staff", "name", "Name of the staff; alone, with no other heading for the reading, staff is the reading.",
+            "staff", "name", "Name of the staff; with no reading under another heading, staff is the reading.",
             also=("staff name", "staff id", "staff no", "staff number", "staff used", "levelling staff",
                   "rod name", "rod id", "rod no", "rod number", "rod used", "rod"),
         ),

@@ -46,6 +46,13 @@ def test_the_demos_descriptions_are_current_and_hold(folder):
     assert failures(folder) == []
 
 
+def test_a_staff_beside_columns_without_readings_is_described_as_it_is_read(folder):
+    for bs, staff, type in (("", "1.25", "number"), ("1.25", "A", "string")):
+        home = folder(type, marks="mark,height\nA,1\n", staff=f"setup,mark,BS,Staff\nL1,A,{bs},{staff}\n")
+        tables = data_package(home, heightnet.read_job(home).settings)["resources"]
+        assert [field["type"] for field in tables[1]["schema"]["fields"]][-1] == type
+
+
 def test_flat_headings_and_notes_are_described_as_written(folder):
     home = folder(
         marks="Point,RL,note to self\nA,100,x\n",

@@ -374,6 +374,23 @@ class TestStaff:
             assert (job.staff["reading"].tolist(), job.staff["staff"].tolist()) == (reading, staff)
 
     @pytest.mark.parametrize(
+        ("heading", "cells", "reading", "staff"),
+        [
+            ("sight,BS,FS,Staff", "BS,,,1.25", [1.25], [""]),
+            ("BS,FS,rod (m)", ",,1.25", [1.25], [""]),
+            ("sight,FS,Staff", "BS,,1.25", [1.25], [""]),
+            ("bs,fs,reading,staff", ",,1.25,A", [1.25], ["A"]),
+            ("bs,fs,staff", "1.25,,A", [1.25], ["A"]),
+        ],
+    )
+    def test_columns_of_a_book_that_hold_nothing_leave_the_staff_its_reading(
+        self, folder, heading, cells, reading, staff
+    ):  # fmt: skip
+        text = f"level_setup,mark,{heading}\nL1,BM1,{cells}\n"
+        job = heightnet.read_job(folder(staff=text))
+        assert (job.staff["reading"].tolist(), job.staff["staff"].tolist()) == (reading, staff)
+
+    @pytest.mark.parametrize(
         ("heading", "cells", "column", "expected"),
         [
             ("rod,staff", "1.25,A", "staff", "one column for reading"),  # either may be the reading

@@ -196,6 +196,12 @@ def test_a_staff_with_a_number_for_its_name_is_no_reading(book):
     assert job.staff["when"].tolist() == ["09:30:00", ""]
 
 
+def test_a_reading_under_staff_beside_columns_without_readings_is_no_name(book):
+    staff = [["A book"], ["setup", "point", "BS", "FS", "staff"], ["L1", "BM1", "", "", 1.25], ["L1", "B", None, "", 0]]
+    job = heightnet.read_job(book(staff=staff))
+    assert job.staff["reading"].tolist() == [1.25, 0.0] and not [n for n in job.notes if n.kind == "doubt"]
+
+
 def test_a_reading_keeps_the_zeros_the_sheet_shows(book):
     def change(workbook):
         sheet = workbook.create_sheet("tape")

@@ -10,7 +10,7 @@ from itertools import chain, islice
 from pathlib import Path
 
 from heightnet.job.convert import Batch, Sheet
-from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.headings import known_headings, nothing_under, plain_heading
 from heightnet.job.problems import Problems
 from heightnet.ledger.recorded import Table
 
@@ -80,7 +80,8 @@ def _sheet(text: io.TextIOWrapper, name: str, table: Table, problems: Problems) 
     if len(header) > MOST_COLUMNS:
         problems.add(name, row, "", f"{len(header)} headings", f"at most {MOST_COLUMNS}")
         return None
-    return Sheet(name, header, row, chain([rest], batches), decimal_comma=separator != ",")
+    blank = nothing_under(table, header, rest.cells)
+    return Sheet(name, header, row, chain([rest], batches), decimal_comma=separator != ",", blank=blank)
 
 
 def _separator(start: str, table: Table) -> str:

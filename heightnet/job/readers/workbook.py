@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO, Any, NamedTuple, cast
 
 from heightnet.job.convert import Batch, Sheet
-from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.headings import known_headings, nothing_under, plain_heading
 from heightnet.job.intake import Intake
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.readers.blocks import blocks, declares
@@ -263,13 +263,14 @@ class _SheetReader:
             above = f"rows above the headings in row {number} are passed over"
             self.problems.note("understood", above, self.file, first[0][0])
         self.headings = texts
-        known = known_headings(self.table, texts)
+        below = ([cell.value for cell in cells] for row, cells, _ in self._rows() if row > number)
+        blank = nothing_under(self.table, texts, below)
+        known = known_headings(self.table, texts, blank)
         self.columns = [known.get(plain_heading(t)) for t in texts]
-        if number == first[-1][0]:
-            return Sheet(self.file, texts, number, self._batches(rows))
-        again = self._rows()  # every row looked at was not the header; begin anew below the first
-        next(row for row in again if row[0] == number)
-        return Sheet(self.file, texts, number, self._batches(again))
+        if number != first[-1][0]:
+            rows = self._rows()  # every row looked at was not the header; begin anew below the first
+            next(row for row in rows if row[0] == number)
+        return Sheet(self.file, texts, number, self._batches(rows), blank=blank)
 
     def say(self) -> None:
         """Notes on what was filled in and calculated, once the rows have been read."""
