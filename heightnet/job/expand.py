@@ -7,7 +7,9 @@ instrument and the target stood and how high.  The two may be mixed in one job.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -57,6 +59,7 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
     names = _new_names(at[first], np.full(len(first), ""), set(written))
     said = f"no set-up named: shots of one mark, instrument height and instrument are one set-up ({len(names)} in all)"
     problems.note("understood", said, shots.file)
+    _maybe_exchanged(shots, np.flatnonzero(unnamed), number, names, problems)
     # rows of one set-up that are not together may be two set-ups that happened to have one height
     starts = np.r_[0, np.flatnonzero(np.diff(number)) + 1]
     blocks = number[starts]
@@ -71,10 +74,36 @@ def _setup_names(shots: Raw, problems: Problems) -> Names:
     return all_names
 
 
+def _maybe_exchanged(
+    shots: Raw, rows: npt.NDArray[np.int64], number: npt.NDArray[Any], names: Names, problems: Problems
+) -> None:  # fmt: skip
+    """Heights that are those of a neighbouring row in each other's place make a set-up of their own: doubted.
+
+    rows, number : the rows that name no set-up, and the set-up of each, a place in names.
+    """
+    at, height, target = (shots[column][rows] for column in ("at", "instrument_height", "target_height"))
+    crossed = (height[:-1] == target[1:]) & (target[:-1] == height[1:]) & (height[:-1] != target[:-1])
+    size = np.bincount(number)
+    doubted: set[int] = set()
+    for i in np.flatnonzero(crossed & (at[:-1] == at[1:]) & (at[:-1] != "")).tolist():
+        odd, other = (i, i + 1) if size[number[i]] < size[number[i + 1]] else (i + 1, i)
+        if {int(number[odd]), int(number[other])} & doubted:
+            continue
+        doubted.add(int(number[odd]))
+        row, beside = (int(shots.rows[rows[one]]) for one in (odd, other))
+        one, two = (shots.shown(column, int(rows[odd])) for column in ("instrument_height", "target_height"))
+        said = f"instrument_height {one} and target_height {two} are those of row {beside} in each other's place"
+        problems.note(
+            "doubt", f"{said}, and are taken for a set-up of their own, {names[number[odd]]}; if they are exchanged, "
+            "put them right", shots.file, row, "heights that may be exchanged",
+        )  # fmt: skip
+
+
 def _exchanged(shots: Raw, setup_names: Names, problems: Problems) -> Raw:
     """Instrument and target height that changed places in a row are put right where the set-up's other heights say so.
 
-    They say so where one height of the set-up makes each of its rows right, exchanged or not, and no other one does.
+    They say so where one height of the set-up makes each of its rows right, exchanged or not, no other is in more rows,
+    and none in as many makes them right too, as the height of a pole may.
     """
     height, target = shots["instrument_height"], shots["target_height"]
     said = np.flatnonzero(~np.isnan(height) & (setup_names != ""))
@@ -86,8 +115,9 @@ def _exchanged(shots: Raw, setup_names: Names, problems: Problems) -> Raw:
     for _, rows in pd.Series(said[least < most]).groupby(code[least < most], sort=False):
         at = rows.to_numpy()
         mine, other = height[at], target[at]  # a row that has one height twice says nothing of it
-        sure = np.unique(mine[mine != other])
-        fits = [one for one in sure[:100] if ((mine == one) | (other == one)).all()]
+        sure, times = np.unique(mine[mine != other], return_counts=True)
+        often = sure[times == times.max(initial=0)][:100]
+        fits = [one for one in often if ((mine == one) | (other == one)).all()]
         if len(fits) == 1:
             changed.append(at[mine != fits[0]])
     if not changed:
@@ -186,31 +216,25 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
 
 def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: Raw, problems: Problems) -> pd.DataFrame:
     """One row of each name; what its rows say must be the same on all of them, blanks take what the others say."""
-    blank = rows.replace({"": np.nan})
-    block = (rows[key] != rows[key].shift()).cumsum()
-    apart = (block != block.groupby(rows[key]).transform("first")) & (key == "setup")
+    blank = rows.replace({"": np.nan}).assign(block=(rows[key] != rows[key].shift()).cumsum())
     for column, heading in columns.items():
-        filled = blank[blank[column].notna()]
-        first = filled.groupby(key, sort=False)[[column, "row"]].transform("first")
-        wrong = (filled[column] != first[column]).to_numpy()
-        said = (filled[wrong], first[wrong])
-        for row, name, other, one, at, again in zip(
-            said[0]["row"], said[0][key], said[0][column], said[1][column], said[1]["row"],
-            apart[said[0].index], strict=True,
-        ):  # fmt: skip
+        for name, (row, other, block), (at, one, first) in _minority(blank, key, column):
+            again = block != first and key == "setup"
             question = f"{name} comes again after other set-ups: was its name used twice? " if again else ""
             if heading == "instrument_height":
                 here, there = np.searchsorted(shots.rows, (row, at)).tolist()
                 if shots["target_height"][here] == one or shots["target_height"][there] == other:
                     both = f"{shots.told(heading, other)} and target_height {shots.shown('target_height', here)}"
-                    question = f"Are {heading} {both} exchanged, here or in row {at}? No other row says which. "
+                    question = (
+                        f"Are {heading} {both} exchanged, here or in row {at}? The rows of {name} leave it open. "
+                    )
             problems.add(
                 shots.file, int(row), heading, shots.told(heading, other),
                 f"{shots.told(heading, one)}, which row {at} gives for {key} {name}",
                 f"{question}One {key} has one {heading}; another one needs another name.",
                 like=f"one {heading} for each {key}",
             )  # fmt: skip
-    groups = blank.groupby(key, sort=False)
+    groups = blank.drop(columns="block").groupby(key, sort=False)
     out = groups.first().reset_index()
     out["row"] = groups["row"].min().to_numpy(np.int64)
     for column in columns:
@@ -218,6 +242,24 @@ def _one_of_each(rows: pd.DataFrame, key: str, columns: dict[str, str], shots: R
             out[column] = out[column].astype(object).where(out[column].notna(), "")
     out["height"] = out["height"].astype(float)
     return out
+
+
+def _minority(rows: pd.DataFrame, key: str, column: str) -> Iterator[tuple[str, list[Any], list[Any]]]:
+    """Rows that say another thing than most rows of their name do, the first ones where as many do.
+
+    Yields the name, then row, value and block of a row, and the same of the first row that says what most say.
+    """
+    filled = rows[rows[column].notna()]
+    several = filled[key][filled[column] != filled.groupby(key, sort=False)[column].transform("first")]
+    if not len(several):
+        return
+    filled = filled[filled[key].isin(set(several))]
+    times = filled.groupby([key, column], sort=False)["row"].transform("size").to_numpy()
+    most = filled.iloc[np.argsort(-times, kind="stable")].drop_duplicates(key).set_index(key)
+    told = ["row", column, "block"]
+    for name, *said in zip(filled[key], *(filled[c] for c in told), strict=True):
+        if said[1] != most.at[name, column]:
+            yield name, said, [most.at[name, c] for c in told]
 
 
 def _agree(

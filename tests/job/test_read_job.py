@@ -187,6 +187,8 @@ class TestFlat:
             (["1.55,1.60", "1.30,1.55", "1.55,1.70"], [3]),
             (["1.30,1.55", "1.55,1.60"], [2]),
             (["1.55,", "1.55,1.60", "1.30,1.55", "1.80,1.55", ",1.9"], [4, 5]),
+            (["1.55,1.30", "1.55,1.30", "1.30,1.55"], [4]),  # one pole height
+            (["1.30,1.55", "1.55,1.30", "1.55,1.30"], [2]),
         ],
     )
     def test_heights_exchanged_in_a_row_are_put_right_where_other_rows_say_so(self, folder, rows, exchanged):
@@ -205,6 +207,7 @@ class TestFlat:
         ("rows", "asked"),
         [
             (["1.55,1.30", "1.30,1.55"], True),  # either may be exchanged
+            (["1.55,1.30", "1.30,1.55", "1.55,1.30", "1.30,1.55"], True),
             (["1.55,1.60", "1.30,1.55", "1.40,1.70"], True),  # nothing makes all of them right
             (["1.55,1.60", "1.30,1.54"], False),
             (["1.55,1.60", "1.30,"], False),
@@ -219,6 +222,29 @@ class TestFlat:
         assert (found.row, found.column, found.read) == (3, "instrument_height", "1.3")
         question = "Are instrument_height 1.3 and target_height 1.55 exchanged, here or in row 2?"
         assert found.cause.startswith(question) == asked
+
+    @pytest.mark.parametrize("odd", [0, 1, 3])
+    def test_the_odd_row_is_blamed_wherever_it_stands(self, folder, odd):
+        rows = ["1.55,1.30"] * 3
+        rows.insert(odd, "1.30,1.54")
+        text = "setup,at,hi,ht,mark,slope_distance,zenith_angle\n"
+        text += "".join(f"S1,A,{row},B{i},10,90-0-0\n" for i, row in enumerate(rows))
+        with pytest.raises(heightnet.InputErrors) as caught:
+            heightnet.read_job(folder(shots=text))
+        (found,) = caught.value.problems
+        assert (found.row, found.column, found.read) == (odd + 2, "instrument_height", "1.3")
+        assert found.expected == f"1.55, which row {3 if odd == 0 else 2} gives for setup S1"
+
+    @pytest.mark.parametrize("odd", [0, 1, 3])
+    def test_heights_exchanged_where_no_set_up_is_named_are_doubted(self, folder, odd):
+        rows = ["A,1.55,1.30"] * 3
+        rows.insert(odd, "A,1.30,1.55")
+        for name, beside, count in (("odd", "A,1.55,1.30", 1), ("other", "C,1.55,1.30", 0)):
+            text = "at,hi,ht,mark,slope_distance,zenith_angle\n"
+            text += "".join(f"{row if row == rows[odd] else beside},B{i},10,90-0-0\n" for i, row in enumerate(rows))
+            said = [n for n in heightnet.read_job(folder(name, shots=text)).notes if "exchanged" in n.text]
+            assert [(n.kind, n.row) for n in said] == [("doubt", odd + 2)] * count
+            assert all(n.text.startswith("instrument_height 1.3 and target_height 1.55 are those of") for n in said)
 
     def test_mixed_with_rich(self, folder, plain):
         plain["shots"] = "setup,target,mark,target_height,at,instrument_height,slope_distance,zenith_angle\n"
