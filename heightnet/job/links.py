@@ -16,6 +16,7 @@ from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tapes import read_tape
 
+LISTED = 5  # names that a note spells out
 Frames = dict[str, pd.DataFrame]
 Point = tuple[float, float]  # radius, offset in metres
 
@@ -278,32 +279,66 @@ def staff_frame(raw: Raw, frames: Frames, problems: Problems) -> pd.DataFrame:
 def _come_again(readings: pd.DataFrame, marks: set[str], file: str, problems: Problems) -> None:
     """Names that come again after others, and may be of two things: level set-ups and change points.
 
-    Where most come again, they are pegs of the way back, or the rows stand in another order than they were read in.
+    Pegs of the way back come in the order opposite to that of the way there, and a run ends where it began.
     """
     setups, rows = readings["level_setup"].to_numpy(object), readings["row"].to_numpy()
     # readings of one level set-up that stand together
     block = (readings["level_setup"] != readings["level_setup"].shift()).cumsum().to_numpy() - 1
     starts = np.unique(block, return_index=True)[1]
-    for name, before, at in _apart(setups, block, {""}):
+    begun = set(readings.drop_duplicates("run")["mark"])
+    # where most stand alone, rows are in another order than they were read in
+    in_order = bool(np.count_nonzero(np.bincount(block) > 1) * 2 > len(starts))
+    for (name, *more), before, at in _apart(setups, block, {""}, in_order):
         said = f"level set-up {name} of row {rows[starts[before]]} comes again after others: if these are two set-ups"
+        if more:
+            said = f"level set-ups {_listed([name, *more])} come again in the same order: if these are others"
         like = "level set-ups that come again after others"
-        problems.note("doubt", f"{said}, give them two names", file, int(rows[at]), like)
-    for name, before, at in _apart(readings["mark"].to_numpy(object), block, marks | {""}):
+        problems.note("doubt", f"{said}, give them {_names(more)}", file, int(rows[at]), like)
+    for (name, *more), before, at in _apart(readings["mark"].to_numpy(object), block, marks | begun | {""}, in_order):
         said = f"{name} is read at {setups[starts[before]]} and again at {setups[at]}, with others between: if these"
+        said += " are two places"
+        if more:
+            points = f"{_listed([name, *more])} are read again in the same order"
+            said = f"{points}, {name} at {setups[starts[before]]} and again at {setups[at]}: if these are other places"
         like = "change points that are read again after others"
-        problems.note("doubt", f"{said} are two places, give them two names", file, int(rows[at]), like)
+        problems.note("doubt", f"{said}, give them {_names(more)}", file, int(rows[at]), like)
+
+
+def _listed(names: list[str]) -> str:
+    shown = names if len(names) <= LISTED else names[: LISTED - 1]
+    last = names[-1] if shown is names else f"{len(names) - len(shown)} more"
+    return f"{', '.join(names[: min(len(names), LISTED) - 1])} and {last}"
+
+
+def _names(more: list[str]) -> str:
+    return "other names" if more else "two names"
 
 
 def _apart(
-    names: npt.NDArray[Any], block: npt.NDArray[np.int64], known: set[str]
-) -> Iterator[tuple[str, int, int]]:  # fmt: skip
-    """Names that come again more than one block on: name, the block before, the row again; none where most do."""
+    names: npt.NDArray[Any], block: npt.NDArray[np.int64], known: set[str], in_order: bool
+) -> Iterator[tuple[list[str], int, int]]:  # fmt: skip
+    """Names that come again more than one block on, those together that do so in the order in which they came before.
+
+    Yields the names, the block in which the first one was before, and its row again.  Names of the way back are left
+    out; where rows are not in order, all of them, unless most names come once.
+    """
     table = pd.DataFrame({"name": names, "block": block}).drop_duplicates()
     table = table[~table["name"].isin(known)]
-    before = table.groupby("name", sort=False)["block"].shift()
-    again = table.assign(before=before)[table["block"] - before > 1].drop_duplicates("name")
-    if len(again) == 1 or len(again) <= table["name"].nunique() / 2:
-        yield from zip(again["name"], again["before"].astype(int), again.index, strict=True)
+    of_name = table.groupby("name", sort=False)
+    table = table.assign(before=of_name["block"].shift(), apart=of_name["block"].diff() > 1)
+    again = table[table["apart"]].drop_duplicates("name")
+    if not len(again) or (not in_order and len(again) > max(1, len(of_name) / 2)):
+        return
+    # a peg beside the place of turning comes again without others between, and shows the way as well
+    turned = table[(of_name.cumcount() > 1) & ~table["name"].isin(again["name"])].drop_duplicates("name")
+    again = pd.concat([again, turned]).sort_index()
+    last, lone = again["before"].to_numpy(int), again["apart"].to_numpy(bool)
+    place = np.cumsum(np.r_[0, np.diff(last) != 0])  # of those that were in one block: one
+    down = np.diff(last[np.unique(place, return_index=True)[1]]) < 0
+    asked = lone & ~(np.r_[False, down] | np.r_[down, False])[place]
+    group = np.cumsum(np.r_[True, ~asked[:-1] | (np.diff(last) < 0)])
+    for _, some in again[asked].groupby(group[asked], sort=False):
+        yield some["name"].tolist(), int(some["before"].iloc[0]), int(some.index[0])
 
 
 def _check_filled(raw: Raw, problems: Problems) -> None:

@@ -9,7 +9,7 @@ from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
 from heightnet.report.findings import place_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
-from heightnet.report.words import TOLERANCE, Words
+from heightnet.report.words import IN_DOUBT, TOLERANCE, Words, doubts
 from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
@@ -37,6 +37,8 @@ def bust_document(facts: Record) -> Document:
     if tone == SOUND and (facts["faults"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
     parts: list[Section | None] = [_rivals(words, finding) for finding in facts["findings"]]
+    if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
+        parts.insert(0, Section(IN_DOUBT, lines))
     parts += [_plan(words), _book(words), _sections(words), _loops(words)]
     return Document(
         title=words.title,

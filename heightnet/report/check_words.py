@@ -29,7 +29,7 @@ from heightnet.report.findings import (
 from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
-from heightnet.report.words import STATES, VERDICTS, Words
+from heightnet.report.words import IN_DOUBT, STATES, VERDICTS, Words, doubts
 from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
@@ -48,6 +48,8 @@ def check_document(facts: Record) -> Document:
     words = Words(facts)
     findings, state = words.facts["findings"], words.facts["judgement"]["state"]
     answers = [("Is something wrong?", _is_something_wrong(words))]
+    if state not in ("closes", "untested") and (lines := doubts(words.facts["notes"])):
+        answers.append((IN_DOUBT, lines))
     if findings and state != "unexplained":
         answers.append(("Why?", _why(words)))
         answers.append(("What did it do to the marks?", _what_it_did(words)))

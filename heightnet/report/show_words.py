@@ -10,7 +10,7 @@ from heightnet.ledger.thing import Thing
 from heightnet.report.document import Block, Document, Section, Table
 from heightnet.report.namer import called_after
 from heightnet.report.numbers import Lengths, count, fixed, listing
-from heightnet.report.words import VERDICTS
+from heightnet.report.words import VERDICTS, noted_at
 from heightnet.rows import Record
 
 Row = str | Sequence[str]
@@ -41,7 +41,7 @@ def show_document(facts: Record, most: int | None = SHORT) -> Document:
     other = [s for s in facts["settings"] if not s["default"] and s["setting"] != "title"]
     sections: dict[str, Iterable[Row]] = {
         "Tables": ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"]),
-        **{heading: [f"{_place(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
+        **{heading: [f"{noted_at(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
            for kind, heading in NOTES.items()},
         "Precision and settings other than usual": [f"{s['setting']} = {s['value']}   {s['about']}" for s in other],
         "Points of the equipment": _equipment(facts, lengths),
@@ -75,12 +75,6 @@ def _section(heading: str, rows: list[Row], most: int | None) -> Section | None:
     if len(shown) < len(rows):
         blocks.append(f"... and {len(rows) - len(shown):,} more (--all lists them)")
     return Section(heading, blocks)
-
-
-def _place(note: Record) -> str:
-    if not note["file"]:
-        return ""
-    return f"{note['file']}, row {note['row']}: " if note["row"] else f"{note['file']}: "
 
 
 def _called(unnamed: Unnamed, thing: Thing) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from heightnet.ledger.thing import EXCHANGED, Thing
 from heightnet.report.claims import claim, name
@@ -45,6 +45,9 @@ STATES = {
     "untested": "nothing tests it",
 }
 """The word for each state of a job."""
+
+DOUBTS = 3  # of reading, told beside what contradicts itself
+IN_DOUBT = "What reading the files left in doubt"
 
 TOLERANCE = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}
 """What is said of a loop, a section or a run by what it may miss; whether the job closes is another question."""
@@ -311,3 +314,18 @@ class Words(Namer):
         job = self.facts["job"]
         title: str = job["title"] or job["name"]
         return name(title.replace("(invented)", "").strip() if job["invented"] else title)
+
+
+def doubts(notes: Sequence[Record]) -> list[str]:
+    """What reading the files doubts, beside what contradicts itself: a name of two places is no wrong reading."""
+    told = [name(f"{noted_at(note)}{note['text'].rstrip('.')}") for note in notes if note["kind"] == "doubt"]
+    if len(told) > DOUBTS:
+        told[DOUBTS:] = [f"{len(told) - DOUBTS} more; `heightnet show` has them all"]
+    return [f"{text}." for text in told]
+
+
+def noted_at(note: Record) -> str:
+    """Where reading noted something, to be set before what it noted."""
+    if not note["file"]:
+        return ""
+    return f"{note['file']}, row {note['row']}: " if note["row"] else f"{note['file']}: "

@@ -97,6 +97,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         "sections": compared,
         "loops": loops,
         "untested": nothing_tests,
+        "notes": facts.notes(),
         **named(net, [*(r["id"] for r in rivals), *first_told]),
     }
 

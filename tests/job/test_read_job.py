@@ -368,6 +368,30 @@ class TestStaff:
             job = heightnet.read_job(folder(name, marks=known, staff=text))
             assert not [n for n in job.notes if "again" in n.text]
 
+    @pytest.mark.parametrize(
+        ("points", "said"),
+        [
+            ("BM1 TP1 TP2 TP3 BM2 TP1 TP2 TP4 BM1", "TP1 and TP2 are read again in the same order, TP1 at 2 and"),
+            ("BM1 a b c d e f BM2 a b c d e f BM1", "a, b, c, d and 2 more are read again in the same order"),
+            ("X TP1 TP2 TP3 TP4 X", ""),  # a loop whose beginning marks does not list
+            ("BM1 a b c d e f g h BM2 x f y d b z BM1", ""),  # a way back that leaves out pegs
+            ("BM1 a b c d e f BM2 f x c y z BM1", ""),
+            ("BM1 a b c BM2 a b c BM1 c b a BM2", "a, b and c are read again in the same order"),
+        ],
+    )
+    def test_what_restarts_keeps_its_order_and_the_way_back_turns_it(self, folder, points, said):
+        first, *between, last = points.split()
+        book = ["point,BS,FS", f"{first},1,", *(f"{point},1,1" for point in between), f"{last},,1"]
+        job = heightnet.read_job(folder(marks="mark,height\nBM1,100\nBM2,100\n", staff="\n".join(book)))
+        told = [n.text for n in job.notes if n.kind == "doubt"]
+        assert len(told) == (said != "") and all(text.startswith(said) for text in told)
+
+    def test_level_set_ups_that_restart_are_told_once(self, folder):
+        rows = [f"{i},{a},1\n{i},{b},1" for i, a, b in zip("1231234", "ABCEFGH", "BCDFGHI", strict=True)]
+        job = heightnet.read_job(folder(staff="level_setup,mark,reading\n" + "\n".join(rows)))
+        (said,) = texts(job, "doubt")
+        assert said.startswith("level set-ups 1, 2 and 3 come again in the same order")
+
     def test_a_level_set_up_that_comes_again_may_be_two(self, folder):
         head, rows = "level_setup,mark,reading\n", ["L1,A,1", "L1,B,1", "L2,B,1", "L2,C,1", "L1,C,1", "L1,D,1"]
         job = heightnet.read_job(folder(staff=head + "\n".join(rows)))

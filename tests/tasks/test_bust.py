@@ -26,7 +26,7 @@ from heightnet.report.facts import as_written
 from heightnet.report.findings import slip_of
 from heightnet.report.html import html
 from heightnet.report.text import plain
-from heightnet.report.words import Words
+from heightnet.report.words import Words, doubts
 from heightnet.tasks.bust import bust, exit_status
 from tests.large_books import level_net, staff_book
 from tests.networks import reciprocal
@@ -349,3 +349,23 @@ def test_names_cannot_break_the_page():
     job = open_run({4: 0.1}, pegs=("<b>&", "P2", "P3"))
     page = html(bust_document(bust(job)))
     assert "<b>&" not in page and "&lt;b&gt;&amp;" in page
+
+
+def test_names_of_two_places_are_asked_about_beside_what_they_did(tmp_path):
+    marks, head = "mark,height\nBM1,100\nBM2,102\n", "point,BS,FS\nBM1,1.5,\nTP1,2.0,1.0\nTP2,1.9,1.0\nTP3,1.7,1.4\n"
+    (tmp_path / "marks.csv").write_text(marks)
+    for again, said in (("TP1", True), ("TP4", False)):
+        rows = f"BM2,1.0,1.7\n{again},1.1,1.5\nTP5,1.0,2.0\nBM1,,1.1\n"
+        (tmp_path / "staff.csv").write_text(head + rows)
+        job = read_job(tmp_path)
+        texts = plain(bust_document(bust(job))), plain(check_document(json.loads(heightnet.check(job).to_json())))
+        for text in (" ".join(text.split()) for text in texts):
+            assert ("staff.csv, row 7: TP1 is read at 2 and again at 5, with others between" in text) == said
+
+
+def test_of_many_doubts_the_first_are_told():
+    notes = [{"kind": kind, "file": "a.csv", "row": i, "text": f"{kind} {i}"} for i in range(5)
+             for kind in ("doubt", "filled")]  # fmt: skip
+    assert doubts(notes)[1:] == ["a.csv, row 1: doubt 1.", "a.csv, row 2: doubt 2.",
+                                       "2 more; `heightnet show` has them all."]  # fmt: skip
+    assert doubts(notes[1::2]) == []
