@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -18,7 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
-from heightnet.job.headings import recognise
+from heightnet.job.headings import plain_heading, recognise
 from heightnet.job.problems import Problems, nearest
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
@@ -33,6 +34,7 @@ _UNTIDY = re.compile(
     r"[\x00-\x09\x0b-\x20'\x7f-\xa0\u1680\u2000-\u200f\u2028\u2029\u202f\u205f\u3000\ud800-\udfff\ufffe\uffff]"
 )
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
+_WHEN = re.compile(r"(?:(\d{4}-\d{2}-\d{2})(?!\d)[T\s,]*)?(?:(\d{1,2}):(\d{2})(?!\d))?", re.ASCII)
 _NO_NUMBER = {  # what begins like this, and why
     r"(?i)[+-]?(nan|inf|infinity)$": "Leave the cell blank where nothing was recorded.",
     r"[+-]?[\d.]+\s*[a-zA-Z'\"]": "A number only; the unit is said in job.toml, and feet with inches belong in tape.",
@@ -180,8 +182,14 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
     whole = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
     raw = Raw(table, sheet.file, whole, length_m=METRES.get(units.length, 1.0), header_row=sheet.header_row)
     for i, column in found.items():
-        raw.columns[column.name] = np.concatenate(parts[i]) if parts[i] else _blank(column, 0)
+        values = np.concatenate(parts[i]) if parts[i] else _blank(column, 0)
         parts[i].clear()
+        if column.name in raw.columns:  # of two headings that are one text
+            both = [raw.columns[column.name], values]
+            if plain_heading(sheet.header[i]) == column.parts[0]:
+                both.reverse()
+            values = np.array([" ".join(filter(None, texts)) for texts in zip(*both, strict=True)], dtype=object)
+        raw.columns[column.name] = values
     _unique(raw, problems)
     return raw
 
@@ -243,6 +251,11 @@ class _Texts:
             keep = seen.setdefault  # one object for each name, however often it occurs
             kept = [keep(cell, cell) for cell in cells]
         values = np.array(kept, dtype=object)
+        if self.column.dated:
+            wrong = {text: said for text in set(kept) if (said := _no_such(text))}
+            for i in [i for i, text in enumerate(kept) if text in wrong]:
+                expected = "a date and time that there are, as 2026-05-04T09:30, or words"
+                self.problems.add(self.file, rows[i], self.column.name, kept[i], expected, wrong[kept[i]])
         if self.column.required:
             for i in np.flatnonzero(values == "").tolist():
                 if not cells[i].strip():
@@ -267,6 +280,19 @@ class _Texts:
             self.problems.add(self.file, row, self.column.name, text, "text in UTF-8", cause)
             return _UNPRINTABLE.sub("?", text)
         return text
+
+
+def _no_such(text: str) -> str:
+    """What of a date or time of day cannot be; "" where all can, or there is neither."""
+    found = _WHEN.match(text)
+    day, hour, minute = found.groups() if found else ("", "", "")
+    if hour and (int(hour) > 24 or int(minute) > 59):
+        return "There is no such time of day."
+    try:
+        date.fromisoformat(day or "2026-05-04")
+    except ValueError:
+        return "There is no such day: year, month and day are written in this order."
+    return ""
 
 
 @dataclass

@@ -104,6 +104,9 @@ def recognise(
             cause, likely = _unknown_heading(words, table)
             problems.add(file, row, text, text, f"a column of {table.name}", cause)
             meant.add(likely)
+        elif column.name in where and {*column.parts} == {plain_heading(where[column.name]), words}:
+            where[column.name] += f" and {text}"
+            found[i] = column
         elif column.name in where:
             already = f"{where[column.name]!r} is read as {column.name} already."
             problems.add(file, row, text, text, f"one column for {column.name}", already)

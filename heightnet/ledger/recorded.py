@@ -39,6 +39,8 @@ class Column(Field):
         required one, unless another heading of the sheet gives that, or stands in for it and holds something.
     words : other words for a choice, lower case: choice.
     hint : what a number outside of its rule is likely to be.
+    dated : a date among its texts must exist, and one that a spreadsheet made of a cell was meant.
+    parts : two of its other words that are one text where a sheet has both.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
     """
 
@@ -47,6 +49,8 @@ class Column(Field):
     also: tuple[str, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
     hint: str = ""
+    dated: bool = False
+    parts: tuple[str, ...] = ()
     called: str | None = None
 
     @property
@@ -139,7 +143,10 @@ _TRIPOD = Column(
     "Name of the stand. A set-up and a target with one name stood on the same undisturbed stand: one height.",
     also=("stand", "tripod id", "tribrach"),
 )  # fmt: skip
-_WHEN = Column("when", "text", "When, free text; 2026-05-04T09:30 preferred.", also=("date", "time", "date time"))
+_WHEN = Column(
+    "when", "text", "When, free text; 2026-05-04T09:30 preferred. A column date and a column time are read together.",
+    also=("date", "time", "date time"), dated=True, parts=("date", "time"),
+)  # fmt: skip
 _OBSERVER = Column("observer", "text", "Who.", also=("obs", "by", "surveyor"))
 _RUN = Column("run", "name", "Name of the level run.", also=("level run", "line", "level line"))
 
@@ -179,7 +186,7 @@ MARKS = Table(
         ),
         Column(
             "source", "name", "Where the known height comes from, a list or an epoch: list 2019.",
-            also=("list", "epoch", "height list", "height source", "source of height"),
+            also=("list", "epoch", "height list", "height source", "source of height"), dated=True,
         ),
     ),
     key=("mark",),

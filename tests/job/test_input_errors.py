@@ -84,6 +84,8 @@ CASES = [
     ("levels", "from,to,rise,length\nBM1,BM1,1,100\n", 2, "to", "BM1", "another mark"),
     ("levels", "from,to,rise\nBM1,BM2,1\n", 2, "sd_mm", "", "sd_mm, length or setups"),
     ("levels", "from,to,rise,setups\nBM1,BM2,1,0\n", 2, "setups", "0", "a number from 0.5 to 1,000,000"),
+    ("staff", "setup,mark,reading,time\nL1,BM1,1,2026-13-45\n", 2, "when", "2026-13-45", "a date and time that there"),
+    ("staff", "setup,mark,reading,time\nL1,BM1,1,2026-05-04 9:71\n", 2, "when", "2026-05-04 9:71", "a date and time"),
     ("staff", "level_setup,mark,reading\nL1,BM1,\n", 2, "reading", "", "a number"),
     ("staff", "point,BS,FS\nBM1,,1.2\n", 2, "fore_sight", "1.2", "a back sight before it"),
     ("staff", "point,BS,FS\nBM1,1.1,\nBM2,,\n", 3, "back_sight", "", "a back sight, intermediate sight or fore"),

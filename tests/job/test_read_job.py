@@ -171,6 +171,15 @@ class TestFlat:
         assert len(job.setups) == 1 and job.setups["when"].tolist() == [""]
         assert job.targets["when"].tolist() == ["", ""]
 
+    @pytest.mark.parametrize("head", ["Date,time", "time,Date"])
+    def test_a_date_and_a_time_are_one_when(self, folder, head):
+        shots = f"at,hi,mark,ht,slope_distance,zenith_angle,{head}\n"
+        cells = ["2026-05-04,9:05", ",9:20", "2026-05-05,", ","]
+        turned = [",".join(cell.split(",")[:: 1 if head.startswith("Date") else -1]) for cell in cells]
+        job = heightnet.read_job(folder(shots=shots + "".join(f"A,1.5,B,1.6,10,90-0-0,{cell}\n" for cell in turned)))
+        assert job.shots["when"].tolist() == ["2026-05-04 9:05", "9:20", "2026-05-05", ""]
+        assert f"'{head.replace(',', ' and ')}' as when" in texts(job, "understood")[0]
+
     @pytest.mark.parametrize(("between", "twice"), [("S1,A,1.5", False), ("S2,C,1.4", True)])
     def test_a_set_up_name_used_twice(self, folder, between, twice):
         rows = ["setup,at,hi,mark,ht,slope_distance,zenith_angle", "S1,A,1.5", between, "S1,A,1.6"]

@@ -188,6 +188,14 @@ def test_dates_are_dates_where_they_belong(book):
     assert job.setups["when"].tolist() == ["2026-05-04T09:30", "2026-05-04", "Monday", "2026-05-04T09:30:05"]
 
 
+def test_a_date_and_a_time_of_day_are_read_together_and_a_list_may_be_a_date(book):
+    setups = [["setup", "mark", "height", "Time", "Date"],
+              ["S1", "BM1", 1.5, dt.time(9, 30), dt.datetime(2026, 5, 4)]]  # fmt: skip
+    marks = [["mark", "height", "source"], ["BM1", 100, dt.datetime(2019, 3, 1)]]
+    job = heightnet.read_job(book(setups=setups, marks=marks))
+    assert job.setups["when"].tolist() == ["2026-05-04 09:30:00"] and job.marks["source"].tolist() == ["2019-03-01"]
+
+
 def test_a_staff_with_a_number_for_its_name_is_no_reading(book):
     staff = [["setup", "point", "rod", "reading", "time"], ["L1", "BM1", 2, 1.25, dt.time(9, 30)],
              ["L1", "BM2", "", 1.5, ""]]  # fmt: skip

@@ -391,14 +391,14 @@ class _SheetReader:
                 minutes, rest = divmod(abs(tenths), 600_000)
                 sign = "-" if tenths < 0 else ""
                 return f"{sign}{minutes // 60}-{minutes % 60:02d}-{rest / 1e4:07.4f}"
-        if kind == "text":
+        column = self._column(i)
+        if kind == "text" or (column and column.dated):
             if isinstance(value, dt.datetime):
                 if value.time() == dt.time():
                     return value.date().isoformat()
                 return value.isoformat(timespec="seconds" if value.second else "minutes")
             return str(value)
         what = "A length of time" if isinstance(value, dt.timedelta) else "A date or a time of day"
-        column = self._column(i)
         cause = f"{what}: the spreadsheet took what was typed for one. Format the column as text and type it again."
         self._problem(row, i, str(value), column.expected() if column else "text", cause)
         return ""
