@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heightnet.kinds.cause import POPULATION, axis_above_head
+from heightnet.reduce.order import in_order, times
 from heightnet.reduce.reading import MeasuringPoint, Reading
 
 if TYPE_CHECKING:
@@ -218,9 +219,26 @@ class Records:
     def previous(self, setup: str, instrument: str) -> float | None:
         """The height of the set-up before with the same instrument."""
         at = self._rows("setups", "setup").of(setup)
-        same = self._rows("setups", "instrument").of(instrument)
-        before = same[same < at[0]] if len(at) else same[:0]
+        same = self._rows("setups", "instrument").of(instrument) if len(at) else at
+        before = self._before("setups", same, at)
         return self.heights.get(("setup", str(self.job.setups["setup"].iloc[before[-1]]))) if len(before) else None
+
+    def _before(self, table: str, some: npt.NDArray[np.int64], at: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Those of some rows of a table that were done before another one, ``at[0]``, the last of them last."""
+        place = self._places[table]
+        before = some[place[some] < place[at[0]]] if len(at) else some[:0]
+        return before[np.argsort(place[before], kind="stable")]
+
+    @cached_property
+    def _places(self) -> dict[str, npt.NDArray[np.int64]]:
+        """Where each row of set-ups and targets comes in the order in which they were done; at one time, as written."""
+        whens = times(self.job)
+        places = {}
+        for table in ("setups", "targets"):
+            order = np.argsort(in_order(whens[table]).rank, kind="stable")
+            places[table] = np.empty(len(order), dtype=np.int64)
+            places[table][order] = np.arange(len(order))
+        return places
 
     def earlier(self, kind: str, name: str) -> tuple[float, ...]:
         """The heights of stands of this kind that stood over the same mark before, but for the one before."""
@@ -230,7 +248,9 @@ class Records:
         at = self._rows(f"{kind}s", kind).of(name)
         mark = table["mark"].iloc[at[0]] if len(at) else ""
         same = self._rows(f"{kind}s", "mark").of(mark) if mark else at[:0]
-        names = (str(table[kind].iloc[i]) for i in same[same < at[0]] if i != at[0] - 1)
+        just_before = self._places[f"{kind}s"][at[0]] - 1 if len(at) else -1
+        before = self._before(f"{kind}s", same, at)
+        names = (str(table[kind].iloc[i]) for i in before if self._places[f"{kind}s"][i] != just_before)
         return tuple(self.heights[kind, one] for one in names if (kind, one) in self.heights)
 
     def defaults(self, kind: str, name: str) -> tuple[tuple[float, float], ...]:

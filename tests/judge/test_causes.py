@@ -394,6 +394,27 @@ def test_records_give_heights_before_defaults_and_axes_on_one_tripod() -> None:
     assert evidence_about(records, "target:P1").axes == (("T1", pytest.approx(0.047)),)
 
 
+@pytest.mark.parametrize(
+    ("whens", "earlier", "previous"),
+    [
+        (["10:00", "11:00", "8:00", "9:00"], {"S1": (1.55,), "S3": ()}, {"S1": 1.47, "S2": 1.51, "S3": None}),
+        (["10:00", "11:00", "8:00", ""], {"S1": (), "S3": (1.51,)}, {"S1": None, "S2": 1.51, "S3": 1.6}),
+        (["2026-05-05"] * 2 + ["2026-05-04"] * 2, {"S1": (1.55,), "S3": ()}, {"S1": 1.47, "S2": 1.51, "S3": None}),
+    ],
+    ids=["times", "rows", "days"],
+)  # fmt: skip
+def test_what_was_done_before_goes_by_the_times_recorded(
+    whens: list[str], earlier: dict[str, tuple[float, ...]], previous: dict[str, float | None]
+) -> None:
+    heights = {"S1": 1.51, "S2": 1.6, "S3": 1.55, "S4": 1.47}
+    setups = {"setup": list(heights), "mark": ["A", "C", "A", "B"], "height": list(heights.values())}
+    records = Records(job := Job.from_frames(setups=pd.DataFrame({**setups, "instrument": "T1", "when": whens})),
+                      reduce_tape(job))  # fmt: skip
+    told = {name: evidence_about(records, f"setup:{name}") for name in heights}
+    assert {name: told[name].earlier for name in earlier} == earlier
+    assert {name: told[name].previous for name in previous} == previous
+
+
 def test_records_give_levels_and_groups(job: Job) -> None:
     records = Records(job, reduce_tape(job))
     staff = evidence_about(records, "staff:staff.csv:3")
