@@ -476,7 +476,8 @@ def _what_it_did(words: Words) -> list[str]:
     if divided:
         lines.append(f"{'; '.join(words.two_minds(m) for m in divided[:SHORT_LIST])}.")
         if len(divided) > SHORT_LIST:
-            lines.append(f"So are {len(divided) - SHORT_LIST:,} marks more: see the table of marks.")
+            more = len(divided) - SHORT_LIST
+            lines.append(f"So {_are(more)} {count(more, 'more mark')}: see the table of marks.")
         if shot := _deciding(words):
             lines.append(shot)
     elif not lines:

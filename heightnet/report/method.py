@@ -161,10 +161,13 @@ def _readings(words: Words) -> Section | None:
 
 def screening(words: Words, record: Record) -> str:
     """A hard check of a value itself."""
+    kind = words.records.get(record["id"], {}).get("kind") or ""
     said = str(SCREENING.get(record["rule"], record["rule"])).format(
         value=words.lengths.height_in_words(record["value_m"]),
         other=words.label(record["other_id"]) if record["other_id"] else "another one",
         other_value=words.lengths.height_in_words(record["other_value_m"]),
+        kind=kind,
+        other_kind={"slant": "vertical"}.get(kind, "slant"),
     )
     return capital(f"{words.label(record['id'])} {said}.")
 

@@ -91,7 +91,8 @@ def _slips(slips: Sequence[Slip], first: str, second: str) -> Block:
 def _slip(slip: Slip, reading: str) -> str:
     exactly = "exactly" if abs(slip.miss) < 0.0005 else f"within {_mm(abs(slip.miss))}"
     if slip.assumed:
-        exactly = f"about ({_mm(abs(slip.expected))} is usual)"
+        size = abs(slip.expected + slip.miss)
+        exactly = f"of no fixed size, {_mm(abs(slip.expected))} as a rule and {_mm(size)} here"
     return (
         f"It fits {slip.text}, in {reading}: {exactly}; {chance(slip.probability)}. "
         f"The height is then {slip.height:.3f} m."

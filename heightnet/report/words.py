@@ -64,7 +64,7 @@ SCREENING = {
     "booked_differs": "was booked as {value}, but its readings give {other_value}",
     "readings_disagree": "gives {value}, but {other} gives {other_value}",
     "lone_part": "is one part of a height measured in parts, and no other part is recorded: {value}",
-    "other_kind": "is vertical where the other readings to this point are slant, or the other way round: {value}",
+    "other_kind": "is {kind} where the other readings to this point are {other_kind}: {value}",
 }
 """What a value itself gives away, by rule of the screening."""
 

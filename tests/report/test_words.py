@@ -9,7 +9,7 @@ import sample_facts
 import heightnet
 from heightnet.ledger.record import blank
 from heightnet.ledger.results import table
-from heightnet.report.check_words import check_document, reading_check
+from heightnet.report.check_words import SHORT_LIST, check_document, reading_check
 from heightnet.report.claims import plain
 from heightnet.report.document import sentences
 from heightnet.report.findings import look_up, slip_of
@@ -288,6 +288,14 @@ def test_the_heights_of_a_mark_with_two_minds_have_the_same_digits():
     for height, sd, metres in zip(mark["heights"], (0.4, 1.3), (209.31512, 209.33324), strict=True):
         height.update(sd_mm=sd, height_m=metres)
     assert plain(Words(facts).two_minds(mark)) == "P5 is at 209.315 m (66 in 100) or 209.333 m (34 in 100)"
+
+
+@pytest.mark.parametrize(("more", "said"), [(1, "So is 1 more mark: see"), (2, "So are 2 more marks: see")])
+def test_marks_with_two_minds_beyond_the_first_are_counted(more, said):
+    facts = sample_facts.either()
+    mark = next(m for m in facts["marks"] if len(m["heights"]) == 2)
+    facts["marks"] = [{**mark, "mark": f"Q{i}"} for i in range(SHORT_LIST + more)]
+    assert any(said in plain(line) for line in sentences(check_document(facts).blocks))
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 import heightnet
+from heightnet.report.method import screening
 from heightnet.report.prove_words import prove_document
 from heightnet.report.text import plain
+from heightnet.report.words import Words
 from heightnet.tasks.prove import prove
 from tests.large_books import EVERY, staff_book
 from tests.networks import reciprocal
@@ -134,3 +136,19 @@ def test_of_a_stand_with_two_equal_wrong_readings_no_sound_one_is_named():
     assert "reading:tape.csv:4" not in {f["id"] for f in facts["findings"]}
     stand = next(s for s in facts["setups"] if s["setup"] == "S2")
     assert stand["corrected_m"] == pytest.approx(1.52, abs=0.004)
+
+
+@pytest.mark.parametrize(("kinds", "own", "others"), [("ssv", "vertical", "slant"), ("vvs", "slant", "vertical")])
+def test_a_reading_of_another_kind_is_told_with_the_kind_it_is(kinds, own, others):
+    party = reciprocal(5, seed=4)
+    for i, kind in enumerate(kinds, start=1):
+        setup = next(s for s in party.setups if s["setup"] == f"S{i}")
+        height, setup["height"], setup["instrument"] = setup["height"], np.nan, "T1"
+        party.tape.append({"stand_kind": "setup", "stand": f"S{i}", "reading": round(height, 3), "scale": "m",
+                           "text": f"{height:.3f}", "sd": 0.001, "row": i + 1,
+                           "kind": {"s": "slant", "v": "vertical"}[kind], "point": "side", "radius": 0.01,
+                           "offset": 0.0})  # fmt: skip
+    facts = json.loads(heightnet.check(party.job()).to_json())
+    (odd,) = [one for one in facts["screening"] if one["rule"] == "other_kind"]
+    said = f"is {own} where the other readings to this point are {others}"
+    assert said in screening(Words(facts), odd)
