@@ -165,7 +165,7 @@ class Party:
         self._name_within_runs()
         frames = {table: pd.DataFrame(rows) for table, rows in self.rows.items() if rows}
         for table, frame in frames.items():  # what some rows leave out was not recorded there
-            texts = [c for c in frame if TABLES[table].held.get(c) == "str"]  # what a job does not hold is left out
+            texts = [c for c in frame if TABLES[table].held[c] == "str"]
             frame[texts] = frame[texts].fillna("")
         return Job.from_frames(name, self.settings, **frames)
 

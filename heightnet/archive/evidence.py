@@ -159,7 +159,7 @@ def stands_of(net: Network, family: Family, chance: Chances) -> list[Stand]:
     readings, unit = net.readings, net.job.settings.units.length
     if not len(readings):
         return []
-    observer, thing = readings["by"].tolist(), thing_of(net).tolist()
+    observer, thing = readings["by"].tolist(), thing_of(net.job, readings).tolist()
     ways = zip(readings["kind"], readings["scale"], strict=True)
     method = [f"{METHODS[kind]}, {scale or unit}" for kind, scale in ways]
     at = _grouped(net.head[net.rows("height")])

@@ -132,7 +132,7 @@ def _columns(net: Network) -> Iterator[tuple[Thing, Ints, Floats]]:
     if len(readings):
         of = readings["stand_kind"].to_numpy(object)
         height, value = readings["height"].to_numpy(float), readings["value"].to_numpy(float)
-        thing, tape, observer = thing_of(net), readings["tape"].to_numpy(object), readings["by"].to_numpy(object)
+        thing, tape, observer = thing_of(net.job, readings), *(readings[c].to_numpy(object) for c in ("tape", "by"))
         wanted = (
             ("equipment", thing, (of == "target") & (thing != ""), np.where(tape == "", height, 0.0)),
             ("instrument", thing, (of == "setup") & (thing != ""), None),

@@ -15,6 +15,7 @@ import pandas as pd
 from heightnet.arrays import Floats, Names
 from heightnet.job.model import Job
 from heightnet.judge.readings import SCATTER, compare_readings
+from heightnet.kinds.height import thing_of
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import Reading
 from heightnet.reduce.tape import reading_ids, taped_heights
@@ -169,11 +170,7 @@ def _lone_parts(readings: pd.DataFrame) -> Iterator[Record]:
 
 def _other_kind(job: Job, readings: pd.DataFrame) -> Iterator[Record]:
     """The one vertical among slants to one point of an equipment beside its axis, or the one slant among verticals."""
-    table = readings.reset_index(drop=True).assign(equipment="")
-    for kind, stands, column in (("setup", job.setups, "instrument"), ("target", job.targets, "equipment")):
-        carried = dict(zip(stands[kind], stands[column], strict=True))
-        of_kind = table["stand_kind"] == kind
-        table.loc[of_kind, "equipment"] = table.loc[of_kind, "stand"].map(carried)
+    table = readings.reset_index(drop=True).assign(equipment=thing_of(job, readings))
     beside = table["kind"].isin(("vertical", "slant")) & (table["point"] != "") & (table["radius"] > 0)
     table = table[beside & (table["equipment"] != "")]
     slant = (table["kind"] == "slant").astype(int)

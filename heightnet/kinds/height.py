@@ -20,6 +20,9 @@ from heightnet.reduce.moments import is_later
 from heightnet.reduce.reading import DECIMAL_FEET, FEET, FOOT, METRIC
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from heightnet.job.model import Job
     from heightnet.judge.family import Builder
     from heightnet.judge.places import Places
     from heightnet.network.build import Ties
@@ -192,7 +195,7 @@ def common(net: Network) -> Iterator[Group]:
     for name, at in by_name(tape, (tape != "") | (tape == "").all()):
         yield "tape", name, rows.start + at, np.ones(len(at)), np.nan
         yield "tape_scale", name, rows.start + at, value[at], np.nan
-    thing = thing_of(net)
+    thing = thing_of(net.job, readings)
     for kind, group in (("setup", "instrument"), ("target", "equipment")):
         for name, at in by_name(thing, stand_kind == kind):
             yield group, name, rows.start + at, np.ones(len(at)), np.nan
@@ -207,13 +210,13 @@ def common(net: Network) -> Iterator[Group]:
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
 
 
-def thing_of(net: Network) -> npt.NDArray[np.object_]:
+def thing_of(job: Job, readings: pd.DataFrame) -> npt.NDArray[np.object_]:
     """The instrument or target equipment of each reading's stand, "" where none is named."""
     import pandas as pd
 
-    out = np.full(len(net.readings), "", dtype=object)
-    stand_kind, stand = (net.readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
-    for kind, frame, thing in (("setup", net.job.setups, "instrument"), ("target", net.job.targets, "equipment")):
+    out = np.full(len(readings), "", dtype=object)
+    stand_kind, stand = (readings[c].to_numpy(object) for c in ("stand_kind", "stand"))
+    for kind, frame, thing in (("setup", job.setups, "instrument"), ("target", job.targets, "equipment")):
         at = np.flatnonzero(stand_kind == kind)
         out[at] = frame[thing].to_numpy(object)[pd.Index(frame[kind], dtype=object).get_indexer(stand[at])]
     return out

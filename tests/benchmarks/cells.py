@@ -28,6 +28,17 @@ def rate(hits: float, n: int) -> Record:
     return {"rate": round(p, 4), "se": round(float(np.sqrt(max(p * (1 - p), 1 / n) / n)), 4), "n": n}
 
 
+def in_table(value: Any, digits: int, nothing: str = "") -> str:
+    """A value of a cell as a table has it: a rate with its error to so many digits; nothing, where no job counts.
+
+    >>> in_table(rate(1, 4), 3), in_table(rate(0, 0), 3, "none"), in_table(None, 3), in_table(12, 3)
+    ('0.250 ± 0.250', 'none', '', '12')
+    """
+    if isinstance(value, dict):
+        return f"{value['rate']:.{digits}f} ± {value['se']:.{digits}f}" if value["n"] else nothing
+    return "" if value is None else str(value)
+
+
 def run(cells: Made, name: str, scale: float, seed: int) -> Record:
     begun = time.perf_counter()
     return cells(scale, seed)[name]() | {"took s": round(time.perf_counter() - begun, 1)}
@@ -41,19 +52,13 @@ def table(title: str, command: str, names: list[str], seeds: dict[int, dict[str,
         f"| cell | what | {' | '.join(f'seed {s}' for s in seeds)} | jobs |",
         f"| --- | --- | {'--- | ' * len(seeds)}--- |",
     ]  # fmt: skip
-
-    def show(value: Any) -> str:
-        if isinstance(value, dict):
-            return f"{value['rate']:.4f} ± {value['se']:.4f}" if value["n"] else "none"
-        return "" if value is None else str(value)
-
     for cell in names:
         for what in next((s[cell] for s in seeds.values() if cell in s), {}):
             if what == "took s":
                 continue
             values = [s.get(cell, {}).get(what) for s in seeds.values()]
             jobs = next((v["n"] for v in values if isinstance(v, dict)), "")
-            lines.append(f"| {cell} | {what} | {' | '.join(map(show, values))} | {jobs} |")
+            lines.append(f"| {cell} | {what} | {' | '.join(in_table(value, 4, 'none') for value in values)} | {jobs} |")
     return "\n".join(lines) + "\n"
 
 

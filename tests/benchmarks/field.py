@@ -53,7 +53,7 @@ from heightnet.ledger.thing import AT_MARKS, EXCHANGED, OBSERVED, TAPED, Thing  
 from heightnet.network import build_network  # noqa: E402
 from heightnet.network.model import Network  # noqa: E402
 from heightnet.tasks.facts import JobFacts  # noqa: E402
-from tests.benchmarks.cells import RESULTS, Cells, Record, main, rate  # noqa: E402
+from tests.benchmarks.cells import RESULTS, Cells, Record, in_table, main, rate  # noqa: E402
 from tests.benchmarks.decide import BEYOND_MM, BEYOND_SD, clean, found_by  # noqa: E402
 from tests.noise import NOISES, errors  # noqa: E402
 from tests.shapes import Shape, shape  # noqa: E402
@@ -293,19 +293,13 @@ def page(title: str, command: str, names: list[str], seeds: dict[int, dict[str, 
         f"Made by `{command}` at {commit}; `{command.rpartition(' ')[2].replace('.', '/')}.py` says what the columns "
         f"are; ± is one Monte-Carlo standard error, of at most {most} jobs.  Before: a family that knew no events.", "",
     ]  # fmt: skip
-
-    def show(value: object) -> str:
-        if isinstance(value, dict):
-            return f"{value['rate']:.3f} ± {value['se']:.3f}" if value["n"] else ""
-        return "" if value is None else str(value)
-
     sound = [name for name in names if name.endswith("clean")]
     for shown, columns in ((sound, OF_CLEAN), ([name for name in names if name not in sound], COLUMNS)):
         lines += [f"| cell | run | {' | '.join(columns)} |", "| --- " * (2 + len(columns)) + "|"]
         for name in shown:
             for run, found in runs.items():
                 if name in found:
-                    lines.append(f"| {name} | {run} | {' | '.join(show(found[name].get(c)) for c in columns)} |")
+                    lines.append(f"| {name} | {run} | {' | '.join(in_table(found[name].get(c), 3) for c in columns)} |")
         lines.append("")
     return "\n".join(lines)
 
