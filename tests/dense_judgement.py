@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from heightnet.job.model import Job
-from heightnet.judge.bench import Bench, BenchBase, Look, Seen
+from heightnet.judge.bench import Bench, BenchBase, Seen, candidates_of
 from heightnet.judge.closing import log_odds_of
 from heightnet.judge.large import LargeBench
 from heightnet.judge.reduction import classify, log_prior_of
-from heightnet.judge.search import Candidates, Clock, search
+from heightnet.judge.search import Clock
 from tests.dense_reference import equations
 
 
@@ -32,8 +32,7 @@ class DenseBench(Bench):
         self.classes = classify(self.G, self.own, like.family.rate, like.family.size)
         reps = self.classes.representative
         self.class_rate = self.classes.rates(rate)
-        scales = self.classes.scales(self.diagonal, rate, self.family.limit)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
+        self.candidates = candidates_of(self.family, self.classes, self.diagonal, rate)
         self.free = np.isnan(self.family.size[reps])
         self.closing = like.closing
         over, G, self._fit_of_factors = [], [], []
@@ -57,8 +56,9 @@ class DenseBench(Bench):
         evidence = np.array(self._fit_of_factors)
         if not self._over.size:
             return Seen(self._u, [], -np.inf, np.zeros(0))
-        log_odds = log_odds_of(self._over, self.diagonals, evidence, self.candidates)
-        posterior = search(self._over, self.G_reps, evidence, self.candidates, self.closing.k, self.base, clock)
-        every = np.arange(self._over.shape[1])
-        look = Look(every, self._over, self.G_reps, evidence, self.base, posterior)
-        return Seen(self._u, [look], log_odds, posterior.each)
+        some = self.asked
+        log_odds = log_odds_of(self._over[:, some], self.diagonals[:, some], evidence, self.candidates.some(some))
+        look = self._searched(self._over, evidence, log_odds, clock)
+        alone = np.zeros(self._over.shape[1])
+        alone[look.classes] = look.posterior.each
+        return Seen(self._u, [look], log_odds, alone)

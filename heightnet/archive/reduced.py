@@ -30,7 +30,7 @@ from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
 from heightnet.judge.judgement import LIKELY, Judgement
 from heightnet.judge.search import Candidates, search
-from heightnet.ledger.thing import ids_of
+from heightnet.ledger.thing import EVENTS, MISNAMED, PARTS, ids_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
@@ -67,6 +67,7 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
     stands : {all, tested, expected} of the job.
     """
+    judgement = _of_lasting_errors(judgement)
     bench, net = judgement.bench, judgement.bench.net
     things = things_of(net)
     seen = _seen(bench, judgement, things) if isinstance(bench, Bench) else _seen_widely(bench, judgement, things)
@@ -121,6 +122,18 @@ class _Seen:
         }
         known &= ~lost
         return np.where(known, self.left_u, 0.0), np.where(np.outer(known, known), self.left_G, 0.0), let_go
+
+
+def _of_lasting_errors(judgement: Judgement) -> Judgement:
+    """The job judged as if nothing in it had begun, ended or been misnamed: an archive asks of slips, one by one, and
+    of what is wrong in all of a job."""
+    bench = judgement.bench
+    if not isinstance(bench, Bench):
+        return judgement
+    lasting = ~bench.family.of(*EVENTS, *PARTS, MISNAMED)
+    plain_bench = Bench(bench.net, factors=bench.factors, family=bench.family.some(np.flatnonzero(lasting)))
+    plain_bench.closing = bench.closing
+    return Judgement(plain_bench, judgement.y)
 
 
 def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:

@@ -18,15 +18,19 @@ from scipy.special import ndtri
 
 from heightnet.adjust import Fit, adjust
 from heightnet.arrays import Floats, Ints
-from heightnet.judge.closing import NOTHING, Closing, calibrate, log_odds_of, log_sum
+from heightnet.judge.closing import NOTHING, Closing, calibrate, log_bayes, log_odds_of, log_sum
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.family import Family, build_family
 from heightnet.judge.naming import Naming
 from heightnet.judge.places import Places
 from heightnet.judge.reduction import Classes, Factors, Reduction, classify, factor_grid, scaled_sd
-from heightnet.judge.search import BUDGET, Candidates, Clock, Posterior, search
+from heightnet.judge.search import BUDGET, MATTERS, Candidates, Clock, Posterior, log_gain, search
+from heightnet.ledger.thing import EVENTS
 from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
+
+ROUNDS = 2  # of asking which moments of events come near what was found without them
+STILL_TESTED = 1e-6  # part of a class's information that must be left beside a set
 
 
 @dataclass(frozen=True)
@@ -35,12 +39,14 @@ class Look:
 
     classes : (c,) the classes weighed in it.
     u, G : (g, c), (g, c, c) of their representatives over the factor grid; evidence : (g,) of the factors alone.
+    prior : what the search took them to be beforehand.
     """
 
     classes: Ints
     u: Floats
     G: Floats
     evidence: Floats
+    prior: Candidates
     base: int
     posterior: Posterior
 
@@ -105,7 +111,8 @@ class BenchBase(ABC):
     class_rate : (c,) chance beforehand that any member of a class is a blunder; candidates : the same for the search.
     free : (c,) classes of free size, whose tests take part in the largest.
     factors : grid of factors on the standard deviations; its base is nearest to the stated ones.
-    closing : from where on something is said.
+    asked : (a,) classes that are asked whether anything is wrong, those with a member that is no moment of an event;
+        closing : from where on something is said.
     budget : steps that its searches may take together.
     """
 
@@ -118,6 +125,7 @@ class BenchBase(ABC):
     candidates: Candidates
     free: npt.NDArray[np.bool_]
     factors: Factors
+    asked: Ints
     closing: Closing
     budget: float = BUDGET
 
@@ -238,8 +246,7 @@ class Bench(BenchBase):
         reps = self.classes.representative
         self.G_reps = self.reduction.over_grid(reps)
         self.class_rate = self.classes.rates(self.family.rate)
-        scales = self.classes.scales(self.diagonal, self.family.rate, self.family.limit)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
+        self.candidates = candidates_of(self.family, self.classes, self.diagonal, self.family.rate)
         self.free = np.isnan(self.family.size[reps])
 
     @property
@@ -247,10 +254,16 @@ class Bench(BenchBase):
         return self.reduction.redundancy
 
     @cached_property
+    def asked(self) -> Ints:  # type: ignore[override]
+        tested = self.classes.tested
+        lasting = ~self.family.of(*EVENTS)[tested]
+        return np.flatnonzero(np.bincount(self.classes.label[tested], weights=lasting, minlength=len(self.free)))
+
+    @cached_property
     def closing(self) -> Closing:  # type: ignore[override]
         if not len(self.classes.representative):
             return NOTHING
-        return calibrate(self.reduction, self.diagonals, self.candidates, self.free, self.net)
+        return calibrate(self.reduction, self.diagonals, self.asked, self.candidates, self.free, self.net)
 
     @cached_property
     def diagonals(self) -> Floats:
@@ -261,10 +274,32 @@ class Bench(BenchBase):
         u, over, evidence = self.reduction.see(y)
         if not over.size:
             return Seen(u, [], -np.inf, np.zeros(0))
-        log_odds = log_odds_of(over, self.diagonals, evidence, self.candidates)
-        posterior = search(over, self.G_reps, evidence, self.candidates, self.closing.k, self.base, clock)
-        every = np.arange(over.shape[1])
-        return Seen(u, [Look(every, over, self.G_reps, evidence, self.base, posterior)], log_odds, posterior.each)
+        some = self.asked
+        log_odds = log_odds_of(over[:, some], self.diagonals[:, some], evidence, self.candidates.some(some))
+        look = self._searched(over, evidence, log_odds, clock)
+        alone = np.zeros(over.shape[1])
+        alone[look.classes] = look.posterior.each
+        return Seen(u, [look], log_odds, alone)
+
+    def _searched(self, over: Floats, evidence: Floats, log_odds: float, clock: Clock | None) -> Look:
+        """The one neighbourhood, searched without moments of events; where something is said, with those of them that
+        come near what that finds as well."""
+        taken, asked = np.isin(np.arange(over.shape[1]), self.asked), self.asked
+        w = np.abs(over[self.base, asked]) / np.sqrt(self.diagonals[self.base, asked])
+        said = self.closing.said(float(w[self.free[asked]].max(initial=0.0)), log_odds)
+        look = self._look_at(np.flatnonzero(taken), over, evidence, clock)
+        for _ in range(ROUNDS if said else 0):
+            more = near(look, np.flatnonzero(~taken), over, self.G_reps, self.candidates)
+            if not len(more):
+                break
+            taken[more] = True
+            look = self._look_at(np.flatnonzero(taken), over, evidence, clock)
+        return look
+
+    def _look_at(self, some: Ints, over: Floats, evidence: Floats, clock: Clock | None) -> Look:
+        u, G, prior = over[:, some], self.G_reps[:, some[:, None], some[None, :]], self.candidates.some(some)
+        posterior = search(u, G, evidence, prior, self.closing.k, self.base, clock)
+        return Look(some, u, G, evidence, prior, self.base, posterior)
 
     def freed(self, u: Floats, members: Ints) -> tuple[Floats, Floats, Floats]:
         across = self.G[:, members]
@@ -277,6 +312,51 @@ class Bench(BenchBase):
             mean = self.grid_of(looks) @ (1 / self.diagonals)
             out[tested] = np.sqrt(mean * self.diagonals[self.base])[self.classes.label[tested]]
         return out
+
+
+def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -> Ints:
+    """Classes that are not in a neighbourhood and would have come near the best that was found in it, beside a set of
+    some weight or in the place of one of its members.
+
+    Parameters
+    ----------
+    others : (o,) the classes asked about.
+    over, G : (g, c) and (g, c, c) of all classes over the factor grid.
+    """
+    if not len(others):
+        return others
+    g, posterior = look.likeliest, look.posterior
+    beside = set(posterior.sets[: posterior.shown])
+    beside |= {s[:i] + s[i + 1 :] for s in posterior.sets[: posterior.shown] for i in range(len(s))}
+    best = max(_log_weight(look, s) for s in posterior.sets[: posterior.shown])
+    reached = np.full(len(others), -np.inf)
+    some = prior.some(others)
+    for s in sorted(beside):
+        members = look.classes[list(s)]
+        at = np.r_[members, others]
+        across = G[g][np.ix_(at, members)]
+        left, rest = freed_of(over[g, at], G[g, at, at], across, list(range(len(members))))
+        left, rest = left[len(members) :], rest[len(members) :]
+        gain = some.log_odds + log_bayes(left, np.maximum(rest, 1e-300), some)
+        gain = np.where(rest > STILL_TESTED * G[g, others, others], gain, -np.inf)
+        reached = np.maximum(reached, _log_weight(look, s) + gain)
+    return others[reached >= max(best, float(reached.max())) - MATTERS]
+
+
+def _log_weight(look: Look, s: tuple[int, ...]) -> float:
+    """Logarithm of the posterior of a set against nothing, at the likeliest factors."""
+    return float(log_gain(list(s), look.u, look.G, look.prior)[look.likeliest])
+
+
+def candidates_of(family: Family, classes: Classes, diagonal: Floats, rate: Floats) -> Candidates:
+    """The classes as a search chooses from them.
+
+    Parameters
+    ----------
+    diagonal, rate : (h,) information and chance beforehand of every hypothesis.
+    """
+    reps, scales = classes.representative, classes.scales(diagonal, rate, family.limit)
+    return Candidates.of(classes.rates(rate), family.size[reps], scales, family.size_sd[reps], family.sizes[reps])
 
 
 def freed_of(u: Floats, diagonal: Floats, across: Floats, some: list[int]) -> tuple[Floats, Floats]:

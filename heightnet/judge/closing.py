@@ -157,21 +157,24 @@ def level_of(largest: Floats, log_odds: Floats, false_alarm: float) -> tuple[flo
     return k, theta, low
 
 
-def calibrate(reduction: Reduction, G: Floats, prior: Candidates, free: npt.NDArray[np.bool_], net: Network) -> Closing:
+def calibrate(
+    reduction: Reduction, G: Floats, asked: Ints, prior: Candidates, free: npt.NDArray[np.bool_], net: Network
+) -> Closing:
     """The values of one network, by observing it without a blunder.
 
     Parameters
     ----------
     reduction : looking at the class representatives (`Reduction.over_grid`).
     G : (g, c) diagonals over the factor grid.
+    asked : (a,) the classes whose odds and tests are looked at.
     free : (c,) classes of free size, whose tests take part in the largest.
     """
     false_alarm = net.job.settings.test.false_alarm
     count = draws_for(false_alarm)
     rng = np.random.default_rng(SEED)
     order = canonical_order(net)
-    odds = [Odds(diagonal, prior) for diagonal in G]
-    scale = 1 / np.sqrt(G[reduction.factors.base])
+    odds = [Odds(diagonal, prior.some(asked)) for diagonal in G[:, asked]]
+    scale, free = 1 / np.sqrt(G[reduction.factors.base, asked]), free[asked]
     largest, log_odds = [], []
     for start in range(0, count, AT_ONCE):
         Z = np.empty((len(order), min(AT_ONCE, count - start)))
@@ -184,9 +187,10 @@ def calibrate(reduction: Reduction, G: Floats, prior: Candidates, free: npt.NDAr
         for g, of_class in enumerate(odds):
             some = np.flatnonzero(weight[g] > LIGHT)
             if len(some):
-                total[some] += weight[g, some] * of_class.each(reduction.through(g, T[:, some])).sum(axis=0)
+                u = reduction.through(g, T[:, some], asked)
+                total[some] += weight[g, some] * of_class.each(u).sum(axis=0)
         log_odds.append(np.log(total))
-        w = np.abs(reduction.through(reduction.factors.base, T)) * scale[:, None]
+        w = np.abs(reduction.through(reduction.factors.base, T, asked)) * scale[:, None]
         largest.append(w[free].max(axis=0, initial=0.0))
     k, theta, level = level_of(np.concatenate(largest), np.concatenate(log_odds), false_alarm)
     return Closing(k, theta, level, "simulation")

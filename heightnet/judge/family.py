@@ -9,7 +9,7 @@ square of what it does to the members.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import numpy as np
@@ -18,11 +18,16 @@ import pandas as pd
 from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
+from heightnet.kinds import spell
 from heightnet.kinds.group import LARGEST
 from heightnet.kinds.kind import Group, Kind
-from heightnet.kinds.registry import KINDS, common_error
-from heightnet.ledger.thing import Thing, row_ids
+from heightnet.kinds.registry import KINDS, common_error, of_blunder
+from heightnet.ledger.settings import Rates
+from heightnet.ledger.thing import EVENTS, Thing, row_ids
 from heightnet.network.model import Network
+
+NO_INTS, NO_FLOATS = np.zeros(0, dtype=np.int64), np.zeros(0)
+LEAST_SIZE_SD_M, SIZE_SD = 0.0002, 0.05  # how closely the records fix the size of a common error: of it, and at least
 
 
 @dataclass(frozen=True)
@@ -35,6 +40,7 @@ class Family:
     observation : the observation of a single-observation hypothesis, -1 for others.
     rate : prior chance of the blunder.
     size : the size it must have (m) where the records fix it, NaN where any size will do.
+    size_sd : how closely the records fix that size, m; NaN likewise.
     unit : of groups, the size that one unit of its own error (a radian, a part of a scale) has, m; 1 for others.
     C : (m, h) sparse, the pattern of each hypothesis.
     members : for groups and swaps, the observations touched.
@@ -46,6 +52,7 @@ class Family:
     observation: Ints
     rate: Floats
     size: Floats
+    size_sd: Floats
     unit: Floats
     C: sparse.csc_matrix
 
@@ -63,16 +70,45 @@ class Family:
         return code, [str(name) for name in names]
 
     @cached_property
+    def event(self) -> Ints:
+        """(h,) what began or ended at some moment: one number for all moments of a thing, a common error that has them
+        among them; -1 for all other hypotheses."""
+        out, number = np.full(len(self), -1, dtype=np.int64), dict[object, int]()
+        for h in np.flatnonzero(self.of(*EVENTS)).tolist():
+            thing = self.thing(h)
+            out[h] = number.setdefault(thing.common if thing.kind == "spell" else thing.names[:2], len(number))
+        for h in np.flatnonzero(self.of("group")).tolist():
+            out[h] = number.get(self.thing(h).common, -1)
+        return out
+
+    @cached_property
+    def sizes(self) -> Floats:
+        """(h, t) how often an error of each has one of the usual sizes (`heightnet.judge.search.TAUS_M`)."""
+        code, names = self._kind_codes
+        return np.array([of_blunder(name).sizes for name in names]).reshape(len(names), -1)[code]
+
+    @cached_property
     def limit(self) -> Floats:
         """(h,) the greatest size (m) that each can have: of common errors that of their kind, of others any."""
         out = np.full(len(self), np.inf)
-        for h in np.flatnonzero(self.of("group")).tolist():
-            out[h] = LARGEST.get(self.thing(h).pair[0], np.inf) * self.unit[h]
+        for h in np.flatnonzero(self.of("group", "spell")).tolist():
+            out[h] = LARGEST.get(self.thing(h).common[0], np.inf) * self.unit[h]
         return out
 
     def thing(self, h: int) -> Thing:
         """What hypothesis h says is wrong."""
         return Thing.of(str(self.ids[h]))
+
+    def some(self, at: Ints) -> Family:
+        """Some of them."""
+        arrays = {f.name: getattr(self, f.name)[at] for f in fields(self) if f.name != "C"}
+        return Family(**arrays, C=self.C[:, at])
+
+    def with_more(self, other: Family) -> Family:
+        """These and others after them."""
+        both = {f.name: [getattr(of, f.name) for of in (self, other)] for f in fields(self)}
+        C = sparse.csc_matrix(sparse.hstack(both.pop("C")))
+        return Family(**{name: np.concatenate(parts) for name, parts in both.items()}, C=C)
 
     def members(self, h: int) -> Ints:
         """Observations that hypothesis h touches."""
@@ -83,16 +119,17 @@ class Family:
 class Builder:
     """Collects hypotheses column by column, blocks of one kind at a time."""
 
-    ids: list[npt.NDArray[np.object_]]
-    kinds: list[str]
-    nodes: list[Ints]
-    observations: list[Ints]
-    rates: list[Floats]
-    sizes: list[Floats]
-    units: list[Floats]
-    rows: list[Ints]
-    columns: list[Ints]
-    values: list[Floats]
+    ids: list[npt.NDArray[np.object_]] = field(default_factory=lambda: [np.zeros(0, object)])
+    kinds: list[str] = field(default_factory=list)
+    nodes: list[Ints] = field(default_factory=lambda: [NO_INTS])
+    observations: list[Ints] = field(default_factory=lambda: [NO_INTS])
+    rates: list[Floats] = field(default_factory=lambda: [NO_FLOATS])
+    sizes: list[Floats] = field(default_factory=lambda: [NO_FLOATS])
+    size_sds: list[Floats] = field(default_factory=lambda: [NO_FLOATS])
+    units: list[Floats] = field(default_factory=lambda: [NO_FLOATS])
+    rows: list[Ints] = field(default_factory=lambda: [NO_INTS])
+    columns: list[Ints] = field(default_factory=lambda: [NO_INTS])
+    values: list[Floats] = field(default_factory=lambda: [NO_FLOATS])
     count: int = 0
 
     def singles(self, kind: str, ids: Iterable[str], observations: Ints, node: Ints, rate: float) -> None:
@@ -108,24 +145,44 @@ class Builder:
         ids = row_ids(kind.name, net.job.files[kind.table], row.tolist())
         self.singles(kind.name, ids, at, np.full(len(at), -1), rate)
 
-    def groups(self, found: Iterable[Group], rate: float) -> None:
+    def groups(self, found: Iterable[Group], rates: Rates) -> None:
         """One for each group of at least two members."""
         for kind, name, rows, pattern, size in found:
-            scale = float(np.sqrt(np.mean(pattern**2))) if len(rows) > 1 else 0.0
-            if scale > 0:
-                common_error(kind)  # raises where nobody says what that is
-                thing = Thing.both("group", kind, name)
-                self.pattern(thing, rows, pattern / scale, -1, rate, size * scale, scale)
+            if len(rows) > 1 and pattern.any():
+                rate = getattr(rates, common_error(kind).rate)  # raises where nobody says what that is
+                self.shared(Thing.both("group", kind, name), rows, pattern, rate, size)
+
+    def shared(self, thing: Thing, rows: Ints, pattern: Floats, rate: float, size: float = np.nan) -> None:
+        """One that several observations share; its size is the root mean square of what it does to them."""
+        scale = float(np.sqrt(np.mean(pattern**2)))
+        size_sd = max(LEAST_SIZE_SD_M, SIZE_SD * abs(size) * scale)
+        self.pattern(thing, rows, pattern / scale, -1, rate, size * scale, size_sd, scale)
 
     def pattern(
-        self, thing: Thing, rows: Ints, values: Floats, node: int, rate: float, size: float = np.nan, unit: float = 1.0
-    ) -> None:  # fmt: skip
+        self,
+        thing: Thing,
+        rows: Ints,
+        values: Floats,
+        node: int,
+        rate: float,
+        size: float = np.nan,
+        size_sd: float = np.nan,
+        unit: float = 1.0,
+    ) -> None:
         """One hypothesis that touches several observations."""
-        self._add(thing.kind, [str(thing)], np.array([node]), np.array([-1]), rate, size, unit)
+        self._add(thing.kind, [str(thing)], np.array([node]), np.array([-1]), rate, size, size_sd, unit)
         self._pattern(rows, np.full(len(rows), self.count - 1), values)
 
     def _add(
-        self, kind: str, ids: list[str], node: Ints, obs: Ints, rate: float, size: float = np.nan, unit: float = 1.0
+        self,
+        kind: str,
+        ids: list[str],
+        node: Ints,
+        obs: Ints,
+        rate: float,
+        size: float = np.nan,
+        size_sd: float = np.nan,
+        unit: float = 1.0,
     ) -> None:
         n = len(ids)
         self.ids.append(np.array(ids, dtype=object))
@@ -134,6 +191,7 @@ class Builder:
         self.observations.append(obs.astype(np.int64))
         self.rates.append(np.full(n, rate))
         self.sizes.append(np.full(n, size))
+        self.size_sds.append(np.full(n, size_sd if np.isfinite(size) else np.nan))
         self.units.append(np.full(n, unit))
         self.count += n
 
@@ -150,21 +208,19 @@ class Builder:
         return Family(
             np.concatenate(self.ids), np.array(self.kinds, dtype=object), np.concatenate(self.nodes),
             np.concatenate(self.observations), np.concatenate(self.rates), np.concatenate(self.sizes),
-            np.concatenate(self.units), C,
+            np.concatenate(self.size_sds), np.concatenate(self.units), C,
         )  # fmt: skip
 
 
-def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = True) -> Family:
+def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = True, events: bool = True) -> Family:
     """The whole family of a job.
 
     Parameters
     ----------
-    groups, swaps : leave these out to see what a smaller family would accuse (used to measure the difference); of
-        heights and readings in each other's place those that touch one of some nodes may be asked for.
+    groups, swaps, events : leave these out to see what a smaller family would accuse (used to measure the difference);
+        of heights and readings in each other's place those that touch one of some nodes may be asked for.
     """
-    empty = np.zeros(0, dtype=np.int64)
-    none = np.zeros(0)
-    builder = Builder([np.zeros(0, object)], [], [empty], [empty], [none], [none], [none], [empty], [empty], [none])
+    builder = Builder()
     for kind in KINDS.values():
         if kind.alone:
             kind.alone(builder, net)
@@ -175,5 +231,10 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
             kind.exchanged(builder, net, None if swaps is True else swaps)
     for kind in KINDS.values():
         if kind.common and groups:
-            builder.groups(kind.common(net), net.job.settings.rates.group)
+            builder.groups(kind.common(net), net.job.settings.rates)
+    for kind in KINDS.values() if events and groups else ():
+        if kind.sequences:
+            spell.add(builder, net, kind.sequences(net))
+        if kind.events:
+            kind.events(builder, net)
     return builder.family(len(net.y))

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg
 
 from heightnet.arrays import Floats, Ints
@@ -18,17 +19,18 @@ from heightnet.judge.closing import log_bayes
 from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
-from heightnet.judge.search import FIXED_SIZE_SD_M, Clock
+from heightnet.judge.search import Clock
 from heightnet.judge.slots import Slot, slots_of
 from heightnet.judge.stepwise import one_at_a_time
-from heightnet.judge.tails import blunder_among_strays, long_tails
-from heightnet.ledger.thing import OBSERVED, TAPED
+from heightnet.judge.tails import Blunder, blunder_among_strays, long_tails
+from heightnet.ledger.thing import MISNAMED, OBSERVED, TAPED
 
 CERTAIN, LIKELY = 0.9, 0.5  # probability of a place from which it is told as wrong, as probably wrong
 SHOWS = 3.0  # odds of a blunder against those beforehand from which the job, not the rates alone, speaks of it
 SCATTERS = 0.1  # probability that anything is wrong below which a contradiction is put down to the scatter
 DOUBT = 0.02  # a thing likelier wrong than this is not proved
 CUT_ABOVE = 0.02  # a place that parts a class of this weight tells nothing apart
+PUT_UPS = ("group", "spell", "local")  # several put-ups wrong alike
 COMPOSITE = 20.0  # a mate of a class this many times rarer than it, and wrong only as several put-ups alike
 STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
 MANY, MANY_SHARE, SEVERAL, SEVERAL_SHARE = 4, 5.0, 3, 10.0  # blunders against redundancy: not explained, many
@@ -106,9 +108,16 @@ class Judgement:
     @cached_property
     def largest(self) -> int:
         """The hypothesis of any size with the largest |w|, -1 where nothing can be tested."""
-        free = np.isnan(self.bench.family.size)
+        free = self._free
         w = np.where(free, np.abs(np.nan_to_num(self.w, nan=0.0)), 0.0)
         return int(np.argmax(np.round(w, 9))) if len(w) and w.max() > 0 else -1
+
+    @cached_property
+    def _free(self) -> npt.NDArray[np.bool_]:
+        """(h,) hypotheses of any size that are asked whether the job closes."""
+        asked = np.zeros(len(self.bench.classes.representative) + 1, dtype=bool)
+        asked[self.bench.asked] = True
+        return np.asarray(np.isnan(self.bench.family.size) & asked[self.bench.classes.label])
 
     @property
     def largest_w(self) -> float:
@@ -139,11 +148,13 @@ class Judgement:
         own = self.bench.free & ~np.isin(reps, members) & self.bench.family.of(*TAPED, *OBSERVED)[reps]
         own &= rest[reps] > STILL_TESTED * self.bench.diagonal[reps]
         at = reps[own]
-        blunders = [
-            (float(self.bench.candidates.log_odds[c]), *self._stated(c))
-            for look in self.looks for c in look.classes[list(look.posterior.sets[0])].tolist()
-        ]  # fmt: skip
+        best = (look.classes[list(look.posterior.sets[0])].tolist() for look in self.looks)
+        blunders = [self._blunder(c) for classes in best for c in classes]
         return long_tails(left[at] / np.sqrt(rest[at]), self.bench.classes.redundancy[at], blunders)
+
+    def _blunder(self, c: int) -> Blunder:
+        readings = len(self.bench.family.members(int(self.bench.classes.representative[c])))
+        return Blunder(float(self.bench.candidates.log_odds[c]), *self._stated(c), readings)
 
     @property
     def long_tails(self) -> float:
@@ -158,9 +169,7 @@ class Judgement:
         if heavy > LEAST_HEAVY:
             for look in self.looks:
                 for c in look.classes[look.posterior.each > DOUBT].tolist():
-                    b, s = self._stated(c)
-                    odds = float(self.bench.candidates.log_odds[c])
-                    out[c] = 1 - heavy + heavy * blunder_among_strays(odds, b, s, scale)
+                    out[c] = 1 - heavy + heavy * blunder_among_strays(self._blunder(c), scale)
         return out
 
     @cached_property
@@ -238,7 +247,8 @@ class Judgement:
         best = list(look.posterior.sets[0])
         u, G = look.u[look.likeliest], look.G[look.likeliest]
         left, rest = freed_of(u, np.diag(G), G[:, best], best)
-        free = self.bench.free[look.classes] & (rest > STILL_TESTED * np.diag(G))
+        asked = np.isin(look.classes, self.bench.asked)
+        free = asked & self.bench.free[look.classes] & (rest > STILL_TESTED * np.diag(G))
         w = np.abs(left[free]) / np.sqrt(rest[free])
         return not len(w) or float(w.max()) <= self.bench.closing.k
 
@@ -356,23 +366,26 @@ class Judgement:
     def _entitled(self, place: Place, likelihood: dict[int, float], q: dict[int, float]) -> bool:
         """Whether evidence, not a rate, lets one thing be named alone."""
         inside = max((likelihood.get(h, 0.0) for h in place.hypotheses), default=0.0)
-        own = place.hypotheses | set(self._swaps_beside(place))
+        own = place.hypotheses | set(self._other_ways(place))
         outside = max((v for h, v in likelihood.items() if h not in own and not self._composite(h)), default=0.0)
         return inside >= EVIDENCE * outside
 
     def _one_way(self, place: Place, q: dict[int, float], level: float) -> bool:
-        """Whether one of a stand's readings, or all together, holds the level: else it is one, not told which."""
-        readings = [h for h in place.hypotheses if self.bench.family.kind[h] == "reading"]
-        return not readings or max(q.get(h, 0.0) for h in place.hypotheses) >= level
+        """Whether one of a stand's readings, or all together, holds the level: else it is one, not told which.  A wrong
+        name is named where it holds the level itself."""
+        kind = self.bench.family.kind
+        readings = [h for h in place.hypotheses if kind[h] == "reading"]
+        most = max(place.hypotheses, key=lambda h: (round(q.get(h, 0.0), 9), -h))
+        return not (readings or kind[most] == MISNAMED) or q[most] >= level
 
-    def _swaps_beside(self, place: Place) -> list[int]:
+    def _other_ways(self, place: Place) -> list[int]:
         key = place.subject
-        return self.bench.places.swaps_of(key[1]) if isinstance(key, tuple) and key[0] == STAND else []
+        return self.bench.places.other_ways(key[1]) if isinstance(key, tuple) and key[0] == STAND else []
 
     def _composite(self, h: int) -> bool:
         """Several put-ups wrong alike, much rarer beforehand than its class: it is listed, and blocks no name."""
         family, c = self.bench.family, int(self.bench.classes.label[h])
-        return bool(family.kind[h] == "group" and family.rate[h] * COMPOSITE < self.bench.class_rate[c])
+        return family.kind[h] in PUT_UPS and bool(family.rate[h] * COMPOSITE < self.bench.class_rate[c])
 
     def _cuts_none(self, place: Place, heavy: list[int]) -> bool:
         for c in heavy:
@@ -510,7 +523,7 @@ class Judgement:
         """Probability that a thing is wrong, one way or another; of a stand its swaps count too."""
         kind, at = key
         places = self.bench.places
-        return self.any_of([*places.thing(key).tolist(), *(places.swaps_of(at) if kind == STAND else [])])
+        return self.any_of([*places.thing(key).tolist(), *(places.other_ways(at) if kind == STAND else [])])
 
     # ---- sets ----
 
@@ -544,9 +557,10 @@ class Judgement:
     def _estimate(self, look: Look, at: list[int]) -> tuple[Floats, Floats]:
         """Sizes and covariance of classes freed together; a fixed size counts as an observation of it."""
         g = look.likeliest
-        size = self.bench.family.size[self.bench.classes.representative[look.classes[at]]]
+        reps = self.bench.classes.representative[look.classes[at]]
+        size = self.bench.family.size[reps]
         fixed = np.isfinite(size)
-        precision = np.where(fixed, FIXED_SIZE_SD_M**-2.0, FREE_PRECISION)
+        precision = np.where(fixed, self.bench.family.size_sd[reps] ** -2.0, FREE_PRECISION)
         covariance = np.linalg.inv(look.G[g][np.ix_(at, at)] + np.diag(precision)) if at else np.zeros((0, 0))
         return covariance @ (look.u[g][at] + np.where(fixed, size, 0.0) * precision), covariance
 

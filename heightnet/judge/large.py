@@ -21,7 +21,7 @@ from scipy.special import expit
 from heightnet.adjust import Fit, adjust
 from heightnet.adjust.graph import bridges, series_classes
 from heightnet.arrays import Floats, Ints
-from heightnet.judge.bench import Bench, BenchBase, Look, Seen, freed_of
+from heightnet.judge.bench import Bench, BenchBase, Look, Seen, candidates_of, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
 from heightnet.judge.family import Family, build_family
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
@@ -178,12 +178,12 @@ class LargeBench(BenchBase):
 
     def __init__(self, net: Network) -> None:
         self.net = net
-        self._set_family(build_family(net, swaps=False))
+        self._set_family(build_family(net, swaps=False, events=False))
         self.factors = factor_grid()
         self.factors = self._factors_of_the_job()
         self._set_rates(self._rates_of_the_job())
         suspicious = self._suspicious()
-        self._set_family(build_family(net, swaps=suspicious))
+        self._set_family(build_family(net, swaps=suspicious, events=False))
         self._set_rates(self._rates_of_the_job())
 
     # ---- classes from the graph ----
@@ -202,8 +202,8 @@ class LargeBench(BenchBase):
     def _set_rates(self, rate: Floats) -> None:
         self.rate = rate
         self.class_rate = self.classes.rates(rate)
-        scales = self.classes.scales(self.diagonal, rate, self.family.limit)
-        self.candidates = Candidates.of(self.class_rate, self.family.size[self.classes.representative], scales)
+        self.candidates = candidates_of(self.family, self.classes, self.diagonal, rate)
+        self.asked = np.arange(len(self.classes.representative))
 
     def _representing_observation(self) -> Ints:
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
@@ -543,7 +543,7 @@ class LargeBench(BenchBase):
             evidence = evidence - log_gain([i for i, c in enumerate(some) if c in set(members)], u, G, own_prior)
             evidence = evidence - log_sum(evidence, axis=0)
         posterior = search(u, G, evidence, own_prior, self.closing.k, self.base, clock)
-        look = Look(frame.classes[some], u, G, evidence, self.base, posterior)
+        look = Look(frame.classes[some], u, G, evidence, own_prior, self.base, posterior)
         return look, [some[i] for i in posterior.sets[0]]
 
     # ---- very large jobs: the part of the network around a blunder ----
@@ -795,7 +795,9 @@ def _joined(
     return out
 
 
-def bench_for(net: Network) -> BenchBase:
+def bench_for(net: Network, events: bool = True) -> BenchBase:
     """The bench that a network is judged on: one neighbourhood, or many where there would be too much in it."""
     redundancy = len(net.y) - net.A.shape[1]
-    return Bench(net) if redundancy <= ONE_UP_TO and net.edge_count <= ONE_OBSERVATIONS else LargeBench(net)
+    if redundancy > ONE_UP_TO or net.edge_count > ONE_OBSERVATIONS:
+        return LargeBench(net)
+    return Bench(net, family=build_family(net, events=events))

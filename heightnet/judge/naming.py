@@ -36,7 +36,7 @@ CARRIED_OVER = (
 LEFT_AT_ZERO = 100.0
 CONVICTS_FROM_M = 0.010  # an error smaller than this is laid at nobody's door by a cause that others cannot have
 EVIDENCE = 10.0  # how many times better than any rival what is named must explain the job
-BROAD_ONLY = ("shot", "gnss", "separation")
+BROAD_ONLY = ("shot", "gnss", "separation", "moved", "source")
 
 
 class Naming:
@@ -52,10 +52,10 @@ class Naming:
     def of(self, h: int, b: float, s: float) -> float:
         """L of one hypothesis whose estimate is b with standard deviation s (m); a density, 1 / m."""
         kind, broad = str(self.family.kind[h]), broad_density(b, s)
-        if kind in (*BROAD_ONLY, *EXCHANGED):
+        if kind in BROAD_ONLY or kind in EXCHANGED:
             return broad
         e = evidence_about(self.records, str(self.family.ids[h])).found(b, s, float(self.family.unit[h]))
-        if kind == "group":
+        if e.kind == "group":
             return broad * possible(e)
         return (1 - KAPPA) * broad + KAPPA * _by_causes(e)
 

@@ -18,13 +18,13 @@ from heightnet.arrays import Ints
 from heightnet.judge.family import Family
 from heightnet.kinds.kind import Kind
 from heightnet.kinds.registry import observed, of_blunder
-from heightnet.ledger.thing import AT_MARKS, EXCHANGED, TAPED
+from heightnet.ledger.thing import AT_MARKS, EXCHANGED, MISNAMED, TAPED
 from heightnet.network.model import Network
 from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
 
 Key = tuple[str, int]
 
-STAND, OTHER = "stand", "other"
+STAND, EVENT, OTHER = "stand", "event", "other"
 
 
 @dataclass(frozen=True)
@@ -61,25 +61,34 @@ class Places:
     # ---- things ----
 
     def key_of(self, h: int) -> Key:
-        """The thing a hypothesis is about: a stand for its heights and readings, else the hypothesis itself."""
+        """The thing a hypothesis is about: a stand for its heights and readings, an event for its moments, else the
+        hypothesis itself."""
         if self.family.kind[h] in TAPED:
             return STAND, int(self.family.node[h])
+        if self.family.event[h] >= 0:
+            return EVENT, int(self.family.event[h])
         return OTHER, int(h)
 
     def thing(self, key: Key) -> Ints:
         """The hypotheses of a thing; swaps of a stand are things of their own."""
         kind, at = key
+        if kind == EVENT:
+            return np.flatnonzero(self.family.event == at)
         return self._of_node(self._heights, at) if kind == STAND else np.array([at], dtype=np.int64)
 
-    def swaps_of(self, node: int) -> list[int]:
-        return self._swaps.get(node, [])
+    def other_ways(self, node: int) -> list[int]:
+        """Hypotheses of their own that a stand is wrong in another way than its height: swaps and wrong names."""
+        return self._ways.get(node, [])
 
     def stands_of_swap(self, h: int) -> list[int]:
         return sorted({int(n) for n in self.net.head[self.family.members(h)]})
 
     def size(self, place: Place) -> int:
-        """How many hypotheses a place holds; two values in each other's place are about what is counted already."""
-        return sum(self.family.kind[h] not in EXCHANGED for h in place.hypotheses)
+        """How many hypotheses a place holds, all moments of an event for one; two values in each other's place and
+        wrong names are about what is counted already."""
+        counted = [h for h in place.hypotheses if self.family.kind[h] not in (*EXCHANGED, MISNAMED)]
+        events = [int(self.family.event[h]) for h in counted if self.family.event[h] >= 0]
+        return len(counted) - len(events) + len(set(events))
 
     # ---- places ----
 
@@ -110,13 +119,14 @@ class Places:
     def _members(self, kind: str, subject: Key | int) -> Iterable[int]:
         if kind == "thing":
             assert isinstance(subject, tuple)
-            return self.thing(subject).tolist() + (self.swaps_of(subject[1]) if subject[0] == STAND else [])
+            return self.thing(subject).tolist() + (self.other_ways(subject[1]) if subject[0] == STAND else [])
         assert isinstance(subject, int)
         return {"setup": self._of_setup, "target": self._of_target, "mark": self._of_mark,
                 "section": self._of_section}[kind](subject)  # fmt: skip
 
     def _of_stand(self, node: int) -> set[int]:
-        return {*self._of_node(self._heights, node).tolist(), *self.swaps_of(node)}
+        of = self._of_node
+        return {*of(self._heights, node).tolist(), *of(self._moved, node).tolist(), *self.other_ways(node)}
 
     def _of_setup(self, s: int) -> set[int]:
         """Its height, its sights, and the heights of targets that only it sighted."""
@@ -192,15 +202,21 @@ class Places:
         return self._by_node(TAPED)
 
     @cached_property
+    def _moved(self) -> tuple[Ints, Ints, Ints]:
+        return self._by_node(("moved",))
+
+    @cached_property
     def _marks(self) -> tuple[Ints, Ints, Ints]:
         return self._by_node(AT_MARKS)
 
     @cached_property
-    def _swaps(self) -> dict[int, list[int]]:
+    def _ways(self) -> dict[int, list[int]]:
         out: dict[int, list[int]] = {}
         for h in np.flatnonzero(self.family.of("swap")).tolist():
             for node in self.stands_of_swap(h):
                 out.setdefault(node, []).append(h)
+        for h in np.flatnonzero(self.family.of(MISNAMED) & (self.family.node >= 0)).tolist():
+            out.setdefault(int(self.family.node[h]), []).append(h)
         return out
 
     @cached_property

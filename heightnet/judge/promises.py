@@ -20,6 +20,7 @@ from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import LARGEST_EXPONENT, Odds, canonical_order
 from heightnet.judge.large import LargeBench
+from heightnet.judge.names import Named
 from heightnet.judge.naming import EVIDENCE
 from heightnet.judge.places import STAND
 from heightnet.ledger.thing import STANDS
@@ -27,7 +28,7 @@ from heightnet.ledger.thing import STANDS
 COLUMNS = 64
 SEED = 20240301
 RESEMBLES = 0.3  # correlation from which a class is felt along another's line
-FELT_BY, RIVALS = 24, 10  # such classes, the nearest, that are followed to see what is said, and what is named
+FELT_BY, RIVALS = 24, 24  # such classes, the nearest, that are followed to see what is said, and what is named
 FELT = 1e-6  # correlation below which a class is not moved at all
 LIGHT = 1e-3  # points of the factor grid with less weight everywhere on a line are left out of it
 FOUND_AT = np.linspace(-2.0, 1.1, 5)  # points of the line about k
@@ -57,13 +58,18 @@ class Promises:
 class _Lines:
     """What every class's line needs: u and the weights of the factors of some columns of noise.
 
-    u : (g, c, n) over the points of the factor grid taken part; evidence : (g, n).
+    asked : (c,) the classes that are followed.
+    u : (g, c, n) of them over the points of the factor grid taken part; evidence : (g, n).
     diagonals : (g, c); base : the point of the stated standard deviations.
     """
 
-    def __init__(self, bench: BenchBase, u: Floats, evidence: Floats, diagonals: Floats, base: int) -> None:
-        self.bench, self.u, self.evidence, self.diagonals, self.base = bench, u, evidence, diagonals, base
-        self.odds = [Odds(diagonal, bench.candidates) for diagonal in diagonals]
+    def __init__(
+        self, bench: BenchBase, asked: Ints, u: Floats, evidence: Floats, diagonals: Floats, base: int
+    ) -> None:
+        self.asked, self.prior = asked, bench.candidates.some(asked)
+        self.u, self.evidence, self.diagonals, self.base = u, evidence, diagonals, base
+        self.free = bench.free[asked]
+        self.odds = [Odds(diagonal, self.prior) for diagonal in diagonals]
         self.each = np.array([odds.each(one) for odds, one in zip(self.odds, u, strict=True)])  # (g, c, n)
         self.total = self.each.sum(axis=1)  # (g, n)
         self.w = u[base] / np.sqrt(diagonals[base])[:, None]  # (c, n)
@@ -85,10 +91,11 @@ def _noise(bench: BenchBase) -> Floats:
 class _Line:
     """The line of one class, felt by the ``at_most`` classes that resemble it most.
 
-    columns : (g, c) its columns of G.
+    columns : (g, every class) its columns of G.
     """
 
     def __init__(self, lines: _Lines, c: int, columns: Floats, at_most: int) -> None:
+        columns, c = columns[:, lines.asked], int(np.searchsorted(lines.asked, c))
         self.lines, self.c, self.columns = lines, c, columns
         self.scale = float(lines.diagonals[lines.base, c] ** -0.5)
         self.rho = columns[lines.base] * self.scale / np.sqrt(lines.diagonals[lines.base])
@@ -99,7 +106,7 @@ class _Line:
 
     def largest_exceeds(self, k: float) -> Floats:
         """(n,) smallest s at which the largest |w| exceeds k."""
-        free = self.lines.bench.free & (np.abs(self.rho) > FELT)
+        free = self.lines.free & (np.abs(self.rho) > FELT)
         rho = self.rho[free][:, None]
         across = self.lines.w[free] - rho * self.mu
         return np.asarray(((k - np.sign(rho) * across) / np.abs(rho)).min(axis=0, initial=np.inf))
@@ -153,7 +160,7 @@ class _Line:
         margin = np.full(nothing.shape, np.inf)
         if not own.all():
             others.append(_log_sum(each[~own], 0))
-            likelihood = each - self.lines.bench.candidates.log_odds[self.near][:, None, None]  # rates left out
+            likelihood = each - self.lines.prior.log_odds[self.near][:, None, None]  # rates left out
             margin = likelihood[own].max(axis=0) - likelihood[~own].max(axis=0) - np.log(EVIDENCE)
         margin = np.minimum(margin, of_thing - _log_sum(np.array(others), 0))
         return np.maximum(_last_crossing(s, margin), said)
@@ -221,6 +228,11 @@ def _bisect(power_at, power: float) -> float:  # type: ignore[no-untyped-def]
 
 def promises(bench: BenchBase) -> Promises:
     """The sizes of every hypothesis; those of naming for the heights of stands."""
+    if isinstance(bench, Named):
+        before, more = promises(bench.before), len(bench.family) - len(bench.before.family)
+        none = np.full(more, np.inf), np.full(more, np.nan)
+        found, named = (np.r_[old, new] for old, new in zip((before.found, before.named), none, strict=True))
+        return Promises(found, named, before.at_most)
     if isinstance(bench, Bench):
         return _of_one_neighbourhood(bench)
     assert isinstance(bench, LargeBench)
@@ -233,10 +245,17 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
         return Promises(found, alone, at_most=False)
     closing, power = bench.closing, bench.net.job.settings.test.power
     T = bench.reduction.K.T @ _noise(bench)
-    u = np.array([bench.reduction.through(g, T) for g in range(len(bench.factors.tape))])
-    lines = _Lines(bench, u, bench.reduction.evidence(T), bench.diagonals, bench.base)
+    evidence = bench.reduction.evidence(T)
+
+    def lines_of(some: Ints) -> _Lines:
+        u = np.array([bench.reduction.through(g, T, some) for g in range(len(bench.factors.tape))])
+        return _Lines(bench, some, u, evidence, bench.diagonals[:, some], bench.base)
+
+    # what is said is asked of no moments of events, what is named stands against all of them
+    lines, every = lines_of(bench.asked), lines_of(np.arange(len(bench.classes.representative)))
     of_height = bench.family.of(*STANDS)
-    for c in np.flatnonzero(bench.free).tolist():  # of two values exchanged nobody asks from which size on
+    # of two values exchanged, and of what began at one of many moments, nobody asks from which size on
+    for c in bench.asked[bench.free[bench.asked]].tolist():
         members = bench.classes.members(c)
         size = bench.diagonal[members] ** -0.5
         columns = bench.G_reps[:, :, c]
@@ -244,7 +263,7 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
         said = np.minimum(line.largest_exceeds(closing.k), line.odds_exceed(closing.k, closing.theta))
         found[members] = found_delta(said, power) * size
         if (heights := of_height[members]).any():
-            delta = _named(bench, _Line(lines, c, columns, RIVALS), said)
+            delta = _named(bench, c, _Line(every, c, columns, RIVALS), said)
             alone[members[heights]] = delta * size[heights]
     return Promises(found, np.maximum(alone, found), at_most=False)
 
@@ -264,7 +283,7 @@ def _of_many(bench: LargeBench) -> Promises:
         alone[bench.family.of(*STANDS) & tested] = np.nan
         return Promises(found, alone, at_most=True)
     u, diagonal = bench.seen_at_stated(_noise(bench))
-    lines = _Lines(bench, u[None], np.zeros((1, COLUMNS)), diagonal[None], 0)
+    lines = _Lines(bench, bench.asked, u[None], np.zeros((1, COLUMNS)), diagonal[None], 0)
     of_height = bench.family.of(*STANDS)
     for some in np.array_split(np.unique(label), 1 + len(label) // AT_ONCE):
         columns = bench.columns_at_stated(some)
@@ -272,7 +291,7 @@ def _of_many(bench: LargeBench) -> Promises:
             members = classes.members(c)
             heights = members[of_height[members]]
             line = _Line(lines, c, column[None], RIVALS)
-            alone[heights] = _named(bench, line, line.largest_exceeds(k)) * bench.diagonal[heights] ** -0.5
+            alone[heights] = _named(bench, c, line, line.largest_exceeds(k)) * bench.diagonal[heights] ** -0.5
     return Promises(found, np.maximum(alone, found), at_most=True)
 
 
@@ -280,9 +299,9 @@ def _none_yet(bench: BenchBase) -> tuple[Floats, Floats]:
     return np.full(len(bench.family), np.inf), np.where(bench.family.of(*STANDS), np.inf, np.nan)
 
 
-def _named(bench: BenchBase, line: _Line, said: Floats) -> float:
+def _named(bench: BenchBase, c: int, line: _Line, said: Floats) -> float:
     """Size in sds from which the one thing that a class is about is named; inf where it is about several."""
-    own = _about_the_same(bench, line.c, line.near)
+    own = _about_the_same(bench, c, line.lines.asked[line.near])
     return np.inf if own is None else named_delta(line.named_from(bench.closing.k, said, own))
 
 
@@ -297,6 +316,6 @@ def _about_the_same(bench: BenchBase, c: int, near: Ints) -> npt.NDArray[np.bool
     if len(own) > 1:
         return None
     (key,) = own
-    swaps: Iterable[int] = places.swaps_of(key[1]) if key[0] == STAND else []
+    swaps: Iterable[int] = places.other_ways(key[1]) if key[0] == STAND else []
     with_swaps = own | {places.key_of(h) for h in swaps}
     return np.array([keys(int(k)) <= with_swaps for k in near], dtype=bool)

@@ -147,9 +147,9 @@ class Reduction:
         squares = np.array([np.einsum("rd,rd->d", z, z) for z in (self._freed_of(L, T) for L in self._chol)])
         return self.factors.log_prior[:, None] - 0.5 * (self._log_det[:, None] + squares)
 
-    def through(self, g: int, T: Floats) -> Floats:
-        """u (c, draws) of the classes looked at, at one point of the grid, for misclosures T (r, draws)."""
-        return self._half[g].T @ self._freed_of(self._chol[g], T)
+    def through(self, g: int, T: Floats, some: Ints) -> Floats:
+        """u (some, draws) of some of the classes looked at, at one point of the grid, for misclosures T (r, draws)."""
+        return self._half[g][:, some].T @ self._freed_of(self._chol[g], T)
 
     def beside(self, C: sparse.csc_matrix, y: Floats) -> tuple[Floats, Floats, Floats]:
         """u (g, t), G (g, t, t) of other columns C (m, t) over the grid, and their G (g, t, c) with what `see` sees."""

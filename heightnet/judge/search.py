@@ -24,7 +24,7 @@ import numpy as np
 from heightnet.arrays import Floats, Ints
 
 TAUS_M = (0.006, 0.030, 0.150, 1.000)
-FIXED_SIZE_SD_M = 0.002  # how close to the size that the records fix a blunder must come
+FIXED_SIZE_SD_M = 0.002  # how close to the size that the records fix a blunder comes, where they do not say
 BEAM = 100
 MOST_AT_ONCE = 6  # blunders, and more as long as one more explains more
 MOST_EVER = 12
@@ -60,20 +60,30 @@ class Candidates:
         return Candidates(self.log_odds[at], self.mean[at], self.taus[at], self.weight[at])
 
     @classmethod
-    def of(cls, rate: Floats, size: Floats, scales: tuple[Floats, Floats, Floats] | None = None) -> Candidates:
+    def of(
+        cls,
+        rate: Floats,
+        size: Floats,
+        scales: tuple[Floats, Floats, Floats] | None = None,
+        size_sd: Floats | float = FIXED_SIZE_SD_M,
+        usual: Floats | None = None,
+    ) -> Candidates:
         """Of classes with these rates and fixed sizes (c,), whose members need sizes of their own.
 
         scales : as `Classes.scales` has them.  A size that cannot be is two sds away.  A member that must be ten times
             larger than its representative to make the same misclosures has taus a tenth of the usual in the
             representative's measure: a common error that hardly shows stands beside readings that do.
+        size_sd : (c,) of the fixed sizes.
+        usual : (c, t) how often an error has each of the usual sizes; left out: all alike.
         """
         one, fixed = np.ones((len(rate), 1)), np.isfinite(size)
         scale, share, largest = scales or (one, one, np.inf * one)
-        usual = np.minimum(np.array(TAUS_M), largest[:, :, None] / 2)
-        taus = (scale[:, :, None] * usual).reshape(len(rate), -1 if len(rate) else len(TAUS_M))
-        taus[fixed] = FIXED_SIZE_SD_M
+        possible = np.minimum(np.array(TAUS_M), largest[:, :, None] / 2)
+        taus = (scale[:, :, None] * possible).reshape(len(rate), -1 if len(rate) else len(TAUS_M))
+        taus[fixed] = np.broadcast_to(size_sd, len(rate))[fixed, None]
+        how_often = one / len(TAUS_M) * np.ones(len(TAUS_M)) if usual is None else usual
         log_share = np.where(share > 0, np.log(np.maximum(share, 1e-300)), -np.inf)
-        weight = np.kron(log_share - np.log(len(TAUS_M)), np.ones((1, len(TAUS_M))))
+        weight = (log_share[:, :, None] + np.log(how_often)[:, None, :]).reshape(taus.shape)
         return cls(np.log(rate / (1 - rate)), np.where(fixed, size, 0.0), taus, weight)
 
 

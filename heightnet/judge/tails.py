@@ -8,13 +8,15 @@ fits best, and b the blunders' sizes with standard deviations s,
     log ratio = sum_{not S} r [log t4(w) - log n(w)] + sum_S [log t4(b / s) - log(odds D(b) s)]
 
 where D is the density of an estimate of a blunder of any size; of metres one has no usual size, and it is alike on a
-logarithmic scale.  Where the second account may be the true one, a
-contradiction is put down to a stray reading as far as it is no larger than strays are.
+logarithmic scale.  A blunder that makes n readings wrong alike would be as many strays, each b / (s sqrt(n)) off.
+Where the second account may be the true one, a contradiction is put down to stray readings as far as it is no larger
+than strays are.
 """
 
 from __future__ import annotations
 
 from math import lgamma, log, pi
+from typing import NamedTuple
 
 import numpy as np
 
@@ -50,26 +52,40 @@ def _log_blunder(b: float, s: float) -> float:
     return log(max(broad_density(b, s), BEYOND / max(abs(b), 1.0)) * s)
 
 
-def long_tails(w: Floats, r: Floats, blunders: list[tuple[float, float, float]]) -> tuple[float, float]:
+class Blunder(NamedTuple):
+    """log_odds : beforehand; b, s : its size and sd, m; readings : that it makes wrong."""
+
+    log_odds: float
+    b: float
+    s: float
+    readings: int = 1
+
+    def log_strays(self, scale: Floats) -> Floats:
+        """Log density of as many strays at these scales (n,), up to what they have in common with a single one."""
+        middle = log_stray(np.zeros(1))
+        each = log_stray(self.b / self.s / np.sqrt(self.readings) / scale) - middle
+        return np.asarray(middle + self.readings * each - np.log(scale))
+
+
+def long_tails(w: Floats, r: Floats, blunders: list[Blunder]) -> tuple[float, float]:
     """Probability that a job's errors have long tails, and by how many times they then scatter more than stated.
 
     Parameters
     ----------
     w, r : tests of the classes that are not among the likeliest blunders, and their redundancy numbers.
-    blunders : log odds, b and s (m) of each of the likeliest blunders, with the stated standard deviations.
+    blunders : the likeliest, with the stated standard deviations.
     """
     scaled = w[None, :] / SCALES[:, None]
-    sizes = np.array([b / s for _, b, s in blunders])[None, :] / SCALES[:, None]
     total = r.sum()
     normal = _log_normal(scaled) @ r - total * np.log(SCALES)
-    stray = log_stray(scaled) @ r - total * np.log(SCALES) + (log_stray(sizes) - np.log(SCALES)[:, None]).sum(axis=1)
-    cost = sum(odds + _log_blunder(b, s) for odds, b, s in blunders)
+    stray = log_stray(scaled) @ r - total * np.log(SCALES) + sum(one.log_strays(SCALES) for one in blunders)
+    cost = sum(one.log_odds + _log_blunder(one.b, one.s) for one in blunders)
     ratio = float(stray.max() - normal.max() - cost) + log(PRIOR / (1 - PRIOR))
     return float(1 / (1 + np.exp(-min(max(ratio, -700.0), 700.0)))), float(SCALES[int(np.argmax(stray))])
 
 
-def blunder_among_strays(log_odds: float, b: float, s: float, scale: float) -> float:
-    """Probability that an estimate b +- s (m) is a blunder's in a job of long tails; ``scale`` as of `long_tails`."""
-    blunder = log_odds + _log_blunder(b, s)
-    stray = float(log_stray(np.array(b / s / scale))) - log(scale)
+def blunder_among_strays(one: Blunder, scale: float) -> float:
+    """Probability that an estimate is a blunder's in a job of long tails; ``scale`` as of `long_tails`."""
+    blunder = one.log_odds + _log_blunder(one.b, one.s)
+    stray = float(one.log_strays(np.array([scale]))[0])
     return float(1 / (1 + np.exp(min(max(stray - blunder, -700.0), 700.0))))

@@ -15,7 +15,7 @@ from heightnet.kinds.cause import SAME_AS_BEFORE, SWAP, ZERO, Cause, Evidence
 from heightnet.kinds.kind import TAPE, Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.kinds.stands import recorded_heights
-from heightnet.ledger.thing import STANDS, TAPED, Thing, ids_of
+from heightnet.ledger.thing import NOT_NAMED, STANDS, TAPED, Thing, ids_of
 from heightnet.reduce.moments import is_later
 from heightnet.reduce.reading import DECIMAL_FEET, FEET, FOOT, METRIC
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from heightnet.job.model import Job
     from heightnet.judge.family import Builder
     from heightnet.judge.places import Places
+    from heightnet.kinds.sequence import Sequence
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
@@ -169,7 +170,7 @@ def swapped(family: Builder, net: Network, among: set[int] | None) -> None:
     for i, n in enumerate(node.tolist()):
         positions.setdefault(n, []).append(rows.start + i)
     rate = net.job.settings.rates.setup * SWAP_SHARE
-    of_setup, of_target = (recorded_heights(net, kind)[0] for kind in ("setup", "target"))
+    (of_setup, sd_setup), (of_target, sd_target) = (recorded_heights(net, kind) for kind in ("setup", "target"))
     setups, targets = net.job.setups["setup"].to_numpy(object), net.job.targets["target"].to_numpy(object)
     pairs = dict.fromkeys(zip(net.shot_setup.tolist(), net.shot_target.tolist(), strict=True))
     for s, t in pairs:
@@ -181,7 +182,8 @@ def swapped(family: Builder, net: Network, among: set[int] | None) -> None:
             continue
         touched = np.array(positions[at] + positions[to])
         sign = np.r_[np.ones(len(positions[at])), -np.ones(len(positions[to]))]
-        family.pattern(Thing.both("swap", setups[s], targets[t]), touched, sign, at, rate, size)
+        sd = float(np.hypot(sd_setup[s], sd_target[t]))
+        family.pattern(Thing.both("swap", setups[s], targets[t]), touched, sign, at, rate, size, sd)
 
 
 def common(net: Network) -> Iterator[Group]:
@@ -208,6 +210,45 @@ def common(net: Network) -> Iterator[Group]:
         yield "slant_instrument", name, rows.start + at, bent[at], 1.0
     for name, at in by_name(observer, upright & (observer != "")):
         yield "slant_observer", name, rows.start + at, bent[at], 1.0
+    for group, name, at in _by_observer(stand_kind, observer):
+        yield group, name, rows.start + at, np.ones(len(at)), np.nan
+
+
+def sequences(net: Network) -> Iterator[Sequence]:
+    """Instruments, equipment and observers, stand by stand; an observer who read everything is nobody by himself."""
+    import pandas as pd
+
+    from heightnet.kinds.sequence import Sequence, dense, uses_of
+
+    readings, rows = net.readings, net.rows("height")
+    if not len(readings):
+        return
+    uses = uses_of(net)
+    stand_kind, stand, observer = (readings[column].to_numpy(object) for column in ("stand_kind", "stand", "by"))
+    rank, when = np.zeros(len(readings), dtype=np.int64), np.full(len(readings), "", dtype=object)
+    for kind, frame, ranks in (("setup", net.job.setups, uses.setups), ("target", net.job.targets, uses.targets)):
+        at = np.flatnonzero(stand_kind == kind)
+        place = pd.Index(frame[kind], dtype=object).get_indexer(stand[at])
+        rank[at], when[at] = ranks[place], uses.when[f"{kind}s"][place]
+
+    def sequence(group: str, name: str, at: Ints) -> Sequence:
+        ones = np.ones(len(at))
+        return Sequence(group, name, rows.start + at, ones, dense(rank[at]), stand[at], when[at], uses.by)
+
+    thing = thing_of(net.job, net.readings)
+    for kind, group in (("setup", "instrument"), ("target", "equipment")):
+        yield from (sequence(group, name, at) for name, at in by_name(thing, stand_kind == kind))
+    yield from (sequence(*found) for found in _by_observer(stand_kind, observer))
+
+
+def _by_observer(
+    stand_kind: npt.NDArray[np.object_], observer: npt.NDArray[np.object_]
+) -> Iterator[tuple[str, str, Ints]]:
+    """The heights of each observer, where there are several."""
+    for kind, group in (("setup", "observer_setups"), ("target", "observer_targets")):
+        found = list(by_name(observer, stand_kind == kind))
+        if len(found) > 1:
+            yield from ((group, name, at) for name, at in found if name != NOT_NAMED)
 
 
 def thing_of(job: Job, readings: pd.DataFrame) -> npt.NDArray[np.object_]:
@@ -245,11 +286,12 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
 
 
 ANOTHER_TAPE = "one height measured with another tape, or a check shot to a known mark"
+BY_ANOTHER = "one of these heights measured again by somebody else"
 IN_PARTS = "one height measured vertically in parts beside the slant"
 
 KIND = Kind(
     "height", TAPED, CAUSES, evidence, edges=edges, scatter=TAPE, alone=alone, pair="swap", exchanged=swapped,
-    common=common, lies=lies,
+    common=common, sequences=sequences, lies=lies,
     words={
         "setup": Words("instrument height"),
         "target": Words("target height"),
@@ -275,5 +317,7 @@ KIND = Kind(
             "the slant readings, booked without reduction",
         ),
         "slant_observer": Shared("the slant readings by {name}, booked without reduction", IN_PARTS),
+        "observer_setups": Shared("every instrument height by {name}", BY_ANOTHER, rate="observer"),
+        "observer_targets": Shared("every target height by {name}", BY_ANOTHER, rate="observer"),
     },
 )  # fmt: skip

@@ -24,6 +24,7 @@ from heightnet.ledger.thing import NOT_NAMED, Thing
 if TYPE_CHECKING:
     from heightnet.judge.family import Builder
     from heightnet.judge.places import Places
+    from heightnet.kinds.sequence import Sequence
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
@@ -58,12 +59,14 @@ class Shared(NamedTuple):
     called : what it is, with the ``{name}`` of what they share.
     shown_by : the measurement that would show it.
     unnamed : what it is where nobody gave a name; more : what a reader is told of it besides.
+    rate : the setting of ``rates`` that says how often it happens.
     """
 
     called: str
     shown_by: str
     unnamed: str = "everything that has no name"
     more: str = ""
+    rate: str = "group"
 
 
 class Edges(NamedTuple):
@@ -101,6 +104,8 @@ class Kind:
     exchanged : those about two in each other's place; where a set of nodes is given only those that touch one of them.
     common : what many have wrong together, as kind, name, observations, pattern, and the size in units of the pattern
         where the records fix it.
+    events : puts what several have wrong together for a while, or at one place, into a family.
+    sequences : what was used one time after the other, so that a common error may have begun or ended on the way.
     at_marks : ends of its observations ("tail", "head") to whose mark they belong.
     sections : they make stretches of levelling (`heightnet.network.runs`).
     shared : what each of these common errors is, by their kind.
@@ -116,6 +121,7 @@ class Kind:
     words : what its hypotheses are called, by their names.
     causes, evidence : why its values are wrong, and what the job recorded about one.
     nominal : what the priors of its causes are set against; 0 for their own sum.
+    sizes : how often its errors are of the usual sizes, 6, 30, 150 and 1000 mm.
     """
 
     name: str
@@ -132,6 +138,8 @@ class Kind:
     length: Callable[[Network], Floats] | None = None
     exchanged: Callable[[Builder, Network, set[int] | None], None] | None = None
     common: Callable[[Network], Iterator[Group]] | None = None
+    events: Callable[[Builder, Network], None] | None = None
+    sequences: Callable[[Network], Iterator[Sequence]] | None = None
     lies: Callable[[Places, int], Iterator[tuple[str, int]]] | None = None
     at_marks: tuple[str, ...] = ()
     sections: bool = False
@@ -144,6 +152,7 @@ class Kind:
     words: Mapping[str, Words] = field(default_factory=dict)
     shared: Mapping[str, Shared] = field(default_factory=dict)
     nominal: float = 0.0
+    sizes: tuple[float, ...] = (0.25, 0.25, 0.25, 0.25)
 
 
 def by_name(names: npt.NDArray[np.object_], where: npt.NDArray[np.bool_]) -> Iterator[tuple[str, Ints]]:

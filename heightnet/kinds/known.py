@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from heightnet.arrays import Floats, Ints
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import DATUM, OUTSIDE, Edges, Kind, Words
@@ -49,11 +50,23 @@ def alone(family: Builder, net: Network) -> None:
     family.singles(
         "known", ids_of("known", net.nodes.name[node].tolist()), np.arange(rows.start, rows.stop), node, rate
     )
+    for node in net.held.tolist():
+        family.pattern(Thing("known", str(net.nodes.name[node])), *_held(net, node), node, rate)
+
+
+def _held(net: Network, node: int) -> tuple[Ints, Floats]:
+    """Observations that touch a mark held exactly, and what a unit error of its height does to them."""
     edges = slice(0, net.edge_count)
-    for node in net.held:
-        touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
-        sign = np.where(net.head[touching] == node, -1.0, 1.0)
-        family.pattern(Thing("known", str(net.nodes.name[node])), touching, sign, int(node), rate)
+    touching = np.flatnonzero((net.tail[edges] == node) | (net.head[edges] == node))
+    return touching, np.where(net.head[touching] == node, -1.0, 1.0)
+
+
+def patterns(net: Network) -> dict[str, tuple[Ints, Floats]]:
+    """Observations that an error of each known mark touches, and what a unit of it does to them."""
+    rows, names = net.rows("known"), net.nodes.name
+    at = np.arange(rows.start, rows.stop)
+    single = {str(name): (at[i : i + 1], np.ones(1)) for i, name in enumerate(names[net.head[rows]])}
+    return single | {str(names[node]): _held(net, node) for node in net.held.tolist()}
 
 
 KIND = Kind(

@@ -7,14 +7,31 @@ from dataclasses import fields
 from importlib import import_module
 from string import Formatter
 
-from heightnet.kinds import ADDED, gnss, group, height, known, level, separation, sight, staff
+from heightnet.kinds import (
+    ADDED,
+    gnss,
+    group,
+    height,
+    known,
+    level,
+    local,
+    misnamed,
+    moved,
+    separation,
+    sight,
+    source,
+    spell,
+    staff,
+)
 from heightnet.kinds.kind import OUTSIDE, SIGHT, TAPE, Kind, Shared
 from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.record import Fact
 from heightnet.ledger.settings import Rates
+from heightnet.ledger.thing import Thing
 
 KINDS: dict[str, Kind] = {
-    module.KIND.name: module.KIND for module in (height, sight, known, level, staff, gnss, separation, group)
+    module.KIND.name: module.KIND
+    for module in (height, sight, known, level, staff, gnss, separation, group, spell, local, moved, source, misnamed)
 }
 """By name; hypotheses stand in this order."""
 
@@ -33,6 +50,11 @@ def common_error(name: str) -> Shared:
     if found is None:
         raise ValueError(f"no kind says in `shared` what the common error {name!r} is")
     return found
+
+
+def shared_by(thing: Thing) -> Shared:
+    """What those have in common that are wrong together (`heightnet.ledger.thing.TOGETHER`)."""
+    return common_error(thing.common[0] or (thing.names[0] if thing.kind == "local" else thing.kind))
 
 
 def observed() -> list[Kind]:

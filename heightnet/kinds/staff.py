@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 THE_LEVEL = "the level"
 EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
 EXCHANGE_LEAST_M = 0.002  # an exchange of readings closer than this does nothing worth finding
+EXCHANGE_SD_M = 0.002  # how closely two readings fix its size, at least
 SPAN = (0.0, 5.0)  # between which a staff is read, m
 MOVED = 0.015  # how far a turning point moves between its two sights, m
 
@@ -81,7 +82,8 @@ def exchanged(family: Builder, net: Network, among: set[int] | None) -> None:
         size = float(reading[back[0]] - reading[fore[0]])
         if abs(size) >= EXCHANGE_LEAST_M:
             at = rows.start + np.array([back[0], fore[0]])
-            family.pattern(Thing.both("exchange", of_level, of_run), at, np.array([1.0, -1.0]), -1, rate, size)
+            sd = max(EXCHANGE_SD_M, float(np.hypot(*net.sd[at])))
+            family.pattern(Thing.both("exchange", of_level, of_run), at, np.array([1.0, -1.0]), -1, rate, size, sd)
 
 
 def common(net: Network) -> Iterator[Group]:

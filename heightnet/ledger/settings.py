@@ -138,6 +138,20 @@ class Rates:
     separation: float = _rate(0.003, "a mark's separation")
     group: float = _set(0.005, "Prior chance that a whole piece of equipment is wrong.", ranges.RATE)
     reading: float = _rate(0.01, "one tape reading of several")
+    observer: float = _rate(0.0025, "all instrument heights, or all target heights, of one observer")
+    spell: float = _set(
+        0.0025,
+        "Prior chance that equipment is wrong from some moment on; the same until one, and from one to another.",
+        ranges.RATE,
+    )
+    local: float = _set(
+        0.003, "Prior chance that equipment is wrong at one mark, or with one observer; shared among them.", ranges.RATE
+    )
+    moved: float = _set(0.003, "Prior chance that a stand moved between two of its sights.", ranges.RATE)
+    moved_before: float = _set(0.001, "Prior chance that it did, and was taped afterwards.", ranges.RATE)
+    named_target: float = _rate(0.002, "the name of a target, or of the target of a sight,")
+    named_setup: float = _rate(0.001, "the name of the mark under a set-up")
+    source: float = _rate(0.005, "all known heights of one source alike")
 
 
 @dataclass(frozen=True)

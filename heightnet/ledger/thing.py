@@ -21,6 +21,14 @@ LEVELLED = ("staff", "level", "exchange")
 """What stands in a level book."""
 EXCHANGED = ("swap", "exchange")
 """Two values in each other's place."""
+EVENTS = ("spell", "moved")
+"""What began or ended at some moment of a thing's use; all moments of one thing are one event."""
+PARTS = ("local", "source")
+"""What has a part of its group wrong alike: at a mark, with a person, from one list."""
+TOGETHER = ("group", *PARTS, *EVENTS)
+"""What several have wrong alike."""
+MISNAMED = "misnamed"
+"""A name that is not that of what was measured."""
 AT_MARKS = ("known", "separation")
 """A recorded value of a mark."""
 
@@ -39,10 +47,10 @@ _BETWEEN = {"swap": "/"}  # what stands between the two names of a pair, else ":
 class Thing(NamedTuple):
     """A thing of a job; ``str(thing)`` is its id in results.json, `Thing.of` reads it back.
 
-    kind : what it is: `TAPED`, `OBSERVED`, `AT_MARKS`, `EXCHANGED`, "mark" as found, "group" for what is common to
-        many; of what many jobs share "equipment" and the like.
-    name : of what is not told by its row, in full; of two names in one see `pair`.  Of a reading "target" where its row
-        books the instrument's height beside it.
+    kind : what it is: `TAPED`, `OBSERVED`, `AT_MARKS`, `EXCHANGED`, `TOGETHER`, "mark" as found; of what many jobs
+        share "equipment" and the like.
+    name : of what is not told by its row, in full; of two names in one see `pair`, of several `names`.  Of a reading
+        "target" where its row books the instrument's height beside it.
     file, row : where a row stands, the first of several; "" and 0 of all others.
 
     >>> Thing.of("reading:tape.csv:12")
@@ -89,6 +97,35 @@ class Thing(NamedTuple):
         between = _BETWEEN.get(self.kind, ":")
         first, _, second = self.name.partition(between)
         return first.replace("~1", between).replace("~0", "~"), second
+
+    @classmethod
+    def several(cls, kind: str, *names: str) -> Thing:
+        """Several names in one, any of them "": what is wrong and for how long.
+
+        >>> str(Thing.several("spell", "equipment", "pole 1/2", "P5", ""))
+        'spell:equipment/pole 1~12/P5/'
+        """
+        return cls(kind, "/".join(name.replace("~", "~0").replace("/", "~1") for name in names))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of `several`.
+
+        >>> Thing.of("spell:equipment/pole 1~12/P5/").names
+        ('equipment', 'pole 1/2', 'P5', '')
+        """
+        return tuple(part.replace("~1", "/").replace("~0", "~") for part in self.name.split("/"))
+
+    @property
+    def common(self) -> tuple[str, str]:
+        """Of a common error, wherever and for however long it was one: its kind and its member; of others "", "".
+
+        >>> Thing.of("group:equipment:prism 2").common, Thing.of("spell:equipment/prism 2/P5/").common
+        (('equipment', 'prism 2'), ('equipment', 'prism 2'))
+        """
+        if self.kind == "group":
+            return self.pair
+        return (self.names[0], self.names[1]) if self.kind == "spell" else ("", "")
 
     @property
     def called(self) -> str:

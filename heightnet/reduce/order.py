@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from itertools import pairwise, starmap
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from heightnet.arrays import Ints, Names
-from heightnet.job.model import Job
 from heightnet.reduce.moments import holds, moment
+
+if TYPE_CHECKING:
+    from heightnet.job.model import Job
 
 TIMES, ROWS = "times", "rows"
 
@@ -38,6 +39,8 @@ def in_order(whens: Names) -> Order:
     >>> in_order(np.array(["10:20", "9:05", ""], dtype=object))
     Order(rank=array([0, 1, 2]), by='rows')
     """
+    import pandas as pd  # kinds know this module, and a result is shown without pandas
+
     code, texts = pd.factorize(whens)
     told = [moment(text) for text in texts.tolist()]
     at = [one[1] for one in told if one is not None]

@@ -12,8 +12,9 @@ import numpy as np
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.judge.causes import evidence_about
-from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding, Judgement
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding
 from heightnet.judge.large import bench_for
+from heightnet.judge.names import judged_by
 from heightnet.judge.promises import Promises
 from heightnet.kinds.registry import of_blunder
 from heightnet.kinds.staff import THE_LEVEL
@@ -35,7 +36,7 @@ from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import untested
-from heightnet.tasks.named import named
+from heightnet.tasks.named import ids_in, named
 
 SCHEMA = "heightnet-bust/2"
 CAUSES_SHOWN = 4
@@ -70,7 +71,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     runs = [_run(known, distance, chain, tolerance) for chain in chains if chain.kind != "trig"]
     compared = _sections(sections, tolerance)
     loops = _loops(facts, net, tolerance)
-    rivals = _rivals(facts)
+    findings, rivals = judgement_facts.findings(facts), _rivals(facts)
     between = sections_of(chains, pegs)
     plan = releveling(facts, between, facts.judgement.findings)
     nothing_tests = untested(facts)
@@ -88,7 +89,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         "fit": factors(facts),
         "judgement": judgement_facts.in_short(facts),
         "verdict": _verdict(facts, between, misclosed),
-        "findings": judgement_facts.findings(facts),
+        "findings": findings,
         "rivals": rivals,
         "plan": plan,
         "misclosed": misclosed,
@@ -98,7 +99,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
         "loops": loops,
         "untested": nothing_tests,
         "notes": facts.notes(),
-        **named(net, [*(r["id"] for r in rivals), *first_told]),
+        **named(net, [*ids_in(findings), *(r["id"] for r in rivals), *first_told]),
     }
 
 
@@ -109,9 +110,9 @@ def exit_status(facts: Record) -> int:
 
 def facts_without_promises(net: Network) -> JobFacts:
     """The judged job, without working out how large an error would have to be."""
-    bench = bench_for(net)
-    unknown = np.full(len(bench.family), np.inf)
-    return JobFacts(Judgement(bench), Promises(unknown, unknown, at_most=True), bench.fit)
+    judgement = judged_by(bench_for(net))
+    unknown = np.full(len(judgement.bench.family), np.inf)
+    return JobFacts(judgement, Promises(unknown, unknown, at_most=True), judgement.bench.fit)
 
 
 def factors(facts: JobFacts) -> Record:

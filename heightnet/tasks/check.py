@@ -9,8 +9,8 @@ from typing import Any
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_settings
-from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import bench_for
+from heightnet.judge.names import judged_by
 from heightnet.judge.promises import promises
 from heightnet.judge.readings import compare_readings, side_with
 from heightnet.judge.screening import screen
@@ -75,10 +75,10 @@ def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
     bench = bench_for(net)
     say("testing every hypothesis")
     bench.closing  # noqa: B018  simulated before the clock of the search starts
-    judgement = Judgement(bench, clock=None if seconds is None else Clock(bench.budget, seconds))
+    judgement = judged_by(bench, clock=None if seconds is None else Clock(bench.budget, seconds))
     judgement.state  # noqa: B018
     say("working out what would have shown")
-    return JobFacts(judgement, promises(bench), bench.fit)
+    return JobFacts(judgement, promises(judgement.bench), bench.fit)
 
 
 def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:

@@ -31,7 +31,7 @@ from heightnet.kinds.records import Records
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.results import table as declared
-from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED
+from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED, TOGETHER
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
@@ -216,14 +216,19 @@ class JobFacts:
     @cached_property
     def told_within(self) -> Floats:
         """(h,) probability of what is told that makes each hypothesis wrong with it: a common error, a swap; else 0."""
+        from heightnet.tasks.event_facts import event_shares
         from heightnet.tasks.judgement_facts import COMMON, parts
 
         out = np.zeros(len(self.family))
         members = [m for f in self.judgement.findings if f.level > 0 for m in f.members]
         for m in members:
-            if self.family.kind[m.hypothesis] in ("group", "exchange") and m.probability >= COMMON:
+            if self.family.kind[m.hypothesis] in (*TOGETHER, "exchange") and m.probability >= COMMON:
                 within = list(parts(self, m.hypothesis))
                 out[within] = np.maximum(out[within], m.probability)
+        for f in self.judgement.findings:
+            if f.level > 0:
+                for h, p in event_shares(self, f).items():
+                    out[h] = max(out[h], p)
         return out
 
     def tested(self, h: int) -> Record:
@@ -390,7 +395,7 @@ class JobFacts:
         """The most an undetected error could move each mark, and whose; inf where nothing limits it."""
         if self.large:
             return self._hidden_bound()
-        single = np.flatnonzero(~self.family.of("group", *EXCHANGED))
+        single = np.flatnonzero(~self.family.of(*TOGETHER, *EXCHANGED))
         move = np.abs(self.effect(single))
         size = self.promises.found[single]
         with np.errstate(invalid="ignore"):

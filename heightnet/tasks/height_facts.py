@@ -12,7 +12,7 @@ from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.heights import Heights
-from heightnet.judge.judgement import DOUBT, LIKELY
+from heightnet.judge.judgement import DOUBT, LIKELY, PUT_UPS
 from heightnet.judge.places import STAND
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.thing import ROWS, STANDS, TABLES, TAPED, ids_of
@@ -123,7 +123,7 @@ class HeightFacts:
         return {
             int(family.node[stand]): h
             for h in named
-            if family.kind[h] == "group"
+            if family.kind[h] in PUT_UPS
             for stand in sorted(parts(facts, h))
             if family.node[stand] >= 0
         }

@@ -13,10 +13,11 @@ from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
-from heightnet.kinds.registry import code_of, common_error
+from heightnet.kinds.registry import code_of, shared_by
 from heightnet.kinds.stands import recorded_heights
-from heightnet.ledger.thing import ROWS, STANDS
+from heightnet.ledger.thing import OBSERVED, STANDS, TOGETHER
 from heightnet.rows import Rows
+from heightnet.tasks.event_facts import event, event_parts
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
@@ -100,6 +101,7 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "members": members,
         "count": len(keys),
         "kinds": _kinds(facts, [h for _, h in keys]),
+        "event": event(facts, finding, keys[0][0]) if finding.named else None,
         "slip": slip(facts, keys[:1] if finding.named else keys),
         "error_mm": finding.size * 1000,
         "error_sd_mm": finding.size_sd * 1000,
@@ -151,15 +153,15 @@ def slip(facts: JobFacts, keys: list[tuple[Key, int]]) -> Record | None:
 
 def parted_by(facts: JobFacts, members: list[int]) -> str | None:
     """What would part common errors that the job cannot tell from one another; None where others are among them."""
-    if any(facts.family.kind[h] != "group" for h in members):
+    if any(facts.family.kind[h] not in TOGETHER for h in members):
         return None
-    return common_error(facts.family.thing(members[0]).pair[0]).shown_by
+    return shared_by(facts.family.thing(members[0])).shown_by
 
 
 def shown_by(facts: JobFacts, members: list[int]) -> list[Record]:
     """What would show each common error among some members: of a common error there is no line in a field book."""
-    groups = [facts.family.thing(h) for h in members if facts.family.kind[h] == "group"]
-    return [{"id": str(group), "what": common_error(group.pair[0]).shown_by} for group in groups[:SHOWN_BY_UP_TO]]
+    common = [facts.family.thing(h) for h in members if facts.family.kind[h] in TOGETHER]
+    return [{"id": str(thing), "what": shared_by(thing).shown_by} for thing in common[:SHOWN_BY_UP_TO]]
 
 
 def _one_sign(facts: JobFacts, finding: Finding) -> bool:
@@ -288,11 +290,15 @@ def _setups_under(facts: JobFacts, members: npt.NDArray[np.int64], error: Floats
 
 
 def cross_check(facts: JobFacts) -> Record:
+    """A second search, which knows no names: it agrees where it lets go the same observations."""
     j = facts.judgement
-    best = facts.ids(j.best_subset)
+
+    def rows(members: npt.NDArray[np.int64]) -> set[tuple[int, ...]]:
+        return {tuple(facts.family.members(h).tolist()) for h in members.tolist()}
+
     return {
-        "agrees": set(best) == set(facts.ids(facts.bench.classes.representative[j.shown])),
-        "best_subset": best,
+        "agrees": rows(j.best_subset) == rows(facts.bench.classes.representative[j.shown]),
+        "best_subset": facts.ids(j.best_subset),
         "one_at_a_time": facts.ids(j.one_at_a_time),
     }
 
@@ -305,13 +311,15 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
     for finding in facts.judgement.findings:
         if finding.named:
             for key, h in keys_in(facts, finding)[:1]:
-                named |= {h, *places.thing(key).tolist(), *parts(facts, h)}
+                wrong, perhaps = event_parts(facts, finding, key) or (parts(facts, h), set())
+                named |= {h, *places.thing(key).tolist(), *wrong}
+                asked |= perhaps
         elif finding.level > 0:
             if finding.place.kind == "thing":
                 asked |= set(places.thing(places.key_of(finding.members[0].hypothesis)).tolist())
             for member in finding.members:
                 asked.add(member.hypothesis)
-                least = COMMON if facts.family.kind[member.hypothesis] == "group" else LEAST_TOLD
+                least = COMMON if facts.family.kind[member.hypothesis] in TOGETHER else LEAST_TOLD
                 if member.probability >= least:
                     # what nothing tests stays that: it would be in doubt without the rest as well
                     asked |= {k for k in parts(facts, member.hypothesis) if facts.bench.classes.tested[k]}
@@ -327,10 +335,10 @@ def parts(facts: JobFacts, h: int) -> set[int]:
     if family.kind[h] == "exchange":
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
-    if family.kind[h] == "group":
+    if family.kind[h] in TOGETHER:
         rows = family.members(h)
         stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == code_of("height")]])
         whole = family.of(*STANDS) & np.isin(family.node, stands)
-        single = family.of(*ROWS) & np.isin(family.observation, rows)
+        single = family.of(*OBSERVED) & np.isin(family.observation, rows)
         return set(np.flatnonzero(whole | single).tolist())
     return set()

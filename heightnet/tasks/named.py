@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import pandas as pd
 
 from heightnet.kinds.registry import KINDS
-from heightnet.ledger.thing import ROWS, TABLES, Thing, ids_of, row_ids
+from heightnet.ledger.thing import MISNAMED, ROWS, TABLES, Thing, ids_of, row_ids
 from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
 from heightnet.tasks.facts import Record
@@ -33,6 +33,8 @@ def named(net: Network, ids: Iterable[str]) -> Record:
     of: dict[str, set[Any]] = defaultdict(set)  # names, of rows their numbers
     for thing in map(Thing.of, asked):
         for kind, name in zip(("setup", "target"), thing.pair, strict=True) if thing.kind == "swap" else ():
+            of[kind].add(name)
+        for kind, name in _of_several(thing):
             of[kind].add(name)
         of[thing.kind].add(thing.row or thing.name)
     readings: dict[tuple[str, str], list[Record]] = defaultdict(list)
@@ -60,6 +62,23 @@ def named(net: Network, ids: Iterable[str]) -> Record:
         "known": [{"id": id_, "mark": mark, "height_m": height} for id_, mark, height in known],
         "antennas": antennas,
     }
+
+
+def ids_in(findings: Iterable[Record]) -> Iterator[str]:
+    """What findings speak of: their members, and the uses that an event is told of."""
+    for finding in findings:
+        yield from (member["id"] for member in finding["members"])
+        if event := finding["event"]:
+            yield from (use["id"] for use in event["uses"])
+
+
+def _of_several(thing: Thing) -> Iterator[tuple[str, Any]]:
+    """A stand that moved, and what has a wrong name."""
+    if thing.kind == "moved":
+        yield thing.names[0], thing.names[1]
+    elif thing.kind == MISNAMED:
+        kind, *of, _ = thing.names
+        yield kind, int(of[1]) if kind == "shot" else of[0]
 
 
 def _stands(

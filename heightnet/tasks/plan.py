@@ -13,11 +13,12 @@ from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_settings
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.gain import Gain
-from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding, Judgement
+from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding
 from heightnet.judge.large import bench_for
+from heightnet.judge.names import judged_by
 from heightnet.judge.promises import promises
-from heightnet.kinds.registry import common_error
-from heightnet.ledger.thing import LEVELLED, STANDS, Thing
+from heightnet.kinds.registry import shared_by
+from heightnet.ledger.thing import LEVELLED, STANDS, TOGETHER, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
@@ -26,7 +27,7 @@ from heightnet.tasks.bust import factors, releveling
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import Minutes, measurement
-from heightnet.tasks.named import named
+from heightnet.tasks.named import ids_in, named
 from heightnet.tasks.next import (
     CANDIDATES_UP_TO,
     LARGE_M,
@@ -116,7 +117,7 @@ def plan(
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
         "heights": _heights(aims, after, everything),
-        **named(net, [*aims.ids, *(m["id"] for finding in findings for m in finding["members"])]),
+        **named(net, [*aims.ids, *ids_in(findings)]),
     }
 
 
@@ -181,7 +182,8 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     if planned:
         none = np.zeros(len(watched), dtype=bool)
         return Aims(bench, None, limit, watched, before, by_size(before, limit), none)
-    facts = JobFacts(Judgement(bench), found, bench.fit)
+    judgement = judged_by(bench)
+    facts = JobFacts(judgement, promises(judgement.bench), bench.fit)
     return Aims(bench, facts, limit, watched, before, facts.verdicts[watched], in_question(facts, watched))
 
 
@@ -365,11 +367,7 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
 def _needs(findings: list[Record]) -> list[Record]:
     """What would show a common error, for findings that one leads: no measurement between marks and stands does."""
     led = [(f["order"], Thing.of(f["members"][0]["id"])) for f in findings]
-    return [
-        {"finding": order, "what": common_error(thing.pair[0]).shown_by}
-        for order, thing in led
-        if thing.kind == "group"
-    ]
+    return [{"finding": order, "what": shared_by(thing).shown_by} for order, thing in led if thing.kind in TOGETHER]
 
 
 def _of_levelling(facts: JobFacts, finding: Finding) -> bool:

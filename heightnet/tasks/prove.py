@@ -16,14 +16,14 @@ from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.stands import recorded_heights, stand_heights
-from heightnet.ledger.thing import Thing
+from heightnet.ledger.thing import TOGETHER, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import HeightFacts
-from heightnet.tasks.named import named
+from heightnet.tasks.named import ids_in, named
 
 SCHEMA = "heightnet-prove/2"
 TAPE, OTHER = "the tape", "something else"  # whom a finding blames, beside marks
@@ -69,7 +69,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     findings = judgement_facts.findings(facts) if facts else []
     blamed = _blamed(facts, mark) if facts else []
     suspects = judgement_facts.suspects(facts) if facts else []
-    spoken = [m["id"] for f in findings for m in f["members"]] + (tape["same_as"] if tape else [])
+    spoken = [*ids_in(findings)] + (tape["same_as"] if tape else [])
     if agreement and agreement["largest_w_id"]:
         spoken.append(agreement["largest_w_id"])
     return {
@@ -104,7 +104,7 @@ def _judged(net: Network) -> JobFacts | None:
     """The check shots judged, None where nothing ties two places together."""
     if not net.edge_count:
         return None
-    bench = bench_for(net)
+    bench = bench_for(net, events=False)  # few sights: what moved between them could explain any two of them
     return JobFacts(Judgement(bench), promises(bench), bench.fit)
 
 
@@ -220,7 +220,7 @@ def _agreement(part: Job, shots: int) -> Record | None:
     """Whether the marks agree among themselves, the tape left out; None with fewer than two shots."""
     if shots < 2:
         return None
-    bench = bench_for(build_network(_without_tape(part)))
+    bench = bench_for(build_network(_without_tape(part)), events=False)
     judgement = Judgement(bench)
     largest = judgement.largest
     return {
@@ -258,7 +258,7 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
         "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,
         "risk_rejecting": 1 - over,
-        "same_as": [id_ for id_ in facts.same_as(h) if Thing.of(id_).kind != "group"],
+        "same_as": [id_ for id_ in facts.same_as(h) if Thing.of(id_).kind not in TOGETHER],
     }
 
 
@@ -295,7 +295,7 @@ def _blamed(facts: JobFacts, under: str) -> list[list[str]]:
 
 
 def _parties(facts: JobFacts, finding: Finding, under: str) -> list[str]:
-    single = [m for m in finding.members if facts.family.kind[m.hypothesis] != "group"]
+    single = [m for m in finding.members if facts.family.kind[m.hypothesis] not in TOGETHER]
     held: dict[str, float] = defaultdict(float)
     for member in single or finding.members:
         held[_party(facts, member.hypothesis, under)] += member.probability

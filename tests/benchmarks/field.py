@@ -46,7 +46,8 @@ from heightnet.job.read import read_job  # noqa: E402
 from heightnet.job.write import write_job  # noqa: E402
 from heightnet.judge.bench import Bench  # noqa: E402
 from heightnet.judge.family import Family, build_family  # noqa: E402
-from heightnet.judge.judgement import CERTAIN, UNEXPLAINED, Finding, Judgement  # noqa: E402
+from heightnet.judge.judgement import CERTAIN, UNEXPLAINED, Finding  # noqa: E402
+from heightnet.judge.names import judged_by  # noqa: E402
 from heightnet.judge.promises import Promises  # noqa: E402
 from heightnet.judge.reduction import ONE_CLASS  # noqa: E402
 from heightnet.ledger.thing import AT_MARKS, EXCHANGED, OBSERVED, TAPED, Thing  # noqa: E402
@@ -78,8 +79,9 @@ def prepared(name: str, seed: int) -> tuple[Shape, Book, Bench]:
 def judged(net: Network, family: Family | None, calibrated: Bench) -> JobFacts:
     bench = Bench(net, family=family)
     bench.__dict__["closing"] = calibrated.closing
-    nothing = np.full(len(bench.family), np.inf)
-    return JobFacts(Judgement(bench), Promises(nothing, nothing, True), bench.fit)
+    judgement = judged_by(bench)
+    nothing = np.full(len(judgement.bench.family), np.inf)
+    return JobFacts(judgement, Promises(nothing, nothing, True), bench.fit)
 
 
 def knowing(net: Network, event: Event) -> Family:

@@ -218,7 +218,7 @@ def misnamed(
 
     far = (true[wrong] - true[at]) / sd[row]
     pattern = book.column([row])[:, None]
-    return Event(pattern, np.array([np.nan]), np.array([far]), ("renamed",), str(at), write=write)
+    return Event(pattern, np.array([np.nan]), np.array([far]), ("misnamed",), str(at), write=write)
 
 
 def other_target(book: Book, rng: np.random.Generator, sds: float) -> Event:
@@ -242,7 +242,7 @@ def other_target(book: Book, rng: np.random.Generator, sds: float) -> Event:
                                                                       job.shots["target"])))  # fmt: skip
 
     pattern = book.column([row])[:, None]
-    return Event(pattern, np.array([np.nan]), np.array([far]), ("renamed",), str(right), write=write)
+    return Event(pattern, np.array([np.nan]), np.array([far]), ("misnamed",), str(right), write=write)
 
 
 def repeated_turning_point(book: Book, rng: np.random.Generator, sds: float) -> Event:
@@ -266,7 +266,7 @@ def repeated_turning_point(book: Book, rng: np.random.Generator, sds: float) -> 
             mark=job.staff["mark"].mask(second, one), name=job.staff["name"].mask(second, one)))  # fmt: skip
 
     pattern = book.column(sorted(rows[1]))[:, None]
-    return Event(pattern, np.array([np.nan]), np.array([(true[one] - true[other]) / net.sd[first]]), ("renamed",),
+    return Event(pattern, np.array([np.nan]), np.array([(true[one] - true[other]) / net.sd[first]]), ("misnamed",),
                  also=(rows[0],), write=write, unnamed=(str(one), str(other)))  # fmt: skip
 
 

@@ -106,6 +106,8 @@ def shows(fact, value, text):
         return {"four times in five": 0.8, "nine times in ten": 0.9}.get(text, -1) == value
     if fact == "probability" or fact.endswith(("probability", "outside")) or fact.startswith("risk"):
         return of_100(value) in text
+    if fact == "level":
+        return bool(re.search("wrong|moved", text)) and ("probably" in text) == (value < 0.9)
     told = [n.replace(",", "") for n in re.findall(r"-?\d[\d,]*\.?\d*", text)]
     if fact.endswith("_sd_mm"):
         return (len(told) == 2 and float(told[0]) <= float(told[1])) or "too" in text

@@ -295,7 +295,7 @@ def sixty():
 
 
 DEMOS = [pytest.param(read_job(DATA / name), id=name) for name in (
-    "bridge-check-shots", "harbour-feet", "mill-levels", "quarry-traverse", "saltmarsh-antennas",
+    "bridge-check-shots", "harbour-feet", "mill-levels", "moss-one-day", "quarry-traverse", "saltmarsh-antennas",
     "tunnel-forced-centring",
 )]  # fmt: skip
 

@@ -112,7 +112,7 @@ def test_an_accused_height_wants_another_way_not_the_same_tape():
     # both people had held the tape to the wrong point: its other scale would have agreed with them
     head = plan_document(facts).headline
     assert head == (
-        "First find out about the instrument height of set-up S4 (over H3): 1 measurement, 3 minutes. "
+        "First find out about the instrument height of set-up S4 (over H3): 2 measurements, 18 minutes. "
         "Planning the rest waits for it."
     )
     # nothing is reached while the job contradicts itself, and no step is spent on the height that is merely weak

@@ -1,0 +1,80 @@
+"""What was used one time after the other: where a slip may have begun or ended."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from heightnet.arrays import Floats, Ints, Names
+from heightnet.reduce.order import ROWS, TIMES, in_order, times
+
+if TYPE_CHECKING:
+    from heightnet.network.model import Network
+
+
+class Sequence(NamedTuple):
+    """The uses of one thing that may be wrong alike, arrays of one length.
+
+    kind, name : as of the common error.
+    rows, pattern : observations, and what a unit of the error does to them.
+    rank : moments from 0 in their order; what was done at one moment has one rank.
+    called : names of the uses: of stands, or rows of a table; all of one stand are one use.
+    when : times of the uses, "" where nothing says it; by : "times" or "rows", what the order goes by.
+    """
+
+    kind: str
+    name: str
+    rows: Ints
+    pattern: Floats
+    rank: Ints
+    called: Names
+    when: Names
+    by: str
+
+    @property
+    def moments(self) -> list[str]:
+        """The name of the first use of each moment."""
+        first = np.unique(self.rank, return_index=True)[1]
+        return [str(name) for name in self.called[first]]
+
+
+def dense(rank: Ints) -> Ints:
+    """Ranks without gaps."""
+    return np.unique(rank, return_inverse=True)[1].ravel().astype(np.int64)
+
+
+class Uses(NamedTuple):
+    """When each stand of a job was first used.
+
+    setups, targets : (n,) ranks, comparable with one another.
+    by : "times" or "rows", as of `heightnet.reduce.order.Order`.
+    when : texts of the times, by table, "" where nothing says it.
+    """
+
+    setups: Ints
+    targets: Ints
+    by: str
+    when: dict[str, Names]
+
+
+def uses_of(net: Network) -> Uses:
+    """By the times recorded; else as the sights stand in their table, stands without one last, as they stand."""
+    when = times(net.job)
+    both = in_order(np.concatenate([when["setups"], when["targets"]]))
+    if both.by == TIMES:
+        return Uses(both.rank[: len(net.setup_node)], both.rank[len(net.setup_node) :], TIMES, when)
+    shots = len(net.shot_setup)
+
+    def first(of_shot: Ints, count: int) -> Ints:
+        at = shots + np.arange(count)
+        at[of_shot[::-1]] = np.arange(shots)[::-1]
+        return at
+
+    return Uses(first(net.shot_setup, len(net.setup_node)), first(net.shot_target, len(net.target_node)), ROWS, when)
+
+
+def shot_order(some: Ints, when: Names) -> tuple[Ints, str]:
+    """(some,) ranks of sights, and what they go by: their times, or where one lacks, their rows."""
+    found = in_order(when[some])
+    return found.rank, found.by

@@ -1,0 +1,73 @@
+"""One slip made again and again for a while: from a moment on, until one, or from one to another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from heightnet.kinds import group
+from heightnet.kinds.cause import Evidence
+from heightnet.kinds.kind import Kind, Words
+from heightnet.kinds.records import Records
+from heightnet.ledger.thing import Thing
+
+if TYPE_CHECKING:
+    from heightnet.judge.family import Builder
+    from heightnet.kinds.sequence import Sequence
+    from heightnet.network.model import Network
+
+LEAST, LEAST_BETWEEN = 2, 3  # uses that a slip is repeated in; from one moment to another
+CHANGES = 50  # moments at which something may begin or end: of more, every so many
+STRETCHES = 20  # likewise, where it both begins and ends
+
+Stretch = tuple[int, int]
+
+
+def add(family: Builder, net: Network, sequences: Iterable[Sequence]) -> None:
+    """All spells of some sequences; a chance is shared evenly among the moments of each."""
+    rate = net.job.settings.rates.spell
+    for sequence in sequences:
+        uses = sequence.rank[np.unique(sequence.called.astype(str), return_index=True)[1]]
+        count = np.bincount(uses, minlength=int(sequence.rank.max(initial=-1)) + 1)
+        names = sequence.moments
+        for stretches in _kinds_of(count):
+            for first, last in stretches:
+                inside = (sequence.rank >= first) & (sequence.rank <= last)
+                begins, ends = names[first] if first else "", names[last] if last < len(names) - 1 else ""
+                thing = Thing.several("spell", sequence.kind, sequence.name, begins, ends)
+                family.shared(thing, sequence.rows[inside], sequence.pattern[inside], rate / len(stretches))
+
+
+def _kinds_of(count: npt.NDArray[np.int64]) -> Iterator[list[Stretch]]:
+    """Stretches of moments with so many uses each: those from one on, until one, and from one to another."""
+    m = len(count)
+    upto = np.concatenate([[0], np.cumsum(count)])
+
+    def held(first: int, last: int, least: int) -> bool:
+        return bool(upto[last + 1] - upto[first] >= least)
+
+    yield [(k, m - 1) for k in _some(1, m - 1, CHANGES) if held(k, m - 1, LEAST)]
+    yield [(0, k) for k in _some(0, m - 2, CHANGES) if held(0, k, LEAST)]
+    inner = _some(1, m - 2, STRETCHES)
+    yield [(k, n) for k in inner for n in inner if n >= k and held(k, n, LEAST_BETWEEN)]
+
+
+def _some(first: int, last: int, most: int) -> list[int]:
+    """All from first to last, or so many of them, evenly."""
+    if last < first:
+        return []
+    return [int(k) for k in np.unique(np.linspace(first, last, min(most, last - first + 1)).round())]
+
+
+def evidence(records: Records, thing: Thing) -> Evidence:
+    """As of the common error that it would be if it had lasted."""
+    return group.evidence(records, Thing.both("group", *thing.common))
+
+
+KIND = Kind(
+    "spell", ("spell",), group.CAUSES, evidence,
+    words={"spell": Words("error that began or ended during the job", "errors that began or ended during the job")},
+)  # fmt: skip
