@@ -6,7 +6,7 @@ from heightnet.ledger.thing import LEVELLED, Thing
 from heightnet.report.check_words import TONES, headline, relative, state_word, untested_phrases
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
-from heightnet.report.findings import place_of, slip_of
+from heightnet.report.findings import is_wrong, place_of, size_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
 from heightnet.report.words import IN_DOUBT, TOLERANCE, Words, doubts
@@ -125,6 +125,8 @@ def _rivals(words: Words, finding: Record) -> Section:
         r = rivals[0]
         joined = ": it" if r["collimation_mm_per_10m"] is not None else ","
         told = f"{capital(words.label(r['id']))}{joined} {error(words, r)}."
+        if finding["event"]:
+            told = f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}."
         return Section(
             "What explains it",
             [f"{told} {words.certainty(of, finding['probability'])}", *_why(words, r, finding["slip"])],

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from heightnet.gaps import HEIGHTS, not_proved, row_tables
-from heightnet.ledger.thing import TAPED, Thing, kind_of
+from heightnet.ledger.thing import MISNAMED, TAPED, Thing, kind_of
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
+from heightnet.report.events import still_right
 from heightnet.report.findings import (
     SPELT_OUT,
     about,
@@ -303,7 +304,8 @@ def _told(words: Words, finding: Record) -> list[str]:
     of = f"finding:{finding['order']}"
     certainty = words.certainty(of, finding["probability"])
     if finding["named"]:
-        return [f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty}"]
+        said = f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty} {still_right(finding)}"
+        return [said.strip()]
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
         told = [f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty}"]
@@ -380,10 +382,14 @@ def _why_named(words: Words, finding: Record) -> str:
         return f"{_likely_cause(words, id, [c for c in causes if c['cause'] != 'none'])}."
     if suspect and suspect["cause_text"] and suspect["cause"] != "none":
         return f"{suspect['cause_text'].rstrip('.')}."
+    if Thing.of(id).kind == MISNAMED:
+        return "with the other name it agrees with the rest of the job."
     if exchanged(finding):
         return "booked the other way round, the two values agree with the rest."
     if slip := finding["slip"]:
         return f"{slip['text']} has this size."
+    if Thing.of(id).kind == "spell":
+        return "no usual slip has this size."
     if Thing.of(id).kind in TAPED:
         return "no usual slip has this size. Look at the field book, and ask who taped it."
     return ""
@@ -522,8 +528,8 @@ def what_to_do(words: Words) -> list[str]:
             lines.append(f"{capital(finding['parted_by'])} would tell which of them it is.")
         elif not finding["named"] and finding["count"] > 1:
             lines += look_up(words, finding)
-        elif finding["named"] and finding["shown_by"]:
-            lines += would_show(words, finding)
+        elif finding["named"] and (shows := would_show(words, finding)):
+            lines += shows
         elif finding["named"] and (again := _again(words, finding["id"])):
             lines.append(again)
     lines += [f"{instruction(words, step)} {gain(words, step)}".strip() for step in steps[:3]]

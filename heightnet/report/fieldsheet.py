@@ -6,19 +6,24 @@ from math import hypot, sqrt
 from typing import NamedTuple
 
 from heightnet.kinds.registry import of_blunder
-from heightnet.ledger.thing import TAPED, Thing
+from heightnet.ledger.thing import TAPED, TOGETHER, Thing
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Step
 from heightnet.report.findings import place_of, stretch, would_show
 from heightnet.report.keys import Keys
 from heightnet.report.listings import IN_100, Column, Listing
-from heightnet.report.measurements import BOXES, LEVELLED, gain, instruction
+from heightnet.report.measurements import BOXES, LEVELLED, SIGHT, gain, instruction
 from heightnet.report.namer import SIGHTS, words_of
 from heightnet.report.numbers import NONE, in_100, listing
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
 FIELD_BOOK = ["booked", "which point, which scale", "who, when"]
+BOXES_OF = {
+    "moved": SIGHT,
+    "misnamed": ("booked", "in the sketch", *SIGHT),
+    "source": ("list", "year, system", "from whom"),
+}
 
 
 def steps(words: Words) -> list[Step]:
@@ -30,7 +35,8 @@ def steps(words: Words) -> list[Step]:
         if one["named"]:
             error = words.error(one["id"], one["error_mm"], one["error_sd_mm"], of)
             if shows := would_show(words, one):
-                found.append(Step(shows[0], f"{capital(error)}.", ["read", "by, time"]))
+                boxes = list(BOXES_OF.get(Thing.of(one["id"]).kind, ("read", "by, time")))
+                found.append(Step(shows[0], f"{capital(error)}.", boxes))
                 continue
             found.append(
                 Step(f"Look up in the field book: {words.label(one['id'])}.", f"{capital(error)}.", FIELD_BOOK)
@@ -135,7 +141,7 @@ def _entry(words: Words, id: str) -> Entry:
     """The place of one member of a finding in the field book; of what is not there its name alone."""
     kind, name, *_ = Thing.of(id)
     record = words.records.get(id)
-    if record is None or kind == "group":
+    if record is None or kind in TOGETHER:
         return Entry(words.label(id))
     if kind in TAPED:
         return _stand(words, id, kind, name, record)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from heightnet.report.document import Picture
 from heightnet.report.excerpt import excerpt
 from heightnet.report.keys import Keys
-from heightnet.report.pictures import bars, plan, section
+from heightnet.report.pictures import bars, plan, section, timeline
 from heightnet.report.pictures.drawing import (
     LETTERS,
     STYLES,
@@ -45,6 +45,7 @@ def pictures(words: Words, keys: Keys) -> list[Picture]:
         ("The job in long section", section.section(words, keys)),
         (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
         ("What the readings of what is accused say", bars.readings(words, keys)),
+        ("What was wrong when", timeline.timeline(words, keys)),
         ("The loops against the tolerance", bars.loops(words, keys)),
     ]
     return [Picture(title, drawing, drawing.name != "plan") for title, drawing in found if drawing is not None]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from heightnet.ledger.thing import EXCHANGED, Thing
+from heightnet.ledger.thing import EXCHANGED, TOGETHER, Thing
+from heightnet.report import events
 from heightnet.report.claims import capital, claim, name, plain
 from heightnet.report.numbers import count, listing
 from heightnet.report.words import Words
@@ -19,6 +20,8 @@ def is_wrong(words: Words, finding: Record) -> str:
 
 
 def how_sure(finding: Record) -> str:
+    if moved(finding):
+        return "moved" if finding["level"] >= CERTAIN else "probably moved"
     are = "are" if exchanged(finding) else "is"
     return f"{are} wrong" if finding["level"] >= CERTAIN else f"{are} probably wrong"
 
@@ -28,8 +31,15 @@ def exchanged(finding: Record) -> bool:
     return bool(finding["named"] and Thing.of(finding["id"]).kind in EXCHANGED)
 
 
+def moved(finding: Record) -> bool:
+    """Whether what is named is a stand that moved."""
+    return bool(finding["named"] and Thing.of(finding["id"]).kind == "moved")
+
+
 def subject_of(words: Words, finding: Record) -> str:
     """What a sentence about a finding begins with: "backsight and foresight at L5" of two that were exchanged."""
+    if finding.get("event"):
+        return events.told(words, finding)
     if not exchanged(finding):
         return place_of(words, finding)
     subject = words.called(finding["id"]).told
@@ -59,7 +69,7 @@ def _one_size(finding: Record) -> bool:
 def place_of(words: Words, finding: Record) -> str:
     """What is told: the thing, or one of several in a place."""
     if finding["named"]:
-        return words.label(finding["id"])
+        return events.in_short(words, finding) if finding.get("event") else words.label(finding["id"])
     ids = [m["id"] for m in finding["members"]]
     number = finding["count"]
     if number == 1:
@@ -119,13 +129,15 @@ def slip_of(words: Words, finding: Record) -> str:
 
 def look_up(words: Words, finding: Record, most: int = SPELT_OUT) -> list[str]:
     """Where to look for one of several: the field book, or what would show a common error, which stands in no book."""
-    ids = [m["id"] for m in finding["members"] if Thing.of(m["id"]).kind != "group"]
+    ids = [m["id"] for m in finding["members"] if Thing.of(m["id"]).kind not in TOGETHER]
     rows = words.rows(ids) or listing(ids, most, called=words.label) if ids else ""
     return [*([f"Look up in the field book: {rows}."] if rows else []), *would_show(words, finding)]
 
 
 def would_show(words: Words, finding: Record) -> list[str]:
-    """What would show the common errors of a finding."""
+    """What would show the common errors of a finding; of what is named what to do about it."""
+    if finding["named"] and (said := events.advice(words, finding)):
+        return said
     shows: dict[str, list[str]] = {}
     for one in finding["shown_by"]:
         shows.setdefault(one["what"], []).append(words.bare(one["id"]))

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from heightnet.kinds.kind import Words
-from heightnet.kinds.registry import common_error, of_blunder
+from heightnet.kinds.registry import common_error, of_blunder, shared_by
 from heightnet.ledger.thing import NOT_NAMED, ROWS, TABLES, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import capital, claim, name
@@ -168,6 +168,10 @@ class Namer:
                 called = Called(f"separation at {of}", of, brief=f"separation at {of}")
             case "group":
                 called = self._group(first, second)
+            case "spell" | "local" | "source" | "moved":
+                called = self._together(thing)
+            case "misnamed":
+                called = self._misnamed(thing)
             case _:
                 called = self._row(thing, self.records.get(id) or {}) if thing.row else Called(of, of, "")
         return Called(*map(name, called))
@@ -207,6 +211,37 @@ class Namer:
             noun = f"every antenna height of {member}"
         return Called(noun, f"{noun}{words.more}", "", more=words.more)
 
+    def _together(self, thing: Thing) -> Called:
+        """What several have wrong alike for a while or at one place, and what a stand's sights have that moved."""
+        names, shared = thing.names, shared_by(thing)
+        if thing.kind == "moved":
+            stand = self.stood_at(names[0], names[1])
+            rows = f"from row {names[2]} on" if names[2] else f"up to row {names[3]}"
+            short, listed = f"{_named(names[1], names[0])} moved", f"a move of {stand}"
+            return Called(f"sights of {stand} {rows}", short, brief=f"{names[1]} moved", listed=listed)
+        if thing.kind == "spell":
+            called = self._group(*thing.common)
+            kind = "set-up" if names[0] in ("instrument", "observer_setups") else "target"
+            ends = [f" {word} {kind} {name}" for word, name in zip(("from", "to"), names[2:], strict=True) if name]
+            more = "".join(ends) + ("" if names[3] else " on")
+            return Called(f"{called.noun}{more}", f"{called.short}{more}", "")
+        noun = shared.called.format(name=names[-1 if thing.kind == "source" else 1], place=names[-1])
+        return Called(noun, noun, "")
+
+    def _misnamed(self, thing: Thing) -> Called:
+        """A name that is not that of what was measured, and the one that would fit."""
+        kind, *of, instead = thing.names
+        if kind == "shot":
+            file, row = of
+            booked = (self.records.get(str(Thing("shot", "", file, int(row)))) or {}).get("target")
+            noun = f"target of the sight in row {row} of {file} ({booked} booked, {instead} fits)"
+            return Called(noun, f"sight in row {row}, to {instead}", brief=f"target of row {row}: {instead}")
+        stand = _named(of[0], "set-up" if kind == "setup" else "target")
+        mark = ((self.setups if kind == "setup" else self.targets).get(of[0]) or {}).get("mark")
+        which = f"{'set-up' if kind == 'setup' else 'target'} {of[0]}"
+        noun = f"name of the mark under {which} ({mark} booked, {instead} fits)"
+        return Called(noun, f"{stand} on {instead}", brief=f"mark under {of[0]}: {instead}")
+
     def whose(self, id: str) -> str:
         """Whose height a height is: "set-up S4 (over P4)", "the target on R2 sighted from R3 (row 14)"."""
         kind, of, *_ = Thing.of(id)
@@ -214,6 +249,13 @@ class Namer:
             return name(f"the shared stand {_bare(of)}" if kind == "tripod" else self.target(of))
         mark = (self.setups.get(of) or {}).get("mark")
         return name(f"set-up {of} (over {mark})" if mark and mark != of else f"set-up {of}")
+
+    def stood_at(self, kind: str, of: str) -> str:
+        """A set-up or target with its mark, where its sights are told beside it: "target P6 on M6"."""
+        mark = (self.targets.get(of) or {}).get("mark") if kind == "target" else None
+        if kind == "setup" or called_after(of, mark or ""):
+            return self.whose(str(Thing(kind, of)))
+        return name(f"target {of} on {mark}" if mark else f"target {of}")
 
     def target(self, of: str) -> str:
         """A target as the crew would point at it: "the target on R2 sighted from R3 (row 14)"."""

@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from heightnet.ledger.thing import EXCHANGED, Thing
+from heightnet.ledger.thing import EXCHANGED, MISNAMED, TOGETHER, Thing
 from heightnet.report.claims import claim, name
 from heightnet.report.namer import Namer, counted
 from heightnet.report.numbers import INTERVAL, chance, count, likelihood, listing, of_100
@@ -119,8 +119,12 @@ class Words(Namer):
         thing = Thing.of(id)
         kind, high = thing.kind, f" too {'high' if mm > 0 else 'low'}"
         of = of or id
-        if kind == "group":
-            if thing.pair[0] in ON_AVERAGE:
+        if kind == MISNAMED:
+            return self.sized(of, mm, sd_mm, "the two are ", " apart in height")
+        if kind == "moved":
+            return self.sized(of, mm, sd_mm, "it sank " if mm > 0 else "it rose ")
+        if kind in TOGETHER:
+            if thing.common[0] in ON_AVERAGE:
                 return self.sized(of, mm, sd_mm, "its members off by ", " in the quadratic mean")
             return self.sized(of, mm, sd_mm, "each recorded ", high)
         if kind in ("shot", "level") or (kind == "gnss" and self.records.get(id, {}).get("from")):

@@ -24,7 +24,7 @@ STATES = {
 }  # fmt: skip
 SAID_OF_STATES = {
     "closes": r"closes(?!, but)", "scatters": "closes, but.* scatter", "unclear": "contradict.*show",
-    "wrong": "(?<!things )(is|are) (probably )?wrong", "many": "many things are wrong",
+    "wrong": "(?<!things )(is|are) (probably )?wrong|^(probably )?moved$", "many": "many things are wrong",
     "unexplained": "not explained|contradicts itself$", "untested": "nothing tests",
 }  # fmt: skip
 CHANCES = (  # README: the words for chances
@@ -251,6 +251,8 @@ class Facts:
         kind, _, name = of.partition(":")
         if kind == "finding" and fact in OF_FINDINGS:
             number, _, path = name.partition(".")
+            if path.startswith("event"):  # given the event: another chance than that of the thing
+                return of
             finding = self.facts["findings"][int(number) - 1]
             of = walk(finding, path)["id"] if path else finding["id"] or of
         if of in self.stands and fact in OF_STANDS:
@@ -279,7 +281,7 @@ def shows(facts, one):
     if fact == "verdict":
         return _verdicts_in(said) == [VERDICTS[value]] or (value == "unproved" and said.startswith("nothing tests"))
     if fact == "level":
-        return ("wrong" in said) and ("probably" in said) == (value < 0.9)
+        return ("wrong" in said or "moved" in said) and ("probably" in said) == (value < 0.9)
     if fact in VERDICTS:
         word = VERDICTS[fact]
         return _numbers(text)[:1] == [f"{value}"] and _verdicts_in(said) in ([], [word])
@@ -293,6 +295,8 @@ def shows(facts, one):
         return said == (TIMES.get(round(value, 3)) or f"{100 * value:.0f} times in 100")
     if fact == "false_alarm":
         return said == f"{100 * value:.10g} in 100"
+    if ".event.uses." in of and not _numbers(text):
+        return said == ("wrong by it" if value >= 0.98 else "not touched by it" if value < 0.02 else None)
     if last in ("probability", "searched"):
         return _chance(value, said)
     if value is None:

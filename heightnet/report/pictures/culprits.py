@@ -13,6 +13,7 @@ from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
 
 ACCUSED = ("suspect", "either")
+LIKELY = 0.5  # probability of a thing from which it is shown with the event that made it wrong
 SPELT_OUT = 3  # members of a finding up to which each is named by itself
 
 
@@ -66,7 +67,8 @@ def legs(facts: Record, keys: Keys) -> Iterator[Leg]:
 def culprits(words: Words, keys: Keys) -> list[Culprit]:
     """Everything accused that is not a set-up, those that are named first."""
     facts = words.facts
-    found = [*_targets(words, keys), *_sights(words, keys), *_at_marks(words, keys)]
+    events = _of_events(facts)
+    found = [*_targets(words, keys, events), *_sights(words, keys, events), *_at_marks(words, keys)]
     told: set[int] = set()
     for leg in legs(facts, keys):
         if row := leg.accused:
@@ -74,29 +76,42 @@ def culprits(words: Words, keys: Keys) -> list[Culprit]:
     return sorted(found, key=lambda one: ACCUSED.index(one.verdict))
 
 
+def _of_events(facts: Record) -> dict[str, tuple[str, int]]:
+    """What events made wrong: the event's id by that of each thing, and the thing's number among those."""
+    out: dict[str, tuple[str, int]] = {}
+    for finding in facts["findings"]:
+        uses = (finding.get("event") or {}).get("uses", [])
+        wrong = [use["id"] for use in uses if use["probability"] >= LIKELY]
+        out |= {id: (finding["id"], number) for number, id in enumerate(wrong) if len(wrong) > 1}
+    return out
+
+
 def said(name: str, id: str, verdict: str) -> str:
     """ "target on P4 from S3: probably wrong"."""
     return f"{name}: {claim(id, 'verdict', verdict, VERDICTS[verdict])}"
 
 
-def _targets(words: Words, keys: Keys) -> Iterator[Culprit]:
-    """Targets, but for those on a stand that a set-up shares: its sign says it."""
+def _targets(words: Words, keys: Keys, events: dict[str, tuple[str, int]]) -> Iterator[Culprit]:
+    """Targets, but for those on a stand that a set-up shares, whose sign says it; of an event the first says it."""
     of_setups = {setup["hypothesis"] for setup in words.facts["setups"]}
     for target in words.facts["targets"]:
         if target["verdict"] in ACCUSED and target["mark"] and target["hypothesis"] not in of_setups:
             key = keys.target(target["target"])
             id = words.key(target)
             title = said(words.target(target["target"]), id, target["verdict"])
-            name = said(words.short(id), id, target["verdict"])
+            name = words.short(id) if events.get(id, ("", 0))[1] else said(words.short(id), id, target["verdict"])
             about = keys.join(key, keys.mark(target["mark"]))
             yield Culprit(id, target["verdict"], (node_of(target["mark"]),), name, title, key, about, f"#{key}")
 
 
-def _sights(words: Words, keys: Keys) -> Iterator[Culprit]:
+def _sights(words: Words, keys: Keys, events: dict[str, tuple[str, int]]) -> Iterator[Culprit]:
+    """Sights; of a stand that moved the first says so."""
     for shot in words.facts["shots"]:
         if shot["verdict"] in ACCUSED:
             ends = node_of(shot["from_mark"], shot["setup"]), node_of(shot["to_mark"])
             name, title = (said(told, shot["id"], shot["verdict"]) for told in _names(words, shot["id"]))
+            if event := events.get(shot["id"]):
+                name = said(words.short(event[0]), shot["id"], shot["verdict"]) if not event[1] else ""
             yield Culprit(shot["id"], shot["verdict"], ends, name, title, "", keys.of(shot), "")
 
 
