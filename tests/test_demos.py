@@ -127,3 +127,40 @@ def test_saltmarsh(checked):
         off = abs(marks["corrected_height_m"][mark] - height) * 1000
         assert off < 3 * marks["corrected_sd_mm"][mark], mark
     assert result.exit_status() == 1
+
+
+def test_moss(checked):
+    result = checked["moss-one-day"]
+    pole, stand = result.facts["findings"]
+    assert pole["named"] and pole["id"].startswith("spell:equipment/pole 2/")
+    assert pole["probability"] > 0.99
+    assert pole["error_mm"] == pytest.approx(-100, abs=2)
+    assert pole["event"]["began"] == {
+        "after": {"id": "target:P25", "when": "2026-05-19T11:39"},
+        "before": {"id": "target:P26", "when": "2026-05-19T12:55"},
+    }
+    assert pole["event"]["ended"] is None
+    assert pole["slip"]["cause"] == "section"
+    assert stand["named"] and stand["id"] == "moved:setup/S4/19/"
+    assert stand["probability"] > 0.95
+    assert stand["error_mm"] == pytest.approx(20, abs=3)
+    assert [use["when"][-5:] for use in stand["event"]["began"].values()] == ["10:34", "10:40"]
+    verdict = {t["target"]: t["verdict"] for t in result.facts["targets"]}
+    of_pole = [t["target"] for t in result.facts["targets"] if t["equipment"] == "pole 2"]
+    afternoon = [name for name in of_pole if int(name[1:]) > 25]
+    assert len(of_pole) == 16 and len(afternoon) == 8
+    assert {name for name, one in verdict.items() if one == "suspect"} == set(afternoon)
+    assert {one for name, one in verdict.items() if name not in afternoon} == {"proved"}
+    assert {s["verdict"] for s in result.facts["setups"]} == {"proved"}
+    said = " ".join(result.summary().split())
+    assert "from a moment between 11:39 (target P25) and 12:55 (target P26) on, is wrong: each recorded" in said
+    assert (
+        "between 10:34 (sight to N6, row 18) and 10:40 (sight to N5, row 19), moved: it sank 19 mm (17 to 22)" in said
+    )
+    assert "Its recorded height is right for the sights before that." in said
+    true = {"N1": 19.162, "N2": 20.874, "N3": 19.933, "N4": 23.317, "N5": 22.046, "N6": 21.395, "N7": 19.708}
+    marks = result.marks.set_index("mark")
+    for mark, height in true.items():
+        off = abs(marks["corrected_height_m"][mark] - height) * 1000
+        assert off < 3 * marks["corrected_sd_mm"][mark], mark
+    assert result.exit_status() == 1
