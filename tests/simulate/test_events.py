@@ -39,7 +39,7 @@ def test_just_what_an_event_touches_is_wrong(name):
         event = happened(name, of, rng, 9.0)
         job = event.booked(of.net, np.zeros(len(of.net.y)))
         off = rises(build_network(job)) - rises(of.net)
-        if event.kinds == ("renamed",):  # names alone
+        if event.kinds == ("misnamed",):  # names alone
             assert np.abs(off).max() < READ_M
             tables = [t for t, frame in job.tables.items() if not frame.equals(of.job.tables[t])]
             assert set(tables) - {"marks"}
