@@ -326,9 +326,10 @@ def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -
     if not len(others):
         return others
     g, posterior = look.likeliest, look.posterior
-    beside = set(posterior.sets[: posterior.shown])
-    beside |= {s[:i] + s[i + 1 :] for s in posterior.sets[: posterior.shown] for i in range(len(s))}
-    best = max(_log_weight(look, s) for s in posterior.sets[: posterior.shown])
+    shown = posterior.sets[: posterior.shown]
+    beside = {*shown, *(s[:i] + s[i + 1 :] for s in shown for i in range(len(s)))}
+    weight = {s: float(log_gain(list(s), look.u, look.G, look.prior)[g]) for s in beside}  # against nothing wrong
+    best = max(weight[s] for s in shown)
     reached = np.full(len(others), -np.inf)
     some = prior.some(others)
     for s in sorted(beside):
@@ -339,13 +340,8 @@ def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -
         left, rest = left[len(members) :], rest[len(members) :]
         gain = some.log_odds + log_bayes(left, np.maximum(rest, 1e-300), some)
         gain = np.where(rest > STILL_TESTED * G[g, others, others], gain, -np.inf)
-        reached = np.maximum(reached, _log_weight(look, s) + gain)
+        reached = np.maximum(reached, weight[s] + gain)
     return others[reached >= max(best, float(reached.max())) - MATTERS]
-
-
-def _log_weight(look: Look, s: tuple[int, ...]) -> float:
-    """Logarithm of the posterior of a set against nothing, at the likeliest factors."""
-    return float(log_gain(list(s), look.u, look.G, look.prior)[look.likeliest])
 
 
 def candidates_of(family: Family, classes: Classes, diagonal: Floats, rate: Floats) -> Candidates:
