@@ -25,10 +25,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.adjust import adjust
-from heightnet.arrays import Floats
 from heightnet.judge.bench import Bench, BenchBase
-from heightnet.judge.family import Builder
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.search import Clock
 from heightnet.ledger.thing import MISNAMED, Thing
@@ -42,13 +39,13 @@ NO_DIFFERENCE = 3.0  # sds: of a name that changes heights by less nothing is sa
 NOT_TRIED = -12.0  # logarithm of odds against the likeliest name below which another is none
 
 
-def judged_by(bench: BenchBase, y: Floats | None = None, clock: Clock | None = None) -> Judgement:
+def judged_by(bench: BenchBase, clock: Clock | None = None) -> Judgement:
     """The judgement of a job, with the wrong names that it may have among its hypotheses."""
-    first = Judgement(bench, y, clock)
+    first = Judgement(bench, clock=clock)
     if not isinstance(bench, Bench) or not first.said:
         return first
     found = list(_names(first))
-    return Judgement(Named(bench, found), y, clock) if found else first
+    return Judgement(Named(bench, found), clock=clock) if found else first
 
 
 class Name(NamedTuple):
@@ -71,14 +68,16 @@ class Named(Bench):
     """A bench with names among its hypotheses; whether the job closes, and what is promised, are as without them."""
 
     def __init__(self, before: Bench, names: list[Name]) -> None:
-        builder = Builder()
-        for name in names:
-            rows = before.family.members(name.like)
-            values = before.family.C.data[before.family.C.indptr[name.like] : before.family.C.indptr[name.like + 1]]
-            node = int(before.family.node[name.like])
-            builder.pattern(name.thing, rows, values, node, name.rate, name.mean, name.sd)
-        family = before.family.with_more(builder.family(len(before.net.y)))
-        super().__init__(before.net, factors=before.factors, family=family)
+        of_names = replace(
+            before.family.some(np.array([name.like for name in names])),
+            ids=np.array([str(name.thing) for name in names], dtype=object),
+            kind=np.full(len(names), MISNAMED, dtype=object),
+            observation=np.full(len(names), -1),
+            rate=np.array([name.rate for name in names]),
+            size=np.array([name.mean for name in names]),
+            size_sd=np.array([name.sd for name in names]),
+        )
+        super().__init__(before.net, factors=before.factors, family=before.family.with_more(of_names))
         self.before, self.closing, self.asked = before, before.closing, before.asked
         log_odds = self.candidates.log_odds.copy()
         log_odds[self.classes.label[len(before.family) :]] += [name.log_odds for name in names]
@@ -200,7 +199,7 @@ class _Free:
         bench = judgement.bench
         self.nodes, self.G = bench.net.nodes, float(bench.diagonal[h])
         self.b = float(judgement.u[h]) / self.G
-        fit = bench.fit if judgement.y is bench.net.y else adjust(bench.net.A, judgement.y, bench.net.sd)
+        fit = bench.fit
         self.moved = bench.moved(bench.base, np.array([h]))[:, 0]
         self.x, self.variance_x = fit.x - self.moved * self.b, fit.sd_x**2
         self.end = int(self.nodes.column[end])

@@ -54,6 +54,12 @@ class Promises:
     named: Floats
     at_most: bool
 
+    def of_more(self, bench: BenchBase) -> Promises:
+        """The same for a bench with more hypotheses after these, of which nothing is promised."""
+        more = len(bench.family) - len(self.found)
+        found, named = np.r_[self.found, np.full(more, np.inf)], np.r_[self.named, np.full(more, np.nan)]
+        return Promises(found, named, self.at_most)
+
 
 class _Lines:
     """What every class's line needs: u and the weights of the factors of some columns of noise.
@@ -229,10 +235,7 @@ def _bisect(power_at, power: float) -> float:  # type: ignore[no-untyped-def]
 def promises(bench: BenchBase) -> Promises:
     """The sizes of every hypothesis; those of naming for the heights of stands."""
     if isinstance(bench, Named):
-        before, more = promises(bench.before), len(bench.family) - len(bench.before.family)
-        none = np.full(more, np.inf), np.full(more, np.nan)
-        found, named = (np.r_[old, new] for old, new in zip((before.found, before.named), none, strict=True))
-        return Promises(found, named, before.at_most)
+        return promises(bench.before).of_more(bench)
     if isinstance(bench, Bench):
         return _of_one_neighbourhood(bench)
     assert isinstance(bench, LargeBench)

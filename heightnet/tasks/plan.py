@@ -183,7 +183,7 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
         none = np.zeros(len(watched), dtype=bool)
         return Aims(bench, None, limit, watched, before, by_size(before, limit), none)
     judgement = judged_by(bench)
-    facts = JobFacts(judgement, promises(judgement.bench), bench.fit)
+    facts = JobFacts(judgement, found.of_more(judgement.bench), bench.fit)
     return Aims(bench, facts, limit, watched, before, facts.verdicts[watched], in_question(facts, watched))
 
 
