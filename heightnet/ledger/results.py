@@ -343,6 +343,9 @@ PLACE = Record(
     ),
     "place",
 )  # fmt: skip
+SURE, PERHAPS = 0.98, 0.02
+"""Probability of a use, given its event, from which it is told as wrong, and as perhaps wrong."""
+
 USE = Maybe(Record((Fact("id", "text", "a height or a sight"), Fact("when", TEXT, "as recorded"))), "there is none")
 
 BETWEEN = Record((Fact("after", USE, "the last use before it"), Fact("before", USE, "the first use after it")))
@@ -363,7 +366,7 @@ EVENT = Record(
                     )
                 )
             ),
-            "of what is named, in their order: from 0.98 on they are told as wrong, below 0.02 as not",
+            f"of what is named, in their order: from {SURE:g} on they are told as wrong, below {PERHAPS:g} as not",
         ),
     )
 )

@@ -10,8 +10,8 @@ from heightnet.arrays import Floats, Ints
 from heightnet.judge.judgement import Finding
 from heightnet.judge.places import EVENT, Key
 from heightnet.kinds import moved
-from heightnet.kinds.registry import KINDS
 from heightnet.kinds.sequence import Sequence
+from heightnet.ledger.results import PERHAPS, SURE
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 Record = dict[str, Any]
 
 HOLDS = 0.95  # probability of the range of moments that is told
-SURE, PERHAPS = 0.98, 0.02  # given the event: probability of a use from which it is wrong, and perhaps wrong
 
 
 class Moments(NamedTuple):
@@ -63,21 +62,20 @@ def event_parts(facts: JobFacts, finding: Finding, key: Key) -> tuple[set[int], 
     found = _moments(facts, finding, key)
     if found is None:
         return None
-    of = {str(id_): h for h, id_ in enumerate(facts.family.ids)}
-    sure, perhaps = found.wrong >= SURE, (found.wrong >= PERHAPS) & (found.wrong < SURE)
-    return {of[id_] for id_ in _ids(facts, found.uses, sure)}, {of[id_] for id_ in _ids(facts, found.uses, perhaps)}
+    of_row = found.wrong[found.uses.rank]
+    sure, perhaps = of_row >= SURE, (of_row >= PERHAPS) & (of_row < SURE)
+    return facts.touching(found.uses.rows[sure]), facts.touching(found.uses.rows[perhaps])
 
 
 def event_shares(facts: JobFacts, finding: Finding) -> dict[int, float]:
     """Probability that an event of a finding makes each height and sight wrong, over all of its moments."""
     out: dict[int, float] = {}
     keys = {facts.bench.places.key_of(m.hypothesis) for m in finding.members}
-    of = {str(id_): h for h, id_ in enumerate(facts.family.ids)} if any(kind == EVENT for kind, _ in keys) else {}
     for key in sorted(keys):
         if found := _moments(facts, finding, key):
             for rank, p in enumerate((found.total * found.wrong).tolist()):
-                for id_ in _ids(facts, found.uses, np.arange(len(found.wrong)) == rank):
-                    out[of[id_]] = max(out.get(of[id_], 0.0), p)
+                for h in facts.touching(found.uses.rows[found.uses.rank == rank]):
+                    out[h] = max(out.get(h, 0.0), p)
     return out
 
 
@@ -102,8 +100,7 @@ def _uses(facts: JobFacts, h: int) -> Sequence:
     thing = facts.family.thing(h)
     if thing.kind == "moved":
         return moved.sights_of(facts.net, *thing.names[:2])
-    sequences = (s for kind in KINDS.values() if kind.sequences for s in kind.sequences(facts.net))
-    return next(s for s in sequences if (s.kind, s.name) == thing.common)
+    return facts.sequences[thing.common]
 
 
 def _range(moments: Ints, share: Floats) -> tuple[int, int]:
@@ -120,15 +117,10 @@ def _told(facts: JobFacts, found: Moments) -> list[Record]:
     """Each use once, in their order."""
     uses, out = found.uses, dict[str, Record]()
     order = np.argsort(uses.rank, kind="stable")
-    for i, id_ in zip(order.tolist(), _each_id(facts, uses.rows[order]), strict=True):
-        out.setdefault(
-            id_, {"id": id_, "when": str(uses.when[i]) or None, "probability": float(found.wrong[uses.rank[i]])}
-        )
+    for i in order.tolist():
+        use = _use_at(facts, uses, i)
+        out.setdefault(use["id"], {**use, "probability": float(found.wrong[uses.rank[i]])})
     return list(out.values())
-
-
-def _each_id(facts: JobFacts, rows: Ints) -> list[str]:
-    return [facts.observation_ids(rows[[i]])[0] for i in range(len(rows))]
 
 
 def _between(facts: JobFacts, uses: Sequence, after: int, before: int) -> Record:
@@ -138,11 +130,8 @@ def _between(facts: JobFacts, uses: Sequence, after: int, before: int) -> Record
 
 def _use(facts: JobFacts, uses: Sequence, rank: int, which: int) -> Record | None:
     at = np.flatnonzero(uses.rank == rank)
-    if not len(at):
-        return None
-    return {"id": facts.observation_ids(uses.rows[at[[which]]])[0], "when": str(uses.when[at[which]]) or None}
+    return _use_at(facts, uses, int(at[which])) if len(at) else None
 
 
-def _ids(facts: JobFacts, uses: Sequence, moments: np.ndarray) -> list[str]:  # type: ignore[type-arg]
-    rows = uses.rows[moments[uses.rank]]
-    return facts.observation_ids(rows[np.argsort(uses.rank[moments[uses.rank]], kind="stable")])
+def _use_at(facts: JobFacts, uses: Sequence, i: int) -> Record:
+    return {"id": facts.observation_ids(uses.rows[[i]])[0], "when": str(uses.when[i]) or None}

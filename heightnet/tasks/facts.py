@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict
 from functools import cached_property
 from typing import Any
@@ -15,7 +15,7 @@ from scipy.special import chdtri
 
 import heightnet
 from heightnet.adjust import Fit
-from heightnet.arrays import Floats
+from heightnet.arrays import Floats, Ints
 from heightnet.job.model import Job
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.causes import CauseFit, evidence_about, rank_causes
@@ -28,6 +28,8 @@ from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
+from heightnet.kinds.registry import KINDS, code_of
+from heightnet.kinds.sequence import Sequence
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.results import table as declared
@@ -511,6 +513,19 @@ class JobFacts:
         name[rows] = of_node[self.net.head[rows]]
         return name
 
+    def touching(self, observations: Ints) -> set[int]:
+        """The whole heights and the single observations that these observations are of."""
+        stands = np.unique(self.net.head[observations[self.net.kind[observations] == code_of("height")]])
+        whole = self.family.of(*STANDS) & np.isin(self.family.node, stands)
+        single = self.family.of(*OBSERVED) & np.isin(self.family.observation, observations)
+        return set(np.flatnonzero(whole | single).tolist())
+
+    @cached_property
+    def sequences(self) -> dict[tuple[str, str], Sequence]:
+        """The uses one after the other of what may be wrong for a while, by kind and name of the common error."""
+        found = (s for kind in KINDS.values() if kind.sequences for s in kind.sequences(self.net))
+        return {(s.kind, s.name): s for s in found}
+
     def loops(self) -> list[Record]:
         return [
             {
@@ -547,7 +562,7 @@ class JobFacts:
         shape = len(self.net.nodes), len(node)
         return sparse.csr_array((weight / total[node], (node, np.arange(len(node)))), shape=shape)
 
-    def stand_pull(self, hypotheses: Sequence[int]) -> Any:
+    def stand_pull(self, hypotheses: list[int]) -> Any:
         """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""
         return self._stand_weights @ self.family.C[self.net.rows("height")][:, list(hypotheses)]
 

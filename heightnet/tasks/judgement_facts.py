@@ -13,9 +13,9 @@ from heightnet.judge.judgement import Finding
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
-from heightnet.kinds.registry import code_of, shared_by
+from heightnet.kinds.registry import shared_by
 from heightnet.kinds.stands import recorded_heights
-from heightnet.ledger.thing import OBSERVED, STANDS, TOGETHER
+from heightnet.ledger.thing import STANDS, TOGETHER
 from heightnet.rows import Rows
 from heightnet.tasks.event_facts import event, event_parts
 
@@ -336,9 +336,5 @@ def parts(facts: JobFacts, h: int) -> set[int]:
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
     if family.kind[h] in TOGETHER:
-        rows = family.members(h)
-        stands = np.unique(facts.net.head[rows[facts.net.kind[rows] == code_of("height")]])
-        whole = family.of(*STANDS) & np.isin(family.node, stands)
-        single = family.of(*OBSERVED) & np.isin(family.observation, rows)
-        return set(np.flatnonzero(whole | single).tolist())
+        return facts.touching(family.members(h))
     return set()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from heightnet.ledger.results import PERHAPS, SURE
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.events import in_short, times
 from heightnet.report.keys import Keys
@@ -12,7 +13,6 @@ from heightnet.rows import Record
 WIDTH, ROW, HEAD = 690.0, 21.0, 52.0
 ROWS = 40  # uses shown of each, those about the change
 LINE, SAID = 150.0, 340.0  # where the line of time runs, where it is said what was wrong
-SURE, PERHAPS = 0.98, 0.02  # probability of a use from which it is wrong, and perhaps so
 
 
 def timeline(words: Words, keys: Keys) -> Drawing | None:
