@@ -25,7 +25,7 @@ from heightnet.judge.naming import Naming
 from heightnet.judge.places import Places
 from heightnet.judge.reduction import Classes, Factors, Reduction, classify, factor_grid, scaled_sd
 from heightnet.judge.search import BUDGET, MATTERS, Candidates, Clock, Posterior, log_gain, search
-from heightnet.ledger.thing import EVENTS
+from heightnet.ledger.thing import EVENTS, PARTS
 from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
 
@@ -111,7 +111,7 @@ class BenchBase(ABC):
     class_rate : (c,) chance beforehand that any member of a class is a blunder; candidates : the same for the search.
     free : (c,) classes of free size, whose tests take part in the largest.
     factors : grid of factors on the standard deviations; its base is nearest to the stated ones.
-    asked : (a,) classes that are asked whether anything is wrong, those with a member that is no moment of an event;
+    asked : (a,) classes that are asked whether anything is wrong, those with a slip or a whole common error in them;
         closing : from where on something is said.
     budget : steps that its searches may take together.
     """
@@ -256,7 +256,7 @@ class Bench(BenchBase):
     @cached_property
     def asked(self) -> Ints:  # type: ignore[override]
         tested = self.classes.tested
-        lasting = ~self.family.of(*EVENTS)[tested]
+        lasting = ~self.family.of(*PARTS, *EVENTS)[tested]
         return np.flatnonzero(np.bincount(self.classes.label[tested], weights=lasting, minlength=len(self.free)))
 
     @cached_property
@@ -282,8 +282,8 @@ class Bench(BenchBase):
         return Seen(u, [look], log_odds, alone)
 
     def _searched(self, over: Floats, evidence: Floats, log_odds: float, clock: Clock | None) -> Look:
-        """The one neighbourhood, searched without moments of events; where something is said, with those of them that
-        come near what that finds as well."""
+        """The one neighbourhood, searched without parts and moments of common errors; where something is said, with
+        those of them that come near what that finds as well."""
         taken, asked = np.isin(np.arange(over.shape[1]), self.asked), self.asked
         w = np.abs(over[self.base, asked]) / np.sqrt(self.diagonals[self.base, asked])
         said = self.closing.said(float(w[self.free[asked]].max(initial=0.0)), log_odds)
