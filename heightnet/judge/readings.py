@@ -98,7 +98,7 @@ def explain(
             if one.expected is None or one.cause == NONE:
                 continue
             miss, assumed = error - one.expected, one.spread > 0
-            if abs(miss) <= allowed + SCATTER * one.spread:
+            if abs(miss) <= allowed + SCATTER * one.spread and error * one.expected >= 0:  # no slip the other way
                 found.append(Slip(one.cause, one.text, which, one.expected, miss, other, one.weight, assumed))
     found = [replace(one, probability=one.probability / total) for one in found]
     return sorted(found, key=lambda one: -one.probability)

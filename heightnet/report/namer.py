@@ -297,7 +297,7 @@ class Namer:
         things = [Thing.of(id) for id in ids]
         if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
             return ""
-        rows, file = sorted(thing.row for thing in things), things[0].file
+        rows, file = sorted({thing.row for thing in things}), things[0].file
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
             return f"rows {rows[0]} to {rows[-1]} of {file}"
         noun = "row" if len(rows) == 1 else "rows"

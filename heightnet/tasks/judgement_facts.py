@@ -326,6 +326,17 @@ def accused(facts: JobFacts) -> tuple[set[int], set[int]]:
     return named, asked - named
 
 
+def wrong_together(facts: JobFacts) -> set[int]:
+    """What a named event or common error makes wrong, and what it is about."""
+    out: set[int] = set()
+    for finding in facts.judgement.findings:
+        if finding.named and facts.family.kind[finding.members[0].hypothesis] in TOGETHER:
+            for key, h in keys_in(facts, finding)[:1]:
+                wrong = event_parts(facts, finding, key)
+                out |= parts(facts, h) if wrong is None else wrong[0]
+    return out
+
+
 def parts(facts: JobFacts, h: int) -> set[int]:
     """What is wrong with a hypothesis: of two values booked in each other's place each, of a common error the heights
     and rows that share it."""

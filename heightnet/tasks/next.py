@@ -21,7 +21,7 @@ from heightnet.ledger.thing import STANDS, TAPED, Thing
 from heightnet.network.model import Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.judgement_facts import LEAST_TOLD
+from heightnet.tasks.judgement_facts import LEAST_TOLD, wrong_together
 from heightnet.tasks.measurements import measurement
 
 SUGGESTED = 3
@@ -182,9 +182,12 @@ def _satellite_neighbours(net: Network, wanted: set[int]) -> Iterator[tuple[int,
 
 
 def in_question(facts: JobFacts, watched: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
-    """(watched,) heights that a finding is about, be it that no place holds half of it."""
+    """(watched,) heights that a finding is about, be it that no place holds half of it.
+
+    Those that a named event or common error makes wrong are not: what shows that one says nothing of each by itself.
+    """
     verdict = facts.verdicts[watched]
-    out = np.isin(verdict, ("suspect", "either"))
+    out = np.isin(verdict, ("suspect", "either")) & ~np.isin(watched, list(wrong_together(facts)))
     for finding in facts.judgement.findings:
         nodes = [
             int(facts.family.node[m.hypothesis]) for m in finding.members

@@ -188,8 +188,12 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
 
 
 def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:
-    """What a plan does for each height: the size found before, after it, and after all candidates."""
-    each = zip(aims.ids, aims.verdict, aims.accused, aims.goal, aims.before, after, everything, strict=True)
+    """What a plan does for each height: the size found before, after it, and after all candidates.
+
+    What is wrong together with others is proved by no measurement of one of them.
+    """
+    apart = aims.accused | (aims.verdict != "suspect")
+    each = zip(aims.ids, aims.verdict, aims.accused, apart, aims.goal, aims.before, after, everything, strict=True)
     return [
         {
             "id": id_,
@@ -198,11 +202,11 @@ def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:
             "goal_mm": float(g * 1000),
             "before_mm": number(b, 1000),
             "after_mm": number(f, 1000),
-            "proved_before": bool(b <= g),
-            "proved_after": bool(f <= g * (1 + 1e-9)),
-            "reachable": bool(e <= g * (1 + 1e-9)),
+            "proved_before": bool(own and b <= g),
+            "proved_after": bool(own and f <= g * (1 + 1e-9)),
+            "reachable": bool(own and e <= g * (1 + 1e-9)),
         }
-        for id_, v, a, g, b, f, e in each
+        for id_, v, a, own, g, b, f, e in each
     ]
 
 

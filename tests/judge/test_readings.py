@@ -222,3 +222,11 @@ def test_metres_before_and_after_and_feet_as_the_army_subcourse_has_it():
     wrong = compare_readings(job.with_tables(tape=slipped), reduce_tape(job.with_tables(tape=slipped)))
     assert [c["agrees"] for c in wrong] == [True, False, False]
     assert wrong[1]["slip"] == "misread_tenth_ft"
+
+
+@pytest.mark.parametrize("millimetres", range(-60, 61, 4))
+def test_no_slip_explains_an_error_the_other_way(millimetres: int) -> None:
+    error = millimetres / 1000
+    first, second = (Reading(f"{height:.3f}", height) for height in (1.5 + error, 1.5))
+    for slip in explain([first], [second], 0.001, 0.001):
+        assert slip.expected * (error if slip.which == "first" else -error) >= 0, slip

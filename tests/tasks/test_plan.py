@@ -257,3 +257,13 @@ def test_names_cannot_break_the_page():
     party.shot("<i>", "P", 100.0)
     page = html(plan_document(plan(party.job())))
     assert "<i>" not in page and "&lt;i&gt;" in page
+
+
+def test_what_is_wrong_together_is_not_measured_one_by_one():
+    """A pole changed at noon is measured itself: no tape at one of its targets shows more than that target's height."""
+    job = read_job(DATA / "moss-one-day")
+    facts = plan(job)
+    poles = [h for h in facts["heights"] if h["verdict"] == "suspect"]
+    assert len(poles) == 8 and not facts["steps"] and len(facts["needs"]) == 2
+    assert not any(h["accused"] or h["proved_after"] or h["reachable"] for h in poles) and exit_status(facts) == 1
+    assert heightnet.check(job).shown["next_measurements"] == []
