@@ -319,10 +319,11 @@ def day(party: Party, rng: np.random.Generator, slant: bool) -> None:
             party.sight(f"S{i}", name, when=_clock(when + 4))
 
 
-def site(party: Party, rng: np.random.Generator, rugged: float, lists: tuple[int, ...]) -> None:
+def site(party: Party, rng: np.random.Generator, rugged: float, lists: tuple[int, ...], face: str = "") -> None:
     """A set-up over each mark of a field whose heights scatter by ``rugged`` metres; two marks are occupied again.
 
     lists : how many known marks are of each list of heights; one list has no name.
+    face : in which all sights are observed, "" for both.
     """
     sources = [f"list {n}" if len(lists) > 1 else "" for n, count in enumerate(lists, 1) for _ in range(count)]
     known = dict(zip(sorted(rng.permutation(12)[: len(sources)].tolist()), sources, strict=True))
@@ -343,7 +344,7 @@ def site(party: Party, rng: np.random.Generator, rugged: float, lists: tuple[int
                 party.target(name, mark, _ht(rng), equipment=f"prism {1 + (2 * j + which) % 3}", observer="observer 2",
                              when=_clock(when - 3))  # fmt: skip
             sighted[j] += 1
-            party.sight(f"S{s}", name, when=_clock(when))
+            party.sight(f"S{s}", name, face, when=_clock(when))
 
 
 # ---- levelling ----
@@ -457,6 +458,7 @@ SHAPES: dict[str, Made] = {
     "day": partial(day, slant=False),
     "day-slant": partial(day, slant=True),
     "site-hilly": partial(site, rugged=8.0, lists=(4,)),
+    "site-one-face": partial(site, rugged=8.0, lists=(4,), face="L"),
     "site-flat": partial(site, rugged=0.2, lists=(4,)),
     "site-lists2": partial(site, rugged=8.0, lists=LISTS[:2]),
     "site-lists3": partial(site, rugged=8.0, lists=LISTS),

@@ -1,4 +1,5 @@
-"""A wrong name: a stand that stood on another mark than booked, a sight that went to another target.
+"""A wrong name: a stand that stood on another mark than booked, a sight that went to another target, a known mark that
+was another in the field.
 
 Where the stand of a recorded height h over mark X is in question, it may have stood on mark Y.  Then h is H_X - H_Y too
 high: a size that the rest of the job knows, and the distances of its sights tell the marks apart as well.  With the
@@ -9,6 +10,9 @@ height let go (estimate b, information G), the size is
 and the odds are those beforehand, shared among the marks it could be, times the product over its sights of
 
     [.98 N(s - s_Y; 5 cm) + .02 / 500 m] / [.98 N(s - s_X; 5 cm) + .02 / 500 m].
+
+Of a known mark that was Y wherever the job used it, the size is its listed height less H_Y, and all sights from and to
+it tell.
 
 Sizes rest on the observations, so that these hypotheses have no part in asking whether the job closes, or in what is
 promised: they refine what is said.  Distances between marks are those of coordinates, or of other sights between them.
@@ -111,6 +115,7 @@ class _Asked(NamedTuple):
     others : names it may have instead, with their nodes and the marks they are on.
     sights : marks at the far end of its sights, and their lengths, m.
     sign : of the error that the booked node's height less the other's makes.
+    listed : height of the booked node that the error is set against, m; NaN for what the job makes of it.
     """
 
     kind: str
@@ -121,6 +126,7 @@ class _Asked(NamedTuple):
     sights: list[tuple[int, float, int]]
     sign: float
     rate: float
+    listed: float = np.nan
 
 
 def _asked(bench: BenchBase, h: int) -> _Asked | None:
@@ -149,7 +155,23 @@ def _asked(bench: BenchBase, h: int) -> _Asked | None:
         sights = [(far, float(net.sights.horizontal[shot]), shot)] if far >= 0 else []
         thing = family.thing(h)
         return _Asked("shot", (thing.file, str(thing.row)), setup, booked, others, sights, -1.0, rates.named_target)
+    if kind == "known" and family.observation[h] >= 0:
+        booked, name = int(family.node[h]), family.thing(h).name
+        known = _known(net)
+        others = [(str(net.nodes.name[m]), m, m) for m in np.flatnonzero(known).tolist() if m != booked]
+        stands = np.flatnonzero(net.nodes.mark == booked).tolist()
+        sights = [one for node in stands for of in ("setup", "target") for one in _sights_of(net, of, node)]
+        listed = float(net.job.marks["height"].to_numpy()[net.job.marks["mark"].tolist().index(name)])
+        return _Asked("known", (name,), booked, booked, others, sights, 1.0, rates.named_known, listed)
     return None
+
+
+def _known(net: Network) -> npt.NDArray[np.bool_]:
+    """(nodes,) True for marks of known height."""
+    out = np.zeros(len(net.nodes), dtype=bool)
+    out[net.held] = True
+    out[net.head[net.rows("known")]] = True
+    return out
 
 
 def _sights_of(net: Network, kind: str, node: int) -> list[tuple[int, float, int]]:
@@ -176,7 +198,8 @@ def _name(
     if not tested and not distances.known[mark]:
         return None
     s = free.G**-0.5
-    mean = asked.sign * (free.height(asked.booked) - free.height(node))
+    booked_height = asked.listed if np.isfinite(asked.listed) else free.height(asked.booked)
+    mean = asked.sign * (booked_height - free.height(node))
     variance = 1 / float(bench.own[h]) + free.variance(node) - s**2
     sd = sqrt(max(variance, LEAST_SD_M**2))
     if not np.isfinite(mean) or abs(mean) < NO_DIFFERENCE * hypot(sd, s):
@@ -228,11 +251,7 @@ class _Distances:
 
     @cached_property
     def known(self) -> npt.NDArray[np.bool_]:
-        """(nodes,) True for marks of known height."""
-        out = np.zeros(len(self.net.nodes), dtype=bool)
-        out[self.net.held] = True
-        out[self.net.head[self.net.rows("known")]] = True
-        return out
+        return _known(self.net)
 
     @cached_property
     def _places(self) -> dict[int, tuple[float, float]]:

@@ -77,16 +77,18 @@ class Places:
         return self._of_node(self._heights, at) if kind == STAND else np.array([at], dtype=np.int64)
 
     def other_ways(self, node: int) -> list[int]:
-        """Hypotheses of their own that a stand is wrong in another way than its height: swaps and wrong names."""
+        """Hypotheses of their own that a stand is wrong in another way than its height: swaps, wrong names, all
+        readings to one point of it."""
         return self._ways.get(node, [])
 
     def stands_of_swap(self, h: int) -> list[int]:
         return sorted({int(n) for n in self.net.head[self.family.members(h)]})
 
     def size(self, place: Place) -> int:
-        """How many hypotheses a place holds, all moments of an event for one; two values in each other's place and
-        wrong names are about what is counted already."""
-        counted = [h for h in place.hypotheses if self.family.kind[h] not in (*EXCHANGED, MISNAMED)]
+        """How many hypotheses a place holds, all moments of an event for one; two values in each other's place, wrong
+        names and all readings to one point are about what is counted already."""
+        of, again = self.family, {*EXCHANGED, MISNAMED}
+        counted = [h for h in place.hypotheses if of.kind[h] not in again and (of.kind[h] != "local" or of.node[h] < 0)]
         events = [int(self.family.event[h]) for h in counted if self.family.event[h] >= 0]
         return len(counted) - len(events) + len(set(events))
 
@@ -113,8 +115,7 @@ class Places:
             yield "mark", node
         elif observation >= 0:
             yield from (("mark", int(getattr(self.net, end)[observation])) for end in kind.at_marks)
-        if kind.sections:
-            yield from (("section", i) for i in self._sections_of.get(h, ()))
+        yield from (("section", i) for i in self._sections_of.get(h, ()))
 
     def _members(self, kind: str, subject: Key | int) -> Iterable[int]:
         if kind == "thing":
@@ -149,7 +150,7 @@ class Places:
 
     def _of_mark(self, node: int) -> set[int]:
         """Its known height and separation, the heights that stand on it, the sights to it, what else was read on it."""
-        out = set(self._of_node(self._marks, node).tolist())
+        out = {*self._of_node(self._marks, node).tolist(), *self.other_ways(node)}
         for stand in self._at(self._stands_on, node):
             out |= self._of_stand(stand)
             for t in self.targets_at(stand):
@@ -215,7 +216,7 @@ class Places:
         for h in np.flatnonzero(self.family.of("swap")).tolist():
             for node in self.stands_of_swap(h):
                 out.setdefault(node, []).append(h)
-        for h in np.flatnonzero(self.family.of(MISNAMED) & (self.family.node >= 0)).tolist():
+        for h in np.flatnonzero(self.family.of(MISNAMED, "local") & (self.family.node >= 0)).tolist():
             out.setdefault(int(self.family.node[h]), []).append(h)
         return out
 
@@ -272,7 +273,19 @@ class Places:
                 out.append((Section(start, end, part.run if len(parts) > 1 else None, part.setups), inside))
             if len(parts) > 1:
                 out.append((Section(start, end, None, min(p.setups for p in parts)), set().union(*each)))
+        for _, inside in out:
+            inside |= self._spells_within(inside)
         return out
+
+    def _spells_within(self, hypotheses: set[int]) -> set[int]:
+        """What began at some reading, all of them among those of a stretch."""
+        observed = np.zeros(len(self.net.y), dtype=bool)
+        observed[[o for o in self.family.observation[sorted(hypotheses)] if o >= 0]] = True
+        return {h for h in self._spells if observed[self.family.members(h)].all()}
+
+    @cached_property
+    def _spells(self) -> list[int]:
+        return np.flatnonzero(self.family.of("spell")).tolist()
 
     @staticmethod
     def _of_chain(chain: Chain, at: dict[str, int], exchanges: dict[str, int]) -> set[int]:

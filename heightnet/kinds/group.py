@@ -13,6 +13,7 @@ from heightnet.kinds.cause import Alternative, Cause, Evidence, listed
 from heightnet.kinds.height import USUAL_HOOK
 from heightnet.kinds.kind import Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
+from heightnet.kinds.written import USUAL_GAP
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import FOOT
 
@@ -65,6 +66,8 @@ CAUSES = (
           slips.usually(WORN), of=("equipment",)),
     Cause("axis", "the height of the instrument's axis: its constant wrong", 0.10, slips.usually(WORN),
           of=("instrument",)),
+    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 0.40,
+          slips.usually(USUAL_GAP[1], -USUAL_GAP[0]), of=("staff_joint",)),
     Cause("section", "a pole section drawn out too far or not far enough, every time", 0.10,
           slips.constant("sections"), of=THINGS),
     Cause("hook", "the tape's hook counted in, or left out, every time", 0.20,

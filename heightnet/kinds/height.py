@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -83,8 +84,6 @@ CAUSES = (
 
 def evidence(records: Records, thing: Thing) -> Evidence:
     """About the height of a stand, or one reading of it."""
-    from heightnet.reduce.tape import mean_height
-
     column = records.column
     kind, stand = thing.kind, thing.name
     if thing.kind == "reading":
@@ -94,8 +93,18 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         found = records.positions(kind, stand)
     if not found:
         raise KeyError(f"no reading behind {thing}")
-    equipment = records.equipment_of(kind, stand)
+    recorded = of_readings(records, kind, stand, found)
     others = (str(column["when"][i]) for i in records.at.get((kind, stand), ()))
+    later = thing.kind == "reading" and any(is_later(str(column["when"][found[0]]), when) for when in others)
+    return replace(recorded, later=later)
+
+
+def of_readings(records: Records, kind: str, stand: str, found: list[int]) -> Evidence:
+    """About some readings of a stand, by their positions."""
+    from heightnet.reduce.tape import mean_height
+
+    column = records.column
+    equipment = records.equipment_of(kind, stand)
     return Evidence(
         kind,
         mean_height(*([column[of][i] for i in found] for of in ("height", "sd")))[0],
@@ -111,7 +120,6 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         partners=records.partners(kind, stand),
         population=records.population(kind, equipment),
         antenna=kind == "setup" and stand in records.antennas,
-        later=thing.kind == "reading" and any(is_later(str(column["when"][found[0]]), when) for when in others),
     )
 
 

@@ -107,7 +107,6 @@ class Kind:
     events : puts what several have wrong together for a while, or at one place, into a family.
     sequences : what was used one time after the other, so that a common error may have begun or ended on the way.
     at_marks : ends of its observations ("tail", "head") to whose mark they belong.
-    sections : they make stretches of levelling (`heightnet.network.runs`).
     shared : what each of these common errors is, by their kind.
     lies : places that hold one of its hypotheses, as kind and subject (`heightnet.judge.places.Place`), where they are
         not the mark it is about, these marks and sections.
@@ -142,7 +141,6 @@ class Kind:
     sequences: Callable[[Network], Iterator[Sequence]] | None = None
     lies: Callable[[Places, int], Iterator[tuple[str, int]]] | None = None
     at_marks: tuple[str, ...] = ()
-    sections: bool = False
     pair: str = ""
     told: Callable[[Network], Columns] | None = None
     value: str = "rise_m"

@@ -48,7 +48,7 @@ def level_sd(job: Job) -> Floats:
 
 KIND = Kind(
     "level", ("level",), CAUSES, evidence, table="levels", marks=("from_mark", "to_mark"), edges=edges, rate="level",
-    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)), sections=True,
+    length=lambda net: np.nan_to_num(net.job.levels["length"].to_numpy(float)),
     line=("from_mark", "to_mark", "length_m"),
     words={"level": Words("levelled difference", row="{from_mark} to {to_mark}", cell="levelled")},
     nominal=written.NOMINAL,

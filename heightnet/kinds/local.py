@@ -1,7 +1,9 @@
-"""Equipment that is wrong at one mark or with one observer, and every target over one mark."""
+"""Equipment that is wrong at one mark or with one observer, every target over one mark, and every reading of a stand
+that was held to one point of it."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +12,7 @@ import numpy.typing as npt
 from heightnet.arrays import Ints
 from heightnet.kinds import group
 from heightnet.kinds.cause import Evidence
-from heightnet.kinds.height import thing_of
+from heightnet.kinds.height import of_readings, stand_labels, thing_of
 from heightnet.kinds.kind import Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import NOT_NAMED, Thing
@@ -19,9 +21,11 @@ if TYPE_CHECKING:
     from heightnet.judge.family import Builder
     from heightnet.network.model import Network
 
-LEAST = 2  # stands that have it wrong together
+LEAST = 2  # stands, or readings of one, that have it wrong together
 
 AT_MARK, WITH_OBSERVER, OVER_MARK = "equipment_at_mark", "equipment_with_observer", "targets_over_mark"
+TO_POINT = "readings_to_point"
+AXIS, IN_PARTS = "the axis", "the axis in parts"
 
 
 def events(family: Builder, net: Network) -> None:
@@ -29,6 +33,7 @@ def events(family: Builder, net: Network) -> None:
     readings, rows = net.readings, net.rows("height")
     if not len(readings):
         return
+    points(family, net)
     node = net.head[rows]
     mark = np.where(net.nodes.mark[node] >= 0, net.nodes.name[net.nodes.mark[node]], "").astype(object)
     observer, thing = readings["by"].to_numpy(object), thing_of(net.job, net.readings)
@@ -45,6 +50,29 @@ def events(family: Builder, net: Network) -> None:
             family.shared(Thing.several("local", OVER_MARK, name), rows.start + at, np.ones(len(at)), share)
 
 
+def points(family: Builder, net: Network) -> None:
+    """All readings of a stand to one of its measuring points, where it has several such and others besides.
+
+    One reading to a point is a reading alone, all to the only point are the stand's height.  Parts are a way of their
+    own.
+    """
+    import pandas as pd
+
+    readings, rows = net.readings, net.rows("height")
+    node = net.head[rows]
+    held = np.array([_point(*one) for one in zip(readings["point"], readings["kind"], strict=True)], dtype=object)
+    code, names = pd.factorize(held)
+    way, at, count = np.unique(node * max(len(names), 1) + code, return_inverse=True, return_counts=True)
+    stand = way // max(len(names), 1)
+    some = np.flatnonzero((count >= LEAST) & (count < np.bincount(node, minlength=len(net.nodes))[stand]))
+    order, first = np.argsort(at.ravel(), kind="stable"), np.cumsum(count) - count
+    for w, kind, label in zip(some.tolist(), *stand_labels(net, stand[some]), strict=True):
+        these = order[first[w] : first[w] + count[w]]
+        thing = Thing.several("local", TO_POINT, str(kind), str(label), str(held[these[0]]))
+        ones = np.ones(len(these))
+        family.pattern(thing, rows.start + these, ones, int(stand[w]), net.job.settings.rates.reading)
+
+
 def _parts(
     family: Builder, kind: str, name: str, at: Ints, node: Ints, places: npt.NDArray[np.object_], rate: float
 ) -> None:
@@ -56,9 +84,18 @@ def _parts(
 
 
 def evidence(records: Records, thing: Thing) -> Evidence:
-    """As of all heights of the equipment."""
-    kind, name, *_ = thing.names
+    """As of all heights of the equipment; of readings to one point as of these."""
+    kind, name, *of = thing.names
+    if kind == TO_POINT:
+        stand, point = of
+        held = records.column["point"], records.column["kind"]
+        found = [i for i in records.positions(name, stand) if _point(held[0][i], held[1][i]) == point]
+        return replace(of_readings(records, name, stand, found), partners=())  # in its own place at the other points
     return group.evidence(records, Thing.both("group", "equipment", NOT_NAMED if kind == OVER_MARK else name))
+
+
+def _point(point: str, kind: str) -> str:
+    return IN_PARTS if kind == "parts" else point or AXIS
 
 
 ANOTHER_POINT = "one of these targets measured to another point, or a sight there to a pole of fixed height"
@@ -72,5 +109,6 @@ KIND = Kind(
             "every target height of {name} by {place}", "one of these targets measured again by somebody else"
         ),
         OVER_MARK: Shared("every target height over mark {name}", ANOTHER_POINT),
+        TO_POINT: Shared("every reading to {place}", "one more reading there to another point, or in parts"),
     },
 )  # fmt: skip

@@ -1,4 +1,5 @@
-"""A stand booked over another mark than it stood on, a sight booked to another target than it went to."""
+"""A stand booked over another mark than it stood on, a sight booked to another target than it went to, a known mark
+that was another one in the field."""
 
 from __future__ import annotations
 
@@ -19,9 +20,11 @@ def evidence(records: Records, thing: Thing) -> Evidence:
 
 
 def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
-    """Of a stand it is one more way to be wrong; of a sight it is by itself."""
+    """Of a stand it is one more way to be wrong, of a known mark too; of a sight it is by itself."""
     stand = int(places.family.node[h])
-    if stand >= 0:
+    if stand >= 0 and places.net.nodes.kind[stand] == "mark":
+        yield "mark", stand
+    elif stand >= 0:
         yield "stand", stand
         yield from (("setup", s) for s in places.setups_at(stand))
         yield from (("target", t) for t in places.targets_at(stand))

@@ -1,4 +1,4 @@
-"""What was used one time after the other: where a slip may have begun or ended."""
+"""What was used one time after the other, or read one above the other: where an error may have begun or ended."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from heightnet.reduce.order import ROWS, TIMES, in_order, times
 if TYPE_CHECKING:
     from heightnet.network.model import Network
 
+READINGS = "readings"  # an order by what was read, not by when
+
 
 class Sequence(NamedTuple):
     """The uses of one thing that may be wrong alike, arrays of one length.
@@ -20,7 +22,9 @@ class Sequence(NamedTuple):
     rows, pattern : observations, and what a unit of the error does to them.
     rank : moments from 0 in their order; what was done at one moment has one rank.
     called : names of the uses: of stands, or rows of a table; all of one stand are one use.
-    when : times of the uses, "" where nothing says it; by : "times" or "rows", what the order goes by.
+    when : times of the uses, "" where nothing says it; in an order of readings what was read.
+    by : "times", "rows" or "readings", what the order goes by.
+    ends : whether what began may have ended again: a joint of a staff touches all that is above it.
     """
 
     kind: str
@@ -31,6 +35,7 @@ class Sequence(NamedTuple):
     called: Names
     when: Names
     by: str
+    ends: bool = True
 
     @property
     def moments(self) -> list[str]:

@@ -16,6 +16,7 @@ from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
     from heightnet.judge.places import Places
+    from heightnet.kinds.sequence import Sequence
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
@@ -81,6 +82,17 @@ def common(net: Network) -> Iterator[Group]:
         yield "index", name, net.rows("shot").start + at, arm[at], np.nan
 
 
+def sequences(net: Network) -> Iterator[Sequence]:
+    """The index error of an instrument, set-up by set-up: a knock changes it."""
+    from heightnet.kinds.sequence import Sequence, dense, uses_of
+
+    uses, setups = uses_of(net), net.job.setups["setup"].to_numpy(object)
+    for kind, name, rows, arm, _ in common(net):
+        setup = net.shot_setup[rows - net.rows("shot").start]
+        when = uses.when["setups"][setup]
+        yield Sequence(kind, name, rows, arm, dense(uses.setups[setup]), setups[setup], when, uses.by)
+
+
 def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
     net = places.net
     shot = int(places.family.observation[h]) - net.rows("shot").start
@@ -106,7 +118,8 @@ def told(net: Network) -> Columns:
 
 KIND = Kind(
     "shot", ("shot",), CAUSES, evidence, table="shots", edges=edges, rate="shot",
-    length=lambda net: net.sights.horizontal, common=common, lies=lies, told=told,
+    length=lambda net: net.sights.horizontal, common=common, sequences=sequences,
+    lies=lies, told=told,
     words={"shot": Words("sight", cell="sight")},
     shared={
         "index": Shared(

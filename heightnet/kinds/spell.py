@@ -1,4 +1,4 @@
-"""One slip made again and again for a while: from a moment on, until one, or from one to another."""
+"""One error again and again for a while: from a moment on, until one, or from one to another; or from a reading on."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from heightnet.network.model import Network
 
 LEAST, LEAST_BETWEEN = 2, 3  # uses that a slip is repeated in; from one moment to another
-CHANGES = 50  # moments at which something may begin or end: of more, every so many
+CHANGES = 100  # moments at which something may begin or end: of more, every so many
 STRETCHES = 20  # likewise, where it both begins and ends
 
 Stretch = tuple[int, int]
@@ -33,7 +33,7 @@ def add(family: Builder, net: Network, sequences: Iterable[Sequence]) -> None:
         uses = sequence.rank[np.unique(sequence.called.astype(str), return_index=True)[1]]
         count = np.bincount(uses, minlength=int(sequence.rank.max(initial=-1)) + 1)
         names = sequence.moments
-        for stretches in _kinds_of(count):
+        for stretches in _kinds_of(count, sequence.ends):
             for first, last in stretches:
                 inside = (sequence.rank >= first) & (sequence.rank <= last)
                 begins, ends = names[first] if first else "", names[last] if last < len(names) - 1 else ""
@@ -41,7 +41,7 @@ def add(family: Builder, net: Network, sequences: Iterable[Sequence]) -> None:
                 family.shared(thing, sequence.rows[inside], sequence.pattern[inside], rate / len(stretches))
 
 
-def _kinds_of(count: npt.NDArray[np.int64]) -> Iterator[list[Stretch]]:
+def _kinds_of(count: npt.NDArray[np.int64], ends: bool) -> Iterator[list[Stretch]]:
     """Stretches of moments with so many uses each: those from one on, until one, and from one to another."""
     m = len(count)
     upto = np.concatenate([[0], np.cumsum(count)])
@@ -50,6 +50,8 @@ def _kinds_of(count: npt.NDArray[np.int64]) -> Iterator[list[Stretch]]:
         return bool(upto[last + 1] - upto[first] >= least)
 
     yield [(k, m - 1) for k in _some(1, m - 1, CHANGES) if held(k, m - 1, LEAST)]
+    if not ends:
+        return
     yield [(0, k) for k in _some(0, m - 2, CHANGES) if held(0, k, LEAST)]
     inner = _some(1, m - 2, STRETCHES)
     yield [(k, n) for k in inner for n in inner if n >= k and held(k, n, LEAST_BETWEEN)]

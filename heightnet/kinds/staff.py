@@ -9,13 +9,14 @@ import numpy as np
 
 from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
-from heightnet.kinds.kind import Edges, Group, Kind, Shared, Words
+from heightnet.kinds.kind import Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.sight import curvature_and_refraction
 
 if TYPE_CHECKING:
     from heightnet.judge.family import Builder
+    from heightnet.kinds.sequence import Sequence
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
@@ -24,6 +25,7 @@ EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight 
 EXCHANGE_LEAST_M = 0.002  # an exchange of readings closer than this does nothing worth finding
 EXCHANGE_SD_M = 0.002  # how closely two readings fix its size, at least
 SPAN = (0.0, 5.0)  # between which a staff is read, m
+LOWEST_JOINT_M = 0.8  # below which no staff has a joint
 MOVED = 0.015  # how far a turning point moves between its two sights, m
 
 CAUSES = (
@@ -94,10 +96,25 @@ def common(net: Network) -> Iterator[Group]:
         yield "collimation", THE_LEVEL, net.rows("staff").start + far, distance[far], np.nan
 
 
+def sequences(net: Network) -> Iterator[Sequence]:
+    """The readings of a staff, one above the other: a joint that is not seated shifts all that is above it.  Where no
+    staff is named, one is taken to have been read throughout."""
+    from heightnet.kinds.sequence import READINGS, Sequence
+
+    staff = net.job.staff
+    of, reading, row = staff["staff"].to_numpy(object), staff["reading"].to_numpy(float), staff["row"].to_numpy()
+    for name, some in by_name(of, (of != "") | (of == "").all()):
+        at = some[np.argsort(reading[some], kind="stable")]
+        rank = np.unique(np.maximum(reading[at], LOWEST_JOINT_M), return_inverse=True)[1].ravel().astype(np.int64)
+        rows, called = net.rows("staff").start + at, row[at].astype(str).astype(object)
+        read = np.array([f"{metres:.3f} m" for metres in reading[at]], dtype=object)
+        yield Sequence("staff_joint", name, rows, np.ones(len(at)), rank, called, read, READINGS, ends=False)
+
+
 KIND = Kind(
     "staff", ("staff",), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
     length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=exchanged,
-    common=common, at_marks=("tail",), sections=True, value="reading_m", nominal=written.NOMINAL,
+    common=common, sequences=sequences, at_marks=("tail",), value="reading_m", nominal=written.NOMINAL,
     words={
         "staff": Words("staff reading", cell="staff"),
         "exchange": Words(several="pairs of readings in each other's place"),
@@ -106,6 +123,10 @@ KIND = Kind(
         "collimation": Shared(
             "the collimation of {name}", "the level tested by two pegs, or a stretch levelled with equal sights",
             more=" (its line of sight is not level)",
+        ),
+        "staff_joint": Shared(
+            "every reading of {name}", "the two parts of the staff measured across the joint with a steel tape",
+            "every reading of the staff",
         ),
     },
 )  # fmt: skip

@@ -346,13 +346,16 @@ PLACE = Record(
 SURE, PERHAPS = 0.98, 0.02
 """Probability of a use, given its event, from which it is told as wrong, and as perhaps wrong."""
 
-USE = Maybe(Record((Fact("id", "text", "a height or a sight"), Fact("when", TEXT, "as recorded"))), "there is none")
+WHEN = "as recorded; in an order of readings what was read"
+USE = Maybe(
+    Record((Fact("id", "text", "a height, a sight or a staff reading"), Fact("when", TEXT, WHEN))), "there is none"
+)
 
 BETWEEN = Record((Fact("after", USE, "the last use before it"), Fact("before", USE, "the first use after it")))
 
 EVENT = Record(
     (
-        Fact("order", Words(("times", "rows")), "what the order of the uses goes by"),
+        Fact("order", Words(("times", "rows", "readings")), "what the order of the uses goes by"),
         Fact("began", Maybe(BETWEEN, "from the first use on"), "the moments that hold 95 of 100 of where it began"),
         Fact("ended", Maybe(BETWEEN, "with the last use"), "likewise where it ended"),
         Fact(
@@ -360,8 +363,8 @@ EVENT = Record(
             Many(
                 Record(
                     (
-                        Fact("id", "text", "of a height or a sight"),
-                        Fact("when", TEXT, "as recorded"),
+                        Fact("id", "text", "of a height, a sight or a staff reading"),
+                        Fact("when", TEXT, WHEN),
                         Fact("probability", SHARE, "that it is wrong with it, if it is wrong at all"),
                     )
                 )

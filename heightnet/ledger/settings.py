@@ -151,6 +151,7 @@ class Rates:
     moved_before: float = _set(0.001, "Prior chance that it did, and was taped afterwards.", ranges.RATE)
     named_target: float = _rate(0.002, "the name of a target, or of the target of a sight,")
     named_setup: float = _rate(0.001, "the name of the mark under a set-up")
+    named_known: float = _rate(0.001, "the name of a known mark, wherever the job has it,")
     source: float = _rate(0.005, "all known heights of one source alike")
 
 

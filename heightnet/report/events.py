@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from heightnet.ledger.thing import MISNAMED, Thing
+from heightnet.kinds.sequence import READINGS
+from heightnet.ledger.thing import MISNAMED, NOT_NAMED, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import capital, name
 from heightnet.report.numbers import listing
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
+UNNAMED = {"staff_joint": "the staff", "index": "the instrument", "equipment": "the target equipment"}
 BY_ROWS = "in the order of the rows as times are missing"
 
 
 def told(words: Words, finding: Record) -> str:
     """What a sentence about an event begins with: "every target height of pole 1, from a moment between 13:40 (target
-    P4) and 14:25 (target P5) on,"."""
+    P4) and 14:25 (target P5) on,".  ``BY_ROWS`` where there is an order in time, and no times."""
     what, when = _parts(words, finding, named=True)
-    rows = "" if finding["event"]["order"] == "times" else f", {BY_ROWS}"
+    rows = f", {BY_ROWS}" if finding["event"]["order"] == "rows" else ""
     return f"{what}, {when}{rows}," if when else what
 
 
@@ -39,6 +41,8 @@ def _parts(words: Words, finding: Record, named: bool) -> tuple[str, str]:
         at = began or ended
         return words.stood_at(*thing.names[:2]), _range(*_ends(words, thing, at, event, hours, named))
     what = words.called(str(Thing.both("group", *thing.common))).told
+    if event["order"] == READINGS:
+        return what, f"above a joint {_range(*_ends(words, thing, began, event, hours, named))}"
     when = [f"from {_moment(*_ends(words, thing, began, event, hours, named), 'start')}"] if began else []
     if ended:
         when.append(f"until {_moment(*_ends(words, thing, ended, event, hours, named), 'end')}")
@@ -53,7 +57,7 @@ def _ends(
     """The uses before and after what happened, "" where it was before the first or after the last."""
     sides = [between["after"], between["before"]]
     whens = [hours.get(use["when"] or "", "") if use else "" for use in sides]
-    if event["order"] == "times" and whens[0] != whens[1]:
+    if event["order"] != "rows" and whens[0] != whens[1]:
         told = [
             name(f"{when} ({_use(words, thing, use['id'])})" if named else when) if use else ""
             for use, when in zip(sides, whens, strict=True)
@@ -85,6 +89,8 @@ def _use(words: Words, thing: Thing, id: str, alone: bool = False) -> str:
         r = words.records[id]
         where = f"to {r['to_mark'] or r['target']}" if thing.names[0] == "setup" else f"from {r['setup']}"
         return name(f"the sight {where} (row {of.row})" if alone else f"sight {where}, row {of.row}")
+    if of.kind == "shot":
+        return name(f"set-up {words.records[id]['setup']}")
     short = words.short(id)
     noun = {"setup": "set-up", "target": "target"}.get(of.kind, "")
     return name(f"{noun} {short}") if noun and short == of.name else short
@@ -159,8 +165,13 @@ def _ask(words: Words, thing: Thing, finding: Record) -> str:
         for side in ("began", "ended")
         if event[side]
     )
+    of = name(UNNAMED[group] if member == NOT_NAMED and group in UNNAMED else member)
+    if group == "staff_joint":
+        return f"Measure {of} with a steel tape across the joint {when}, and look whether it locks."
+    if group == "index":
+        return f"Observe one target in both faces now, and ask what was done to {of} {when}."
     if group == "equipment":
-        return f"Measure {name(member)} now, in parts, and ask what was done to it {when}."
+        return f"Measure {of} now, in parts, and ask what was done to it {when}."
     whose = "the instrument" if group == "instrument" else "the way of taping"
     return f"Ask what was changed in {whose} {when}, and tape one of these heights again in another way."
 
@@ -169,6 +180,8 @@ def _look_up_name(words: Words, thing: Thing) -> str:
     kind, *of, instead = thing.names
     if kind == "shot":
         what, again = f"to which target the sight in row {of[1]} of {of[0]} went", "that target"
+    elif kind == "known":
+        what, again = f"which mark was taken for {of[0]} in the field", "that mark"
     else:
         what, again = f"on which mark {'set-up' if kind == 'setup' else 'target'} {of[0]} stood", "that mark"
     return name(f"Look up in sketch and field book {what} ({instead} fits), and sight {again} again.")

@@ -221,11 +221,16 @@ class Namer:
             return Called(f"sights of {stand} {rows}", short, brief=f"{names[1]} moved", listed=listed)
         if thing.kind == "spell":
             called = self._group(*thing.common)
-            kind = "set-up" if names[0] in ("instrument", "observer_setups") else "target"
+            if names[0] == "staff_joint":
+                more = f" above the joint below that of row {names[2]}"
+                return Called(f"{called.noun}{more}", f"{called.short}{more}", "")
+            kind = "set-up" if names[0] in ("instrument", "observer_setups", "index") else "target"
             ends = [f" {word} {kind} {name}" for word, name in zip(("from", "to"), names[2:], strict=True) if name]
             more = "".join(ends) + ("" if names[3] else " on")
             return Called(f"{called.noun}{more}", f"{called.short}{more}", "")
         noun = shared.called.format(name=names[-1 if thing.kind == "source" else 1], place=names[-1])
+        if names[0] == "readings_to_point":
+            noun += f" at {self.whose(str(Thing(names[1], names[2])))}"
         return Called(noun, noun, "")
 
     def _misnamed(self, thing: Thing) -> Called:
@@ -236,6 +241,9 @@ class Namer:
             booked = (self.records.get(str(Thing("shot", "", file, int(row)))) or {}).get("target")
             noun = f"target of the sight in row {row} of {file} ({booked} booked, {instead} fits)"
             return Called(noun, f"sight in row {row}, to {instead}", brief=f"target of row {row}: {instead}")
+        if kind == "known":
+            noun = f"name of known mark {of[0]} ({instead} fits)"
+            return Called(noun, f"mark {of[0]} was {instead}", brief=f"name of {of[0]}: {instead}")
         stand = _named(of[0], "set-up" if kind == "setup" else "target")
         mark = ((self.setups if kind == "setup" else self.targets).get(of[0]) or {}).get("mark")
         which = f"{'set-up' if kind == 'setup' else 'target'} {of[0]}"

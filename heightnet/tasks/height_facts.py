@@ -68,7 +68,8 @@ class HeightFacts:
                           minlength=len(self.net.nodes))  # fmt: skip
         swaps = {node for h in np.flatnonzero(family.of("swap")).tolist() for node in places.stands_of_swap(h)}
         several = np.flatnonzero((out > SURELY_SOUND) & (np.bincount(family.node[of_stand], minlength=len(out)) > 1))
-        for node in {*several.tolist(), *swaps}:
+        to_a_point = family.node[family.of("local") & (family.node >= 0)]
+        for node in {*several.tolist(), *swaps, *to_a_point.tolist()}:
             out[node] = self.facts.judgement.chance_of((STAND, node))
         within = self.facts.told_within[of_stand]  # what a common error makes wrong is as likely wrong as that
         np.maximum.at(out, family.node[of_stand], within)
@@ -331,12 +332,13 @@ class HeightFacts:
         return Nested(rows, starts.tolist())
 
     def _reading_verdict(self, h: int, stand_verdict: str) -> str:
-        """A reading of several: suspect where it alone carries the blame of its stand."""
+        """A reading of several: suspect where it carries the blame of its stand, alone or with all to its point."""
         verdict = str(self.facts.verdicts[h])
-        if stand_verdict in ("suspect", "either") and self.facts.judgement.probability[h] >= LIKELY:
+        chance = max(float(self.facts.judgement.probability[h]), float(self.facts.told_within[h]))
+        if stand_verdict in ("suspect", "either") and chance >= LIKELY:
             return "suspect" if stand_verdict == "suspect" else "either"
         if verdict in ("suspect", "either"):  # as part of its stand
-            return "either" if self.facts.judgement.probability[h] >= CAUSES_FROM else str(self.facts.unaccused[h])
+            return "either" if chance >= CAUSES_FROM else str(self.facts.unaccused[h])
         return verdict
 
     def _causes(self, node: int, h: int) -> list[Record]:

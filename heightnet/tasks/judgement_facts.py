@@ -330,7 +330,8 @@ def wrong_together(facts: JobFacts) -> set[int]:
     """What a named event or common error makes wrong, and what it is about."""
     out: set[int] = set()
     for finding in facts.judgement.findings:
-        if finding.named and facts.family.kind[finding.members[0].hypothesis] in TOGETHER:
+        lead = finding.members[0].hypothesis
+        if finding.named and facts.family.kind[lead] in TOGETHER and not readings_of(facts, lead):
             for key, h in keys_in(facts, finding)[:1]:
                 wrong = event_parts(facts, finding, key)
                 out |= parts(facts, h) if wrong is None else wrong[0]
@@ -347,5 +348,13 @@ def parts(facts: JobFacts, h: int) -> set[int]:
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
     if family.kind[h] in TOGETHER:
-        return facts.touching(family.members(h))
+        return facts.touching(family.members(h)) | readings_of(facts, h)
     return set()
+
+
+def readings_of(facts: JobFacts, h: int) -> set[int]:
+    """The readings of a stand that were held to one point, where the hypothesis is that these are wrong; else none."""
+    family = facts.family
+    if family.kind[h] != "local" or family.node[h] < 0:
+        return set()
+    return set(np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("reading")).tolist())

@@ -26,7 +26,8 @@ def test_slips_of_one_stand(event, shape):
 @pytest.mark.parametrize(
     ("event", "shape", "sds"),
     [("pole by half-day", "day", 12.0), ("prism with one observer", "day", 10.0),
-     ("old list of two marks", "site-lists3", 10.0), ("slow settling", "day", 12.0)],
+     ("old list of two marks", "site-lists3", 10.0), ("slow settling", "day", 12.0),
+     ("index after a knock", "site-one-face", 12.0), ("staff joint", "loops3-book", 12.0)],
 )  # fmt: skip
 def test_the_very_event_is_found_where_it_is_known(event, shape, sds):
     found = field.cell(event, shape, SEED, 12, sds)

@@ -68,6 +68,9 @@ def section(document, title):
 
 SUNK, EARLIER = sights((8, 9), (9,)), sights((8, 9), (8,))
 POLE = targets(range(1, 7), (4, 5, 6))
+READ = [{"id": f"staff:staff.csv:{row}", "when": f"{m:.3f} m", "probability": 1.0 * (m > 1.5)}
+        for row, m in ((3, 0.882), (5, 1.204), (9, 1.611), (4, 2.317))]  # fmt: skip
+JOINT = {**event(READ, began=2), "order": "readings"}
 CASES = {
     "set-up that sank": (
         ("moved:setup/S4/9/", 20.0, event(SUNK, began=1)),
@@ -128,6 +131,24 @@ CASES = {
         "is wrong: each recorded 15 mm too high (13 to 17).",
         "Ask what was changed in the way of taping between 08:00 and 09:00, and tape one of these heights again in "
         "another way.",
+    ),
+    "instrument knocked": (
+        ("spell:index/TS-1/S4/", 6.0, event(sights((6, 7, 8, 9), (8, 9)), began=2)),
+        "The vertical index error of TS-1, from a moment between 10:17 (set-up S3) and 10:18 (set-up S4) on, is wrong: "
+        "its members off by 6 mm in the quadratic mean (4 to 8).",
+        "Observe one target in both faces now, and ask what was done to TS-1 between 10:17 and 10:18.",
+    ),
+    "staff joint": (
+        ("spell:staff_joint/staff 2/9/", -12.0, JOINT),
+        "Every reading of staff 2, above a joint between 1.204 m (row 5) and 1.611 m (row 9), is wrong: each recorded "
+        "12 mm too low (10 to 14).",
+        "Measure staff 2 with a steel tape across the joint between 1.204 m and 1.611 m, and look whether it locks.",
+    ),
+    "joint of a staff without a name": (
+        ("spell:staff_joint/(not named)/9/", -12.0, JOINT),
+        "Every reading of the staff, above a joint between 1.204 m (row 5) and 1.611 m (row 9), is wrong: each "
+        "recorded 12 mm too low (10 to 14).",
+        "Measure the staff with a steel tape across the joint between 1.204 m and 1.611 m, and look whether it locks.",
     ),
     "prism at one mark": (
         ("local:equipment_at_mark/P-A/P3", -30.0, None),

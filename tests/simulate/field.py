@@ -25,6 +25,7 @@ Floats = npt.NDArray[np.float64]
 Rows = frozenset[int]
 LEAST_SDS = 8.0  # of an event that makes its own size: below it is nothing that must be found
 LEAST_SDS_OF_A_NAME = 20.0
+SPELL_WITHIN = 2  # uses by which a spell that is told may differ from the true one
 SEVERAL = 3  # members of a spell, and of what is left of its group
 HALF_M = (0.03, 0.15)
 
@@ -39,7 +40,7 @@ class Event:
     kinds : of hypotheses that say what happened, not only to what.
     says : a name that such a hypothesis must hold.
     also : other observations by which it is as well described: a settling began at any of the sights.
-    loose : whether a spell is meant, whose ends nothing tells to one member.
+    loose : of a spell, whose ends nothing tells to one use, by how many observations one that is told may differ.
     write : what it did to names, or to heights that are copies of others, in the tables.
     unnamed : marks that have lost their meaning; the first is the name that reading the book should ask about.
     """
@@ -50,7 +51,7 @@ class Event:
     kinds: tuple[str, ...] = ()
     says: str = ""
     also: tuple[Rows, ...] = ()
-    loose: bool = False
+    loose: int = 0
     write: Callable[[Job], Job] = field(default=lambda job: job)
     unnamed: tuple[str, ...] = ()
 
@@ -130,7 +131,28 @@ def spell(book: Book, rng: np.random.Generator, sds: float, between: bool = Fals
     else:
         k = int(rng.integers(n // 3, n - n // 3 + 1))
         part = slice(k, n) if rng.uniform() < 0.5 else slice(0, k)
-    return book.of_sds([book.column(rows[part])], sds, rng, kinds=("spell",), loose=True)
+    return book.of_sds([book.column(rows[part])], sds, rng, kinds=("spell",), loose=SPELL_WITHIN)
+
+
+def index(book: Book, rng: np.random.Generator, sds: float) -> Event:
+    """An instrument whose vertical index changed between two of its set-ups; which of the two was assumed is told by
+    nothing but what is known of it beforehand."""
+    setups = list(dict.fromkeys(book.shots.sort_values("when", kind="stable")["setup"]))
+    late = book.shots["setup"].isin(setups[int(rng.integers(2, len(setups) - 2)) :])
+    later, earlier = (book.shots.index[some].to_numpy() for some in (late, ~late))
+    arm = book.net.sights.index_arm[later - book.net.rows("shot").start]
+    within = SPELL_WITHIN * int(book.shots.groupby("setup").size().max())
+    scale = np.sqrt(np.mean(arm**2))
+    other = (frozenset(earlier.tolist()),)
+    return book.of_sds([book.column(later, arm / scale)], sds, rng, kinds=("spell",), also=other, loose=within)
+
+
+def joint(book: Book, rng: np.random.Generator, sds: float) -> Event:
+    """A joint of the staff that was not seated: all that was read above it is wrong alike."""
+    reading = book.job.staff["reading"].to_numpy(float)
+    above = np.flatnonzero(reading > rng.uniform(1.1, np.sort(reading)[-SEVERAL]))
+    column = book.column(book.net.rows("staff").start + above)
+    return book.of_sds([column], sds, rng, kinds=("spell",), loose=SPELL_WITHIN)
 
 
 def _alike(book: Book, *of: str) -> Iterator[Floats]:
@@ -357,6 +379,8 @@ def half(book: Book, rng: np.random.Generator, sds: float) -> Event:
 EVENTS: dict[str, Planter] = {
     "pole by half-day": spell,
     "pole extended and put back": partial(spell, between=True),
+    "index after a knock": index,
+    "staff joint": joint,
     "prism at one mark": partial(at_marks, count=1),
     "prism at two marks": partial(at_marks, count=2),
     "prism with one observer": by_observer,

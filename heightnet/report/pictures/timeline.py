@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from heightnet.kinds.sequence import READINGS
 from heightnet.ledger.results import PERHAPS, SURE
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.events import in_short, times
@@ -12,6 +13,7 @@ from heightnet.rows import Record
 
 WIDTH, ROW, HEAD = 690.0, 21.0, 52.0
 ROWS = 40  # uses shown of each, those about the change
+BY = {"times": "time", "rows": "order of the rows", READINGS: "reading"}
 LINE, SAID = 150.0, 340.0  # where the line of time runs, where it is said what was wrong
 
 
@@ -20,7 +22,7 @@ def timeline(words: Words, keys: Keys) -> Drawing | None:
     found = [f for f in words.facts["findings"] if f.get("event")]
     if not found:
         return None
-    shown = [_about_the_change(one["event"]["uses"]) for one in found]
+    shown = [_about_the_change(one["event"]) for one in found]
     height = sum(HEAD + ROW * len(rows) + 34 for rows in shown)
     sheet = Drawing(
         "timeline",
@@ -40,7 +42,7 @@ def _one(sheet: Drawing, words: Words, keys: Keys, finding: Record, rows: list[i
     event, first = finding["event"], top + HEAD
     uses, bottom = event["uses"], top + HEAD + ROW * len(rows)
     sheet.text(12, top + 18, capital(in_short(words, finding)), "strong")
-    sheet.text(LINE, top + 38, "time" if event["order"] == "times" else "order of the rows", "tick", "middle")
+    sheet.text(LINE, top + 38, BY[event["order"]], "tick", "middle")
     sheet.line([(LINE, first - 6), (LINE, bottom + 4)], "axis")
     hours = times(use["when"] for use in uses)
     for at, number in enumerate(rows):
@@ -76,11 +78,12 @@ def _row(sheet: Drawing, words: Words, of: str, use: Record, hours: dict[str, st
     sheet.text(SAID, y + 4, said, "note")
 
 
-def _about_the_change(uses: list[Record]) -> list[int]:
-    """Positions of the uses to show: all, or those nearest to where they change from sound to wrong."""
-    if len(uses) <= ROWS:
-        return list(range(len(uses)))
-    p = [use["probability"] for use in uses]
-    steps = [i for i in range(1, len(p)) if (p[i] >= SURE) != (p[i - 1] >= SURE)] or [0]
-    near = sorted(range(len(uses)), key=lambda i: (min(abs(i - s) for s in steps), i))
-    return sorted(near[:ROWS])
+def _about_the_change(event: Record) -> list[int]:
+    """Positions of the uses to show, from top to bottom: all, or those nearest to where they change from sound to
+    wrong; of a staff the highest reading first."""
+    p = [use["probability"] for use in event["uses"]]
+    rows = list(range(len(p)))
+    if len(p) > ROWS:
+        steps = [i for i in range(1, len(p)) if (p[i] >= SURE) != (p[i - 1] >= SURE)] or [0]
+        rows = sorted(sorted(rows, key=lambda i: (min(abs(i - s) for s in steps), i))[:ROWS])
+    return rows[::-1] if event["order"] == READINGS else rows
