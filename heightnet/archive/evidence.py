@@ -18,7 +18,7 @@ from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.kinds.height import thing_of
 from heightnet.kinds.registry import of_blunder
-from heightnet.ledger.thing import TAPED
+from heightnet.ledger.thing import HAPPENED, TAPED
 from heightnet.network.model import Network
 from heightnet.rows import Record
 
@@ -105,20 +105,23 @@ def evidence_of(bench: BenchBase, chance: Chances) -> dict[str, list[list[float]
 
     A class, or a cluster of rivals, says that one of its members is wrong, not which; so it enters with how many of
     each kind of ``[rates]`` it holds (a swap of two heights counts as the part of a set-up that it is assumed to be).
+    What happened in the field is none of these, and not counted.
     """
     family, classes = bench.family, bench.classes
     rates = vars(bench.net.job.settings.rates)
     kinds, usual = list(rates), np.array(list(rates.values()))
     made_of = np.zeros((len(classes.representative), len(kinds)))
-    tested = np.flatnonzero(chance.tested)
-    of = {kind: kinds.index(OF_ANOTHER_NAME.get(kind) or of_blunder(kind).rate or kind) for kind in set(family.kind)}
+    tested = np.flatnonzero(chance.tested & ~family.of(*HAPPENED))
+    slips = set(family.kind) - set(HAPPENED)
+    of = {kind: kinds.index(OF_ANOTHER_NAME.get(kind) or of_blunder(kind).rate or kind) for kind in slips}
     column = np.array([of[kind] for kind in family.kind[tested]], dtype=np.int64)
     np.add.at(made_of, (classes.label[tested], column), family.rate[tested] / usual[column])
     factors: dict[str, list[float]] = defaultdict(list)
     for some, factor in chance.entries:
         numbers = made_of[some].sum(axis=0)
         key = " ".join(f"{kind}:{n:.3g}" for kind, n in sorted(zip(kinds, numbers.tolist(), strict=True)) if n)
-        factors[key].append(factor)
+        if key:
+            factors[key].append(factor)
     return {key: histogram(np.array(values)) for key, values in sorted(factors.items())}
 
 

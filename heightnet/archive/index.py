@@ -35,7 +35,9 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
         "archive.json": json_pieces(head, store),
         "archive.csv": _csv_pieces(store.records()),
         "rates.toml": [rates_toml(head["across"])] if head["across"] else [],
-        "index.html": page_pieces(head, jobs, store.dropped(), map(asdict, store.passed_over())),
+        "index.html": page_pieces(
+            head, jobs, store.records(worst_first=True), store.dropped(), map(asdict, store.passed_over())
+        ),
     }
     written = [write_text(output / name, pieces) for name, pieces in texts.items() if pieces]
     if parquet:

@@ -26,7 +26,7 @@ from heightnet.memory import TooLarge
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
-RECORD = 6  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
+RECORD = 7  # raised when a record, or what `reduced_job` gives, holds something else: old ones are made anew
 REPORTS = "jobs"  # folder of the reports in an archive's output
 FIGURES = "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one

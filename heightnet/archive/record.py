@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from heightnet.archive.find import Found
 from heightnet.gaps import gaps
 from heightnet.ledger.archive import COUNTED, JOB
 from heightnet.ledger.record import blank
-from heightnet.report.claims import plain
-from heightnet.report.words import VERDICTS
+from heightnet.ledger.thing import HAPPENED, Thing
+from heightnet.report.claims import capital, plain
+from heightnet.report.findings import place_of
+from heightnet.report.words import VERDICTS, Words
 from heightnet.result import Result
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
@@ -37,6 +39,7 @@ def record_of(found: Found, result: Result, report: str | None) -> Record:
         "headline": plain(result.story.headline),
         "stopped": facts["judgement"]["stopped"],
         "worst": _worst(facts),
+        "happened": list(_happened(facts)),
         "heights": verdicts,
         "unproved_share": round(verdicts["unproved"] / judged, 4) if judged else None,
         "findings": len(facts["findings"]),
@@ -66,6 +69,15 @@ def _worst(facts: Record) -> Record | None:
     told = next(suspect for suspect in facts["suspects"] if suspect["id"] == named["id"])
     sizes = {key: named[key] for key in ("error_mm", "error_sd_mm", "probability")}
     return {**{key: told[key] for key in ("id", "what", "name")}, **sizes, "cause": told["cause"]}
+
+
+def _happened(facts: Record) -> Iterator[Record]:
+    """What is named that happened in the field."""
+    words = Words(facts)
+    for finding in facts["findings"]:
+        if finding["named"] and Thing.of(finding["id"]).kind in HAPPENED:
+            sizes = {key: finding[key] for key in ("error_mm", "error_sd_mm", "probability")}
+            yield {"id": finding["id"], "text": capital(plain(place_of(words, finding))), **sizes}
 
 
 def _named(records: Iterable[Record], key: str) -> list[str]:

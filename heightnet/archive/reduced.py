@@ -30,12 +30,13 @@ from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
 from heightnet.judge.judgement import LIKELY, Judgement
 from heightnet.judge.search import Candidates, search
-from heightnet.ledger.thing import EVENTS, MISNAMED, PARTS, ids_of
+from heightnet.ledger.thing import HAPPENED, ids_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
 from heightnet.tasks.next import DAY
 
 LET_GO = 0.1  # chance of being a blunder from which a thing is freed
+MAY_HAVE_HAPPENED = 0.02  # probability from which what happened in the field stands beside the slips
 LOOKED_AT = 40  # classes, the largest first
 SEVERAL_M, SINGLE_M = 0.030, 0.005  # sd of a common error of several heights, of one, while blunders are looked for
 LEFT = 1e-6  # part of a thing's own information under which nothing in the job shows it
@@ -67,7 +68,7 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
     stands : {all, tested, expected} of the job.
     """
-    judgement = _of_lasting_errors(judgement)
+    judgement = _of_slips(judgement)
     bench, net = judgement.bench, judgement.bench.net
     things = things_of(net)
     seen = _seen(bench, judgement, things) if isinstance(bench, Bench) else _seen_widely(bench, judgement, things)
@@ -124,16 +125,16 @@ class _Seen:
         return np.where(known, self.left_u, 0.0), np.where(np.outer(known, known), self.left_G, 0.0), let_go
 
 
-def _of_lasting_errors(judgement: Judgement) -> Judgement:
-    """The job judged as if nothing in it had begun, ended or been misnamed: an archive asks of slips, one by one, and
-    of what is wrong in all of a job."""
+def _of_slips(judgement: Judgement) -> Judgement:
+    """The job judged with what may have happened in the field as it stands, and nothing else of that kind: an archive
+    asks of slips, one by one, and of what is wrong in all of a job."""
     bench = judgement.bench
     if not isinstance(bench, Bench):
         return judgement
-    lasting = ~bench.family.of(*EVENTS, *PARTS, MISNAMED)
-    plain_bench = Bench(bench.net, factors=bench.factors, family=bench.family.some(np.flatnonzero(lasting)))
-    plain_bench.closing = bench.closing
-    return Judgement(plain_bench, judgement.y)
+    may = ~bench.family.of(*HAPPENED) | (judgement.probability >= MAY_HAVE_HAPPENED)
+    some = Bench(bench.net, factors=bench.factors, family=bench.family.some(np.flatnonzero(may)))
+    some.closing, some.asked = bench.closing, np.arange(len(some.free))
+    return Judgement(some, judgement.y)
 
 
 def _seen(bench: Bench, judgement: Judgement, things: Things) -> _Seen:

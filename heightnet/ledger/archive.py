@@ -24,6 +24,14 @@ WORST = Record(
         Fact("cause", TEXT),
     )
 )
+HAPPENED = Record(
+    (
+        *each("text", "id text"),
+        Fact("error_mm", "number"),
+        Fact("error_sd_mm", NUMBER),
+        Fact("probability", "share"),
+    )
+)
 ERROR = Record(
     (
         Fact("kind", Words(("input", "job", "file", "memory", "unexpected", "killed"))),
@@ -43,6 +51,11 @@ JOB = Record(
         Fact("headline", "text", "the headline of the job's report, or the first line of its error"),
         Fact("stopped", Words(("", "budget", "seconds")), "what cut the job's search short"),
         Fact("worst", Maybe(WORST, "nothing is named"), "what is named first"),
+        Fact(
+            "happened", Many(HAPPENED),
+            "what is named that happened in the field: what began, ended, moved or had another name; it is not counted "
+            "among slips",
+        ),
         Fact(
             "heights", Record(each("count", " ".join(VERDICT.choices))), "instrument and target heights of each verdict"
         ),

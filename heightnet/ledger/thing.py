@@ -29,6 +29,8 @@ TOGETHER = ("group", *PARTS, *EVENTS)
 """What several have wrong alike."""
 MISNAMED = "misnamed"
 """A name that is not that of what was measured."""
+HAPPENED = (*EVENTS, *PARTS, MISNAMED)
+"""What happened in the field, not on the tape."""
 AT_MARKS = ("known", "separation")
 """A recorded value of a mark."""
 

@@ -30,14 +30,18 @@ NO_SUBSTITUTE = (
 
 
 def page_pieces(
-    head: Record, jobs: Iterator[Record], dropped: Iterable[str], passed_over: Iterable[dict[str, str]]
+    head: Record,
+    jobs: Iterator[Record],
+    again: Iterable[Record],
+    dropped: Iterable[str],
+    passed_over: Iterable[dict[str, str]],
 ) -> Iterator[str]:
     """The text of index.html in pieces.
 
     Parameters
     ----------
     head : the facts of archive.json but for its lists.
-    jobs : records of the jobs, worst first; read once.
+    jobs, again : records of the jobs, worst first; each is read once.
     dropped, passed_over : as in archive.json.
     """
     counts, tone = head["counts"], words.tone(head["counts"])
@@ -65,6 +69,7 @@ def page_pieces(
             blocks=[doc.Counts({state: counts[state] for state in words.STATES}), *words.lines(head)],
             below=[
                 *([together] if across else []),
+                *_happened(again),
                 _jobs(counts, jobs),
                 *([doc.Section("Left out", left_out, "left-out", "Left out")] if left_out else []),
                 doc.Section("Signs and words", [doc.Legend(legend), NO_SUBSTITUTE], "signs", "Signs and words"),
@@ -84,6 +89,15 @@ def _jobs(counts: Record, jobs: Iterator[Record]) -> doc.Section:
     table.fetched = min(counts["checked"], MOST_ROWS) - len(table.rows)
     meanings = [doc.Number(column.heading, "", column.meaning) for column in words.COLUMNS if column.meaning]
     return doc.Section("Job by job", [table, doc.Numbers("What the columns mean", meanings)], "jobs", "Job by job")
+
+
+def _happened(jobs: Iterable[Record]) -> Iterator[doc.Section]:
+    """What happened in the field, job by job; nothing where nothing is named that did."""
+    rows = list(islice((row for job in jobs for row in words.happened(job)), LISTED + 1))
+    if rows:
+        more = ["More of them are in archive.json."] if len(rows) > LISTED else []
+        said: list[doc.Block] = [words.NOT_COUNTED, doc.Table(words.HAPPENED, rows[:LISTED]), *more]
+        yield doc.Section("What happened in the field", said, "happened", "In the field")
 
 
 def _paths(what: str, number: int, paths: Iterable[str]) -> list[doc.Block]:

@@ -58,6 +58,20 @@ COLUMNS = (
 )  # fmt: skip
 
 
+HAPPENED = ["Job ", "What ", "How much, mm", "Of 100"]
+NOT_COUNTED = (
+    "Named in these jobs; not counted among the slips of a tape, by which observers, methods and causes are compared."
+)
+
+
+def happened(record: Record) -> list[list[str]]:
+    """A job's rows of what happened in the field."""
+    return [
+        [record["path"], one["text"], fixed(abs(one["error_mm"]), 1), fixed(100 * one["probability"], 0)]
+        for one in record["happened"]
+    ]
+
+
 def cells(record: Record) -> list[str]:
     """A job's row of the page, one text for each of ``COLUMNS``; the state by its name."""
     return [column.show(record) for column in COLUMNS]

@@ -57,6 +57,22 @@ def test_the_record_says_what_the_results_say(tmp_path):
     assert record["report"] == "jobs/quarry/results.json"
 
 
+def test_what_happened_in_the_field_is_told_and_counted_among_nobodys_slips(tmp_path):
+    """In the demo a tripod sank and a pole was drawn out at noon: no height was taped wrong."""
+    shutil.copytree(DATA / "moss-one-day", tmp_path / "office" / "moss")
+    outcome = check_one(Found("moss", "folder", 1), None, order(tmp_path))
+    happened = outcome.record["happened"]
+    facts = json.loads((tmp_path / "out" / "jobs" / "moss" / "results.json").read_text(encoding="utf-8"))
+    assert [one["id"] for one in happened] == [finding["id"] for finding in facts["findings"]]
+    assert {one["id"].partition(":")[0] for one in happened} == {"spell", "moved"}
+    assert any(one["text"].startswith("Every target height of pole 2 from a moment between") for one in happened)
+    assert set(outcome.reduced["freed"]) >= {one["id"] for one in happened}
+    assert outcome.reduced["stands"]["expected"] < 0.5
+    counted = [mean for bins in outcome.reduced["evidence"].values() for _, _, mean in bins]
+    assert max(counted) < 10  # before: six heights of the pole as sure as can be
+    assert not any("spell" in kinds or "moved" in kinds for kinds in outcome.reduced["evidence"])
+
+
 def test_a_workbook_and_a_landxml_file_are_jobs_like_others(tmp_path):
     workbook(tmp_path / "office" / "w" / "Bridge 7.xlsx")
     (tmp_path / "office" / "field #1.xml").write_text(LANDXML)

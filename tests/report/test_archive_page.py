@@ -64,7 +64,8 @@ def pages(tmp_path_factory):
     for name, records in (("few", few()), ("many", list(many(1000)))):
         order = list(STATES)
         records.sort(key=lambda r: (order.index(r["state"]), -abs((r["worst"] or {}).get("error_mm", 0)), r["path"]))
-        pieces = page_pieces(archive_of(records), iter(records), ["2018/gone"], [{"path": "x.xls", "reason": "old"}])
+        left_out = ["2018/gone"], [{"path": "x.xls", "reason": "old"}]
+        pieces = page_pieces(archive_of(records), iter(records), records, *left_out)
         (folder / f"{name}.html").write_text("".join(pieces), encoding="utf-8")
     return folder
 
