@@ -212,6 +212,16 @@ class Builder:
         )  # fmt: skip
 
 
+def finer_spells(family: Family, net: Network, near: Ints) -> Family:
+    """Spells between the moments that a family tries, around some of those that it has."""
+    builder = Builder()
+    coarse = {family.thing(int(h)): float(family.rate[h]) for h in near if family.kind[h] == "spell"}
+    if coarse:
+        found = (sequence for kind in KINDS.values() if kind.sequences for sequence in kind.sequences(net))
+        spell.finer(builder, coarse, found)
+    return builder.family(len(net.y))
+
+
 def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = True, events: bool = True) -> Family:
     """The whole family of a job.
 

@@ -23,12 +23,12 @@ from heightnet.adjust.graph import bridges, series_classes
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase, Look, Seen, candidates_of, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
-from heightnet.judge.family import Family, build_family
+from heightnet.judge.family import Family, build_family, finer_spells
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
 from heightnet.judge.search import Candidates, Clock, log_gain, search
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import code_of
-from heightnet.ledger.thing import OBSERVED, STANDS, TAPED
+from heightnet.ledger.thing import EVENTS, OBSERVED, PARTS, STANDS, TAPED
 from heightnet.network.model import Network
 
 ONE_UP_TO = 200  # redundancy up to which a job is one neighbourhood
@@ -55,6 +55,7 @@ FELT_MOVE = 1e-5  # of an error: an estimate that moves less does not move
 LARGE_BUDGET = 1e10  # steps of all searches of a large job
 ROUNDS = 3
 SURE = 30.0  # logarithm of the Bayes factor of what was let go
+PRICED, HAPPENED_AT_MOST = 400, 100  # of what may have happened in the field, those weighed, and those searched
 RATE_COUNTS_AS = 1000.0  # observations: how much a stated rate weighs against what the job itself shows
 RATE_ROUNDS = 20
 WITNESSES = 8
@@ -171,7 +172,8 @@ class LargeBench(BenchBase):
     """As `heightnet.judge.bench.Bench`, for jobs that are judged as many neighbourhoods.
 
     Rates of blunders and factors on the standard deviations are those that the job itself shows, weighed against the
-    stated ones; heights exchanged and readings exchanged are hypotheses where something stands out.
+    stated ones; heights exchanged, readings exchanged and what happened in the field are hypotheses where something
+    stands out.
     """
 
     budget = LARGE_BUDGET
@@ -185,6 +187,44 @@ class LargeBench(BenchBase):
         suspicious = self._suspicious()
         self._set_family(build_family(net, swaps=suspicious, events=False))
         self._set_rates(self._rates_of_the_job())
+        if suspicious and net.edge_count <= WHOLE_UP_TO:
+            happened, rate = self._happened(build_family(net, swaps=suspicious), suspicious), self.rate
+            finer = finer_spells(happened, net, np.arange(len(happened)))
+            happened = self._likely(happened.with_more(finer)) if len(finer) else happened
+            if len(happened):
+                self._set_family(self.family.with_more(happened))
+                self._set_rates(np.concatenate([rate, happened.rate]))
+
+    def _happened(self, family: Family, suspicious: set[int]) -> Family:
+        """Of what may have happened in the field that which would explain something by itself, the likeliest first.
+
+        What touches nothing suspicious is passed over, and of the rest all but those whose score is largest.
+        """
+        every = family.some(np.flatnonzero(family.of(*PARTS, *EVENTS)))
+        if not len(every):
+            return every
+        touched = np.zeros(len(self.net.y))
+        count, nodes = self.net.edge_count, sorted(suspicious)
+        touched[:count] = np.isin(self.net.head[:count], nodes) | np.isin(self.net.tail[:count], nodes)
+        P = self.net.sd**-2.0
+        score = np.asarray(every.C.T @ (self.fit.v * P)) ** 2 / np.asarray(every.C.power(2).T @ P)
+        score[np.asarray(every.C.T @ touched) == 0] = 0.0
+        return self._likely(every.some(np.sort(np.argsort(-np.round(score, 9), kind="stable")[:PRICED])))
+
+    def _likely(self, priced: Family) -> Family:
+        """Those that explain something by themselves, the likeliest of them."""
+        u, diagonal = self._scaled(*self.fit.reduce_diagonal(priced.C))
+        tested = np.flatnonzero(diagonal > UNTESTABLE * np.asarray(priced.C.power(2).T @ self.net.sd**-2.0))
+        if not len(tested):
+            return priced.some(tested)
+        priced, u, diagonal = priced.some(tested), u[tested], diagonal[tested]
+        n = len(priced)
+        alone = Classes(np.arange(n), np.ones(n), np.arange(n), np.ones(n))
+        prior = candidates_of(priced, alone, diagonal, priced.rate)
+        odds = prior.log_odds + log_bayes(u, diagonal, prior)
+        kept = np.flatnonzero(expit(odds) >= EXTRA)
+        likeliest = kept[np.argsort(-np.round(odds[kept], 6), kind="stable")[:HAPPENED_AT_MOST]]
+        return priced.some(np.sort(likeliest))
 
     # ---- classes from the graph ----
 
@@ -203,7 +243,8 @@ class LargeBench(BenchBase):
         self.rate = rate
         self.class_rate = self.classes.rates(rate)
         self.candidates = candidates_of(self.family, self.classes, self.diagonal, rate)
-        self.asked = np.arange(len(self.classes.representative))
+        lasting = ~self.family.of(*PARTS, *EVENTS) & self.classes.tested
+        self.asked = np.unique(self.classes.label[lasting])
 
     def _representing_observation(self) -> Ints:
         """(h,) an observation whose row is the hypothesis' pattern, the only one or one of parallel ones; else -1."""
@@ -402,18 +443,22 @@ class LargeBench(BenchBase):
 
     @cached_property
     def closing(self) -> Closing:  # type: ignore[override]
-        reps = self.classes.representative
-        return formula(self.diagonal[reps], self.candidates, self.free, self.net.job.settings.test.false_alarm)
+        some = self.asked
+        information = self.diagonal[self.classes.representative[some]]
+        false_alarm = self.net.job.settings.test.false_alarm
+        return formula(information, self.candidates.some(some), self.free[some], false_alarm)
 
     def _log_odds(self, y: Floats, u: Floats) -> float:
         """log O by the factors that the job shows; of very many observations by the least of them."""
-        if not len(self.candidates.log_odds):
+        some = self.asked
+        if not len(some):
             return -np.inf
         if not self._factors_of_all:
-            return float(log_sum(self._alone(u), axis=0))
+            return float(log_sum(self._alone(u)[some], axis=0))
         frame, factors = self._frame(y), self.factors
         points = zip(factors.tape.tolist(), factors.sight.tolist(), strict=True)
-        singles = [log_sum(self.candidates.log_odds + log_bayes(*frame.tests(*p), self.candidates), 0) for p in points]
+        odds = [self.candidates.log_odds + log_bayes(*frame.tests(*p), self.candidates) for p in points]
+        singles = [log_sum(one[some], 0) for one in odds]
         return float(log_sum(factors.log_prior + np.array(singles), axis=0))
 
     # ---- neighbourhoods ----
@@ -424,8 +469,9 @@ class LargeBench(BenchBase):
         v = self.fit.v if y is net.y else y - net.A @ self.fit.solve(net.A.T @ (y / net.sd**2))
         u = np.asarray(self.family.C.T @ (v / net.sd**2))
         seen = Seen(u, [], self._log_odds(y, u), expit(self._alone(u)))
-        w = np.abs(u[reps]) / np.sqrt(np.maximum(self.diagonal[reps], 1e-300))
-        if not self.closing.said(float(w[self.free].max(initial=0.0)), seen.log_odds):
+        at, free = reps[self.asked], self.free[self.asked]
+        w = np.abs(u[at]) / np.sqrt(np.maximum(self.diagonal[at], 1e-300))
+        if not self.closing.said(float(w[free].max(initial=0.0)), seen.log_odds):
             return seen
         clock = clock or Clock(self.budget)
         if net.edge_count <= WHOLE_UP_TO:
@@ -439,7 +485,7 @@ class LargeBench(BenchBase):
         return self.candidates.log_odds + log_bayes(*self._scaled(u[reps], self.diagonal[reps]), self.candidates)
 
     def _largest(self, rest: LetGo) -> float:
-        free = self.free & (rest.rest > STILL_TESTED)
+        free = self.free & (rest.rest > STILL_TESTED) & np.isin(np.arange(len(self.free)), self.asked)
         w = np.abs(rest.u[free]) / np.sqrt(rest.rest[free])
         return float(w.max(initial=0.0))
 

@@ -30,6 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from heightnet.judge.bench import Bench, BenchBase
+from heightnet.judge.family import Family, finer_spells
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.search import Clock
 from heightnet.ledger.thing import MISNAMED, Thing
@@ -48,8 +49,9 @@ def judged_by(bench: BenchBase, clock: Clock | None = None) -> Judgement:
     first = Judgement(bench, clock=clock)
     if not isinstance(bench, Bench) or not first.said:
         return first
-    found = list(_names(first))
-    return Judgement(Named(bench, found), clock=clock) if found else first
+    found, likely = list(_names(first)), np.flatnonzero(first.probability >= ACTIVE)
+    finer = finer_spells(bench.family, bench.net, likely)
+    return Judgement(Named(bench, found, finer), clock=clock) if found or len(finer) else first
 
 
 class Name(NamedTuple):
@@ -69,11 +71,12 @@ class Name(NamedTuple):
 
 
 class Named(Bench):
-    """A bench with names among its hypotheses; whether the job closes, and what is promised, are as without them."""
+    """A bench with names and more moments of what happened among its hypotheses; whether the job closes, and what is
+    promised, are as without them."""
 
-    def __init__(self, before: Bench, names: list[Name]) -> None:
+    def __init__(self, before: Bench, names: list[Name], finer: Family) -> None:
         of_names = replace(
-            before.family.some(np.array([name.like for name in names])),
+            before.family.some(np.array([name.like for name in names], dtype=np.int64)),
             ids=np.array([str(name.thing) for name in names], dtype=object),
             kind=np.full(len(names), MISNAMED, dtype=object),
             observation=np.full(len(names), -1),
@@ -81,10 +84,12 @@ class Named(Bench):
             size=np.array([name.mean for name in names]),
             size_sd=np.array([name.sd for name in names]),
         )
-        super().__init__(before.net, factors=before.factors, family=before.family.with_more(of_names))
+        family = before.family.with_more(of_names).with_more(finer)
+        super().__init__(before.net, factors=before.factors, family=family)
         self.before, self.closing, self.asked = before, before.closing, before.asked
         log_odds = self.candidates.log_odds.copy()
-        log_odds[self.classes.label[len(before.family) :]] += [name.log_odds for name in names]
+        of_each = self.classes.label[len(before.family) :][: len(names)]
+        log_odds[of_each] += [name.log_odds for name in names]
         self.candidates = replace(self.candidates, log_odds=log_odds)
 
 

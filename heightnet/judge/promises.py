@@ -279,14 +279,15 @@ def _of_many(bench: LargeBench) -> Promises:
     """
     found, alone = _none_yet(bench)
     classes, k = bench.classes, bench.closing.k
-    tested = classes.tested
+    tested = np.isin(classes.label, bench.asked)
     found[tested] = bench.delta * bench.diagonal[tested] ** -0.5
     label = classes.label[bench.family.of(*STANDS) & tested]
     if not 0 < len(label) <= NAMED_HEIGHTS or bench.net.edge_count > NAMED_OBSERVATIONS:
         alone[bench.family.of(*STANDS) & tested] = np.nan
         return Promises(found, alone, at_most=True)
     u, diagonal = bench.seen_at_stated(_noise(bench))
-    lines = _Lines(bench, bench.asked, u[None], np.zeros((1, COLUMNS)), diagonal[None], 0)
+    some = bench.asked
+    lines = _Lines(bench, some, u[None, some], np.zeros((1, COLUMNS)), diagonal[None, some], 0)
     of_height = bench.family.of(*STANDS)
     for some in np.array_split(np.unique(label), 1 + len(label) // AT_ONCE):
         columns = bench.columns_at_stated(some)

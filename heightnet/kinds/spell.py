@@ -32,13 +32,48 @@ def add(family: Builder, net: Network, sequences: Iterable[Sequence]) -> None:
     for sequence in sequences:
         uses = sequence.rank[np.unique(sequence.called.astype(str), return_index=True)[1]]
         count = np.bincount(uses, minlength=int(sequence.rank.max(initial=-1)) + 1)
-        names = sequence.moments
         for stretches in _kinds_of(count, sequence.ends):
-            for first, last in stretches:
-                inside = (sequence.rank >= first) & (sequence.rank <= last)
-                begins, ends = names[first] if first else "", names[last] if last < len(names) - 1 else ""
-                thing = Thing.several("spell", sequence.kind, sequence.name, begins, ends)
-                family.shared(thing, sequence.rows[inside], sequence.pattern[inside], rate / len(stretches))
+            for stretch in stretches:
+                _one(family, sequence, stretch, rate / len(stretches))
+
+
+def finer(family: Builder, coarse: dict[Thing, float], sequences: Iterable[Sequence]) -> None:
+    """Around some of the spells every stretch that was passed over because only every so many moments were tried.
+
+    Parameters
+    ----------
+    coarse : spells and the chance of each, which its neighbours share.
+    """
+    of = {(sequence.kind, sequence.name): sequence for sequence in sequences}
+    done: set[tuple[str, str, int, int]] = set()
+    for thing, rate in coarse.items():
+        sequence = of[thing.common]
+        rank, end = {name: k for k, name in enumerate(sequence.moments)}, len(sequence.moments) - 1
+        begins, ends = thing.names[2:4]
+        most = STRETCHES if begins and ends else CHANGES
+        firsts, first_tried = _between(rank[begins], 1, end - bool(ends), most) if begins else ([0], [0])
+        lasts, last_tried = _between(rank[ends], int(bool(begins)), end - 1, most) if ends else ([end], [end])
+        fine = [(k, n) for k in firsts for n in lasts if k <= n and not (k in first_tried and n in last_tried)]
+        for stretch in fine:
+            if (key := (*thing.common, *stretch)) not in done:
+                done.add(key)
+                _one(family, sequence, stretch, rate / len(fine))
+
+
+def _between(k: int, first: int, last: int, most: int) -> tuple[list[int], list[int]]:
+    """The moments around one of those tried, up to the next ones, and those tried."""
+    tried = _some(first, last, most)
+    i = tried.index(k)
+    return list(range(tried[max(i - 1, 0)], tried[min(i + 1, len(tried) - 1)] + 1)), tried
+
+
+def _one(family: Builder, sequence: Sequence, stretch: Stretch, rate: float) -> None:
+    first, last = stretch
+    names = sequence.moments
+    inside = (sequence.rank >= first) & (sequence.rank <= last)
+    begins, ends = names[first] if first else "", names[last] if last < len(names) - 1 else ""
+    thing = Thing.several("spell", sequence.kind, sequence.name, begins, ends)
+    family.shared(thing, sequence.rows[inside], sequence.pattern[inside], rate)
 
 
 def _kinds_of(count: npt.NDArray[np.int64], ends: bool) -> Iterator[list[Stretch]]:

@@ -53,7 +53,7 @@ def test_accusations_are_right():
 
 
 def test_probabilities_mean_what_they_say():
-    for cell in figures.at_the_rates("S3", 300)["stated -> observed"]:
+    for cell in figures.at_the_rates("S3", 200)["stated -> observed"]:
         assert abs(cell["stated"] - cell["rate"]) <= 0.05 + 3 * cell["se"]
 
 

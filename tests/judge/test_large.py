@@ -13,6 +13,9 @@ from heightnet.judge.large import LargeBench
 from heightnet.judge.search import Clock
 from heightnet.network import build_network
 from tests.benchmarks.check_speed import write_job
+from tests.noise import NOISES, errors
+from tests.shapes import shape
+from tests.simulate.field import Book, happened
 from tests.simulate.jobs import KINDS, simulate
 
 pytestmark = pytest.mark.slow
@@ -188,3 +191,37 @@ def test_seconds_are_a_hard_stop_and_the_result_says_so(tmp_path):
     assert facts["judgement"]["stopped"] == "seconds"
     whole = heightnet.check(tmp_path / "job").facts
     assert whole["judgement"]["stopped"] == ""
+
+
+@pytest.mark.parametrize(
+    ("event", "sds", "kind"),
+    [
+        ("pole by half-day", 15.0, "spell"),
+        ("pole extended and put back", 15.0, "spell"),
+        ("sunk instrument", 12.0, "moved"),
+    ],
+)
+def test_what_happened_in_the_field_is_found_in_a_large_job(event, sds, kind):
+    """Sixty set-ups; of three events at least two by name, and nothing sound is called wrong with nine tenths."""
+    made = shape("areal60", 1)
+    book, rng = Book(build_network(made.job)), np.random.default_rng(3)
+    named = 0
+    for _ in range(3):
+        one = happened(event, book, rng, sds)
+        bench = LargeBench(build_network(one.booked(book.net, errors(book.net, NOISES["stated"], rng))))
+        family, touched = bench.family, one.touched[0]
+        findings = [f for f in Judgement(bench).findings if f.level >= 0.5]
+        heads = [f.members[0].hypothesis for f in findings if f.named]
+        sure = [f.members[0].hypothesis for f in findings if f.named and f.level >= 0.9]
+        assert findings and all(set(family.members(h).tolist()) & touched for h in sure)
+        named += any(
+            family.kind[h] == kind and len(set(family.members(h).tolist()) ^ touched) <= one.loose for h in heads
+        )
+    assert named >= 2
+
+
+def test_whether_a_large_job_closes_is_not_asked_of_what_happened_in_the_field():
+    net = build_network(simulate("M1", 4)[0])
+    bench = LargeBench(net)
+    lasting = np.flatnonzero(~bench.family.of("spell", "moved", "local", "source"))
+    assert len(bench.asked) == len(set(bench.classes.label[lasting].tolist()) - {-1})
