@@ -18,6 +18,7 @@ STATED = {  # observations and redundancy; counted by hand: observations less ma
     "centred-tied": (37, 17), "pillars": (62, 34), "mixed": (55, 19), "onecontrol25": (152, 56), "twoprisms": (99, 51),
     "areal25": (210, 110), "areal60": (500, 260), "loops3": (25, 9), "loops6": (85, 36), "loops3-book": (157, 9),
     "satellites": (45, 22), "day": (81, 27), "day-slant": (81, 27), "site-hilly": (115, 62), "site-flat": (115, 62),
+    "site-one-face": (116, 62),  # the index beside
     "site-lists2": (116, 63), "site-lists3": (118, 65),
     **{f"book{n}": (4 * n + 1, 1) for n in BOOKS},
     **{f"book{n}-ends": (4 * n + 2, 1) for n in BOOKS},

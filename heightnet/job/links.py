@@ -16,6 +16,7 @@ from heightnet.job.model import complete
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.tapes import read_tape
 
+SAME_READING_M = 1e-6
 LISTED = 5  # names that a note spells out
 Frames = dict[str, pd.DataFrame]
 Point = tuple[float, float]  # radius, offset in metres
@@ -380,12 +381,17 @@ def _book(raw: Raw, problems: Problems) -> pd.DataFrame:
     open_: dict[str, bool] = {}
     for i, row in enumerate(raw.rows.tolist()):
         run = raw["run"][i]
-        any_read = False
+        any_read, alone = False, float(raw["reading"][i])
         for column, sight in sights:
             reading = float(raw[column][i])
             if np.isnan(reading):
                 continue
             any_read = True
+            if not np.isnan(alone) and abs(alone - reading) > SAME_READING_M:
+                problems.add(
+                    raw.file, row, "reading", raw.shown("reading", i), f"nothing, or {raw.shown(column, i)} again",
+                    f"The reading is in {column} already; a second number beside it may be another one.",
+                )  # fmt: skip
             if sight == "BS":
                 current[run] = current.get(run, 0) + 1
                 open_[run] = True

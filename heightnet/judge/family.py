@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
+from heightnet.judge.signs import signs_of
 from heightnet.kinds import spell
 from heightnet.kinds.group import LARGEST
 from heightnet.kinds.kind import Group, Kind
@@ -26,6 +27,7 @@ from heightnet.ledger.settings import Rates
 from heightnet.ledger.thing import EVENTS, Thing, row_ids
 from heightnet.network.model import Network
 
+MOST_BY_SIGNS = 0.3  # chance beforehand to which the record itself can raise that of a height
 NO_INTS, NO_FLOATS = np.zeros(0, dtype=np.int64), np.zeros(0)
 LEAST_SIZE_SD_M, SIZE_SD = 0.0002, 0.05  # how closely the records fix the size of a common error: of it, and at least
 
@@ -247,4 +249,8 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
             spell.add(builder, net, kind.sequences(net))
         if kind.events:
             kind.events(builder, net)
-    return builder.family(len(net.y))
+    family = builder.family(len(net.y))
+    if signs := signs_of(net):
+        for h in np.flatnonzero(np.isin(family.ids, list(signs))).tolist():
+            family.rate[h] = min(family.rate[h] * signs[str(family.ids[h])], max(MOST_BY_SIGNS, family.rate[h]))
+    return family

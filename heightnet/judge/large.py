@@ -388,8 +388,9 @@ class LargeBench(BenchBase):
             of_class = np.bincount(label + 1, odds)  # whom nothing tells apart share one blunder
             wrong = odds / (1 + of_class[label + 1])
             for of_kind, at in kinds:
-                stated = float(family.rate[at[0]])
-                rate[of_kind] = (RATE_COUNTS_AS * stated + wrong[at].sum()) / (RATE_COUNTS_AS + len(at))
+                stated = float(family.rate[of_kind].min())  # without what a record shows by itself
+                shown = (RATE_COUNTS_AS * stated + wrong[at].sum()) / (RATE_COUNTS_AS + len(at))
+                rate[of_kind] = np.minimum(shown / stated * family.rate[of_kind], 0.5)
         return rate
 
     def _cleared(self) -> tuple[Floats, Floats]:

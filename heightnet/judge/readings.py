@@ -24,6 +24,7 @@ from heightnet.reduce.reading import MeasuringPoint, Reading
 from heightnet.reduce.tape import reading_ids
 
 SCATTER = 1.96  # of the sd of a difference: 95 %, on top of the rounding; together under 1 % false alarms
+LEAST_TOLD = 0.02  # probability of a slip, among all and none, from which it is told
 SIDE = 2.6  # of its sd, how far a reading may be from the height the rest of the job gives
 
 
@@ -152,10 +153,11 @@ def compare_readings(job: Job, readings: pd.DataFrame) -> list[dict[str, Any]]:
 def _slips(records: Records, kind: str, stand: str, i: int, j: int, sds: Sequence[float]) -> list[Slip]:
     """Slips of either of two readings of a stand, by their positions."""
     equipment = records.equipment_of(kind, stand)
-    return explain(
+    slips = explain(
         [records.reading(i)], [records.reading(j)], sds[i], sds[j], role=kind, points=records.points(equipment),
         hooks=records.hooks(records.at[kind, stand]), population=records.population(kind, equipment),
     )  # fmt: skip
+    return [one for one in slips if one.probability >= LEAST_TOLD]
 
 
 def slip_text(slip: Slip, first: Reading, second: Reading) -> str:

@@ -55,13 +55,13 @@ def screen(job: Job, readings: pd.DataFrame, checks: list[dict[str, Any]] | None
     return [
         *_sizes("setup", job.setups["setup"].to_numpy(object), setups, None),
         *_sizes("target", job.targets["target"].to_numpy(object), targets, job.targets["equipment"].to_numpy(object)),
-        *_same_as_before(job, setups),
+        *same_as_before(job, readings),
         *_same_as_target(job, setups, targets),
         *_booked(job, readings, "setup", setups),
         *_booked(job, readings, "target", targets),
         *_disagree(readings, checks),
-        *_lone_parts(readings),
-        *_other_kind(job, readings),
+        *lone_parts(readings),
+        *other_kind(job, readings),
     ]
 
 
@@ -95,9 +95,10 @@ def _unlike_the_rest(where: npt.NDArray[np.bool_], groups: Names) -> npt.NDArray
     return where & (np.bincount(code, weights=where, minlength=1) <= size / 2)[code] if len(code) else where
 
 
-def _same_as_before(job: Job, heights: Floats) -> Iterator[dict[str, Any]]:
+def same_as_before(job: Job, readings: pd.DataFrame) -> Iterator[Record]:
     """Set-ups of one instrument in the order of the table; staying on the same stand or mark is no new set-up."""
     table = job.setups
+    heights = _of(taped_heights(readings), "setup", table["setup"].to_numpy(object))
     there = np.flatnonzero(~np.isnan(heights))
     if len(there) < 2:
         return
@@ -160,7 +161,8 @@ def _disagree(readings: pd.DataFrame, checks: list[dict[str, Any]]) -> Iterator[
         yield _finding("readings_disagree", first, height[first], second, height[second])
 
 
-def _lone_parts(readings: pd.DataFrame) -> Iterator[Record]:
+def lone_parts(readings: pd.DataFrame) -> Iterator[Record]:
+    """Heights measured in parts of which one part is recorded."""
     parts = (readings["kind"] == "parts").to_numpy()
     lone = [i for i in np.flatnonzero(parts).tolist() if len(readings["rows"].iloc[i]) == 1]
     ids = reading_ids(readings) if lone else []
@@ -168,7 +170,7 @@ def _lone_parts(readings: pd.DataFrame) -> Iterator[Record]:
         yield _finding("lone_part", ids[i], readings["height"].iloc[i])
 
 
-def _other_kind(job: Job, readings: pd.DataFrame) -> Iterator[Record]:
+def other_kind(job: Job, readings: pd.DataFrame) -> Iterator[Record]:
     """The one vertical among slants to one point of an equipment beside its axis, or the one slant among verticals."""
     table = readings.reset_index(drop=True).assign(equipment=thing_of(job, readings))
     beside = table["kind"].isin(("vertical", "slant")) & (table["point"] != "") & (table["radius"] > 0)

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 THE_LEVEL = "the level"
 EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
 EXCHANGE_LEAST_M = 0.002  # an exchange of readings closer than this does nothing worth finding
-EXCHANGE_SD_M = 0.002  # how closely two readings fix its size, at least
 SPAN = (0.0, 5.0)  # between which a staff is read, m
+EXCHANGE_SD_M = 0.002  # of its size, at least: one of a metre too sharp would win over the misreading of a metre
 LOWEST_JOINT_M = 0.8  # below which no staff has a joint
 MOVED = 0.015  # how far a turning point moves between its two sights, m
 

@@ -30,7 +30,7 @@ from heightnet.report.findings import (
 from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
-from heightnet.report.words import IN_DOUBT, STATES, VERDICTS, Words, doubts
+from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts
 from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
@@ -368,9 +368,22 @@ def _why(words: Words) -> list[str]:
             lines += _why_one_of(words, finding)
         elif said := _why_named(words, finding):
             lines.append(f"{words.lead(finding['id'])}{said}" if len(findings) > 1 else capital(said))
+    lines += _given_away(words, findings[:TOLD])
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
     return lines or ["The size gives no hint. Look at the field book for these rows."]
+
+
+def _given_away(words: Words, findings: list[Record]) -> Iterator[str]:
+    """What the record itself shows of what is told, where that is not its likeliest cause."""
+    told = [m["id"] for finding in findings for m in finding["members"][:SPELT_OUT]]
+    likely = {id: next((c["cause"] for c in _causes(words, id)), "") for id in told}
+    for record in words.facts["screening"]:
+        thing = Thing.of(record["id"])
+        stand = words.stand_of(record["id"])[1]["hypothesis"] if thing.kind == "reading" else record["id"]
+        about = next((id for id in (record["id"], stand) if id in likely), None)
+        if about and record["rule"] not in ("readings_disagree", likely[about]):
+            yield screening(words, record)
 
 
 def _why_named(words: Words, finding: Record) -> str:
@@ -427,6 +440,19 @@ def _one_class(words: Words, finding: Record) -> bool:
         {m["id"], *also} for e in words.facts["explanations"] for m, also in zip(e["members"], e["also"], strict=True)
     )
     return any(ids <= part for part in parts)
+
+
+def screening(words: Words, record: Record) -> str:
+    """A hard check of a value itself."""
+    kind = words.records.get(record["id"], {}).get("kind") or ""
+    said = str(SCREENING.get(record["rule"], record["rule"])).format(
+        value=words.lengths.height_in_words(record["value_m"]),
+        other=words.label(record["other_id"]) if record["other_id"] else "another one",
+        other_value=words.lengths.height_in_words(record["other_value_m"]),
+        kind=kind,
+        other_kind={"slant": "vertical"}.get(kind, "slant"),
+    )
+    return capital(f"{words.label(record['id'])} {said}.")
 
 
 def reading_check(words: Words, check: Record) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from heightnet.report.check_words import common_error, reading_check, state_word
+from heightnet.report.check_words import common_error, reading_check, screening, state_word
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Number, Numbers, Section
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
-from heightnet.report.words import SCREENING, Words
+from heightnet.report.words import Words
 from heightnet.rows import Record
 
 LIMITS = {
@@ -157,19 +157,6 @@ def _readings(words: Words) -> Section | None:
     if len(checks) > 20:
         lines.append(f"And {len(checks) - 20:,} more pairs of readings; all of them are in results.json.")
     return _section("Readings looked at by themselves, before any sight", lines)
-
-
-def screening(words: Words, record: Record) -> str:
-    """A hard check of a value itself."""
-    kind = words.records.get(record["id"], {}).get("kind") or ""
-    said = str(SCREENING.get(record["rule"], record["rule"])).format(
-        value=words.lengths.height_in_words(record["value_m"]),
-        other=words.label(record["other_id"]) if record["other_id"] else "another one",
-        other_value=words.lengths.height_in_words(record["other_value_m"]),
-        kind=kind,
-        other_kind={"slant": "vertical"}.get(kind, "slant"),
-    )
-    return capital(f"{words.label(record['id'])} {said}.")
 
 
 def _common(words: Words) -> Section | None:

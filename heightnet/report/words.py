@@ -68,6 +68,7 @@ SCREENING = {
 }
 """What a value itself gives away, by rule of the screening."""
 
+METRE_MM = 1000.0
 LITTLE = 0.99  # of a size: one that measurements told before bring below that is partly theirs
 A_HEIGHT = 0.05
 """Probability from which a height that a place may have is told beside the likeliest."""
@@ -119,6 +120,9 @@ class Words(Namer):
         thing = Thing.of(id)
         kind, high = thing.kind, f" too {'high' if mm > 0 else 'low'}"
         of = of or id
+        if kind == MISNAMED and abs(mm) >= METRE_MM:
+            apart = self.lengths.height_in_words(abs(mm) / 1000, sd_mm)
+            return claim(of, "error_mm", mm, f"the two are {apart} apart in height")
         if kind == MISNAMED:
             return self.sized(of, mm, sd_mm, "the two are ", " apart in height")
         if kind == "moved":

@@ -25,7 +25,8 @@ def taped(party, stand, *readings):
     table = pd.DataFrame(
         {
             "stand_kind": "setup", "stand": stand, "text": [f"{v:.4f}" for v in values], "reading": values,
-            "scale": "m", "offset": 0.0, "radius": 0.0, "kind": [kind for _, kind, _ in readings], "part": "",
+            "scale": "m", "offset": 0.0, "radius": 0.0, "kind": [kind for _, kind, _ in readings],
+            "part": [chr(97 + i) if kind == "part" else "" for i, (_, kind, _) in enumerate(readings)],
             "point": [point for point, _, _ in readings],
         }
     )  # fmt: skip
@@ -40,7 +41,7 @@ def of_points(job):
 def test_readings_to_one_point_are_wrong_together_beside_another_point():
     ways = of_points(taped(reciprocal(), "S2", (*SIDE, 0.0), (*SIDE, 0.0), (*AXIS, 0.0)))
     assert ways == {"local:readings_to_point/setup/S2/side mark": 2}
-    ways = of_points(taped(reciprocal(), "S2", (*SIDE, 0.0), (*SIDE, 0.0), ("", "parts", 0.0), ("", "parts", 0.0)))
+    ways = of_points(taped(reciprocal(), "S2", (*SIDE, 0.0), (*SIDE, 0.0), ("", "part", 0.0), ("", "part", 0.0)))
     assert set(ways) == {f"local:readings_to_point/setup/S2/{of}" for of in ("side mark", "the axis in parts")}
 
 

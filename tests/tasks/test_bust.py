@@ -160,8 +160,9 @@ def test_collimation_grows_with_the_imbalance_of_the_sights():
     names = [f"K{i}" for i in range(9)]
     readings = []
     for i in range(8):
-        readings.append((f"L{i}", names[i], "BS", 1.7 + c * 10, 10.0))
-        readings.append((f"L{i}", names[i + 1], "FS", 1.2 + c * 50, 50.0))
+        line = 1.3 + 0.37 * i % 1.4  # no height on the staff parts backsights from foresights
+        readings.append((f"L{i}", names[i], "BS", line + 0.5 + c * 10, 10.0))
+        readings.append((f"L{i}", names[i + 1], "FS", line + c * 50, 50.0))
     facts = bust(book(readings, {n: 100 + 0.5 * i for i, n in enumerate(names)}, noise=0.0002))
     first = facts["rivals"][0]
     assert first["id"] == "group:collimation:the level" and first["probability"] > 0.9

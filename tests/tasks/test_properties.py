@@ -179,7 +179,7 @@ def large(request, tmp_path_factory):
     else:
         folder = tmp_path_factory.mktemp("large") / "town"
         write_job(folder, "town", 400, planted=3, seed=2, sizes_m=(0.007, 0.01))
-        job = heightnet.read_job(folder)
+        job = timed(heightnet.read_job(folder))
     return job, heightnet.check(job)
 
 
