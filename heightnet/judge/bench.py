@@ -288,7 +288,7 @@ class Bench(BenchBase):
         w = np.abs(over[self.base, asked]) / np.sqrt(self.diagonals[self.base, asked])
         said = self.closing.said(float(w[self.free[asked]].max(initial=0.0)), log_odds)
         look = self._look_at(np.flatnonzero(taken), over, evidence, clock)
-        for _ in range(ROUNDS if said else 0):
+        for _ in range((1 if look.posterior.stopped else ROUNDS) if said else 0):
             more = near(look, np.flatnonzero(~taken), over, self.G_reps, self.candidates)
             if not len(more):
                 break

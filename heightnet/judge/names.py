@@ -31,7 +31,7 @@ import numpy.typing as npt
 
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family, finer_spells
-from heightnet.judge.judgement import Judgement
+from heightnet.judge.judgement import UNEXPLAINED, Judgement
 from heightnet.judge.search import Clock
 from heightnet.ledger.thing import MISNAMED, Thing
 from heightnet.network.model import Network
@@ -49,7 +49,9 @@ def judged_by(bench: BenchBase, clock: Clock | None = None) -> Judgement:
     first = Judgement(bench, clock=clock)
     if not isinstance(bench, Bench) or not first.said:
         return first
-    found, likely = list(_names(first)), np.flatnonzero(first.probability >= ACTIVE)
+    # what no few errors explain no other name explains: its size is the one that the error would have anyway
+    found = [] if first.state == UNEXPLAINED else list(_names(first))
+    likely = np.flatnonzero(first.probability >= ACTIVE)
     finer = finer_spells(bench.family, bench.net, likely)
     return Judgement(Named(bench, found, finer), clock=clock) if found or len(finer) else first
 

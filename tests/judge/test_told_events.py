@@ -32,8 +32,8 @@ def test_slips_of_one_stand(event, shape):
 def test_the_very_event_is_found_where_it_is_known(event, shape, sds):
     found = field.cell(event, shape, SEED, 8, sds)
     assert found["said"]["rate"] == 1
-    assert found["known alone: listed"]["rate"] >= 0.9
-    assert found["known alone: accused"]["rate"] <= 0.1
+    assert found["known alone: listed"]["rate"] >= 0.8
+    assert found["known alone: accused"]["rate"] <= 0.15
 
 
 def test_half_of_the_heights_wrong_is_no_explanation():
