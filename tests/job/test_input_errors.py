@@ -89,6 +89,7 @@ CASES = [
     ("staff", "level_setup,mark,reading\nL1,BM1,\n", 2, "reading", "", "a number"),
     ("staff", "point,BS,FS\nBM1,,1.2\n", 2, "fore_sight", "1.2", "a back sight before it"),
     ("staff", "point,BS,FS\nBM1,1.1,\nBM2,,\n", 3, "back_sight", "", "a back sight, intermediate sight or fore"),
+    ("staff", "point,BS,FS,reading\nBM1,1.1,,1.1\nBM2,,1.7,1.4\n", 3, "reading", "1.4", "nothing, or 1.7 again"),
     ("tape", "setup,target,reading,scale\nS1,T1,1.5,m\n", 2, "", "setup S1, target T1", "whose height it is"),
     ("tape", "setup,reading,scale\n,1.5,m\n", 2, "", "", "whose height it is"),
     ("tape", "setup,reading,scale\nS9,1.5,m\n", 2, "setup", "S9", "nearest is 'S1'"),
