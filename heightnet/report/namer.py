@@ -222,8 +222,8 @@ class Namer:
         if thing.kind == "spell":
             called = self._group(*thing.common)
             if names[0] == "staff_joint":
-                more = f" above the joint below that of row {names[2]}"
-                return Called(f"{called.noun}{more}", f"{called.short}{more}", "")
+                told = f"{called.noun} from that in row {names[2]} up"
+                return Called(told, f"joint of {'the staff' if names[1] == NOT_NAMED else names[1]}", "")
             kind = "set-up" if names[0] in ("instrument", "observer_setups", "index") else "target"
             ends = [f" {word} {kind} {name}" for word, name in zip(("from", "to"), names[2:], strict=True) if name]
             more = "".join(ends) + ("" if names[3] else " on")

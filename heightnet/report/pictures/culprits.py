@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from heightnet.kinds.registry import KINDS
+from heightnet.ledger.results import SURE
 from heightnet.report.claims import claim
 from heightnet.report.keys import Keys
 from heightnet.report.pictures.layout import node_of
@@ -72,7 +73,7 @@ def culprits(words: Words, keys: Keys) -> list[Culprit]:
     told: set[int] = set()
     for leg in legs(facts, keys):
         if row := leg.accused:
-            found.append(_of_leg(words, leg, row, told))
+            found.append(_of_leg(words, leg, row, told, events.get(row["id"])))
     return sorted(found, key=lambda one: ACCUSED.index(one.verdict))
 
 
@@ -81,7 +82,8 @@ def _of_events(facts: Record) -> dict[str, tuple[str, int]]:
     out: dict[str, tuple[str, int]] = {}
     for finding in facts["findings"]:
         uses = (finding.get("event") or {}).get("uses", [])
-        wrong = [use["id"] for use in uses if use["probability"] >= LIKELY]
+        by_it = sorted(uses, key=lambda use: use["probability"] < SURE)  # one that is surely wrong says it
+        wrong = [use["id"] for use in by_it if use["probability"] >= LIKELY]
         out |= {id: (finding["id"], number) for number, id in enumerate(wrong) if len(wrong) > 1}
     return out
 
@@ -126,12 +128,14 @@ def _at_marks(words: Words, keys: Keys) -> Iterator[Culprit]:
             yield Culprit(r["id"], r["verdict"], (node_of(mark),), name, title, "", keys.about(r["id"]), "")
 
 
-def _of_leg(words: Words, leg: Leg, row: Record, told: set[int]) -> Culprit:
-    """An accused line; of a finding that is not one thing the first line has its name."""
+def _of_leg(words: Words, leg: Leg, row: Record, told: set[int], event: tuple[str, int] | None) -> Culprit:
+    """An accused line; of a finding that is not one thing, and of an event, the first line has its name."""
     id, verdict = row["id"], row["verdict"]
     short, label = _names(words, id)
     finding = next((f for f in words.facts["findings"] if any(m["id"] == id for m in f["members"])), None)
     name = said(short, id, verdict)
+    if event:
+        name = "" if event[1] else said(words.short(event[0]), id, verdict)
     if verdict == "either" and finding is not None and finding["count"] > SPELT_OUT:
         order = finding["order"]
         name = "" if order in told else said(f"one of {finding['count']:,}", id, verdict)
