@@ -265,7 +265,7 @@ def _of(weight: Floats, means: Floats, variances: Floats) -> Heights:
     sd = np.sqrt(weight @ (variances + (means - mean) ** 2))
     low, high = mean - INTERVAL * sd, mean + INTERVAL * sd
     # where the parts agree, the mixture is as good as normal
-    matter = weight > LEAST_PART
+    matter = weight > min(LEAST_PART, 0.5 * float(weight.max()))
     apart = np.abs(means - mean)[matter].max(axis=0, initial=0.0) > NORMAL_WITHIN * sd
     apart |= np.ptp(sds[matter], axis=0) > NORMAL_WITHIN * sd
     some = np.flatnonzero(apart & (sd > 0))

@@ -29,6 +29,7 @@ LARGEST = {
     "refraction": 5.0,  # of the coefficient, usually .13; over hot or icy ground it has been seen from about -4 to 4
     "tape_scale": 0.03,  # of the length: tapes are replaced at a tenth of that
     "tape": 1.0,  # m: read from its first metre mark at most
+    "staff_joint": 0.1,  # m: a part of a staff that slid in further would not be read
 }
 """The greatest size that a common error can have, in its own unit, by common practice; others may have any."""
 

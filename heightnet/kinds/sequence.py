@@ -64,10 +64,13 @@ class Uses(NamedTuple):
 
 
 def uses_of(net: Network) -> Uses:
-    """By the times recorded; else as the sights stand in their table, stands without one last, as they stand."""
+    """By the times recorded, where they part most set-ups; else as the sights stand in their table, stands without one
+    last, as they stand."""
     when = times(net.job)
-    both = in_order(np.concatenate([when["setups"], when["targets"]]))
-    if both.by == TIMES:
+    setups, targets = when["setups"], when["targets"]
+    both = in_order(np.concatenate([setups, targets]))
+    each = {in_order(setups).by, in_order(targets).by}
+    if both.by == TIMES and ROWS not in each and 2 * len(np.unique(both.rank)) > len(setups):
         return Uses(both.rank[: len(net.setup_node)], both.rank[len(net.setup_node) :], TIMES, when)
     shots = len(net.shot_setup)
 
@@ -80,6 +83,9 @@ def uses_of(net: Network) -> Uses:
 
 
 def shot_order(some: Ints, when: Names) -> tuple[Ints, str]:
-    """(some,) ranks of sights, and what they go by: their times, or where one lacks, their rows."""
+    """(some,) ranks of sights, and what they go by: their times, or where one lacks, or they do not part the half of
+    them, their rows."""
     found = in_order(when[some])
+    if 2 * len(np.unique(found.rank)) <= len(some):
+        return np.argsort(np.lexsort((some, found.rank))), ROWS
     return found.rank, found.by

@@ -25,12 +25,12 @@ CAUSES = (
 
 
 def events(family: Builder, net: Network) -> None:
-    """Two and more known marks with the same source in the job's marks."""
+    """Two and more known marks with the same source in the job's marks; those without one, where others have one."""
     marks = net.job.marks
     source, names = marks["source"].to_numpy(object), marks["mark"].to_numpy(object)
     of_mark = patterns(net)
-    known = np.array([name in of_mark for name in names], dtype=bool) & (source != "")
-    for name, at in by_name(source, known):
+    known = np.array([name in of_mark for name in names], dtype=bool)
+    for name, at in by_name(source, known) if (source[known] != "").any() else ():
         if len(at) < 2:
             continue
         parts = [of_mark[mark] for mark in names[at]]
@@ -52,7 +52,8 @@ KIND = Kind(
     words={"source": Words("source of known heights", "sources of known heights")},
     shared={
         "source": Shared(
-            "every known height of {name}", "a sight or a levelled difference to a known mark of another source"
+            "every known height of {name}", "a sight or a levelled difference to a known mark of another source",
+            "every known height without a source",
         ),
     },
 )  # fmt: skip

@@ -102,11 +102,14 @@ def sequences(net: Network) -> Iterator[Sequence]:
     from heightnet.kinds.sequence import READINGS, Sequence
 
     staff = net.job.staff
-    of, reading, row = staff["staff"].to_numpy(object), staff["reading"].to_numpy(float), staff["row"].to_numpy()
+    of, reading = staff["staff"].to_numpy(object), staff["reading"].to_numpy(float)
+    twice = staff["row"].duplicated(keep=False)  # a row of a book with a column for each sight
+    row = staff["row"].astype(str)
+    named = row.where(~twice, row + " " + staff["sight"]).to_numpy(object)
     for name, some in by_name(of, (of != "") | (of == "").all()):
         at = some[np.argsort(reading[some], kind="stable")]
         rank = np.unique(np.maximum(reading[at], LOWEST_JOINT_M), return_inverse=True)[1].ravel().astype(np.int64)
-        rows, called = net.rows("staff").start + at, row[at].astype(str).astype(object)
+        rows, called = net.rows("staff").start + at, named[at]
         read = np.array([f"{metres:.3f} m" for metres in reading[at]], dtype=object)
         yield Sequence("staff_joint", name, rows, np.ones(len(at)), rank, called, read, READINGS, ends=False)
 

@@ -28,7 +28,8 @@ class Order(NamedTuple):
 
 
 def in_order(whens: Names) -> Order:
-    """The order of what was done at these times; of hours without a date, as if all were of one day.
+    """The order of what was done at these times; of hours without a date, as if all were of one day, unless they go
+    back once on the way: that is a clock of twelve hours, or a night, and the rows are the order.
 
     Parameters
     ----------
@@ -38,6 +39,8 @@ def in_order(whens: Names) -> Order:
     Order(rank=array([1, 0, 0]), by='times')
     >>> in_order(np.array(["10:20", "9:05", ""], dtype=object))
     Order(rank=array([0, 1, 2]), by='rows')
+    >>> in_order(np.array(["10:20", "12:50", "1:35", "2:40"], dtype=object))
+    Order(rank=array([0, 1, 2, 3]), by='rows')
     """
     import pandas as pd  # kinds know this module, and a result is shown without pandas
 
@@ -48,7 +51,10 @@ def in_order(whens: Names) -> Order:
     if len(at) < len(told) or len({one[0] for one in told if one}) > 1 or any(starmap(holds, pairwise(sorted_at))):
         return Order(np.arange(len(whens)), ROWS)
     place = {text: i for i, text in enumerate(sorted_at)}
-    return Order(np.array([place[text] for text in at], dtype=np.int64)[code], TIMES)
+    rank = np.array([place[text] for text in at], dtype=np.int64)[code]
+    if told[0] and told[0][0] == "hour" and np.sum(np.diff(rank) < 0) == 1 and rank[-1] < rank[0]:
+        return Order(np.arange(len(whens)), ROWS)
+    return Order(rank, TIMES)
 
 
 def times(job: Job) -> dict[str, Names]:

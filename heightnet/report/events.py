@@ -13,7 +13,7 @@ from heightnet.report.words import Words
 from heightnet.rows import Record
 
 UNNAMED = {"staff_joint": "the staff", "index": "the instrument", "equipment": "the target equipment"}
-BY_ROWS = "in the order of the rows as times are missing"
+BY_ROWS = "in the order of the rows, as no times tell it"
 
 
 def told(words: Words, finding: Record) -> str:
@@ -137,9 +137,10 @@ def advice(words: Words, finding: Record) -> list[str]:
         case "spell":
             return [_ask(words, thing, finding)]
         case "source":
+            whose = "without a source" if thing.name == NOT_NAMED else f"of {name(thing.name)}"
             return [
-                f"Look up both lists of heights: of what year and in what system those of {name(thing.name)} are, and "
-                "those of the other known marks."
+                f"Look up both lists of heights: of what year and in what system those {whose} are, and those of the "
+                "other known marks."
             ]
         case kind if kind == MISNAMED:
             return [_look_up_name(words, thing)]

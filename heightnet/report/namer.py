@@ -229,6 +229,8 @@ class Namer:
             more = "".join(ends) + ("" if names[3] else " on")
             return Called(f"{called.noun}{more}", f"{called.short}{more}", "")
         noun = shared.called.format(name=names[-1 if thing.kind == "source" else 1], place=names[-1])
+        if thing.kind == "source" and thing.name == NOT_NAMED:
+            noun = shared.unnamed
         if names[0] == "readings_to_point":
             noun += f" at {self.whose(str(Thing(names[1], names[2])))}"
         return Called(noun, noun, "")

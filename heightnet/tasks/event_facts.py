@@ -115,11 +115,11 @@ def _range(moments: Ints, share: Floats) -> tuple[int, int]:
 
 def _told(facts: JobFacts, found: Moments) -> list[Record]:
     """Each use once, in their order."""
-    uses, out = found.uses, dict[str, Record]()
+    uses, out = found.uses, dict[tuple[str, str | None], Record]()
     order = np.argsort(uses.rank, kind="stable")
     for i in order.tolist():
         use = _use_at(facts, uses, i)
-        out.setdefault(use["id"], {**use, "probability": float(found.wrong[uses.rank[i]])})
+        out.setdefault((use["id"], use["when"]), {**use, "probability": float(found.wrong[uses.rank[i]])})
     return list(out.values())
 
 
