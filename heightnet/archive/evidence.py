@@ -18,7 +18,7 @@ from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family
 from heightnet.kinds.height import thing_of
 from heightnet.kinds.registry import of_blunder
-from heightnet.ledger.thing import HAPPENED, TAPED
+from heightnet.ledger.thing import HAPPENED, STANDS, TAPED
 from heightnet.network.model import Network
 from heightnet.rows import Record
 
@@ -211,11 +211,16 @@ def gathered(stands: list[Stand], of: str) -> dict[str, Record]:
     return out
 
 
-def causes_of(result: Mapping[str, Any]) -> dict[str, float]:
-    """Expected number of wrong heights by cause; a stand that instrument and target share counts once."""
+def causes_of(result: Mapping[str, Any], family: Family, chance: Chances) -> dict[str, float]:
+    """Expected number of wrong heights by cause; a stand that instrument and target share counts once, and one that may
+    be wrong only with others of its kind not at all."""
     total: dict[str, float] = defaultdict(float)
+    taped, whole = (np.flatnonzero(family.of(*kinds)) for kinds in (TAPED, STANDS))
+    posterior = np.minimum(chance.posterior[taped], 1 - 1e-12)
+    sound = np.exp(np.bincount(family.node[taped], weights=np.log1p(-posterior)))
+    own = dict(zip(family.ids[whole].tolist(), (1 - sound[family.node[whole]]).tolist(), strict=True))
     stands = {stand["hypothesis"]: stand for stand in [*result["targets"], *result["setups"]] if stand["causes"]}
     for stand in stands.values():
         for cause in stand["causes"]:
-            total[cause["cause"]] += stand["probability"] * cause["probability"]
+            total[cause["cause"]] += min(stand["probability"], own[stand["hypothesis"]]) * cause["probability"]
     return {cause: round(count, 6) for cause, count in sorted(total.items()) if count >= 1e-6}

@@ -28,7 +28,7 @@ from heightnet.archive.things import Things, things_of
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
-from heightnet.judge.judgement import LIKELY, Judgement
+from heightnet.judge.judgement import LIKELY, UNEXPLAINED, Judgement
 from heightnet.judge.search import Candidates, search
 from heightnet.ledger.thing import HAPPENED, ids_of
 from heightnet.network.model import Network
@@ -68,6 +68,8 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     causes : expected number of wrong heights by cause, "none" where none of the usual causes fits.
     stands : {all, tested, expected} of the job.
     """
+    if judgement.state == UNEXPLAINED:
+        return _of_nothing(judgement)
     judgement = _of_slips(judgement)
     bench, net = judgement.bench, judgement.bench.net
     things = things_of(net)
@@ -89,9 +91,24 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
         "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
         "evidence": evidence_of(bench, chance),
         "by": {of: gathered(stands, of) for of in ("observer", "method", "equipment")},
-        "causes": causes_of(result) if result else {},
+        "causes": causes_of(result, bench.family, chance) if result else {},
         "stands": {"all": len(stands), "tested": sum(s.tested for s in stands),
                    "expected": round(sum(s.chance for s in stands), 6)},
+    }  # fmt: skip
+
+
+def _of_nothing(judgement: Judgement) -> Record:
+    """The record of a job that no few errors explain: of what others share with it it tells nothing."""
+    net = judgement.bench.net
+    things = things_of(net)
+    n = len(things)
+    return {
+        "schema": REDUCED, "job": net.job.name, "date": median_day(net.job), "things": list(map(str, things.things)),
+        "heights": things.heights.tolist(), "own": plain(_own(things, net)), "u": [0.0] * n,
+        "G": [0.0] * (n * (n + 1) // 2),
+        "freed": [], "let_go": {}, "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
+        "evidence": {}, "by": {"observer": {}, "method": {}, "equipment": {}}, "causes": {},
+        "stands": {"all": int(len(net.setup_node) + len(net.target_node)), "tested": 0, "expected": 0.0},
     }  # fmt: skip
 
 

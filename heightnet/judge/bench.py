@@ -30,6 +30,7 @@ from heightnet.network.misclosures import misclosures
 from heightnet.network.model import Network
 
 ROUNDS = 2  # of asking which moments of events come near what was found without them
+ALONE = 3  # moments of events looked at whatever else explains the job
 STILL_TESTED = 1e-6  # part of a class's information that must be left beside a set
 
 
@@ -316,7 +317,8 @@ class Bench(BenchBase):
 
 def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -> Ints:
     """Classes that are not in a neighbourhood and would have come near the best that was found in it, beside a set of
-    some weight or in the place of one of its members.
+    some weight, in the place of one of its members, or of all of them; and the likeliest in the place of all, which may
+    lack a moment to explain what many single errors do.
 
     Parameters
     ----------
@@ -327,10 +329,10 @@ def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -
         return others
     g, posterior = look.likeliest, look.posterior
     shown = posterior.sets[: posterior.shown]
-    beside = {*shown, *(s[:i] + s[i + 1 :] for s in shown for i in range(len(s)))}
+    beside = {(), *shown, *(s[:i] + s[i + 1 :] for s in shown for i in range(len(s)))}
     weight = {s: float(log_gain(list(s), look.u, look.G, look.prior)[g]) for s in beside}  # against nothing wrong
     best = max(weight[s] for s in shown)
-    reached = np.full(len(others), -np.inf)
+    reached = alone = np.full(len(others), -np.inf)
     some = prior.some(others)
     for s in sorted(beside):
         members = look.classes[list(s)]
@@ -341,7 +343,10 @@ def near(look: Look, others: Ints, over: Floats, G: Floats, prior: Candidates) -
         gain = some.log_odds + log_bayes(left, np.maximum(rest, 1e-300), some)
         gain = np.where(rest > STILL_TESTED * G[g, others, others], gain, -np.inf)
         reached = np.maximum(reached, weight[s] + gain)
-    return others[reached >= max(best, float(reached.max())) - MATTERS]
+        alone = gain if not s else alone
+    enough = reached >= max(best, float(reached.max())) - MATTERS
+    enough[np.argsort(-np.round(alone, 9), kind="stable")[:ALONE]] = True
+    return others[enough & np.isfinite(reached)]
 
 
 def candidates_of(family: Family, classes: Classes, diagonal: Floats, rate: Floats) -> Candidates:

@@ -17,12 +17,13 @@ from collections.abc import Iterable
 from math import exp, log, pi, sqrt
 from typing import NamedTuple
 
-from heightnet.kinds.cause import Cause, Evidence, listed
+from heightnet.kinds.cause import LEFT_IN, Cause, Evidence, listed
 from heightnet.kinds.records import Records
 from heightnet.kinds.registry import of_blunder
 from heightnet.ledger.thing import Thing
 
 NONE = "none"
+APART_M = 6.0  # further apart no two heights are, be it in feet, of which one is left in for the other
 NONE_PRIOR = 0.10
 NONE_FROM_M, NONE_TO_M, NONE_LAST_M = 0.003, 1.0, 10.0
 NONE_BEYOND = 0.02  # share of "none of these" given to 1 m to 10 m, so that nothing is ever impossible
@@ -106,6 +107,8 @@ def score(causes: Iterable[Cause], e: Evidence, none_prior: float = NONE_PRIOR) 
                 expected = one.error or None
                 suits: bool | None = off**2 <= FITS_WITHIN**2 * var and e.possible(true)
                 weight = e.unit * one.slope * e.density(true) * _normal(off, var)
+            elif cause.key in LEFT_IN and abs(e.error) > APART_M:
+                continue
             else:
                 expected, weight, suits = None, anywhere, None
             weight *= cause.prior * one.share

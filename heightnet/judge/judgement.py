@@ -16,7 +16,7 @@ from scipy import linalg
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import BenchBase, Look, Seen, freed_of
 from heightnet.judge.closing import log_bayes
-from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, broad_density
+from heightnet.judge.naming import CONVICTS_FROM_M, EVIDENCE, PUT_UPS, broad_density
 from heightnet.judge.places import STAND, Key, Place
 from heightnet.judge.reduction import NEARLY_ONE_CLASS
 from heightnet.judge.search import Clock
@@ -30,7 +30,6 @@ SHOWS = 3.0  # odds of a blunder against those beforehand from which the job, no
 SCATTERS = 0.1  # probability that anything is wrong below which a contradiction is put down to the scatter
 DOUBT = 0.02  # a thing likelier wrong than this is not proved
 CUT_ABOVE = 0.02  # a place that parts a class of this weight tells nothing apart
-PUT_UPS = ("group", "spell", "local")  # several put-ups wrong alike
 COMPOSITE = 20.0  # a mate of a class this many times rarer than it, and wrong only as several put-ups alike
 STILL_TESTED = 1e-3  # part of a hypothesis' information that must be left once others are freed
 MANY, MANY_SHARE, SEVERAL, SEVERAL_SHARE = 4, 5.0, 3, 10.0  # blunders against redundancy: not explained, many
@@ -565,7 +564,10 @@ class Judgement:
         return covariance @ (look.u[g][at] + np.where(fixed, size, 0.0) * precision), covariance
 
     def size_of(self, h: int) -> tuple[float, float]:
-        """Size of a hypothesis and its sd, averaged over the explanations with its class; else its test's, m."""
+        """Size of a hypothesis and its sd, averaged over the explanations with its class; else its test's, m.
+
+        The size of a wrong name rests on the heights of two marks, which are no better known than the error itself.
+        """
         label = self.bench.classes.label
         weight, mean, second = 0.0, 0.0, 0.0
         for e in self.explanations:
@@ -579,7 +581,9 @@ class Judgement:
             error, sd = self.freed[:2]
             return float(error[h]), float(sd[h])
         mean /= weight
-        return mean, float(np.sqrt(max(second / weight - mean**2, 0.0)))
+        spread = float(np.sqrt(max(second / weight - mean**2, 0.0)))
+        named = self.bench.family.kind[h] == MISNAMED
+        return mean, max(spread, float(self.bench.diagonal[h] ** -0.5)) if named else spread
 
     @cached_property
     def freed(self) -> tuple[Floats, Floats, Floats]:

@@ -36,6 +36,7 @@ CARRIED_OVER = (
 LEFT_AT_ZERO = 100.0
 CONVICTS_FROM_M = 0.010  # an error smaller than this is laid at nobody's door by a cause that others cannot have
 EVIDENCE = 10.0  # how many times better than any rival what is named must explain the job
+PUT_UPS = ("group", "spell", "local")  # several put-ups wrong alike
 BROAD_ONLY = ("shot", "gnss", "separation", "moved", "source")
 
 
@@ -55,7 +56,7 @@ class Naming:
         if kind in BROAD_ONLY or kind in EXCHANGED:
             return broad
         e = evidence_about(self.records, str(self.family.ids[h])).found(b, s, float(self.family.unit[h]))
-        if e.kind == "group":
+        if e.kind in PUT_UPS:
             return broad * possible(e)
         return (1 - KAPPA) * broad + KAPPA * _by_causes(e)
 

@@ -13,7 +13,6 @@ from heightnet.kinds.cause import Alternative, Cause, Evidence, listed
 from heightnet.kinds.height import USUAL_HOOK
 from heightnet.kinds.kind import Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
-from heightnet.kinds.written import USUAL_GAP
 from heightnet.ledger.thing import Thing
 from heightnet.reduce.reading import FOOT
 
@@ -44,7 +43,7 @@ def likely(e: Evidence) -> float:
     return exp(-0.5 * (beyond / e.error_sd) ** 2) if beyond > 0 else 1.0
 
 
-def _itself(e: Evidence) -> list[Alternative]:
+def itself(e: Evidence) -> list[Alternative]:
     return [Alternative(0.0, likely(e), sized=False)]
 
 
@@ -54,9 +53,9 @@ def _cut(e: Evidence) -> Iterator[Alternative]:
 
 
 ITSELF = (
-    Cause("index", "a vertical index error larger than assumed", 1.0, _itself, of=("index",)),
-    Cause("air", "air that bends sights otherwise than assumed", 1.0, _itself, of=("refraction",)),
-    Cause("level", "a level out of adjustment", 1.0, _itself, of=("collimation",)),
+    Cause("index", "a vertical index error larger than assumed", 1.0, itself, of=("index",)),
+    Cause("air", "air that bends sights otherwise than assumed", 1.0, itself, of=("refraction",)),
+    Cause("level", "a level out of adjustment", 1.0, itself, of=("collimation",)),
 )
 SAID_ITSELF = frozenset(cause.key for cause in ITSELF)  # these only say again what the common error is
 
@@ -67,8 +66,6 @@ CAUSES = (
           slips.usually(WORN), of=("equipment",)),
     Cause("axis", "the height of the instrument's axis: its constant wrong", 0.10, slips.usually(WORN),
           of=("instrument",)),
-    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 0.40,
-          slips.usually(USUAL_GAP[1], -USUAL_GAP[0]), of=("staff_joint",)),
     Cause("section", "a pole section drawn out too far or not far enough, every time", 0.10,
           slips.constant("sections"), of=THINGS),
     Cause("hook", "the tape's hook counted in, or left out, every time", 0.20,

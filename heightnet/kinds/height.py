@@ -55,6 +55,8 @@ CAUSES = (
     Cause("misread_1ft", "a reading one foot off", 0.06, slips.misread(FOOT, FEET)),
     Cause("hook", "the tape's end or hook counted in, or left out", 0.05, slips.constant("hooks", USUAL_HOOK, 0.7)),
     Cause(SWAP, "instrument and target height of the sight to {detail} in each other's place", 0.05, slips.swapped),
+    Cause("swap_all", "instrument height and target height of all its sights in each other's place", 0.02,
+          slips.swapped_with_all),
     Cause(SAME_AS_BEFORE, "the height of the set-up before carried over", 0.05, slips.same_as_before),
     Cause("other_point", "the tape held to {detail}", 0.10, slips.other_point),
     Cause("earlier", "the height of an earlier occupation of the same mark left in", 0.03, slips.same_as_earlier),

@@ -24,13 +24,14 @@ BETWEEN_BOLTS = 0.150  # how far apart in height bolts of one benchmark usually 
 CAUSES = (
     *written.CAUSES,
     Cause("disturbed", "the known mark disturbed since its height was found", 0.30, slips.usually(DISTURBED)),
+    Cause("exchanged", "its height and that of {detail} exchanged in the list", 0.06, slips.exchanged_in_the_list),
     Cause("bolt", "another bolt of the benchmark used than the one of this height", 0.06, slips.usually(BETWEEN_BOLTS)),
 )
 
 
 def evidence(records: Records, thing: Thing) -> Evidence:
     recorded = float(records.mark(thing.name)["height"])
-    return Evidence("known", recorded, readings=records.written(recorded))
+    return Evidence("known", recorded, readings=records.written(recorded), partners=records.other_marks(thing.name))
 
 
 def edges(ties: Ties) -> Edges:

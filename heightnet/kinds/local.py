@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from heightnet.arrays import Ints
-from heightnet.kinds import group
-from heightnet.kinds.cause import Evidence
+from heightnet.kinds import group, slips
+from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.height import of_readings, stand_labels, thing_of
 from heightnet.kinds.kind import Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
@@ -25,6 +25,11 @@ LEAST = 2  # stands, or readings of one, that have it wrong together
 
 AT_MARK, WITH_OBSERVER, OVER_MARK = "equipment_at_mark", "equipment_with_observer", "targets_over_mark"
 TO_POINT = "readings_to_point"
+CAUSES = (
+    Cause("other_point", "the tape held to {detail}, each time", 0.40, slips.other_point_always),
+    Cause("section", "a section of the pole drawn out or put back", 0.20, slips.constant("sections")),
+    Cause("under", "something under the point of the pole, or the mark itself moved", 0.20, slips.usually(0.02)),
+)
 AXIS, IN_PARTS = "the axis", "the axis in parts"
 
 
@@ -91,7 +96,8 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         held = records.column["point"], records.column["kind"]
         found = [i for i in records.positions(name, stand) if _point(held[0][i], held[1][i]) == point]
         return replace(of_readings(records, name, stand, found), partners=())  # in its own place at the other points
-    return group.evidence(records, Thing.both("group", "equipment", NOT_NAMED if kind == OVER_MARK else name))
+    of_all = group.evidence(records, Thing.both("group", "equipment", NOT_NAMED if kind == OVER_MARK else name))
+    return replace(of_all, kind="local")
 
 
 def _point(point: str, kind: str) -> str:
@@ -101,7 +107,7 @@ def _point(point: str, kind: str) -> str:
 ANOTHER_POINT = "one of these targets measured to another point, or a sight there to a pole of fixed height"
 
 KIND = Kind(
-    "local", ("local",), group.CAUSES, evidence, events=events,
+    "local", ("local",), CAUSES, evidence, events=events,
     words={"local": Words("error of several targets alike", "errors of several targets alike")},
     shared={
         AT_MARK: Shared("every target height of {name} at mark {place}", ANOTHER_POINT),

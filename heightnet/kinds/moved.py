@@ -1,4 +1,5 @@
-"""A stand that sank, rose or was knocked between two of its sights, taped before or afterwards."""
+"""A stand that sank, rose or was knocked between two of its sights, taped before or afterwards; or sank slowly all the
+while."""
 
 from __future__ import annotations
 
@@ -21,18 +22,23 @@ if TYPE_CHECKING:
     from heightnet.network.model import Network
 
 SANK, KNOCKED = 0.010, 0.060  # how far a stand usually sinks, and is usually knocked, m
+SLOWLY = 2  # moments between sights from which a slow settling is told from a sudden one
 MOMENTS = 20  # between which it may have moved: of more, every so many
 
 CAUSES = (
-    Cause("sank", "the stand sank or was pressed down between two sights", 0.6, slips.usually(SANK)),
-    Cause("knocked", "the stand was knocked between two sights", 0.4, slips.usually(KNOCKED)),
+    Cause("sank", "the stand sank or was pressed down between two sights", 0.6, slips.usually(SANK), of=("at once",)),
+    Cause("knocked", "the stand was knocked between two sights", 0.4, slips.usually(KNOCKED), of=("at once",)),
+    Cause("settled", "the stand settled in soft ground, or a clamp gave way", 1.0, slips.usually(SANK), of=("slowly",)),
 )
 
 
 def events(family: Builder, net: Network) -> None:
-    """Later sights wrong (the height was taped before), or earlier ones (it was taped afterwards).
+    """Later sights wrong (the height was taped before), or earlier ones (it was taped afterwards); of three and more
+    sights also each more than the one before, where the stand settled slowly: this is called by its second sight and
+    its last.
 
-    The size is how far the stand sank: an instrument that sank sees everything higher, a target that sank is lower.
+    The size is how far the stand sank in all: an instrument that sank sees everything higher, a target that sank is
+    lower.
     """
     from heightnet.kinds.sequence import dense, shot_order
     from heightnet.reduce.order import times
@@ -56,6 +62,11 @@ def events(family: Builder, net: Network) -> None:
             ):
                 at = shots + some[inside]
                 family.pattern(thing, at, np.full(len(at), way), node, rate / len(moments))
+        if last >= SLOWLY:
+            ends = (str(row[some[np.flatnonzero(rank == k)[0]]]) for k in (1, last))
+            later = np.flatnonzero(rank)
+            thing = Thing.several("moved", kind, name, *ends)
+            family.pattern(thing, shots + some[later], sign * rank[later] / last, node, rates.settled)
 
 
 def sights_of(net: Network, kind: str, name: str) -> Sequence:
@@ -84,7 +95,7 @@ def _stands(net: Network) -> Iterator[tuple[str, str, int, Ints]]:
 
 
 def evidence(records: Records, thing: Thing) -> Evidence:
-    return Evidence("moved", 0.0)
+    return Evidence("moved", 0.0, of="slowly" if all(thing.names[2:4]) else "at once")
 
 
 def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 DEFAULTS = (1.5, 2.0)  # heights that forms and habits fill in, m; 0 is a cause of its own
+OTHERS = 200  # known marks whose listed heights are compared with one that is wrong
 OFTEN = 3  # stands from which a height is usual in a job
 
 
@@ -104,6 +105,12 @@ class Records:
     def mark(self, name: str) -> pd.Series:
         """The row of a mark."""
         return self.job.marks[self.job.marks["mark"] == name].iloc[0]
+
+    def other_marks(self, name: str) -> tuple[tuple[str, float], ...]:
+        """The heights of the other known marks; of very many the first."""
+        marks = self.job.marks
+        known = marks[(marks["mark"] != name) & marks["height"].notna()].head(OTHERS)
+        return tuple(zip(known["mark"].tolist(), known["height"].tolist(), strict=True))
 
     def written(self, value: float) -> tuple[Reading, ...]:
         """A value of the job's tables as it was written."""

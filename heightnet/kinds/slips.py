@@ -118,6 +118,19 @@ def swapped(e: Evidence) -> Iterator[Alternative]:
         yield Alternative(e.recorded - height, share, detail=name)
 
 
+def swapped_with_all(e: Evidence) -> Iterator[Alternative]:
+    """Instrument height and the one target height of all sights exchanged: rises are wrong by twice the difference."""
+    heights = [height for _, height in e.partners]
+    if e.kind == "setup" and len(heights) > 1 and max(heights) - min(heights) < e.unit:
+        yield Alternative(2 * (e.recorded - heights[0]))
+
+
+def exchanged_in_the_list(e: Evidence) -> Iterator[Alternative]:
+    """Two heights of the list in each other's place."""
+    for name, height in e.partners:
+        yield Alternative(e.recorded - height, 1.0 / len(e.partners), detail=name)
+
+
 def exchanged(e: Evidence) -> Iterator[Alternative]:
     """Two readings in each other's place: the rise is wrong by twice their difference, put down to one of them."""
     for _, partner in e.partners:

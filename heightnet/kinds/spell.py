@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from heightnet.kinds import group
-from heightnet.kinds.cause import Evidence
+from heightnet.kinds import group, slips
+from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import Kind, Words
 from heightnet.kinds.records import Records
+from heightnet.kinds.written import USUAL_GAP
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
@@ -19,6 +21,17 @@ if TYPE_CHECKING:
     from heightnet.kinds.sequence import Sequence
     from heightnet.network.model import Network
 
+HEIGHTS = ("equipment", "instrument", "observer_setups", "observer_targets")
+CAUSES = (
+    Cause("section", "a section of the pole drawn out or put back", 0.40, slips.constant("sections"),
+          of=("equipment",)),
+    Cause("other_point", "the tape held to {detail}, for that time", 0.05, slips.other_point_always, of=HEIGHTS),
+    Cause("height_changed", "its height changed, and not booked anew", 0.45, slips.usually(0.2), of=("equipment",)),
+    Cause("way", "heights read in another way, for that time", 0.10, slips.usually(0.02), of=HEIGHTS),
+    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 1.0,
+          slips.usually(USUAL_GAP[1], -USUAL_GAP[0]), of=("staff_joint",)),
+    Cause("index_changed", "the instrument knocked, or its index set anew", 1.0, group.itself, of=("index",)),
+)  # fmt: skip
 LEAST, LEAST_BETWEEN = 2, 3  # uses that a slip is repeated in; from one moment to another
 CHANGES = 100  # moments at which something may begin or end: of more, every so many
 STRETCHES = 20  # likewise, where it both begins and ends
@@ -101,10 +114,10 @@ def _some(first: int, last: int, most: int) -> list[int]:
 
 def evidence(records: Records, thing: Thing) -> Evidence:
     """As of the common error that it would be if it had lasted."""
-    return group.evidence(records, Thing.both("group", *thing.common))
+    return replace(group.evidence(records, Thing.both("group", *thing.common)), kind="spell")
 
 
 KIND = Kind(
-    "spell", ("spell",), group.CAUSES, evidence,
+    "spell", ("spell",), CAUSES, evidence,
     words={"spell": Words("error that began or ended during the job", "errors that began or ended during the job")},
 )  # fmt: skip

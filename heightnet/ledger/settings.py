@@ -149,6 +149,7 @@ class Rates:
     )
     moved: float = _set(0.003, "Prior chance that a stand moved between two of its sights.", ranges.RATE)
     moved_before: float = _set(0.001, "Prior chance that it did, and was taped afterwards.", ranges.RATE)
+    settled: float = _set(0.002, "Prior chance that a stand settled slowly while it was used.", ranges.RATE)
     named_target: float = _rate(0.002, "the name of a target, or of the target of a sight,")
     named_setup: float = _rate(0.001, "the name of the mark under a set-up")
     named_known: float = _rate(0.001, "the name of a known mark, wherever the job has it,")

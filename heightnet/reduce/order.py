@@ -13,6 +13,7 @@ from heightnet.reduce.moments import holds, moment
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
+LATE, EARLY = "11", "08"  # hours between which a day that goes on may seem to go back
 TIMES, ROWS = "times", "rows"
 
 
@@ -29,7 +30,7 @@ class Order(NamedTuple):
 
 def in_order(whens: Names) -> Order:
     """The order of what was done at these times; of hours without a date, as if all were of one day, unless they go
-    back once on the way: that is a clock of twelve hours, or a night, and the rows are the order.
+    back once on the way from late to early: that is a clock of twelve hours, or a night, and the rows are the order.
 
     Parameters
     ----------
@@ -52,8 +53,11 @@ def in_order(whens: Names) -> Order:
         return Order(np.arange(len(whens)), ROWS)
     place = {text: i for i, text in enumerate(sorted_at)}
     rank = np.array([place[text] for text in at], dtype=np.int64)[code]
-    if told[0] and told[0][0] == "hour" and np.sum(np.diff(rank) < 0) == 1 and rank[-1] < rank[0]:
-        return Order(np.arange(len(whens)), ROWS)
+    back = np.flatnonzero(np.diff(rank) < 0)
+    if len(back) == 1 and rank[-1] < rank[0] and told[0] and told[0][0] == "hour":
+        before, after = (sorted_at[rank[i]] for i in (back[0], back[0] + 1))
+        if before >= LATE and after < EARLY:
+            return Order(np.arange(len(whens)), ROWS)
     return Order(rank, TIMES)
 
 

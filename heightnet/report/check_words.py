@@ -10,7 +10,7 @@ from typing import Any
 
 from heightnet.gaps import HEIGHTS, not_proved, row_tables
 from heightnet.ledger.thing import MISNAMED, TAPED, Thing, kind_of
-from heightnet.report.claims import capital, claim
+from heightnet.report.claims import capital, claim, plain
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Bullets, Document, Section
 from heightnet.report.events import still_right
 from heightnet.report.findings import (
@@ -371,7 +371,8 @@ def _why(words: Words) -> list[str]:
     lines += _given_away(words, findings[:TOLD])
     wrong_readings = [c for c in words.facts["reading_checks"] if not c["agrees"]]
     lines += [reading_check(words, check) for check in wrong_readings[:2]]
-    return lines or ["The size gives no hint. Look at the field book for these rows."]
+    once = {plain(line): line for line in lines}
+    return list(once.values()) or ["The size gives no hint. Look at the field book for these rows."]
 
 
 def _given_away(words: Words, findings: list[Record]) -> Iterator[str]:

@@ -39,6 +39,8 @@ def _parts(words: Words, finding: Record, named: bool) -> tuple[str, str]:
     hours = times(use["when"] for use in event["uses"])
     if thing.kind == "moved":
         at = began or ended
+        if all(thing.names[2:4]):  # all the while, not between two of its sights
+            at = {"after": event["uses"][0], "before": event["uses"][-1]}
         return words.stood_at(*thing.names[:2]), _range(*_ends(words, thing, at, event, hours, named))
     what = words.called(str(Thing.both("group", *thing.common))).told
     if event["order"] == READINGS:
@@ -121,6 +123,8 @@ def still_right(finding: Record) -> str:
     thing = Thing.of(finding["id"])
     if thing.kind != "moved":
         return ""
+    if all(thing.names[2:4]):
+        return "Its recorded height is right for its first sight alone."
     when = "before" if thing.names[2] else "after"
     return f"Its recorded height is right for the sights {when} that."
 
@@ -151,7 +155,7 @@ def _sight_again(words: Words, thing: Thing, event: Record) -> str:
     """Sight the first target again, and if that cannot be done, what was seen wrong."""
     first = _use(words, thing, event["uses"][0]["id"])
     wrong = [use["id"] for use in event["uses"] if use["probability"] >= 0.5]
-    rows = words.rows(wrong) or listing(wrong, 4, called=words.label)
+    rows = words.rows(wrong, "and") or listing(wrong, 4, called=words.label)
     again = f"repeat its first sight ({first}): another height difference shows that it moved"
     return f"{capital(words.stood_at(*thing.names[:2]))}: if it still stands, {again}. If not, observe again {rows}."
 

@@ -217,6 +217,7 @@ class Namer:
         if thing.kind == "moved":
             stand = self.stood_at(names[0], names[1])
             rows = f"from row {names[2]} on" if names[2] else f"up to row {names[3]}"
+            rows = f"from row {names[2]} to row {names[3]}" if all(names[2:4]) else rows
             short, listed = f"{_named(names[1], names[0])} moved", f"a move of {stand}"
             return Called(f"sights of {stand} {rows}", short, brief=f"{names[1]} moved", listed=listed)
         if thing.kind == "spell":
@@ -302,7 +303,7 @@ class Namer:
 
     # several together
 
-    def rows(self, ids: list[str]) -> str:
+    def rows(self, ids: list[str], between: str = "or") -> str:
         """Rows of one file in short, "rows 12 to 17": only where all ids are rows of one kind and file; else ""."""
         things = [Thing.of(id) for id in ids]
         if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
@@ -311,7 +312,7 @@ class Namer:
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
             return f"rows {rows[0]} to {rows[-1]} of {file}"
         noun = "row" if len(rows) == 1 else "rows"
-        return f"{noun} {listing([str(row) for row in rows], 6, 'or')} of {file}"
+        return f"{noun} {listing([str(row) for row in rows], 6, between)} of {file}"
 
     def plural(self, kind: str) -> str:
         """What things of a kind are, many of them: "staff readings"."""

@@ -166,7 +166,8 @@ def likelihood(probability: float) -> str:
     >>> [likelihood(p) for p in (0.9987, 0.973, 0.5, 0.17, 0.004)]
     ['almost certain', 'very likely', 'likely', 'possible', 'very unlikely']
     """
-    return next(word for least, word in LIKELIHOODS if round(probability, 6) >= least)
+    as_told = round(probability, 6) if abs(probability - 0.5) > 0.005 else 0.5  # as its number says
+    return next(word for least, word in LIKELIHOODS if as_told >= least)
 
 
 def in_100(probability: float | None) -> str:

@@ -6,7 +6,7 @@ from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.check_words import headline, state_word
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
-from heightnet.report.findings import about, look_up
+from heightnet.report.findings import about, look_up, would_show
 from heightnet.report.measurements import BOXES, instruction
 from heightnet.report.numbers import count, listing
 from heightnet.report.words import VERDICTS, Words
@@ -108,7 +108,7 @@ def _waits(words: Words) -> Section | None:
     facts = words.facts
     needs = {need["finding"]: need["what"] for need in facts["needs"]}
     told = {step["finding"] for step in facts["steps"]} | needs.keys()
-    lines = [f"{capital(what)} would show it." for what in needs.values()]
+    lines = [line for finding in facts["findings"] if finding["order"] in needs for line in would_show(words, finding)]
     for finding in facts["findings"]:
         members = [m["id"] for m in finding["members"]]
         planned = finding["order"] in told or (facts["steps"] and any(Thing.of(id_).kind in TAPED for id_ in members))

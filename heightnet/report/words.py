@@ -126,7 +126,8 @@ class Words(Namer):
         if kind == MISNAMED:
             return self.sized(of, mm, sd_mm, "the two are ", " apart in height")
         if kind == "moved":
-            return self.sized(of, mm, sd_mm, "it sank " if mm > 0 else "it rose ")
+            slowly = " slowly, in all by" if all(thing.names[2:4]) else ""
+            return self.sized(of, mm, sd_mm, f"it {'sank' if mm > 0 else 'rose'}{slowly} ")
         if kind in TOGETHER:
             if thing.common[0] in ON_AVERAGE:
                 return self.sized(of, mm, sd_mm, "its members off by ", " in the quadratic mean")

@@ -12,7 +12,8 @@ from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.heights import Heights
-from heightnet.judge.judgement import DOUBT, LIKELY, PUT_UPS
+from heightnet.judge.judgement import DOUBT, LIKELY
+from heightnet.judge.naming import PUT_UPS
 from heightnet.judge.places import STAND
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.thing import ROWS, STANDS, TABLES, TAPED, ids_of

@@ -15,7 +15,7 @@ from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
 from heightnet.kinds.registry import shared_by
 from heightnet.kinds.stands import recorded_heights
-from heightnet.ledger.thing import STANDS, TOGETHER
+from heightnet.ledger.thing import MISNAMED, STANDS, TOGETHER
 from heightnet.rows import Rows
 from heightnet.tasks.event_facts import event, event_parts
 
@@ -349,6 +349,8 @@ def parts(facts: JobFacts, h: int) -> set[int]:
         return set(rows.tolist())
     if family.kind[h] in TOGETHER:
         return facts.touching(family.members(h)) | readings_of(facts, h)
+    if family.kind[h] == MISNAMED:
+        return facts.touching(family.members(h))
     return set()
 
 

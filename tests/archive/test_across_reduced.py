@@ -21,6 +21,7 @@ from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.report.across_words import RATES
 from heightnet.tasks.check import check
+from tests.shapes import shape
 from tests.simulate.archive import country, simulate_job
 from tests.simulate.jobs import blunder, simulate
 
@@ -179,3 +180,19 @@ def test_every_kind_of_job_leaves_a_record(demo):
     assert facts["rates"] and facts["rates"].keys() <= RATES.keys()
     for rate in facts["rates"].values():
         assert 0 < rate["low"] < rate["rate"] < rate["high"] < 1
+
+
+def test_a_job_that_no_few_errors_explain_tells_others_nothing():
+    """All sights off as with a refraction that no air has: none of the heights that seem wrong is to be counted."""
+    net = build_network(shape("small4x", 4).job)
+    bench = Bench(net)
+    h = list(bench.family.ids).index("group:refraction:the whole job")
+    noise = net.sd * np.random.default_rng(4).standard_normal(len(net.sd))
+    judgement = Judgement(bench, noise + bench.family.C[:, [h]].toarray()[:, 0] * 0.31)
+    assert judgement.state == "unexplained"
+    record = reduced_job(judgement)
+    assert record["things"] and not any(record["u"]) and not any(record["G"])
+    assert record["evidence"] == record["causes"] == record["let_go"] == {} and record["freed"] == []
+    assert record["stands"] == {"all": record["stands"]["all"], "tested": 0, "expected": 0.0}
+    counted = across_jobs(lambda: [record, record])
+    assert counted["jobs"] == 2 and not any(t["verdict"] == "wrong" for t in counted["offsets"])

@@ -169,6 +169,11 @@ def record(case: Case, cause: str) -> Evidence | None:
             others = list(case.partners)
             recorded, others[chosen] = others[chosen], float(case.text(h)) if case.tape == "m" else h
             return case.evidence((case.as_reading(case.text(case.tape_reads(recorded))),), others)
+        case "swap_all":  # seen from the sights, wrong by twice what the two heights differ
+            target = float(case.text(h)) if case.tape == "m" else h
+            reading = case.as_reading(case.text(case.tape_reads(case.partners[0])))
+            case.true = 2 * target - reading.height
+            return case.evidence((reading,), [target] * len(case.partners))
         case "previous":
             reading = case.as_reading(case.text(case.tape_reads(case.previous)))
             case.previous = reading.height

@@ -61,6 +61,7 @@ CASES = [
     ("misread_tenth_ft", Reading("5.23", 5.23 * FOOT, "ft"), {}, -0.1 * FOOT),
     ("misread_1ft", Reading("6.23", 6.23 * FOOT, "ft"), {}, FOOT),
     ("hook", Reading("1.586", 1.586), {"hooks": (0.045,)}, 0.045),
+    ("swap_all", Reading("1.586", 1.586), {"partners": (("P1", 1.7), ("P2", 1.7))}, 2 * (1.586 - 1.7)),
     ("swap", Reading("1.586", 1.586), {"partners": (("P1", 1.512), ("P2", 1.700))}, 1.586 - 1.512),
     ("other_point", Reading("1.586", 1.586, **SIDE), {}, math.sqrt(1.586**2 - 0.1**2) - (1.586 - 0.165)),
     ("other_point", Reading.booked(1.586), {}, 1.586 - (math.hypot(1.586, 0.1) - 0.165)),

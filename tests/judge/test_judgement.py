@@ -205,7 +205,7 @@ def test_what_nothing_explains_is_not_told_as_many_errors(metres):
     bench, rng = bench_of("small4x", 4), np.random.default_rng(4)
     h = at(bench, "group:refraction:the whole job")
     judgement = Judgement(bench, observed(bench, rng, {h: metres}))
-    assert bench.family.limit[h] < 0.1 and judgement.state == "unexplained"
+    assert bench.family.limit[h] < 0.1 and judgement.state in ("unexplained", "unclear")
     assert all(f.probability <= 0.5 for f in judgement.findings)
 
 

@@ -86,10 +86,17 @@ CASES = {
         "Set-up S4 (over P4): if it still stands, repeat its first sight (sight to P3, row 8): another height "
         "difference shows that it moved. If not, observe again row 8 of shots.csv.",
     ),
+    "set-up that settled": (
+        ("moved:setup/S4/9/9", 20.0, event(SUNK, began=1)),
+        "Set-up S4 (over P4), between 10:18 (sight to P3, row 8) and 10:19 (sight to P5, row 9), moved: "
+        "it sank slowly, in all by 20 mm (18 to 22).",
+        "Set-up S4 (over P4): if it still stands, repeat its first sight (sight to P3, row 8): another height "
+        "difference shows that it moved. If not, observe again row 9 of shots.csv.",
+    ),
     "set-up, no times": (
         ("moved:setup/S4/9/", 20.0, event(sights((8, 9), (9,), timed=False), began=1)),
-        "Set-up S4 (over P4), between the sight to P3 (row 8) and the sight to P5 (row 9), in the order of the rows as "
-        "times are missing, moved: it sank 20 mm (18 to 22).",
+        "Set-up S4 (over P4), between the sight to P3 (row 8) and the sight to P5 (row 9), in the order of the rows, "
+        "as no times tell it, moved: it sank 20 mm (18 to 22).",
         "Set-up S4 (over P4): if it still stands, repeat its first sight (sight to P3, row 8): another height "
         "difference shows that it moved. If not, observe again row 9 of shots.csv.",
     ),
@@ -120,8 +127,8 @@ CASES = {
     ),
     "pole, no times": (
         ("spell:equipment/P-A/T4/", -100.0, event(targets(range(1, 7), (4, 5, 6), timed=False), began=3)),
-        "Every target height of P-A, from a moment between target T3 and target T4 on, in the order of the rows as "
-        "times are missing, is wrong: each recorded 100 mm too low (98 to 102).",
+        "Every target height of P-A, from a moment between target T3 and target T4 on, in the order of the rows, as "
+        "no times tell it, is wrong: each recorded 100 mm too low (98 to 102).",
         "Measure P-A now, in parts, and ask what was done to it between target T3 and target T4.",
     ),
     "observer": (

@@ -14,6 +14,7 @@ from tests.simulate.field import EVENTS, LEAST_SDS_OF_A_NAME, Book, happened
 AT = {
     "old list of two marks": "site-lists2", "old list of three marks": "site-lists3", "knocked target": "site-hilly",
     "repeated turning-point name": "book14-marks", "slant reduced already": "day-slant",
+    "index after a knock": "site-one-face", "staff joint": "book14-marks",
     "height of an earlier occupation": "site-hilly", "sight booked to another target": "site-hilly",
 }  # fmt: skip
 READ_M = 2e-5  # as finely as a tape is read
