@@ -88,7 +88,7 @@ def test_heights_that_share_a_named_common_error_are_not_called_sound():
     for target in facts["targets"]:
         wrong = target["equipment"] == "prism 0"
         assert (target["verdict"] == "suspect") == wrong
-        assert (target["probability"] == finding["probability"]) == wrong
+        assert (abs(target["probability"] - finding["probability"]) < 1e-3) == wrong  # but for where it may have begun
         assert target["recorded_m"] - target["corrected_m"] == pytest.approx(0.0307 * wrong, abs=2e-4)
         assert target["recorded_m"] - target["found_m"] == pytest.approx(0.030 * wrong, abs=0.009)  # about three sds
 
