@@ -409,6 +409,11 @@ FINDINGS = Many(
             Fact("id", TEXT, "of what is named"),
             Fact("moved", Many(MOVED), "marks, by the error of what is named"),
             Fact(
+                "mates", Many(Record((Fact("id", "text"), Fact("probability", SHARE)))),
+                "what nothing parts from what is named, though it is much less likely",
+                required=False,
+            ),
+            Fact(
                 "event", Maybe(EVENT, "nothing is named that began or ended"), "when what is named began and ended",
                 required=False,
             ),

@@ -305,7 +305,11 @@ def _told(words: Words, finding: Record) -> list[str]:
     certainty = words.certainty(of, finding["probability"])
     if finding["named"]:
         said = f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty} {still_right(finding)}"
-        return [said.strip()]
+        mates = [
+            f"{words.label(m['id'])} ({words.of_100(f'{of}.mates.{i}', m['probability'])})"
+            for i, m in enumerate(finding.get("mates") or [])
+        ]
+        return [said.strip(), *([f"Nothing in the job parts it from {listing(mates, 2)}."] if mates else [])]
     ids = [m["id"] for m in finding["members"]]
     if finding["count"] > SPELT_OUT:
         told = [f"{capital(is_wrong(words, finding))}: {size_of(words, finding)}. {certainty}"]

@@ -36,7 +36,7 @@ def _parts(words: Words, finding: Record, named: bool) -> tuple[str, str]:
     """What it was, and when; named : the uses are told as well as their times."""
     thing, event = Thing.of(finding["id"]), finding["event"]
     began, ended = event["began"], event["ended"]
-    hours = times(use["when"] for use in event["uses"])
+    hours = times([use["when"] for use in event["uses"]], words.several_days)
     if thing.kind == "moved":
         at = began or ended
         if all(thing.names[2:4]):  # all the while, not between two of its sights
@@ -98,8 +98,9 @@ def _use(words: Words, thing: Thing, id: str, alone: bool = False) -> str:
     return name(f"{noun} {short}") if noun and short == of.name else short
 
 
-def times(whens: Iterable[str | None]) -> dict[str, str]:
-    """Each time as it is told: of one day the hour alone, of several days day and hour, else as it was recorded.
+def times(whens: Iterable[str | None], several_days: bool = False) -> dict[str, str]:
+    """Each time as it is told: of one day the hour alone, of several days, or in a job of several, day and hour, else
+    as it was recorded.
 
     >>> times(["2026-05-19T11:39", "2026-05-19T12:55:30", None])
     {'2026-05-19T11:39': '11:39', '2026-05-19T12:55:30': '12:55:30'}
@@ -111,7 +112,7 @@ def times(whens: Iterable[str | None]) -> dict[str, str]:
     if any(kind != "date" or "T" not in at for kind, at in found):
         return {when: when for when in recorded}
     hours = [at.removesuffix(":00") if at.count(":") == 2 else at for _, at in found]
-    one_day = len({at.partition("T")[0] for at in hours}) == 1
+    one_day = len({at.partition("T")[0] for at in hours}) == 1 and not several_days
     return {
         when: at.partition("T")[2] if one_day else at.replace("T", " ")
         for when, at in zip(recorded, hours, strict=True)
@@ -164,7 +165,7 @@ def _ask(words: Words, thing: Thing, finding: Record) -> str:
     """Measure what is wrong now, and ask what was done to it when."""
     group, member = thing.common
     event = finding["event"]
-    hours = times(use["when"] for use in event["uses"])
+    hours = times([use["when"] for use in event["uses"]], words.several_days)
     when = " and ".join(
         _range(*_ends(words, thing, event[side], event, hours, named=False))
         for side in ("began", "ended")

@@ -79,7 +79,10 @@ def place_of(words: Words, finding: Record) -> str:
         return f"either {listing(ids, SPELT_OUT, 'or', called=words.label)}"
     rows = words.rows(ids) if number == len(ids) else ""
     listed = f" ({rows})" if rows else ""
-    return f"one of {words.several(finding)}{where}{listed}"
+    several = words.several(finding)
+    if several.startswith("every "):
+        return f"either {several}{where}{listed}"
+    return f"one of {several}{where}{listed}"
 
 
 def about(words: Words, findings: list[Record]) -> str:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 
 from heightnet.ledger.thing import EXCHANGED, MISNAMED, TOGETHER, Thing
+from heightnet.reduce.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.namer import Namer, counted
 from heightnet.report.numbers import INTERVAL, chance, count, likelihood, listing, of_100
@@ -52,8 +54,11 @@ IN_DOUBT = "What reading the files left in doubt"
 TOLERANCE = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}
 """What is said of a loop, a section or a run by what it may miss; whether the job closes is another question."""
 
-ON_AVERAGE = ("tape_scale", "slant_instrument", "slant_observer", "index", "refraction", "collimation")
-"""Groups whose members are off by different amounts: their error is the quadratic mean."""
+ON_AVERAGE = {
+    "tape_scale": "height", "slant_instrument": "height", "slant_observer": "height", "index": "sight",
+    "refraction": "sight", "collimation": "reading",
+}  # fmt: skip
+"""Groups whose members are off by different amounts, and what these are: their error is the quadratic mean."""
 
 SCREENING = {
     "zero": "is zero",
@@ -83,6 +88,12 @@ CAUTION = (
 
 class Words(Namer):
     """Speaks of the things of one job."""
+
+    @cached_property
+    def several_days(self) -> bool:
+        """Whether the job's set-ups were on several days."""
+        told = [moment(when) for when in column(self.facts["setups"], "when") if when]
+        return len({at.partition("T")[0] for kind, at in filter(None, told) if kind.startswith("date")}) > 1
 
     @property
     def tolerance_mm(self) -> float:
@@ -130,7 +141,7 @@ class Words(Namer):
             return self.sized(of, mm, sd_mm, f"it {'sank' if mm > 0 else 'rose'}{slowly} ")
         if kind in TOGETHER:
             if thing.common[0] in ON_AVERAGE:
-                return self.sized(of, mm, sd_mm, "its members off by ", " in the quadratic mean")
+                return self.sized(of, mm, sd_mm, "off by about ", f" in a usual {ON_AVERAGE[thing.common[0]]}")
             return self.sized(of, mm, sd_mm, "each recorded ", high)
         if kind in ("shot", "level") or (kind == "gnss" and self.records.get(id, {}).get("from")):
             return self.sized(of, mm, sd_mm, "its height difference recorded ", high)

@@ -29,6 +29,7 @@ RIVALS_TOLD = 12  # of an unnamed finding, listed among the suspects
 SHOWN_BY_UP_TO = 3  # common errors of a finding for which it is said what would show them
 COMMON = 0.1  # probability of a common error that is told from which what shares it is in question
 LEAST_TOLD = 0.005  # probability of a member of a list from which it is told
+MATES_TOLD = 2  # of what is named
 LEAST_SHOWN_M = 1e-4  # of a mark in an explanation of a large job
 RESIDUALS_UP_TO = 20_000  # observations up to which every explanation carries its residuals
 BEARS_UP_TO = 20  # redundancy up to which it is said how many blunders a job bears
@@ -101,6 +102,7 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "members": members,
         "count": len(keys),
         "kinds": _kinds(facts, [h for _, h in keys]),
+        "mates": _mates(facts, lead) if finding.named else [],
         "event": event(facts, finding, keys[0][0]) if finding.named else None,
         "slip": slip(facts, keys[:1] if finding.named else keys),
         "error_mm": finding.size * 1000,
@@ -111,6 +113,18 @@ def _finding(facts: JobFacts, order: int, finding: Finding) -> Record:
         "shown_by": shown_by(facts, [h for _, h in (keys[:1] if finding.named else keys)]),
         "moved": moved(facts, lead, finding.size) if finding.named else [],
     }
+
+
+def _mates(facts: JobFacts, lead: int) -> list[Record]:
+    """What makes the very same misclosures as what is named, likeliest first."""
+    places, label = facts.bench.places, int(facts.bench.classes.label[lead])
+    own = places.key_of(lead)
+    alike = {places.key_of(h): h for h in facts.bench.classes.members(label).tolist() if places.key_of(h) != own}
+    found: list[Record] = [
+        {"id": str(facts.family.ids[h]), "probability": facts.chance(key)} for key, h in alike.items()
+    ]
+    likely = sorted(found, key=lambda one: -round(one["probability"], 9))[:MATES_TOLD]
+    return [one for one in likely if one["probability"] >= LEAST_TOLD]
 
 
 def keys_in(facts: JobFacts, finding: Finding) -> list[tuple[Key, int]]:

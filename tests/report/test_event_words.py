@@ -142,7 +142,7 @@ CASES = {
     "instrument knocked": (
         ("spell:index/TS-1/S4/", 6.0, event(sights((6, 7, 8, 9), (8, 9)), began=2)),
         "The vertical index error of TS-1, from a moment between 10:17 (set-up S3) and 10:18 (set-up S4) on, is wrong: "
-        "its members off by 6 mm in the quadratic mean (4 to 8).",
+        "off by about 6 mm in a usual sight (4 to 8).",
         "Observe one target in both faces now, and ask what was done to TS-1 between 10:17 and 10:18.",
     ),
     "staff joint": (

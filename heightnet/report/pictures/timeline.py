@@ -44,7 +44,7 @@ def _one(sheet: Drawing, words: Words, keys: Keys, finding: Record, rows: list[i
     sheet.text(12, top + 18, capital(in_short(words, finding)), "strong")
     sheet.text(LINE, top + 38, BY[event["order"]], "tick", "middle")
     sheet.line([(LINE, first - 6), (LINE, bottom + 4)], "axis")
-    hours = times(use["when"] for use in uses)
+    hours = times([use["when"] for use in uses], words.several_days)
     for at, number in enumerate(rows):
         use, y = uses[number], first + ROW * (at + 0.5)
         if _perhaps(use):
