@@ -209,10 +209,11 @@ class LargeBench(BenchBase):
         P = self.net.sd**-2.0
         score = np.asarray(every.C.T @ (self.fit.v * P)) ** 2 / np.asarray(every.C.power(2).T @ P)
         score[np.asarray(every.C.T @ touched) == 0] = 0.0
-        return self._likely(every.some(np.sort(np.argsort(-np.round(score, 9), kind="stable")[:PRICED])))
+        return self._likely(every.some(np.sort(np.argsort(-np.round(score, 9), kind="stable")[:PRICED])), first=True)
 
-    def _likely(self, priced: Family) -> Family:
-        """Those that explain something by themselves, the likeliest of them."""
+    def _likely(self, priced: Family, first: bool = False) -> Family:
+        """Those that explain something by themselves, the likeliest of them; first : stands then move as often as all
+        of them show, not as often as stated."""
         u, diagonal = self._scaled(*self.fit.reduce_diagonal(priced.C))
         tested = np.flatnonzero(diagonal > UNTESTABLE * np.asarray(priced.C.power(2).T @ self.net.sd**-2.0))
         if not len(tested):
@@ -221,10 +222,27 @@ class LargeBench(BenchBase):
         n = len(priced)
         alone = Classes(np.arange(n), np.ones(n), np.arange(n), np.ones(n))
         prior = candidates_of(priced, alone, diagonal, priced.rate)
-        odds = prior.log_odds + log_bayes(u, diagonal, prior)
+        bayes = log_bayes(u, diagonal, prior)
+        fewer = np.ones(n)
+        if first and (moves := priced.of("moved")).any():
+            fewer[moves] = self._moves(priced.some(np.flatnonzero(moves)), bayes[moves])
+        priced = replace(priced, rate=priced.rate * fewer)
+        odds = prior.log_odds + np.log(fewer) + bayes
         kept = np.flatnonzero(expit(odds) >= EXTRA)
         likeliest = kept[np.argsort(-np.round(odds[kept], 6), kind="stable")[:HAPPENED_AT_MOST]]
         return priced.some(np.sort(likeliest))
+
+    def _moves(self, moves: Family, log_bayes: Floats) -> float:
+        """How often stands move in this job, in terms of what is stated, as of other blunders (`_rates_of_the_job`)."""
+        rates, net = self.net.job.settings.rates, self.net
+        stated = rates.moved + rates.moved_before + rates.settled
+        stands = sum(int(np.sum(np.bincount(of_shot) > 1)) for of_shot in (net.shot_setup, net.shot_target))
+        bayes, share = np.exp(np.minimum(log_bayes, SURE)), 1.0
+        for _ in range(RATE_ROUNDS):
+            odds = np.bincount(moves.node, weights=moves.rate * share * bayes)  # one move explains a stand
+            shown = (RATE_COUNTS_AS * stated + float((odds / (1 + odds)).sum())) / (RATE_COUNTS_AS + stands)
+            share = min(1.0, shown / stated)
+        return share
 
     # ---- classes from the graph ----
 

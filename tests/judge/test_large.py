@@ -101,8 +101,8 @@ def members(judgement):
 
 def test_a_large_job_shows_its_own_scatter_and_its_own_rates(tmp_path):
     """Everything scatters twice as much as stated, and nobody slipped: the job says so, and accuses nobody for it."""
-    write_job(tmp_path / "calm", "town", 3000, planted=0, seed=5)
-    write_job(tmp_path / "wild", "town", 3000, planted=0, seed=5, scatter=2.0)
+    write_job(tmp_path / "calm", "town", 3000, planted=0, seed=6)
+    write_job(tmp_path / "wild", "town", 3000, planted=0, seed=6, scatter=2.0)
     judged = {}
     for name in ("calm", "wild"):
         bench = LargeBench(build_network(read_job(tmp_path / name)))

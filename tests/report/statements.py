@@ -329,7 +329,8 @@ def _chance(value, said):
     if said == many:  # in a table
         return True
     words = [word for _, word in CHANCES if re.search(rf"(?<!very )\b{word}\b", said)]
-    if words and words != [next(word for least, word in CHANCES if round(value, 6) >= least)]:
+    as_told = 0.5 if abs(value - 0.5) <= 0.005 else value  # the word is that of the number beside it
+    if words and words != [next(word for least, word in CHANCES if round(as_told, 6) >= least)]:
         return False
     told = f"{many.replace('>', 'more than ').replace('<', 'less than ')} in 100"
     return re.search(rf"(^|[(:] ?){told}\b", said) is not None and len(_numbers(said)) == 2
