@@ -91,8 +91,8 @@ class Words(Namer):
 
     @cached_property
     def several_days(self) -> bool:
-        """Whether the job's set-ups were on several days."""
-        told = [moment(when) for when in column(self.facts["setups"], "when") if when]
+        """Whether the job's set-ups were on several days, as far as the facts at hand say when they were."""
+        told = [moment(when) for setup in self.facts["setups"] if (when := setup.get("when"))]
         return len({at.partition("T")[0] for kind, at in filter(None, told) if kind.startswith("date")}) > 1
 
     @property
