@@ -78,17 +78,11 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     stands = stands_of(net, bench.family, chance)
     u, G, let_go = seen.cleaned(things)
     return {
-        "schema": REDUCED,
-        "job": net.job.name,
-        "date": median_day(net.job),
-        "things": list(map(str, things.things)),
-        "heights": things.heights.tolist(),
-        "own": plain(seen.own),
+        **_of_job(net, things, seen.own),
         "u": plain(u),
         "G": plain(G[np.triu_indices(len(things))]),
         "freed": [str(bench.family.ids[h]) for h in seen.freed],
         "let_go": let_go,
-        "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
         "evidence": evidence_of(bench, chance),
         "by": {of: gathered(stands, of) for of in ("observer", "method", "equipment")},
         "causes": causes_of(result, bench.family, chance) if result else {},
@@ -97,17 +91,27 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     }  # fmt: skip
 
 
+def _of_job(net: Network, things: Things, own: Floats) -> Record:
+    """What a record says whatever is wrong in the job."""
+    return {
+        "schema": REDUCED,
+        "job": net.job.name,
+        "date": median_day(net.job),
+        "things": list(map(str, things.things)),
+        "heights": things.heights.tolist(),
+        "own": plain(own),
+        "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
+    }
+
+
 def _of_nothing(judgement: Judgement) -> Record:
     """The record of a job that no few errors explain: of what others share with it it tells nothing."""
     net = judgement.bench.net
     things = things_of(net)
     n = len(things)
     return {
-        "schema": REDUCED, "job": net.job.name, "date": median_day(net.job), "things": list(map(str, things.things)),
-        "heights": things.heights.tolist(), "own": plain(_own(things, net)), "u": [0.0] * n,
-        "G": [0.0] * (n * (n + 1) // 2),
-        "freed": [], "let_go": {}, "rates": {kind: float(rate) for kind, rate in vars(net.job.settings.rates).items()},
-        "evidence": {}, "by": {"observer": {}, "method": {}, "equipment": {}}, "causes": {},
+        **_of_job(net, things, _own(things, net)), "u": [0.0] * n, "G": [0.0] * (n * (n + 1) // 2),
+        "freed": [], "let_go": {}, "evidence": {}, "by": {"observer": {}, "method": {}, "equipment": {}}, "causes": {},
         "stands": {"all": int(len(net.setup_node) + len(net.target_node)), "tested": 0, "expected": 0.0},
     }  # fmt: skip
 

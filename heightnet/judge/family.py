@@ -22,7 +22,7 @@ from heightnet.judge.signs import signs_of
 from heightnet.kinds import spell
 from heightnet.kinds.group import LARGEST
 from heightnet.kinds.kind import Group, Kind
-from heightnet.kinds.registry import KINDS, common_error, of_blunder
+from heightnet.kinds.registry import KINDS, common_error, of_blunder, sequences_of
 from heightnet.ledger.settings import Rates
 from heightnet.ledger.thing import EVENTS, Thing, row_ids
 from heightnet.network.model import Network
@@ -219,9 +219,23 @@ def finer_spells(family: Family, net: Network, near: Ints) -> Family:
     builder = Builder()
     coarse = {family.thing(int(h)): float(family.rate[h]) for h in near if family.kind[h] == "spell"}
     if coarse:
-        found = (sequence for kind in KINDS.values() if kind.sequences for sequence in kind.sequences(net))
-        spell.finer(builder, coarse, found)
+        spell.finer(builder, coarse, sequences_of(net))
     return builder.family(len(net.y))
+
+
+def event_family(net: Network) -> Family:
+    """What began or ended, moved, or has a part of its group wrong, alone."""
+    builder = Builder()
+    _add_events(builder, net)
+    return builder.family(len(net.y))
+
+
+def _add_events(builder: Builder, net: Network) -> None:
+    for kind in KINDS.values():
+        if kind.sequences:
+            spell.add(builder, net, kind.sequences(net))
+        if kind.events:
+            kind.events(builder, net)
 
 
 def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = True, events: bool = True) -> Family:
@@ -244,11 +258,8 @@ def build_family(net: Network, groups: bool = True, swaps: bool | set[int] = Tru
     for kind in KINDS.values():
         if kind.common and groups:
             builder.groups(kind.common(net), net.job.settings.rates)
-    for kind in KINDS.values() if events and groups else ():
-        if kind.sequences:
-            spell.add(builder, net, kind.sequences(net))
-        if kind.events:
-            kind.events(builder, net)
+    if events and groups:
+        _add_events(builder, net)
     family = builder.family(len(net.y))
     if signs := signs_of(net):
         for h in np.flatnonzero(np.isin(family.ids, list(signs))).tolist():

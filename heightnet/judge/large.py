@@ -23,7 +23,7 @@ from heightnet.adjust.graph import bridges, series_classes
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase, Look, Seen, candidates_of, freed_of
 from heightnet.judge.closing import Closing, formula, log_bayes, log_sum
-from heightnet.judge.family import Family, build_family, finer_spells
+from heightnet.judge.family import Family, build_family, event_family, finer_spells
 from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, factor_grid, log_prior_of, scaled_sd
 from heightnet.judge.search import Candidates, Clock, log_gain, search
 from heightnet.kinds.kind import DATUM
@@ -188,19 +188,19 @@ class LargeBench(BenchBase):
         self._set_family(build_family(net, swaps=suspicious, events=False))
         self._set_rates(self._rates_of_the_job())
         if suspicious and net.edge_count <= WHOLE_UP_TO:
-            happened, rate = self._happened(build_family(net, swaps=suspicious), suspicious), self.rate
+            happened, rate = self._happened(suspicious), self.rate
             finer = finer_spells(happened, net, np.arange(len(happened)))
             happened = self._likely(happened.with_more(finer)) if len(finer) else happened
             if len(happened):
                 self._set_family(self.family.with_more(happened))
                 self._set_rates(np.concatenate([rate, happened.rate]))
 
-    def _happened(self, family: Family, suspicious: set[int]) -> Family:
+    def _happened(self, suspicious: set[int]) -> Family:
         """Of what may have happened in the field that which would explain something by itself, the likeliest first.
 
         What touches nothing suspicious is passed over, and of the rest all but those whose score is largest.
         """
-        every = family.some(np.flatnonzero(family.of(*PARTS, *EVENTS)))
+        every = event_family(self.net)
         if not len(every):
             return every
         touched = np.zeros(len(self.net.y))

@@ -31,9 +31,10 @@ def signs_of(net: Network) -> dict[str, float]:
         return {}
     records = Records(job, readings)
     out = {id: _same(job, records, id, len(same)) for id in same}
-    ids = reading_ids(readings) if found else []
+    stands = zip(readings["stand_kind"], readings["stand"], strict=True)
+    stand_of = dict(zip(reading_ids(readings), stands, strict=True)) if found else {}
     for id, factor in found:
-        stand = readings["stand_kind"].iloc[ids.index(id)], readings["stand"].iloc[ids.index(id)]
+        stand = stand_of[id]
         alone = len(records.at[stand]) == 1  # the only reading of a stand is its height
         of = str(Thing(*stand)) if alone else id
         out[of] = out.get(of, 1.0) * factor

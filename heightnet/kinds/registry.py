@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from importlib import import_module
 from string import Formatter
+from typing import TYPE_CHECKING
 
 from heightnet.kinds import (
     ADDED,
@@ -28,6 +29,10 @@ from heightnet.ledger import recorded, results, thing
 from heightnet.ledger.record import Fact
 from heightnet.ledger.settings import Rates
 from heightnet.ledger.thing import Thing
+
+if TYPE_CHECKING:
+    from heightnet.kinds.sequence import Sequence
+    from heightnet.network.model import Network
 
 KINDS: dict[str, Kind] = {
     module.KIND.name: module.KIND
@@ -55,6 +60,13 @@ def common_error(name: str) -> Shared:
 def shared_by(thing: Thing) -> Shared:
     """What those have in common that are wrong together (`heightnet.ledger.thing.TOGETHER`)."""
     return common_error(thing.common[0] or (thing.names[0] if thing.kind == "local" else thing.kind))
+
+
+def sequences_of(net: Network) -> Iterator[Sequence]:
+    """What was used one time after the other, or read one above the other, of every kind."""
+    for kind in KINDS.values():
+        if kind.sequences:
+            yield from kind.sequences(net)
 
 
 def observed() -> list[Kind]:

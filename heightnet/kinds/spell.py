@@ -13,7 +13,7 @@ from heightnet.kinds import group, slips
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import Kind, Words
 from heightnet.kinds.records import Records
-from heightnet.kinds.written import USUAL_GAP
+from heightnet.kinds.written import JOINT, USUAL_GAP
 from heightnet.ledger.thing import Thing
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ CAUSES = (
     Cause("other_point", "the tape held to {detail}, for that time", 0.05, slips.other_point_always, of=HEIGHTS),
     Cause("height_changed", "its height changed, and not booked anew", 0.45, slips.usually(0.2), of=("equipment",)),
     Cause("way", "heights read in another way, for that time", 0.10, slips.usually(0.02), of=HEIGHTS),
-    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 1.0,
+    Cause("joint", JOINT, 1.0,
           slips.usually(USUAL_GAP[1], -USUAL_GAP[0]), of=("staff_joint",)),
     Cause("index_changed", "the instrument knocked, or its index set anew", 1.0, group.itself, of=("index",)),
 )  # fmt: skip

@@ -27,12 +27,13 @@ CAUSES = (
     Cause("metres_as_feet", "metres in a feet book", 0.02, slips.metres_as_feet),
 )
 SIGN = Cause("sign", "the sign of the rise wrong", 0.06, slips.wrong_sign)
+JOINT = "a joint of the staff not seated: what is read above it is too small"
 EXCHANGED = "backsight and foresight in each other's place"
 STAFF = (
     Cause("section", "a section of the staff or pole not drawn out, or not locked", 0.04,
           slips.constant("sections", USUAL_SECTION)),
     Cause("staff_foot", "the foot of the staff: its zero, a shoe, or dirt under it", 0.05,
           slips.constant("feet", USUAL_FOOT)),
-    Cause("joint", "a joint of the staff not seated: what is read above it is too small", 0.02,
+    Cause("joint", JOINT, 0.02,
           slips.joint(*USUAL_GAP, USUAL_SECTION[0])),
 )  # fmt: skip

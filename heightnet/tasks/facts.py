@@ -28,7 +28,7 @@ from heightnet.judge.promises import Promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
-from heightnet.kinds.registry import KINDS, code_of
+from heightnet.kinds.registry import code_of, sequences_of
 from heightnet.kinds.sequence import Sequence
 from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.results import SCHEMA
@@ -523,8 +523,7 @@ class JobFacts:
     @cached_property
     def sequences(self) -> dict[tuple[str, str], Sequence]:
         """The uses one after the other of what may be wrong for a while, by kind and name of the common error."""
-        found = (s for kind in KINDS.values() if kind.sequences for s in kind.sequences(self.net))
-        return {(s.kind, s.name): s for s in found}
+        return {(s.kind, s.name): s for s in sequences_of(self.net)}
 
     def loops(self) -> list[Record]:
         return [

@@ -361,10 +361,8 @@ def parts(facts: JobFacts, h: int) -> set[int]:
     if family.kind[h] == "exchange":
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
-    if family.kind[h] in TOGETHER:
+    if family.kind[h] in (*TOGETHER, MISNAMED):
         return facts.touching(family.members(h)) | readings_of(facts, h)
-    if family.kind[h] == MISNAMED:
-        return facts.touching(family.members(h))
     return set()
 
 
