@@ -38,6 +38,7 @@ IN_HASTE = 50  # of each size, once there is no more to spend: enough to tell ab
 SAMPLE = 100  # sets of one size, of those left out by their bounds, of which it is seen how much too high these are
 BUDGET = 2e9  # steps of one search: about ten seconds of one core
 STILL_APART = 1e-9  # part of a member's information that the others must leave of it to count beside them
+AT_A_TIME = 120_000  # numbers of many small matrices that are worked on together: they stay in the processor's cache
 ROUGHLY = 3.0  # how much the logarithms of two rough values may be off against one another
 
 
@@ -284,7 +285,7 @@ def _eliminate(M: Floats, right: Floats) -> tuple[Floats, Floats]:
 
     Parameters
     ----------
-    M : (s, s, N), overwritten.
+    M : (s, s, N), of which only the lower triangle is read; overwritten.
     right : (s, N), overwritten.
     """
     size = len(M)
@@ -297,9 +298,7 @@ def _eliminate(M: Floats, right: Floats) -> tuple[Floats, Floats]:
         for j in range(i + 1, size):
             factor = M[j, i] / pivot
             right[j] -= factor * right[i]
-            for k in range(i + 1, j + 1):
-                M[j, k] -= factor * M[k, i]
-                M[k, j] = M[j, k]
+            M[j, i + 1 : j + 1] -= factor * M[i + 1 : j + 1, i]
     return quadratic, log_det
 
 
@@ -312,6 +311,10 @@ def _gather(sets: Ints, grid: Ints, u: Floats, G: Floats) -> tuple[Floats, Float
 def _bounds(sets: Ints, u: Floats, G: Floats, prior: Candidates) -> tuple[Floats, Floats]:
     """T_S (k, g), and an upper bound of the log Bayes factor: every size at its best, the smallest tau's penalty."""
     count, size = sets.shape
+    few = max(1, AT_A_TIME // (len(u) * size**2))
+    if count > few:
+        parts = [_bounds(sets[at : at + few], u, G, prior) for at in range(0, count, few)]
+        return np.concatenate([test for test, _ in parts]), np.concatenate([bound for _, bound in parts])
     points = len(u)
     rows, grid = np.repeat(sets, points, axis=0), np.tile(np.arange(points), count)
     us, Gs = _gather(rows, grid, u, G)

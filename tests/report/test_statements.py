@@ -28,7 +28,7 @@ DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p.name for p in DATA.iterdir() if p.is_dir())
 KINDS = ("S1", "S2", "S3", "G1", "book")
 QUICK = 20
-JOBS = 200 if os.environ.get("WHOLE") else 60  # all of them take minutes, and are run when pages change: WHOLE=1
+JOBS = 200 if os.environ.get("WHOLE") else 40  # all of them take minutes, and are run when pages change: WHOLE=1
 ALTERED = 4  # alterations of each page
 
 
