@@ -28,7 +28,7 @@ from heightnet.judge.reduction import ONE_CLASS, UNTESTABLE, Classes, Factors, f
 from heightnet.judge.search import Candidates, Clock, log_gain, search
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import code_of
-from heightnet.ledger.thing import EVENTS, OBSERVED, PARTS, STANDS, TAPED
+from heightnet.ledger.thing import HAPPENED, OBSERVED, STANDS, TAPED
 from heightnet.network.model import Network
 
 ONE_UP_TO = 200  # redundancy up to which a job is one neighbourhood
@@ -244,6 +244,25 @@ class LargeBench(BenchBase):
             share = min(1.0, shown / stated)
         return share
 
+    def beside(self, more: Family, log_odds: Floats) -> LargeBench:
+        """This bench with more hypotheses, whose logarithms of the odds beforehand are larger by so much than their
+        rates have them; rates and factors are those that the job showed without, and so is whether it closes."""
+        out = LargeBench.__new__(LargeBench)
+        out.net, out.factors, out.fit, out._fits, out.closing = (
+            self.net,
+            self.factors,
+            self.fit,
+            self._fits,
+            self.closing,
+        )
+        out._set_family(self.family.with_more(more))
+        out._set_rates(np.concatenate([self.rate, more.rate]))
+        odds = out.candidates.log_odds.copy()
+        label = out.classes.label[len(self.family) :]
+        odds[label[label >= 0]] += log_odds[label >= 0]
+        out.candidates = replace(out.candidates, log_odds=odds)
+        return out
+
     # ---- classes from the graph ----
 
     def _set_family(self, family: Family) -> None:
@@ -261,7 +280,7 @@ class LargeBench(BenchBase):
         self.rate = rate
         self.class_rate = self.classes.rates(rate)
         self.candidates = candidates_of(self.family, self.classes, self.diagonal, rate)
-        lasting = ~self.family.of(*PARTS, *EVENTS) & self.classes.tested
+        lasting = ~self.family.of(*HAPPENED) & self.classes.tested
         self.asked = np.unique(self.classes.label[lasting])
 
     def _representing_observation(self) -> Ints:

@@ -28,10 +28,12 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.family import Family, finer_spells
 from heightnet.judge.judgement import UNEXPLAINED, Judgement
+from heightnet.judge.large import WHOLE_UP_TO, LargeBench
 from heightnet.judge.search import Clock
 from heightnet.ledger.thing import MISNAMED, Thing
 from heightnet.network.model import Network
@@ -47,10 +49,16 @@ NOT_TRIED = -12.0  # logarithm of odds against the likeliest name below which an
 def judged_by(bench: BenchBase, clock: Clock | None = None) -> Judgement:
     """The judgement of a job, with the wrong names that it may have among its hypotheses."""
     first = Judgement(bench, clock=clock)
-    if not isinstance(bench, Bench) or not first.said:
+    if not first.said:
         return first
     # what no few errors explain no other name explains: its size is the one that the error would have anyway
     found = [] if first.state == UNEXPLAINED else list(_names(first))
+    if isinstance(bench, LargeBench):
+        if not found or bench.net.edge_count > WHOLE_UP_TO:
+            return first
+        log_odds = np.array([name.log_odds for name in found])
+        return Judgement(bench.beside(_family_of(found, bench), log_odds), clock=clock)
+    assert isinstance(bench, Bench)
     likely = np.flatnonzero(first.probability >= ACTIVE)
     finer = finer_spells(bench.family, bench.net, likely)
     return Judgement(Named(bench, found, finer), clock=clock) if found or len(finer) else first
@@ -77,22 +85,26 @@ class Named(Bench):
     promised, are as without them."""
 
     def __init__(self, before: Bench, names: list[Name], finer: Family) -> None:
-        of_names = replace(
-            before.family.some(np.array([name.like for name in names], dtype=np.int64)),
-            ids=np.array([str(name.thing) for name in names], dtype=object),
-            kind=np.full(len(names), MISNAMED, dtype=object),
-            observation=np.full(len(names), -1),
-            rate=np.array([name.rate for name in names]),
-            size=np.array([name.mean for name in names]),
-            size_sd=np.array([name.sd for name in names]),
-        )
-        family = before.family.with_more(of_names).with_more(finer)
+        family = before.family.with_more(_family_of(names, before)).with_more(finer)
         super().__init__(before.net, factors=before.factors, family=family)
         self.before, self.closing, self.asked = before, before.closing, before.asked
         log_odds = self.candidates.log_odds.copy()
         of_each = self.classes.label[len(before.family) :][: len(names)]
         log_odds[of_each] += [name.log_odds for name in names]
         self.candidates = replace(self.candidates, log_odds=log_odds)
+
+
+def _family_of(names: list[Name], bench: BenchBase) -> Family:
+    """Names as hypotheses."""
+    return replace(
+        bench.family.some(np.array([name.like for name in names], dtype=np.int64)),
+        ids=np.array([str(name.thing) for name in names], dtype=object),
+        kind=np.full(len(names), MISNAMED, dtype=object),
+        observation=np.full(len(names), -1),
+        rate=np.array([name.rate for name in names]),
+        size=np.array([name.mean for name in names]),
+        size_sd=np.array([name.sd for name in names]),
+    )
 
 
 def _names(judgement: Judgement) -> Iterator[Name]:
@@ -230,7 +242,8 @@ class _Free:
         self.nodes, self.G = bench.net.nodes, float(bench.diagonal[h])
         self.b = float(judgement.u[h]) / self.G
         fit = bench.fit
-        self.moved = bench.moved(bench.base, np.array([h]))[:, 0]
+        moved = bench.moved(bench.base, np.array([h]))
+        self.moved = (moved.toarray() if isinstance(moved, sparse.csr_array) else moved)[:, 0]
         self.x, self.variance_x = fit.x - self.moved * self.b, fit.sd_x**2
         self.end = int(self.nodes.column[end])
         unit = np.zeros(len(self.x))

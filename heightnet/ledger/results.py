@@ -326,6 +326,10 @@ JUDGEMENT = Record(
         Fact("searched", SHARE, "about the share of probability that was looked at; no probability is above it"),
         Fact("stopped", Words(("", "budget", "seconds")), "what ended a search before its time"),
         Fact("second_search", Words(("made", "not made")), "not made where there was nothing to search"),
+        Fact(
+            "events", Words(("weighed", "not weighed")),
+            "what began at a moment, moved or had another name; not weighed above 20,000 observations",
+        ),
         Fact("found_at_most", "yes", "smallest_found_mm are upper bounds (large jobs)"),
         Fact("named_sizes", "yes", "smallest_named_mm was worked out; then null: never named alone"),
     )

@@ -131,6 +131,11 @@ def _search(words: Words) -> Section | None:
     else:
         best = listing(cross["best_subset"], 4, called=words.label) or "nothing"
         lines.append(f"A second way of searching differs: it blames {best}.")
+    if judgement["events"] == "not weighed":
+        lines.append(
+            "Not asked in a job of this size: whether something began at a moment of the day, moved between two sights "
+            "or had another name than booked."
+        )
     one = _of("judgement", judgement)
     searched = judgement["searched"]
     return _section(

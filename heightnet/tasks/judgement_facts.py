@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from heightnet.arrays import Floats
 from heightnet.judge.judgement import Finding
-from heightnet.judge.large import LargeBench
+from heightnet.judge.large import WHOLE_UP_TO, LargeBench
 from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
 from heightnet.kinds.registry import shared_by
@@ -68,6 +68,7 @@ def judgement(facts: JobFacts, checks: npt.NDArray[np.int64]) -> Record:
         "checked_under_two": int(np.sum(checks < 2)),
         "checked_under_four": int(np.sum(checks < 4)),
         "neighbourhoods": len(facts.judgement.looks) if isinstance(facts.bench, LargeBench) else 1,
+        "events": "weighed" if facts.net.edge_count <= WHOLE_UP_TO else "not weighed",
         "found_at_most": facts.promises.at_most,
         "named_sizes": not np.isnan(facts.promises.named[facts.family.of(*STANDS)]).any(),
     }

@@ -9,7 +9,8 @@ from heightnet.job.read import read_job
 from heightnet.judge import large
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
-from heightnet.judge.large import LargeBench
+from heightnet.judge.large import LargeBench, bench_for
+from heightnet.judge.names import judged_by
 from heightnet.judge.search import Clock
 from heightnet.network import build_network
 from tests.benchmarks.check_speed import write_job
@@ -137,6 +138,29 @@ def test_what_a_clear_blunder_put_in_question_is_cleared_once_it_is_let_go(tmp_p
     told = {m["id"] for f in facts["findings"] if f["level"] >= 0.5 for m in f["members"] if m["probability"] > 0.05}
     assert wrong <= told
     assert len(facts["findings"]) <= 23
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        "target of an unknown mark misnamed",
+        "set-up over another mark, no coordinates",
+        "sight booked to another target",
+    ],
+)
+def test_a_wrong_name_in_a_large_job_is_told_with_the_right_one(event):
+    base = build_network(shape("areal60", 1).job)
+    rng = np.random.default_rng(4)
+    for _ in range(2):
+        one = happened(event, Book(base), rng)
+        bench = bench_for(build_network(one.booked(base, errors(base, NOISES["stated"], rng))))
+        judgement = judged_by(bench)
+        assert isinstance(bench, LargeBench) and len(judgement.findings) == 1
+        finding = judgement.findings[0]
+        h, family = finding.members[0].hypothesis, judgement.bench.family
+        assert finding.named and finding.probability > 0.95
+        assert family.kind[h] == "misnamed" and str(family.ids[h]).endswith(f"/{one.says}")
+        assert set(family.members(h).tolist()) == set(one.touched[0])
 
 
 @pytest.mark.parametrize("planted", [{"setup:S3": 0.02}, {"setup:S3": 0.02, "target:P5a": -0.03}, {}])

@@ -110,6 +110,7 @@ class Sample:
                 "neighbourhoods": 1,
                 "searched": 1.0,
                 "second_search": "made",
+                "events": "weighed",
                 "named_sizes": True,
             },
             "cross_check": {"agrees": True, "best_subset": [], "one_at_a_time": []},

@@ -239,7 +239,7 @@ def misnamed(
         return job.with_tables(**{table: booked, "marks": listed})
 
     far = (true[wrong] - true[at]) / sd[row]
-    pattern = book.column([row])[:, None]
+    pattern = book.column(frame.index[frame[stand] == name].tolist())[:, None]  # all readings of the stand
     return Event(pattern, np.array([np.nan]), np.array([far]), ("misnamed",), str(at), write=write)
 
 
