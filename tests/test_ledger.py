@@ -42,7 +42,17 @@ def test_the_tables_on_a_page_are_current(path):
 def test_every_part_of_the_results_has_a_table_on_their_page():
     there = marked(WITH_TABLES[0].read_text(encoding="utf-8"))
     parts = {name for name, part in PARTS.items() if record_of(part.type)} - {"targets"}
-    assert set(there) == parts | {"results", "place", "member", "height", "reading", "cause", "move", "what has a test"}
+    assert set(there) == parts | {
+        "results",
+        "place",
+        "member",
+        "height",
+        "reading",
+        "cause",
+        "move",
+        "proof",
+        "what has a test",
+    }
 
 
 def test_words_are_those_of_the_judgement():

@@ -95,35 +95,34 @@ def _noise(bench: BenchBase) -> Floats:
 
 
 class _Line:
-    """The line of one class, felt by the ``at_most`` classes that resemble it most.
+    """The line of one class, felt by the ``at_most`` classes asked that resemble it most.
 
+    u, diagonal : (g, n) and (g,) its own, whether it is asked or not.
     columns : (g, every class) its columns of G.
     """
 
-    def __init__(self, lines: _Lines, c: int, columns: Floats, at_most: int) -> None:
-        columns, c = columns[:, lines.asked], int(np.searchsorted(lines.asked, c))
-        self.lines, self.c, self.columns = lines, c, columns
-        self.scale = float(lines.diagonals[lines.base, c] ** -0.5)
+    def __init__(self, lines: _Lines, u: Floats, diagonal: Floats, columns: Floats, at_most: int) -> None:
+        columns = columns[:, lines.asked]
+        self.lines, self.u, self.diagonal, self.columns = lines, u, diagonal, columns
+        self.scale = float(diagonal[lines.base] ** -0.5)
         self.rho = columns[lines.base] * self.scale / np.sqrt(lines.diagonals[lines.base])
         alike = np.abs(self.rho).round(9)  # last digits, another on each processor, choose among none that are equal
         near = np.flatnonzero(alike > RESEMBLES)
         self.near = np.sort(near[np.argsort(-alike[near], kind="stable")[:at_most]])
-        self.mu = lines.w[c]  # where on the line each column lies
+        self.mu = u[lines.base] * self.scale  # where on the line each column lies
 
     def largest_exceeds(self, k: float) -> Floats:
         """(n,) smallest s at which the largest |w| exceeds k."""
         free = self.lines.free & (np.abs(self.rho) > FELT)
-        rho = self.rho[free][:, None]
-        across = self.lines.w[free] - rho * self.mu
-        return np.asarray(((k - np.sign(rho) * across) / np.abs(rho)).min(axis=0, initial=np.inf))
+        return _first_beyond(k, self.rho[free], self.lines.w[free], self.mu)
 
     def along(self, s: Floats) -> tuple[Ints, Floats, Floats]:
         """At s (p,): points of the factor grid that matter, their log weights (g, n, p), log Bayes factors of the
         classes near (g, near, n, p)."""
-        lines, c = self.lines, self.c
+        lines = self.lines
         step = s[None, :] - self.mu[:, None]  # (n, p)
-        own = lines.u[:, c, :, None] * self.scale
-        slope = lines.diagonals[:, c] * self.scale**2
+        own = self.u[:, :, None] * self.scale
+        slope = self.diagonal * self.scale**2
         weight = lines.evidence[:, :, None] - step * own - 0.5 * step**2 * slope[:, None, None]
         relative = weight - weight.max(axis=0)
         matter = np.flatnonzero(relative.reshape(len(weight), -1).max(axis=1) > np.log(LIGHT))
@@ -261,14 +260,47 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
     for c in bench.asked[bench.free[bench.asked]].tolist():
         members = bench.classes.members(c)
         size = bench.diagonal[members] ** -0.5
-        columns = bench.G_reps[:, :, c]
-        line = _Line(lines, c, columns, FELT_BY)
+        own = every.u[:, c], bench.diagonals[:, c], bench.G_reps[:, :, c]
+        line = _Line(lines, *own, FELT_BY)
         said = np.minimum(line.largest_exceeds(closing.k), line.odds_exceed(closing.k, closing.theta))
         found[members] = found_delta(said, power) * size
         if (heights := of_height[members]).any():
-            delta = _named(bench, c, _Line(every, c, columns, RIVALS), said)
+            delta = _named(bench, c, _Line(every, *own, RIVALS), said)
             alone[members[heights]] = delta * size[heights]
     return Promises(found, np.maximum(alone, found), at_most=False)
+
+
+def shown_from(bench: Bench, hypotheses: Ints) -> Floats:
+    """(len,) sizes, m, of errors that nobody asks about by themselves, a stand that moved say, from which something is
+    said with ``test.power``: by the largest test of what is asked, which such an error moves as well; inf where nothing
+    tests it.
+    """
+    out = np.full(len(hypotheses), np.inf)
+    label = bench.classes.label[hypotheses]
+    if not (label >= 0).any():
+        return out
+    while isinstance(bench, Named):
+        label, bench = bench.before.classes.label[hypotheses], bench.before
+    T = bench.reduction.K.T @ _noise(bench)
+    base = bench.base
+    scale = bench.diagonals[base] ** -0.5
+    w = bench.reduction.through(base, T, np.arange(len(scale))) * scale[:, None]
+    free = bench.asked[bench.free[bench.asked]]
+    power, k = bench.net.job.settings.test.power, bench.closing.k
+    for c in np.unique(label[label >= 0]).tolist():
+        rho = bench.G_reps[base, free, c] * scale[free] * scale[c]
+        felt = np.abs(rho) > FELT
+        said = _first_beyond(k, rho[felt], w[free[felt]], w[c])
+        some = np.flatnonzero(label == c)
+        out[some] = found_delta(said, power) * bench.diagonal[hypotheses[some]] ** -0.5
+    return out
+
+
+def _first_beyond(k: float, rho: Floats, w: Floats, mu: Floats) -> Floats:
+    """(n,) smallest s at which one of the tests w (c, n), correlated by rho with a line, exceeds k along it; mu (n,) is
+    where on it each column lies."""
+    across = w - rho[:, None] * mu
+    return np.asarray(((k - np.sign(rho)[:, None] * across) / np.abs(rho)[:, None]).min(axis=0, initial=np.inf))
 
 
 def _of_many(bench: LargeBench) -> Promises:
@@ -294,7 +326,7 @@ def _of_many(bench: LargeBench) -> Promises:
         for c, column in zip(some.tolist(), columns.T, strict=True):
             members = classes.members(c)
             heights = members[of_height[members]]
-            line = _Line(lines, c, column[None], RIVALS)
+            line = _Line(lines, u[None, c], diagonal[None, c], column[None], RIVALS)
             alone[heights] = _named(bench, c, line, line.largest_exceeds(k)) * bench.diagonal[heights] ** -0.5
     return Promises(found, np.maximum(alone, found), at_most=True)
 

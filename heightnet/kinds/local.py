@@ -65,7 +65,7 @@ def points(family: Builder, net: Network) -> None:
 
     readings, rows = net.readings, net.rows("height")
     node = net.head[rows]
-    held = np.array([_point(*one) for one in zip(readings["point"], readings["kind"], strict=True)], dtype=object)
+    held = np.array([way_of(*one) for one in zip(readings["point"], readings["kind"], strict=True)], dtype=object)
     code, names = pd.factorize(held)
     way, at, count = np.unique(node * max(len(names), 1) + code, return_inverse=True, return_counts=True)
     stand = way // max(len(names), 1)
@@ -94,13 +94,13 @@ def evidence(records: Records, thing: Thing) -> Evidence:
     if kind == TO_POINT:
         stand, point = of
         held = records.column["point"], records.column["kind"]
-        found = [i for i in records.positions(name, stand) if _point(held[0][i], held[1][i]) == point]
+        found = [i for i in records.positions(name, stand) if way_of(held[0][i], held[1][i]) == point]
         return replace(of_readings(records, name, stand, found), partners=())  # in its own place at the other points
     of_all = group.evidence(records, Thing.both("group", "equipment", NOT_NAMED if kind == OVER_MARK else name))
     return replace(of_all, kind="local")
 
 
-def _point(point: str, kind: str) -> str:
+def way_of(point: str, kind: str) -> str:
     return IN_PARTS if kind == "parts" else point or AXIS
 
 

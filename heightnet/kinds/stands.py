@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
 
@@ -28,6 +29,14 @@ def stand_heights(net: Network, without: Ints = NONE) -> tuple[Floats, Floats]:
     total[total == 0] = np.nan
     value = np.bincount(node, weights=weight * net.rise[rows], minlength=nodes)
     return value / total, total**-0.5
+
+
+def stand_weights(net: Network) -> sparse.csr_array:
+    """(nodes, readings) part of each reading in the mean of its stand."""
+    rows = net.rows("height")
+    node, weight, nodes = net.head[rows], net.sd[rows] ** -2.0, len(net.nodes)
+    total = np.bincount(node, weights=weight, minlength=nodes)
+    return sparse.csr_array((weight / total[node], (node, np.arange(len(node)))), shape=(nodes, len(node)))
 
 
 def recorded_heights(net: Network, kind: str) -> tuple[Floats, Floats]:

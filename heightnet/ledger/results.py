@@ -123,6 +123,21 @@ READING = Record(
 )
 
 
+PROVED_AGAINST = Words(("misreading", "wrong_point", "equipment", "mark", "movement"))
+"""Kinds of error that a height may be proved against, as `heightnet.judge.proof` has them."""
+
+PROOF_OF_A_HEIGHT = Record(
+    (
+        Fact("kind", PROVED_AGAINST, "what would be wrong"),
+        Fact("found_mm", Maybe("number", "nothing tests it"), "from what size of the height, or of marks, on it shows"),
+        Fact("proved", "yes", "it shows within the tolerance"),
+        Fact("least", TEXT, "the error of the kind that shows least, its id"),
+        Fact("shown_in", Many("text"), "observations in which most of it stays, at most three; empty in large jobs"),
+    ),
+    "proof",
+)
+
+
 def _stand(kind: str, heading: str, over: str, thing: str) -> Record:
     return Record(
         (
@@ -143,6 +158,10 @@ def _stand(kind: str, heading: str, over: str, thing: str) -> Record:
             ),
             Fact("independent_checks", WHOLE, "independent ways by which the rest of the job knows it", "Ways"),
             _VERDICT, _CHANCE,
+            Fact(
+                "proofs", Many(PROOF_OF_A_HEIGHT),
+                "each kind of error that can be there; the verdict goes by `misreading` and `wrong_point`",
+            ),
             *_heights(
                 "corrected_m", "Corrected", "the height to use; two where the job cannot tell which",
                 "corrected_sd_mm", "its standard deviation",
@@ -614,6 +633,11 @@ for _part in (
     Fact("undetermined", UNDETERMINED, "what has no height"),
     Fact("setups", Many(_stand("setup", "Set-up", "Over", "instrument")), "the instrument heights"),
     Fact("targets", Many(_stand("target", "Target", "On", "equipment")), "the target heights"),
+    Fact(
+        "proof_kinds",
+        Many(Record((Fact("kind", PROVED_AGAINST), *each("whole", "heights proved")))),
+        "kinds of error: how many heights can have one, and in how many it shows within the tolerance",
+    ),
     Fact("marks", Many(MARK)),
     Fact("shots", SHOTS, "sights"),
     Fact("levels", LEVELS, "levelled differences"),

@@ -144,6 +144,29 @@ def reduction(words: Words, reading: Record) -> str:
     return "" if same else f"{text} = {lengths.height(reading['height_m'])}"
 
 
+PROVED_AGAINST = {
+    "misreading": "One reading misread",
+    "wrong_point": "The tape held to another point, or a slant taken for the vertical",
+    "equipment": "Its pole, tape, instrument or observer wrong everywhere",
+    "mark": "The mark under it not where it is listed, or all that stood over it wrong alike",
+    "movement": "Moved between two of its sights",
+}
+
+
+def _proof(words: Words, of: str, i: int, proof: Record) -> str:
+    """From what size on an error of one kind shows, and where."""
+    what, found = PROVED_AGAINST[proof["kind"]], proof["found_mm"]
+    if found is None:
+        return f"{what}: nothing tests that."
+    size = claim(of, f"proofs.{i}.found_mm", found, words.lengths.about(found))
+    shown = listing([words.short(id) for id in proof["shown_in"]], 3)
+    where = f", most in {shown}" if shown else ""
+    least = f" ({words.label(proof['least'])})" if proof["kind"] == "equipment" and proof["least"] else ""
+    of_marks = " at a mark" if proof["kind"] == "equipment" else ""
+    enough = "" if proof["proved"] else ", which is more than the tolerance"
+    return f"{what}{least}: shows from {size}{of_marks} on{enough}{where}."
+
+
 def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     if stand["hypothesis"] is None:
         return []
@@ -152,6 +175,7 @@ def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     same = [words.label(id) for id in stand["same_as"]]
     if same:
         lines.append(f"Nothing in the job can tell an error here from one in {listing(same, 3, 'or')}.")
+    lines += [_proof(words, of, i, proof) for i, proof in enumerate(stand["proofs"])]
     size = stand["smallest_found_mm"]
     moves = [(i, m) for i, m in enumerate(stand["moves"]) if m["per_mm"]][:4]
     if moves and size is not None:

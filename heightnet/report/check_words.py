@@ -622,11 +622,31 @@ def _tested(words: Words) -> list[str]:
         lines.append(
             f"{capital(_word('proved'))} means here: an error of {most} would have shown, {often(words)}.{each}"
         )
+    if sizes and (others := _others_proved(words)):
+        lines.append(others)
     for key, of, factor in words.scatter():
         if factor >= 1.35:
             times = claim("fit", key, factor, f"{factor:.1f} times")
             lines.append(f"The {of} scatter about {times} as much as stated: check the stated precision.")
     return lines or ["Nothing: the job holds no height to test."]
+
+
+BESIDE = {
+    "equipment": "of what equipment has wrong everywhere",
+    "mark": "of the mark under a stand",
+    "movement": "of a stand that moved between two sights",
+}
+
+
+def _others_proved(words: Words) -> str:
+    """Of how many heights errors of other kinds than a misreading or a wrong point would show."""
+    parts = []
+    for n, one in words.numbered("proof_kinds"):
+        if one["kind"] in BESIDE and one["heights"]:
+            proved, of = (claim(f"proof_kinds:{n}", fact, one[fact], str(one[fact])) for fact in ("proved", "heights"))
+            parts.append(f"{BESIDE[one['kind']]} ({proved} of {of})")
+    said = "That is one misreading, or a wrong point. So much would have shown, too,"
+    return f"{said} {listing(parts)}." if parts else ""
 
 
 def often(words: Words) -> str:

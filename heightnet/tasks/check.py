@@ -86,6 +86,7 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     from heightnet.tasks import gnss_facts, judgement_facts
     from heightnet.tasks.common import common_errors
     from heightnet.tasks.next import next_measurements
+    from heightnet.tasks.proof_facts import counted
 
     net = facts.net
     say("writing down what was found")
@@ -102,6 +103,7 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
         "findings": judgement_facts.findings(facts),
         "setups": heights.setups(),
         "targets": heights.targets(),
+        "proof_kinds": counted(facts),
         "marks": facts.marks(),
         **{TABLES[name]: facts.rows(KINDS[name]) for name in ROWS},
         "separations": gnss_facts.separations(facts),

@@ -25,12 +25,13 @@ from heightnet.judge.judgement import DOUBT, MANY_WRONG, UNCLEAR, UNEXPLAINED, J
 from heightnet.judge.large import LargeBench
 from heightnet.judge.places import Key
 from heightnet.judge.promises import Promises
+from heightnet.judge.proof import Proof, proof_of
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.kind import DATUM, Kind
 from heightnet.kinds.records import Records
 from heightnet.kinds.registry import code_of, sequences_of
 from heightnet.kinds.sequence import Sequence
-from heightnet.kinds.stands import stand_heights
+from heightnet.kinds.stands import stand_heights, stand_weights
 from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.results import table as declared
 from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED, TOGETHER
@@ -43,7 +44,7 @@ from heightnet.tasks.common import LEAST_MOVE
 Record = dict[str, Any]
 
 MOVES_SHOWN = 8
-LEAST_TOLD = 0.005  # probability of a height beside another from which it is told
+LEAST_TOLD = 0.005  # probability of a height beside another, or of a member of a finding, from which it is told
 MEMBERS_LISTED = 10_000  # of a group; of a larger one results.json says how many there are
 
 
@@ -182,6 +183,37 @@ class JobFacts:
     # ---- verdicts ----
 
     @cached_property
+    def proof(self) -> Proof:
+        """What each height is proved against."""
+        return proof_of(self.bench, self.promises.found)
+
+    @cached_property
+    def proofs(self) -> list[list[Record]]:
+        """As `heightnet.tasks.proof_facts.proofs` has them."""
+        from heightnet.tasks.proof_facts import proofs
+
+        return proofs(self)
+
+    @cached_property
+    def found(self) -> Floats:
+        """(h,) sizes of errors that are found, m; of a stand's height one misread, or taken to a wrong point.
+
+        Of one in question its readings say no more: the height as a whole.
+        """
+        out, stands = self.promises.found.copy(), self.proof.stands
+        calm = ~np.isin(stands, list(self.in_findings))
+        out[stands[calm]] = self.proof.of_verdict[calm]
+        return out
+
+    @cached_property
+    def in_findings(self) -> set[int]:
+        """The heights that a finding is about, be it that no place holds half of it."""
+        family = self.family
+        members = [m.hypothesis for f in self.judgement.findings for m in f.members if m.probability >= LEAST_TOLD]
+        nodes = family.node[[h for h in members if family.kind[h] in TAPED]]
+        return set(np.flatnonzero(family.of(*STANDS) & np.isin(family.node, nodes)).tolist())
+
+    @cached_property
     def verdicts(self) -> npt.NDArray[np.object_]:
         """(h,) verdict of each hypothesis as a thing of its own."""
         verdict = self.unaccused.copy()
@@ -192,11 +224,11 @@ class JobFacts:
     @cached_property
     def unaccused(self) -> npt.NDArray[np.object_]:
         """(h,) verdicts as they would be if nothing were told of a finding: by its test and its probability alone."""
-        small = self.promises.found * 1000 <= self.job.settings.test.tolerance_mm
+        small = self.found * 1000 <= self.job.settings.test.tolerance_mm
         verdict = np.where(small, "proved", "weak").astype(object)
         unclear = self.judgement.state in (UNCLEAR, MANY_WRONG, UNEXPLAINED)
         verdict[small & (unclear | (self.judgement.probability > DOUBT))] = "doubted"
-        verdict[self.bench.classes.redundancy <= UNTESTABLE] = "unproved"
+        verdict[(self.bench.classes.redundancy <= UNTESTABLE) & np.isinf(self.found)] = "unproved"
         return verdict
 
     @cached_property
@@ -246,7 +278,7 @@ class JobFacts:
             "error_sd_mm": sd[h] * 1000,
             "w": w[h],
             "redundancy": self.bench.classes.redundancy[h],
-            "smallest_found_mm": self.promises.found[h] * 1000,
+            "smallest_found_mm": self.found[h] * 1000,
             "probability": np.minimum(
                 np.maximum(self.judgement.probability[h], self.told_within[h]), self.judgement.sure_at_most
             ),
@@ -399,7 +431,7 @@ class JobFacts:
             return self._hidden_bound()
         single = np.flatnonzero(~self.family.of(*TOGETHER, *EXCHANGED))
         move = np.abs(self.effect(single))
-        size = self.promises.found[single]
+        size = self.found[single]
         with np.errstate(invalid="ignore"):
             hidden = np.where(move > LEAST_MOVE, move * size[None, :], 0.0)
         if not len(single):
@@ -554,12 +586,8 @@ class JobFacts:
 
     @cached_property
     def _stand_weights(self) -> Any:
-        """(nodes, readings) part of each reading in the mean of its stand."""
-        rows = self.net.rows("height")
-        node, weight = self.net.head[rows], self.net.sd[rows] ** -2.0
-        total = np.bincount(node, weights=weight, minlength=len(self.net.nodes))
-        shape = len(self.net.nodes), len(node)
-        return sparse.csr_array((weight / total[node], (node, np.arange(len(node)))), shape=shape)
+        """As `heightnet.kinds.stands.stand_weights` has them."""
+        return stand_weights(self.net)
 
     def stand_pull(self, hypotheses: list[int]) -> Any:
         """(nodes, len) sparse: what a unit of each puts into the mean of a stand's readings."""

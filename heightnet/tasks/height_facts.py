@@ -169,8 +169,6 @@ class HeightFacts:
         piece[~placed] = None
         hypothesis = np.full(len(h), None, dtype=object)
         hypothesis[some] = family.ids[h[some]]
-        checks = np.full(len(h), None, dtype=object)
-        checks[some] = self._independent_checks(node[some])
         found, found_sd = recorded - error, self.found_sd[node]
         return Rows(
             {
@@ -188,10 +186,11 @@ class HeightFacts:
                 "error_sd_mm": error_sd * 1000,
                 "w": w,
                 "redundancy": of_hypothesis(self.bench.classes.redundancy),
-                "smallest_found_mm": of_hypothesis(facts.promises.found) * 1000,
+                "smallest_found_mm": of_hypothesis(facts.found) * 1000,
                 "smallest_named_mm": of_hypothesis(facts.promises.named) * 1000,
-                "independent_checks": checks,
+                "independent_checks": self._checked(node, judged),
                 "verdict": verdict,
+                "proofs": self._proofs(h),
                 "probability": chance,
                 **told_heights(corrected, "corrected_m", "corrected_sd_mm", np.zeros(len(h)), judged),
                 "same_as": self._same_as(h),
@@ -216,6 +215,10 @@ class HeightFacts:
         verdict[(verdict == "proved") & (chance > DOUBT)] = "doubted"
         verdict[judged & self.asked[node]], verdict[judged & self.named[node]] = "either", "suspect"
         return verdict
+
+    def _proofs(self, h: Ints) -> list[list[Record]]:
+        at = {int(stand): i for i, stand in enumerate(self.facts.proof.stands.tolist())}
+        return [self.facts.proofs[at[k]] if k >= 0 else [] for k in h.tolist()]
 
     def _same_as(self, h: Ints) -> list[list[str]]:
         asked = h >= 0
@@ -263,6 +266,11 @@ class HeightFacts:
     @cached_property
     def _routes(self) -> Routes:
         return Routes(self.net)
+
+    def _checked(self, node: Ints, judged: npt.NDArray[np.bool_]) -> npt.NDArray[np.object_]:
+        checks = np.full(len(node), None, dtype=object)
+        checks[judged] = self._independent_checks(node[judged])
+        return checks
 
     def _independent_checks(self, node: Ints) -> Ints:
         """(len(node),) how many separate ways through the job check each stand's height."""

@@ -17,11 +17,11 @@ from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.kind import DATUM
-from heightnet.ledger.thing import STANDS, TAPED, Thing
+from heightnet.ledger.thing import STANDS, Thing
 from heightnet.network.model import Network
 from heightnet.reduce.sight import ARCSEC
 from heightnet.tasks.facts import JobFacts, Record, number
-from heightnet.tasks.judgement_facts import LEAST_TOLD, wrong_together
+from heightnet.tasks.judgement_facts import wrong_together
 from heightnet.tasks.measurements import measurement
 
 SUGGESTED = 3
@@ -188,13 +188,7 @@ def in_question(facts: JobFacts, watched: npt.NDArray[np.int64]) -> npt.NDArray[
     """
     verdict = facts.verdicts[watched]
     out = np.isin(verdict, ("suspect", "either")) & ~np.isin(watched, list(wrong_together(facts)))
-    for finding in facts.judgement.findings:
-        nodes = [
-            int(facts.family.node[m.hypothesis]) for m in finding.members
-            if m.probability >= LEAST_TOLD and facts.family.kind[m.hypothesis] in TAPED
-        ]  # fmt: skip
-        out |= np.isin(facts.family.node[watched], nodes)
-    return np.asarray(out)
+    return np.asarray(out | np.isin(watched, list(facts.in_findings)))
 
 
 def delta_afterwards(bench: BenchBase) -> float:
@@ -211,8 +205,7 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     net, family, bench = facts.net, facts.family, facts.bench
     watched = np.flatnonzero(family.of(*STANDS))
     tolerance = net.job.settings.test.tolerance_mm / 1000
-    found = facts.promises.found[watched]
-    accused = in_question(facts, watched)
+    accused, found = in_question(facts, watched), facts.found[watched]
     doubted = accused | (facts.verdicts[watched] == "doubted")
     open_ = doubted | ~(found <= tolerance)
     if not open_.any():

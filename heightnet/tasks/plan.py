@@ -17,8 +17,9 @@ from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding
 from heightnet.judge.large import bench_for
 from heightnet.judge.names import judged_by
 from heightnet.judge.promises import promises
+from heightnet.judge.proof import proof_of
 from heightnet.kinds.registry import shared_by
-from heightnet.ledger.thing import LEVELLED, STANDS, TOGETHER, Thing
+from heightnet.ledger.thing import LEVELLED, TOGETHER, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
@@ -177,14 +178,15 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     limit = job.settings.test.tolerance_mm / 1000
     bench = bench_for(net)
     found = promises(bench)
-    watched = np.flatnonzero(bench.family.of(*STANDS))
-    before = found.found[watched]
+    proof = proof_of(bench, found.found)
+    watched, before = proof.stands, proof.of_verdict
     if planned:
         none = np.zeros(len(watched), dtype=bool)
         return Aims(bench, None, limit, watched, before, by_size(before, limit), none)
     judgement = judged_by(bench)
     facts = JobFacts(judgement, found.of_more(judgement.bench), bench.fit)
-    return Aims(bench, facts, limit, watched, before, facts.verdicts[watched], in_question(facts, watched))
+    accused = in_question(facts, watched)
+    return Aims(bench, facts, limit, watched, facts.found[watched], facts.verdicts[watched], accused)
 
 
 def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:

@@ -253,7 +253,7 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
         "error_sd_mm": number(sd, 1000),
         "w": number(w),
         "redundancy": redundancy,
-        "smallest_found_mm": number(facts.promises.found[h], 1000),
+        "smallest_found_mm": number(facts.found[h], 1000),
         "verdict": str(facts.verdicts[h]),
         "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,

@@ -214,6 +214,10 @@ class Sample:
             **tested,
             "smallest_named_mm": 11.5,
             "independent_checks": 2,
+            "proofs": [
+                {"kind": kind, "found_mm": size, "proved": size is not None, "least": None, "shown_in": []}
+                for kind, size in (("misreading", 8.0), ("wrong_point", 8.0), ("equipment", 3.0), ("movement", None))
+            ],
             **corrected("corrected_m", height, 1.1),
             "piece": 1,
             "found_m": found,

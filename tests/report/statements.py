@@ -200,8 +200,8 @@ class Facts:
             return self._would_be(found) if fact == "would_be_m" else walk(found, fact)
         if kind == "mark":
             return walk(self.marks[name], fact)
-        if kind in ("step", "loop", "check"):
-            table = {"step": "next_measurements", "loop": "loops", "check": "reading_checks"}[kind]
+        if kind in ("step", "loop", "check", "proof_kinds"):
+            table = {"step": "next_measurements", "loop": "loops", "check": "reading_checks"}.get(kind, kind)
             return walk(facts[table][int(name) - 1], fact)
         if kind == "cause":
             id_, _, key = name.rpartition(":")
