@@ -2,15 +2,15 @@
 
 A new observation with row a and variance q changes the reduced information by one outer product,
 
-    G_new = G + f f' / (q + a N^-1 a'),  f = B' N^-1 a',  B = A'PC
+    G_new = G + f f' / (q + a N^-1 a'),  f = B' N^-1 a' - c,  B = A'PC
 
+with c what the hypothesis puts into the observation itself,
 so that candidates are compared without adjusting again (matrix inversion lemma).
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.adjust import Fit
@@ -25,7 +25,8 @@ class Gain:
     ----------
     rows : (p, n) sparse, row a of each candidate.
     variance : (p,) its q, m^2.
-    watched : positions of the hypotheses looked at.
+    C : (m, w) hypotheses looked at; diagonal : (w,) of their G.
+    touched : (p, w) what an error of each puts into a candidate itself: 1 in one more reading to the same wrong point.
     """
 
     def __init__(
@@ -34,20 +35,21 @@ class Gain:
         fit: Fit,
         rows: sparse.csr_matrix,
         variance: Floats,
-        watched: npt.NDArray[np.int64],
+        C: sparse.csc_matrix,
+        diagonal: Floats,
+        touched: Floats | float = 0.0,
     ) -> None:
         net = bench.net
-        C = bench.family.C[:, watched]
         B = (net.A.T @ C.multiply((1 / net.sd**2)[:, None])).tocsr()
         X = fit.solve(rows.T.toarray())  # N^-1 a'
-        self.f = np.asarray((B.T @ X).T)  # (p, watched)
+        self.f = np.asarray((B.T @ X).T) - touched  # (p, w)
         self.spread = np.asarray(rows @ X)  # a N^-1 a' of every pair of candidates
         self.variance = variance
-        self.diagonal = bench.diagonal[watched].copy()
-        self.own = bench.own[watched]
+        self.diagonal = diagonal.copy()
+        self.own = np.asarray(C.power(2).T @ net.sd**-2.0)
 
     def after(self) -> Floats:
-        """(p, watched) diagonal of G with each candidate added alone."""
+        """(p, w) diagonal of G with each candidate added alone."""
         return self.diagonal + self.f**2 / (self.variance + np.diag(self.spread))[:, None]
 
     def take(self, p: int) -> None:

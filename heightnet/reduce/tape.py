@@ -145,7 +145,7 @@ def _single(tape: pd.DataFrame) -> pd.DataFrame:
     return tape.assign(
         rows=pd.Series([(int(r),) for r in tape["row"].tolist()], index=tape.index, dtype=object),
         height=upright + tape["offset"].to_numpy(float),
-        sd=np.where(slant, sd * value / upright, sd),
+        sd=sd * np.where(slant, value, 1.0) / np.where(slant, upright, 1.0),
     )[list(READINGS)]
 
 

@@ -15,6 +15,13 @@ from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
 
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
+AGAINST = {
+    "misreading": "a misreading",
+    "wrong_point": "a wrong point",
+    "equipment": "what its equipment has wrong everywhere",
+    "mark": "the mark under it",
+    "movement": "a movement",
+}
 STILL_THERE = "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
 
 
@@ -92,15 +99,20 @@ def _gain(words: Words, step: Record) -> str:
         mm = step["improves"][i][fact]
         return claim(of, f"improves.{i}.{fact}", mm, nothing if mm is None else words.lengths.about(mm))
 
+    kinds = {one["id"]: listing([AGAINST[kind] for kind in one["kinds"]]) for one in step["proves_kinds"]}
     proved = [i for i, gain in enumerate(step["improves"]) if gain["id"] in step["proves"]]
-    says = [
-        f"{words.called(step['improves'][i]['id']).noun} ({size(i, 'before_mm', 'an error of any size')} could hide, "
-        f"then {size(i, 'after_mm', 'any size')})"
-        for i in proved or range(min(2, len(step["improves"])))
-    ]
+    told = proved or list(range(min(2, len(step["improves"]))))
+    says = []
+    for i in told:
+        id_ = step["improves"][i]["id"]
+        against = f" against {kinds.pop(id_)}" if id_ in kinds else ""
+        sizes = f"{size(i, 'before_mm', 'an error of any size')} could hide, then {size(i, 'after_mm', 'any size')}"
+        says.append(f"{words.called(id_).noun}{against} ({sizes})")
+    beside = [f"{words.called(id_).noun} against {against}" for id_, against in kinds.items()]
+    shown = f"{'It proves besides' if says else 'Proves'} {listing(beside, 3)}." if beside else ""
     if not says:
-        return "It is another way to that height, whatever was taped."
-    return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}."
+        return shown or "It is another way to that height, whatever was taped."
+    return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}. {shown}".strip()
 
 
 def _waits(words: Words) -> Section | None:

@@ -30,8 +30,8 @@ PRUNED_UP_TO = 80  # measurements chosen up to which exchanges are tried at all
 class Design:
     """The candidates and what they are for.
 
-    f, spread, variance : (p, h), (p, p), (p,) as in `heightnet.judge.gain.Gain`.
-    diagonal : (h,) reduced information of the heights.
+    f, spread, variance : (p, w), (p, p), (p,) as in `heightnet.judge.gain.Gain`.
+    diagonal : (w,) reduced information of the hypotheses about the heights.
     goal : (h,) error that must not be able to hide in each, m.
     minutes : (p,) cost of each candidate.
     sizes : of errors that are found, by information.
@@ -46,7 +46,7 @@ class Design:
     sizes: Sizes
 
     def information(self, chosen: list[int]) -> Floats:
-        """(h,) diagonal of G with these candidates made."""
+        """(w,) diagonal of G with these candidates made."""
         if not chosen:
             return self.diagonal
         f = self.f[chosen]
@@ -58,11 +58,14 @@ class Design:
         return self.sizes.of(self.information(chosen))
 
     def shortfall(self, chosen: list[int]) -> float:
-        """How far the heights are from their goals: the sum of ln(detectable / goal) where it is above 0."""
-        return float(self._short(self.detectable(chosen)).sum())
+        """How far the heights are from their goals: the sum of ln(size found / goal) where it is above 0."""
+        return float(self._short(self.information(chosen)))
 
-    def _short(self, detectable: Floats) -> Floats:
-        return np.log(np.maximum(np.minimum(detectable, LARGE_M), self.goal) / self.goal)
+    def _short(self, information: Floats) -> Floats:
+        """(...) with this information (..., w), shared among the kinds of error that a height can have."""
+        goal = self.goal[:, None]
+        found = np.maximum(np.minimum(self.sizes.kinds(information), LARGE_M), goal)
+        return np.asarray(np.log(found / goal).mean(axis=-1).sum(axis=-1))
 
     def cost(self, chosen: list[int]) -> float:
         return float(self.minutes[chosen].sum())
@@ -74,11 +77,11 @@ class Design:
         for p in chosen:
             f, spread, diagonal = self._taken(p, f, spread, diagonal)
         while True:
-            now = float(self._short(self.sizes.of(diagonal)).sum())
+            now = float(self._short(diagonal))
             if now <= EPS:
                 return chosen
             after = diagonal + f**2 / (self.variance + np.maximum(np.diag(spread), 0.0))[:, None]
-            gain = now - self._short(self.sizes.of(after)).sum(axis=1)
+            gain = now - self._short(after)
             fits = self.minutes <= budget - self.cost(chosen) + EPS
             fits[[*chosen, *exclude]] = False
             score = np.where(fits & (gain > EPS), gain / self.minutes**exponent, -np.inf)
@@ -141,7 +144,7 @@ class Design:
     def _helpful(self, chosen: list[int]) -> list[int]:
         """Candidates that alone would bring most."""
         alone = self.diagonal + self.f**2 / (self.variance + np.diag(self.spread))[:, None]
-        gain = -self._short(self.sizes.of(alone)).sum(axis=1)
+        gain = -self._short(alone)
         return [int(p) for p in np.argsort(-gain, kind="stable")[:TRIES] if int(p) not in chosen]
 
     def best(self, budget: float = np.inf) -> list[int]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.special import ndtri
 
-from heightnet.arrays import Floats
+from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
@@ -43,6 +43,7 @@ class Candidate:
 
     about : node of the stand whose height it is to test, which need not be an end of it.
     again : position of the satellite row that it repeats, with the separations in it; -1 for none.
+    distance : from one end to the other, m.
     """
 
     kind: str
@@ -54,6 +55,7 @@ class Candidate:
     sd: float
     about: int
     again: int = -1
+    distance: float = 0.0
 
 
 def taken_down(net: Network) -> set[int]:
@@ -84,6 +86,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     names = net.nodes.name
     neighbours = _neighbours(net, set(wanted.tolist()))
     antennas = set(net.setup_node[net.antennas].tolist()) if len(net.job.gnss) else set()
+    unnamed = set(net.readings["node"].to_numpy()[(net.readings["by"] == "").to_numpy(dtype=bool)].tolist())
     out = []
     for node in wanted.tolist():
         at = int(net.nodes.mark[node])
@@ -92,7 +95,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             continue
         under = str(names[at])
         if node not in gone:
-            out.append(Candidate("second_tape", stand, under, under, at, node, precision.tape_mm / 1000, node))
+            out.append(taped_again(net, node, stand, unnamed))
         is_setup = bool(np.any(net.setup_node == node)) and node not in antennas
         if node in antennas:
             out += _occupations(net, node, stand, under)
@@ -100,15 +103,25 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             if is_setup:
                 sight = float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
                 kind = "check_shot" if mark in known else "pole_shot"
-                shot = Candidate(kind, stand, under, str(names[mark]), node, mark, sight, node)
+                shot = Candidate(kind, stand, under, str(names[mark]), node, mark, sight, node, distance=distance)
                 if node not in gone:
                     out.append(shot)
                 elif mark != at:
                     out.append(occupied_again(net, shot))
             level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
             if mark != at:
-                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level), node))
+                out.append(
+                    Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level), node, -1, distance)
+                )
     return out
+
+
+def taped_again(net: Network, node: int, stand: str, unnamed: Collection[int]) -> Candidate:
+    """One more way to a height: by another person, or in parts where it is not known who that would be."""
+    kind, times = ("in_parts", np.sqrt(2)) if node in unnamed else ("second_tape", 1.0)
+    under = str(net.nodes.name[net.nodes.mark[node]])
+    sd = float(times * net.job.settings.precision.tape_mm / 1000)
+    return Candidate(kind, stand, under, under, int(net.nodes.mark[node]), node, sd, node)
 
 
 def occupied_again(net: Network, shot: Candidate) -> Candidate:
@@ -218,8 +231,9 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
     options = candidates(net, wanted[:limit], taken_down(net) | antennas)[:limit]
     if not options:
         return []
-    gain = Gain(bench, facts.fit, design_rows(net, options), np.array([o.sd**2 for o in options]), watched)
-    sizes = Sizes(gain.own, found, delta_afterwards(bench))
+    variance = np.array([o.sd**2 for o in options])
+    gain = Gain(bench, facts.fit, design_rows(net, options), variance, family.C[:, watched], bench.diagonal[watched])
+    sizes = Sizes.of_whole(gain.own, found, delta_afterwards(bench))
     weight = np.where(accused, ACCUSED_WEIGHT, np.where(open_, 1.0, 0.0))
     out: list[Record] = []
     taken: set[tuple[str, str, str]] = set()
@@ -243,18 +257,35 @@ def next_measurements(facts: JobFacts, suggested: int = SUGGESTED) -> list[Recor
 class Sizes:
     """Sizes of errors that are found: with more information than today an upper bound, never above today's promise.
 
-    own, found : (h,) whole information of each height, size found today, m; delta : see `delta_afterwards`.
+    own : (w,) whole information of each hypothesis; share : (w,) of a unit of it in the height.
+    of_height : (h, k) hypotheses of each height, of which the one that shows least counts.
+    found : (h, k) or (h,) size found today, m; delta : see `delta_afterwards`.
     """
 
     own: Floats
+    share: Floats
+    of_height: Ints
     found: Floats
     delta: float
 
-    def of(self, information: Floats) -> Floats:
-        """(..., h) sizes with this reduced information; inf where nothing tests a height."""
+    @classmethod
+    def of_whole(cls, own: Floats, found: Floats, delta: float) -> Sizes:
+        """Each height is one hypothesis."""
+        return cls(own, np.ones(len(own)), np.arange(len(own))[:, None], found, delta)
+
+    def each(self, information: Floats) -> Floats:
+        """(..., w) sizes with this reduced information; inf where nothing tests a hypothesis."""
         tested = information > UNTESTABLE * self.own
-        size = np.where(tested, self.delta / np.sqrt(np.where(tested, information, 1.0)), np.inf)
-        return np.minimum(size, self.found)
+        return np.where(tested, self.share * self.delta / np.sqrt(np.where(tested, information, 1.0)), np.inf)
+
+    def kinds(self, information: Floats) -> Floats:
+        """(..., h, k) sizes of each kind of error in the heights."""
+        found = self.found if self.found.ndim > 1 else self.found[:, None]
+        return np.minimum(self.each(information)[..., self.of_height], found)
+
+    def of(self, information: Floats) -> Floats:
+        """(..., h) sizes of the heights: of the kind that shows least."""
+        return np.asarray(self.kinds(information).max(axis=-1))
 
 
 def design_rows(net: Network, options: list[Candidate]) -> sparse.csr_matrix:

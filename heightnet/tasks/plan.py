@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
 from heightnet.errors import CannotAdjust
@@ -17,14 +19,16 @@ from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding
 from heightnet.judge.large import bench_for
 from heightnet.judge.names import judged_by
 from heightnet.judge.promises import promises
-from heightnet.judge.proof import proof_of
+from heightnet.judge.proof import KINDS, OF_VERDICT, Proof, proof_of
 from heightnet.kinds.registry import shared_by
+from heightnet.kinds.stands import stand_weights
 from heightnet.ledger.thing import LEVELLED, TOGETHER, Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors, releveling
+from heightnet.tasks.carried_out import proof_after
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import Minutes, measurement
@@ -49,6 +53,7 @@ TESTED_ANEW = 0.75  # of the size found of a height in doubt: what is left of it
 LEAST_GAIN = 0.01  # of the logarithm of a size, from which a measurement is said to improve it
 SECTIONS_AT_MOST = 3  # levelled again to find out about one finding
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
+TRIED, MORE = 3, 1.01  # times that measurements are chosen, each time with more in hand
 PER_STAND = 2  # candidates kept for each stand that is looked at, on average
 
 
@@ -85,23 +90,29 @@ def plan(
     WrongSettings : tolerance or budget keep no rule.
     """
     check_arguments(budget=budget)
-    minutes, aims = minutes or Minutes(), aims_of(job, tolerance, planned)
+    return plan_of(aims_of(job, tolerance, planned), budget=budget, minutes=minutes, gone=gone)[0]
+
+
+def plan_of(
+    aims: Aims, *, budget: float | None = None, minutes: Minutes | None = None, gone: bool = False
+) -> tuple[Record, list[Option]]:
+    """The plan that reaches some aims, and its measurements as they were weighed."""
+    minutes, planned = minutes or Minutes(), aims.facts is None
     net, watched, before = aims.bench.net, aims.watched, aims.before
     nodes = aims.bench.family.node[watched]
     down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
     wanted = aims.wanted
     options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()))
-    design = aims.design(options) if options else None
-    chosen = design.best(np.inf if budget is None else budget) if design else []
+    design, chosen, sizes = _chosen(aims, options, np.inf if budget is None else budget)
     everything = design.detectable(list(range(len(options)))) if design else before
-    after = design.detectable(chosen) if design else before
+    after = np.minimum(aims.of_verdict(sizes), before) if chosen else before
     told = wanted if aims.contradicted else np.ones_like(wanted)
-    steps = _steps(design, chosen, options, aims.ids, aims.goal, told) if design else []
+    steps = _steps(design, chosen, options, aims, after, sizes, told) if design else []
     facts, findings = aims.facts, []
     if facts and aims.contradicted:
         findings = judgement_facts.findings(facts)
         steps += _relevelled(facts, minutes, len(steps), design.cost(chosen) if design else 0.0, budget)
-    return {
+    record = {
         **head(net.job, SCHEMA),
         "planned": planned,
         "fit": factors(facts) if facts else {},
@@ -117,9 +128,31 @@ def plan(
         "reached": bool(not aims.contradicted and np.all(after <= aims.goal * (1 + 1e-9))),
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
-        "heights": _heights(aims, after, everything),
+        "heights": _heights(aims, after, sizes, np.minimum(everything, after)),
         **named(net, [*aims.ids, *ids_in(findings)]),
     }
+    return record, [options[p] for p in chosen]
+
+
+def _chosen(aims: Aims, options: list[Option], budget: float) -> tuple[Design | None, list[int], Floats]:
+    """The measurements, and the sizes (h, kinds) from which errors show with them made.
+
+    More measurements make more tests, of which the largest must stay usual: where the job with the measurements made
+    misses a goal that was thought reached, it is chosen again with so much more in hand.
+    """
+    if not options:
+        return None, [], aims.after([])
+    delta = aims.delta
+    for _ in range(TRIED):
+        design = aims.design(options, delta)
+        chosen = design.best(budget)
+        sizes = aims.after([options[p] for p in chosen])
+        thought, after = design.detectable(chosen), aims.of_verdict(sizes)
+        missed = aims.wanted & (thought <= aims.goal) & (after > aims.goal * (1 + 1e-9))
+        if not missed.any() or not chosen:
+            break
+        delta = min(delta * MORE * float((after[missed] / thought[missed]).max()), delta_afterwards(aims.bench))
+    return design, chosen, sizes
 
 
 @dataclass(frozen=True)
@@ -128,17 +161,21 @@ class Aims:
 
     facts : of the job as it stands; None where nothing is observed yet.
     limit : error that must not be able to hide, m.
-    watched : (h,) hypotheses of the heights; ``verdict``, ``accused``, ``doubted``, ``wanted``, ``before`` and ``goal``
+    proof : of the heights; ``verdict``, ``accused``, ``doubted``, ``wanted``, ``before`` and ``goal``
         (sizes found, m) are about these.
     """
 
     bench: BenchBase
     facts: JobFacts | None
     limit: float
-    watched: Ints
+    proof: Proof
     before: Floats
     verdict: npt.NDArray[np.object_]
     accused: npt.NDArray[np.bool_]
+
+    @property
+    def watched(self) -> Ints:
+        return self.proof.stands
 
     @property
     def ids(self) -> list[str]:
@@ -161,9 +198,41 @@ class Aims:
         """A job that contradicts itself wants to know about that first: planning the rest waits."""
         return self.accused if self.contradicted else ~(self.before <= self.goal)
 
-    def design(self, options: list[Option]) -> Design:
+    @property
+    def anew(self) -> npt.NDArray[np.bool_]:
+        """(h,) what must be tested anew, as a whole."""
+        return self.doubted & self.wanted
+
+    def after(self, made: list[Option]) -> Floats:
+        """(h, kinds) sizes from which errors show with these made, as `check` would say then; without any, today's."""
+        whole = self.doubted
+        if not made:
+            size = self.proof.size.copy()
+            size[whole, : len(OF_VERDICT)] = self.before[whole, None]
+            return size
+        return proof_after(self.bench.net, [(o.kind, o.base) for o in made], self.ids, whole)
+
+    @staticmethod
+    def of_verdict(size: Floats) -> Floats:
+        """(h,) of sizes (h, kinds) those that the verdict goes by."""
+        return np.asarray(size[:, : len(OF_VERDICT)].max(axis=1, initial=0.0))
+
+    @property
+    def delta(self) -> float:
+        """How many sds of its test an error must have today to be found, of the tested height that shows least."""
+        size, by = self.proof.size[:, : len(OF_VERDICT)], self.proof.by[:, : len(OF_VERDICT)]
+        tested = np.isfinite(size) & (by < len(self.bench.family))
+        most = delta_afterwards(self.bench)
+        if not tested.any():
+            return most
+        h = by[tested]
+        found = size[tested] / _share(self.bench, self.proof, np.nonzero(tested)[0], h)
+        return min(most, float((found * np.sqrt(self.bench.diagonal[h])).max()))
+
+    def design(self, options: list[Option], delta: float) -> Design:
         goals = np.where(self.wanted, self.goal, LARGE_M)
-        return design_of(self.bench, options, self.watched, goals, self.before, self.doubted & self.wanted)
+        found = np.where(self.anew[:, None], self.before[:, None], self.proof.size[:, : len(OF_VERDICT)])
+        return design_of(self.bench, options, self.proof, goals, found, self.anew, delta)
 
 
 def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
@@ -182,15 +251,17 @@ def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     watched, before = proof.stands, proof.of_verdict
     if planned:
         none = np.zeros(len(watched), dtype=bool)
-        return Aims(bench, None, limit, watched, before, by_size(before, limit), none)
+        return Aims(bench, None, limit, proof, before, by_size(before, limit), none)
     judgement = judged_by(bench)
     facts = JobFacts(judgement, found.of_more(judgement.bench), bench.fit)
     accused = in_question(facts, watched)
-    return Aims(bench, facts, limit, watched, facts.found[watched], facts.verdicts[watched], accused)
+    return Aims(bench, facts, limit, proof, facts.found[watched], facts.verdicts[watched], accused)
 
 
-def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:
+def _heights(aims: Aims, after: Floats, sizes: Floats, everything: Floats) -> list[Record]:
     """What a plan does for each height: the size found before, after it, and after all candidates.
+
+    sizes : (h, kinds) of each kind of error once it is carried out.
 
     What is wrong together with others is proved by no measurement of one of them.
     """
@@ -207,9 +278,16 @@ def _heights(aims: Aims, after: Floats, everything: Floats) -> list[Record]:
             "proved_before": bool(own and b <= g),
             "proved_after": bool(own and f <= g * (1 + 1e-9)),
             "reachable": bool(own and e <= g * (1 + 1e-9)),
+            "kinds_before": _kinds(today, g),
+            "kinds_after": _kinds(then, g),
         }
-        for id_, v, a, own, g, b, f, e in each
+        for (id_, v, a, own, g, b, f, e), today, then in zip(each, aims.after([]), sizes, strict=True)
     ]
+
+
+def _kinds(size: Floats, goal: float) -> list[str]:
+    """Kinds of error that show within the goal."""
+    return [kind for kind, one in zip(KINDS, size.tolist(), strict=True) if one <= goal * (1 + 1e-9)]
 
 
 def exit_status(facts: Record) -> int:
@@ -262,12 +340,14 @@ def options_of(
             out.append(Option(kind, base, cost[kind]))
 
     for base in candidates(net, nodes[order][:limit], gone):
-        if base.kind == "second_tape":
+        if base.kind in ("second_tape", "in_parts"):
+            once = replace(base, sd=net.job.settings.precision.tape_mm / 1000)
             if base.head not in distrusted:
                 if read[base.head] < 2:
-                    add("other_scale", base)
-                add("other_person", base)
-            add("in_parts", replace(base, sd=base.sd * np.sqrt(2)))
+                    add("other_scale", once)
+                if base.kind == "second_tape":
+                    add("other_person", once)
+            add("in_parts", replace(once, sd=once.sd * np.sqrt(2)))
         else:
             add(base.kind, base)
             at = int(net.nodes.mark[base.tail])
@@ -282,20 +362,31 @@ def _stands_up_to(net: Network) -> int:
 
 
 def design_of(
-    bench: BenchBase, options: list[Option], watched: Ints, goal: Floats, found: Floats, anew: npt.NDArray[np.bool_]
-) -> Design:
+    bench: BenchBase, options: list[Option], proof: Proof, goal: Floats, found: Floats, anew: npt.NDArray[np.bool_],
+    delta: float,
+) -> Design:  # fmt: skip
     """The candidates weighed against the job; a goal that all of them together miss becomes what they nearly reach.
 
     Parameters
     ----------
-    found : (h,) sizes of errors that are found today, m.
-    anew : (h,) heights that must be tested anew, better than today.
+    found : (h, kinds) sizes of errors that are found today, m.
+    anew : (h,) heights that must be tested anew, as a whole and better than today.
+    delta : how many sds of its test an error must have to be found.
     """
+    columns = proof.by[:, : len(OF_VERDICT)].copy()
+    columns[anew] = proof.stands[anew, None]
+    h, kinds = columns.shape
+    each = columns.T.ravel()  # kind after kind
+    C = proof.C[:, each]
     rows = design_rows(bench.net, [o.base for o in options])
     variance = np.array([o.base.sd**2 for o in options])
-    gain = Gain(bench, bench.fit, rows, variance, watched)
+    gain = Gain(
+        bench, bench.fit, rows, variance, C, _informations(bench, proof, each), _same_way(bench, proof, options)
+    )
+    share = _share(bench, proof, np.tile(np.arange(h), kinds), each)
+    of_height = np.arange(kinds * h).reshape(kinds, h).T
     minutes = np.array([o.minutes for o in options])
-    sizes = Sizes(gain.own, found, delta_afterwards(bench))
+    sizes = Sizes(gain.own, share, of_height, found, delta)
     design = Design(gain.f, gain.spread, variance, gain.diagonal, goal, minutes, sizes)
     # a goal out of reach must not buy everything that helps a little
     everything = design.detectable(list(range(len(options))))
@@ -305,19 +396,43 @@ def design_of(
     return replace(design, goal=np.minimum(within_reach, LARGE_M))
 
 
+def _share(bench: BenchBase, proof: Proof, height: Ints, columns: Ints) -> Floats:
+    """(len,) what a unit of each column of a proof puts into the mean of a height's readings."""
+    readings = sparse.csr_array(proof.C[bench.net.rows("height")][:, columns])
+    node = bench.family.node[proof.stands[height]]
+    pull = stand_weights(bench.net)[node].multiply(readings.T)
+    return np.abs(np.asarray(pull.sum(axis=1)).ravel())
+
+
+def _informations(bench: BenchBase, proof: Proof, columns: Ints) -> Floats:
+    """(len,) diagonal of G of columns of a proof."""
+    own = columns < len(bench.family)
+    out = np.empty(len(columns))
+    out[own] = bench.diagonal[columns[own]]
+    if not own.all():
+        out[~own] = bench.fit.reduce_diagonal(proof.C[:, columns[~own]])[1]
+    return out
+
+
+def _same_way(bench: BenchBase, proof: Proof, options: list[Option]) -> Floats:
+    """(p, kinds h) 1 where a reading of the tape's other scale is wrong as well, held to the same wrong point."""
+    at = {int(node): i for i, node in enumerate(bench.family.node[proof.stands].tolist())}
+    out = np.zeros((len(options), len(OF_VERDICT) * len(at)))
+    for p, option in enumerate(options):
+        if option.kind == "other_scale":
+            out[p, OF_VERDICT.index("wrong_point") * len(at) + at[option.base.head]] = 1.0
+    return out
+
+
 def _steps(
-    design: Design,
-    chosen: list[int],
-    options: list[Option],
-    ids: list[str],
-    goal: Floats,
+    design: Design, chosen: list[int], options: list[Option], aims: Aims, after_all: Floats, sizes: Floats,
     told: npt.NDArray[np.bool_],
-) -> list[Record]:
-    """What each measurement proves, and what it improves of the heights that are told of."""
+) -> list[Record]:  # fmt: skip
+    """What each measurement proves, and improves of the heights that are told of; parameters as of `_one_by_one`."""
     out: list[Record] = []
-    before = design.detectable([])
-    for order, p in enumerate(chosen, start=1):
-        after = design.detectable(chosen[:order])
+    before, goal, ids = aims.before, aims.goal, aims.ids
+    made = zip(chosen, _one_by_one(design, chosen, aims, after_all, sizes), strict=True)
+    for order, (p, (after, shown)) in enumerate(made, start=1):
         base, kind = options[p].base, options[p].kind
         newly = np.flatnonzero((before > goal) & (after <= goal * (1 + 1e-9)))
         better = np.log(np.minimum(before, LARGE_M) / np.minimum(after, LARGE_M))
@@ -331,6 +446,10 @@ def _steps(
                 minutes=options[p].minutes,
                 minutes_so_far=design.cost(chosen[:order]),
                 proves=[ids[i] for i in newly],
+                proves_kinds=[
+                    {"id": ids[i], "kinds": [KINDS[k] for k in np.flatnonzero(shown[i])]}
+                    for i in np.flatnonzero(shown.any(axis=1)).tolist()
+                ],
                 improves=[
                     {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)}
                     for i in felt
@@ -339,6 +458,32 @@ def _steps(
         )  # fmt: skip
         before = after
     return out
+
+
+def _one_by_one(
+    design: Design, chosen: list[int], aims: Aims, after_all: Floats, sizes: Floats
+) -> Iterator[tuple[Floats, npt.NDArray[np.bool_]]]:
+    """After each measurement the sizes found (h,), and the kinds of error (h, kinds) that show from this one on.
+
+    All of them together reach what `check` would say; which of them does it goes by the bounds of the design.
+
+    Parameters
+    ----------
+    after_all, sizes : (h,) and (h, kinds) with all of them made.
+    """
+    goal, today, weighed = aims.goal[:, None] * (1 + 1e-9), aims.after([]), len(OF_VERDICT)
+    left = (sizes <= goal) & ~(today <= goal)
+    bound = design.detectable(chosen)
+    with np.errstate(invalid="ignore"):
+        part = np.where(np.isfinite(bound), np.minimum(after_all / bound, 1.0), 1.0)
+    for order in range(1, len(chosen)):
+        information = design.information(chosen[:order])
+        shown = np.zeros_like(left)
+        shown[:, :weighed] = left[:, :weighed] & (part[:, None] * design.sizes.kinds(information) <= goal)
+        left &= ~shown
+        yield np.clip(part * design.sizes.of(information), after_all, aims.before), shown
+    if chosen:
+        yield after_all, left
 
 
 def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budget: float | None) -> list[Record]:
@@ -364,6 +509,7 @@ def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budg
                     minutes=cost,
                     minutes_so_far=spent,
                     proves=[],
+                    proves_kinds=[],
                     improves=[],
                 )
             )  # fmt: skip

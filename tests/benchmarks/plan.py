@@ -14,9 +14,11 @@ import numpy as np
 
 from heightnet.judge.bench import Bench
 from heightnet.judge.promises import promises
+from heightnet.judge.proof import proof_of
 from heightnet.network import build_network
 from heightnet.tasks.design import Design
 from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.next import delta_afterwards
 from heightnet.tasks.plan import design_of, options_of
 from tests.networks import Field
 
@@ -47,9 +49,8 @@ def design(seed: int) -> Design | None:
     rng = np.random.default_rng(seed + 10_000)
     net = build_network(traverse(seed).job())
     bench = Bench(net)
-    found = promises(bench).found
-    watched = np.flatnonzero(np.isin(bench.family.kind, ("setup", "target")))
-    before = found[watched]
+    proof = proof_of(bench, promises(bench).found)
+    watched, before = proof.stands, proof.of_verdict
     limit = float(rng.choice([0.006, 0.008, 0.010]))
     goal = np.full(len(watched), limit)
     open_ = before > goal
@@ -62,7 +63,7 @@ def design(seed: int) -> Design | None:
         return None
     keep = sorted(rng.permutation(len(options))[:MOST].tolist())
     anew = np.zeros(len(watched), dtype=bool)
-    return design_of(bench, [options[i] for i in keep], watched, goal, before, anew)
+    return design_of(bench, [options[i] for i in keep], proof, goal, proof.size[:, :2], anew, delta_afterwards(bench))
 
 
 def exhaustive(problem: Design) -> list[int]:

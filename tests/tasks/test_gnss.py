@@ -211,7 +211,8 @@ def test_the_gain_of_a_repeat_occupation_is_what_making_it_gives():
     node = int(net.setup_node[list(job.setups["setup"]).index("G13")])
     option = next(o for o in candidates(net, np.array([node])) if o.again >= 0 and o.tail == 0)
     at = np.flatnonzero([str(i) == "setup:G13" for i in bench.family.ids])
-    gain = Gain(bench, bench.fit, design_rows(net, [option]), np.array([option.sd**2]), at)
+    variance = np.array([option.sd**2])
+    gain = Gain(bench, bench.fit, design_rows(net, [option]), variance, bench.family.C[:, at], bench.diagonal[at])
     foretold = gain.after()[0, 0]
     again = pd.DataFrame({"setup": ["G33"], "mark": ["M3"], "height": [1.5], "instrument": ["antenna 1"]})
     row = job.gnss[(job.gnss["to_setup"] == "G13") & (job.gnss["from_setup"] == "")].assign(to_setup="G33", row=999)
