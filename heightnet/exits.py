@@ -52,7 +52,7 @@ OF_COMMAND: dict[str, tuple[str, str]] = {
         "something does in one job at least, or --strict finds one not proved",
     ),
     "tape": ("the readings agree", "they do not"),
-    "selftest": ("done", ""),
+    "trust": ("done", ""),
     "show": ("done", ""),
     "new": ("done", ""),
     "import": ("done", ""),

@@ -9,7 +9,7 @@ import click
 
 import heightnet
 from heightnet.commands.command import with_job
-from heightnet.commands.overview import ABOUT, COMMANDS, overview
+from heightnet.commands.overview import ABOUT, COMMANDS, RENAMED, overview
 from heightnet.exits import Exit
 from heightnet.report.console import say, width
 
@@ -23,6 +23,9 @@ class LazyCommands(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in RENAMED:
+            now = RENAMED[cmd_name]
+            raise click.UsageError(f"{cmd_name} is called {now}: heightnet {now}.", ctx)
         if cmd_name not in COMMANDS:
             return None
         return import_module(f"heightnet.commands.{COMMANDS[cmd_name][0]}").command

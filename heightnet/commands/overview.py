@@ -10,7 +10,7 @@ COMMANDS = {
     "bust": ("bust", "A level run or loop does not close: where is it, and what to level again."),
     "prove": ("prove", "Check shots: is the instrument height of one set-up right?"),
     "plan": ("plan", "Which measurements prove every height for the fewest minutes; a field sheet."),
-    "selftest": ("selftest", "Say how far a job's verdicts can be trusted, by simulating it."),
+    "trust": ("trust", "Say how far a job's verdicts can be trusted, by simulating it."),
     "archive": ("archive", "Check every job below a folder; one index page of them all."),
     "show": ("show", "Print what was read: values, reductions, ties, oddities."),
     "new": ("new", "Write an empty job to fill in: a folder of CSV tables, or a workbook."),
@@ -18,6 +18,9 @@ COMMANDS = {
     "demo": ("demo", "List the shipped demo jobs, or copy one."),
     "tape": ("tape", "One height at the tripod: reduce its readings, compare them, say what to book."),
 }
+
+RENAMED = {"selftest": "trust"}
+"""Commands that had another name, by that."""
 
 ABOUT = (
     "Was a set-up height wrong? Reads height observations, adjusts them and says what is probably wrong, "

@@ -31,7 +31,7 @@ from heightnet.ledger.thing import STANDS  # noqa: E402
 from heightnet.network import build_network  # noqa: E402
 from heightnet.network.model import Network  # noqa: E402
 from heightnet.tasks.facts import JobFacts  # noqa: E402
-from heightnet.tasks.selftest import as_numbered, judged_afresh  # noqa: E402
+from heightnet.tasks.trust import as_numbered, judged_afresh  # noqa: E402
 from tests.benchmarks.cells import Cells, Record, main, rate  # noqa: E402
 from tests.noise import NOISES, errors  # noqa: E402
 from tests.shapes import shape  # noqa: E402

@@ -28,7 +28,7 @@ COMMANDS = [
     ("prove", BRIDGE, "--setup", "B1"),
     ("plan", BRIDGE),
     ("show", MARSH),
-    ("selftest", BRIDGE, "--runs", "2"),
+    ("trust", BRIDGE, "--runs", "2"),
     ("tape", "1.586", "5' 2 7/16\"", "--slant", "--radius", "100mm"),
     ("check", "±′″√²–"),
     ("--help",),
@@ -142,7 +142,7 @@ HOSTILE_COMMANDS = [
     ("prove", "JOB", "--setup", "none\x1b]0;title\x07"),
     ("plan", "JOB"),
     ("show", "JOB", "--all"),
-    ("selftest", "JOB", "--runs", "2"),
+    ("trust", "JOB", "--runs", "2"),
     ("archive", "JOB", "--output", "out\x1b[2J", "--no-page"),
     ("check", "nowhere\x1b[2J\u202e"),
     ("check", "JOB", "--bad\x1b[2J"),
@@ -158,7 +158,7 @@ HOSTILE_COMMANDS = [
 # where any character may stand: in what is typed, and in tables that are refused for it
 REFUSED = "\u202e\u2066\x9b\u200f\x07\x1b[31m"
 REFUSED_COMMANDS = [
-    *((name, "REFUSED") for name in ("check", "bust", "plan", "show", "selftest")),
+    *((name, "REFUSED") for name in ("check", "bust", "plan", "show", "trust")),
     ("prove", "REFUSED", "--setup", f"1{REFUSED}"),
     ("archive", "REFUSED", "--output", "out", "--no-page"),
     ("check", "JOB", "--to", f"out{REFUSED}", "--no-page"),
@@ -220,7 +220,7 @@ def test_nothing_in_a_name_is_obeyed_in_any_encoding(tmp_path, job, refused, xml
 
 
 @needs_terminals
-@pytest.mark.parametrize("arguments", [a for a in HOSTILE_COMMANDS if a[0] not in ("selftest", "archive")][:6])
+@pytest.mark.parametrize("arguments", [a for a in HOSTILE_COMMANDS if a[0] not in ("trust", "archive")][:6])
 def test_nothing_in_a_name_is_obeyed_where_there_are_colours(tmp_path, job, arguments):
     status, text = on_terminal(80, *(str(job) if a == "JOB" else a for a in arguments), cwd=tmp_path)
     assert status in (0, 1, 2) and not obeyed(STYLES.sub("", text))
@@ -248,7 +248,7 @@ def test_json_and_pages_keep_the_names(tmp_path, job):
 @pytest.mark.parametrize("columns", [80, 40])
 @pytest.mark.parametrize("arguments", [*COMMANDS[:-2], ("archive", BRIDGE, "--output", "out", "--no-page")], ids=named)
 def test_at_any_width_nothing_is_wider_and_nothing_is_cut(tmp_path, plainly, arguments, columns):
-    if arguments[0] in ("selftest", "archive"):  # a bar of progress moves the cursor about: the last lines count
+    if arguments[0] in ("trust", "archive"):  # a bar of progress moves the cursor about: the last lines count
         status, text = on_terminal(columns, *arguments, cwd=tmp_path)
         text = text.rpartition("\x1b[2K")[2]
     else:

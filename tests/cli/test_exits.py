@@ -39,7 +39,7 @@ needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="signals and de
         (1, ("tape", "1.586", "1.686")),
         (0, ("archive", BRIDGE, "--output", "out", "--no-page")),
         (1, ("archive", QUARRY, "--output", "out", "--no-page")),
-        (0, ("selftest", BRIDGE, "--runs", "2")),
+        (0, ("trust", BRIDGE, "--runs", "2")),
         (0, ("show", QUARRY)),
         (0, ("demo",)),
         (0, ("new", "job")),
@@ -92,9 +92,9 @@ NUMBERS = [  # an option's argument that is no number of its range, and the rang
     (("bust", MILL, "--tolerance", "nan"), "or a number from 0.01 to 10,000 mm per root km"),
     (("plan", QUARRY, "--budget", "nan"), "expected a number from 0 to 100,000 minutes"),
     (("plan", QUARRY, "--level-tie", "0"), "expected a number from 0.01 to 10,000 minutes"),
-    (("selftest", QUARRY, "--seed", "-5"), "expected a whole number from 0 to 4,294,967,295"),
-    (("selftest", QUARRY, "--runs", "1"), "expected a whole number from 2 to 1,000,000"),
-    (("selftest", QUARRY, "--runs", "2.5"), "expected a whole number from 2 to 1,000,000"),
+    (("trust", QUARRY, "--seed", "-5"), "expected a whole number from 0 to 4,294,967,295"),
+    (("trust", QUARRY, "--runs", "1"), "expected a whole number from 2 to 1,000,000"),
+    (("trust", QUARRY, "--runs", "2.5"), "expected a whole number from 2 to 1,000,000"),
     *(
         (("check", QUARRY, "--seconds", text), f"read {text}, expected a number from 0.01 to 1,000,000 seconds")
         for text in ("-5", "0", "nan", "inf")
@@ -129,7 +129,7 @@ def test_a_number_out_of_range_is_refused_with_the_rule(tmp_path, arguments, say
          "a number from 0.001 to 1,000,000 mm"),
     ],
 )  # fmt: skip
-@pytest.mark.parametrize("command", ["check", "show", "plan", "bust", "selftest"])
+@pytest.mark.parametrize("command", ["check", "show", "plan", "bust", "trust"])
 def test_a_number_of_a_file_out_of_range_is_refused_with_the_rule(tmp_path, command, file, text, place, rule):
     job = tmp_path / "job"
     shutil.copytree(BRIDGE, job)
@@ -198,7 +198,7 @@ def test_a_folder_that_cannot_be_written_to_is_refused(read_only, arguments, say
 @pytest.mark.slow
 def test_interrupted():
     begun = subprocess.Popen(
-        [*COMMAND, "selftest", str(QUARRY), "--runs", "1000000"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        [*COMMAND, "trust", str(QUARRY), "--runs", "1000000"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env=environment(), preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     time.sleep(3)

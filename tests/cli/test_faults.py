@@ -119,7 +119,7 @@ def test_a_run_that_fails_alike_names_the_bundle_that_is_there(tmp_path, here, j
         (READ, ("bust", "JOB")),
         (READ, ("prove", "JOB", "--setup", "B1")),
         (READ, ("plan", "JOB", "--budget", "20")),
-        (READ, ("selftest", "JOB")),
+        (READ, ("trust", "JOB")),
         ("heightnet.tasks.show:show", ("show", "JOB")),
         ("heightnet.report.document:html", ("plan", "JOB", "--to", "out")),
         ("heightnet.job.bring_in:bring_in", ("import", f"{NAME}.xml", "new")),

@@ -153,7 +153,7 @@ def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_pa
     from heightnet.archive.screen import screen_archive
     from heightnet.tasks.plan import plan
     from heightnet.tasks.prove import prove
-    from heightnet.tasks.selftest import selftest
+    from heightnet.tasks.trust import trust
 
     job = heightnet.read_job(folder(**plain))
     for ask, says in (
@@ -163,7 +163,7 @@ def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_pa
         ),
         (lambda: plan(job, tolerance=100.0), "test.tolerance_mm: read 100000.0, expected a number from 0.01"),
         (lambda: plan(job, budget=math.nan), "budget: read nan, expected a number from 0 to 100,000 minutes."),
-        (lambda: selftest(job, runs=2.5, seed=-1), "runs: read 2.5, expected a whole number from 2 to 1,000,000."),
+        (lambda: trust(job, runs=2.5, seed=-1), "runs: read 2.5, expected a whole number from 2 to 1,000,000."),
         (lambda: screen_archive(tmp_path, tmp_path / "out", workers=0), "workers: read 0, expected a whole number"),
         (
             lambda: screen_archive(tmp_path, tmp_path / "out", hide="x"),

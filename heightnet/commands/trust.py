@@ -1,4 +1,4 @@
-"""``heightnet selftest JOB``"""
+"""``heightnet trust JOB``"""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from heightnet.commands.command import Command, Number
 from heightnet.ledger.arguments import RUNS, SEED
 
 
-@click.command(name="selftest", cls=Command)
+@click.command(name="trust", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help=RUNS.meaning)
 @click.option("--seed", type=Number(SEED), default=1, show_default=True, help=SEED.meaning)
@@ -23,12 +23,12 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     """
     from heightnet.job.read import read_job
     from heightnet.report.console import progress
-    from heightnet.report.selftest_words import selftest_document
     from heightnet.report.task_output import give
-    from heightnet.tasks.selftest import selftest
+    from heightnet.report.trust_words import trust_document
+    from heightnet.tasks.trust import trust
 
     recorded = read_job(job)
     with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
-        facts = selftest(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
-    give("selftest", facts, lambda: selftest_document(facts), as_json)
+        facts = trust(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
+    give("trust", facts, lambda: trust_document(facts), as_json)

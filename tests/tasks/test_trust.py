@@ -1,4 +1,4 @@
-"""The self-test: rates that would catch a real loss, the same with the same seed, and the command."""
+"""``heightnet trust``: rates that would catch a real loss, the same with the same seed, and the command."""
 
 import json
 import subprocess
@@ -13,16 +13,16 @@ from heightnet.errors import CannotAdjust
 from heightnet.judge.judgement import Judgement
 from heightnet.judge.large import LargeBench, bench_for
 from heightnet.network import build_network
-from heightnet.report.selftest_words import selftest_document
 from heightnet.report.text import plain
-from heightnet.tasks.selftest import selftest
+from heightnet.report.trust_words import trust_document
+from heightnet.tasks.trust import trust
 from tests.large_books import level_net, staff_book
 from tests.simulate.jobs import simulate
 
 
 @pytest.fixture(scope="module")
 def facts():
-    return selftest(simulate("S1", 2)[0], runs=300, seed=4)
+    return trust(simulate("S1", 2)[0], runs=300, seed=4)
 
 
 @pytest.mark.slow
@@ -42,13 +42,13 @@ def test_rates(facts):
 
 def test_same_seed_same_facts(facts):
     job = simulate("S1", 2)[0]
-    assert selftest(job, runs=20, seed=9) == selftest(job, runs=20, seed=9)
-    assert selftest(job, runs=20, seed=9) != selftest(job, runs=20, seed=10)
+    assert trust(job, runs=20, seed=9) == trust(job, runs=20, seed=9)
+    assert trust(job, runs=20, seed=9) != trust(job, runs=20, seed=10)
 
 
 def test_progress_is_told():
     told = []
-    selftest(simulate("S2", 1)[0], runs=6, seed=1, progress=told.append)
+    trust(simulate("S2", 1)[0], runs=6, seed=1, progress=told.append)
     assert told == [1, 2, 3, 4, 5, 6]
 
 
@@ -56,7 +56,7 @@ def test_command(tmp_path):
     from heightnet.job.write import write_job
 
     write_job(simulate("S2", 1)[0], tmp_path / "job")
-    command = [sys.executable, "-m", "heightnet", "selftest", str(tmp_path / "job"), "-n", "40"]
+    command = [sys.executable, "-m", "heightnet", "trust", str(tmp_path / "job"), "-n", "40"]
     plain = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert plain.returncode == 0, plain.stderr
     assert "Jobs in which nothing is wrong" in plain.stdout
@@ -77,11 +77,11 @@ def test_stated_chances_of_places_are_those_of_jobs_at_the_rates(facts):
 def test_a_job_that_tests_nothing():
     """One levelled difference: nothing to plant, nothing to accuse, no rate to give."""
     levels = pd.DataFrame({"from_mark": ["A"], "to_mark": ["B"], "rise": [1.0], "sd": [0.001]})
-    facts = selftest(Job.from_frames(levels=levels), runs=4)
+    facts = trust(Job.from_frames(levels=levels), runs=4)
     assert facts["false_alarm"]["rate"] == 0
     assert facts["exact"] == {"rate": None, "se": None, "n": 0}
     assert facts["calibration"] == []
-    assert "none to judge by" in plain(selftest_document(facts))
+    assert "none to judge by" in plain(trust_document(facts))
 
 
 @pytest.mark.slow
@@ -92,24 +92,24 @@ def test_a_simulated_job_of_many_neighbourhoods_shows_its_own_scatter():
     wild = job.with_tables(levels=job.levels.assign(rise=job.levels["rise"] + noise))
     assert isinstance(bench_for(build_network(wild)), LargeBench)
     assert max(Judgement(bench_for(build_network(wild))).factors) > 2
-    facts = selftest(wild, runs=6, seed=3)
-    assert facts == selftest(job, runs=6, seed=3)
+    facts = trust(wild, runs=6, seed=3)
+    assert facts == trust(job, runs=6, seed=3)
     assert facts["found"][-1]["n"] >= 3 and facts["found"][-1]["said"]["rate"] > 0.9
 
 
 @pytest.mark.slow
 def test_a_long_book():
     """798 readings of a level: the same questions, and answers of the same quality."""
-    facts = selftest(staff_book(798), runs=40, seed=2)
+    facts = trust(staff_book(798), runs=40, seed=2)
     assert facts["false_alarm"]["rate"] <= 0.15
     assert facts["places_sure"]["n"] > 5 and facts["places_sure"]["rate"] >= 0.8
 
 
 def test_jobs_it_is_not_for():
     with pytest.raises(CannotAdjust, match="nothing to adjust"):
-        selftest(Job.from_frames(marks=pd.DataFrame({"mark": ["A"]})))
+        trust(Job.from_frames(marks=pd.DataFrame({"mark": ["A"]})))
     count = 900
     levels = pd.DataFrame({"from_mark": [f"A{i}" for i in range(count)], "to_mark": [f"A{i + 1}" for i in range(count)],
                            "rise": 0.1, "sd": 0.001})  # fmt: skip
     with pytest.raises(CannotAdjust, match="900 observations"):
-        selftest(Job.from_frames(levels=levels))
+        trust(Job.from_frames(levels=levels))

@@ -1,4 +1,4 @@
-"""A self-test in plain words."""
+"""How far a job's verdicts can be trusted, in plain words."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from heightnet.rows import Record
 
 
 def of_a_hundred(value: Record) -> str:
-    """``1.2 in 100 (0.6 to 1.8)``, the range of 95 of 100 such self-tests; or that there was none.
+    """``1.2 in 100 (0.6 to 1.8)``, the range of 95 of 100 such simulations; or that there was none.
 
     >>> of_a_hundred({"rate": 0.0125, "se": 0.0025, "n": 2000}), of_a_hundred({"rate": None, "se": None, "n": 0})
     ('1.2 in 100 (0.8 to 1.7)', 'none to judge by')
@@ -21,8 +21,8 @@ def of_a_hundred(value: Record) -> str:
     return f"{100 * value['rate']:.1f} in 100 ({100 * low:.1f} to {100 * high:.1f})"
 
 
-def selftest_document(facts: Record) -> Document:
-    """What a self-test found."""
+def trust_document(facts: Record) -> Document:
+    """What simulating a job found of its verdicts."""
     wrong, sure = facts["exact"]["n"], facts["places_sure"]
     blunders = [
         ["a place told as wrong holds one", f"{of_a_hundred(sure)}, of {sure['n']:,}"],

@@ -58,9 +58,7 @@ class _Tally:
     true: list[bool] = field(default_factory=list)
 
 
-def selftest(
-    job: Job, runs: int = 2000, seed: int = 1, progress: Callable[[int], None] | None = None
-) -> dict[str, Any]:
+def trust(job: Job, runs: int = 2000, seed: int = 1, progress: Callable[[int], None] | None = None) -> dict[str, Any]:
     """Simulate a job's own network and judge it.
 
     Parameters
@@ -88,7 +86,7 @@ def selftest(
     known = net.rows("known")
     if (observed := net.edge_count - (known.stop - known.start)) > OBSERVATIONS:
         raise CannotAdjust(
-            f"{job.name}: {observed} observations; a self-test judges the whole job thousands of times and is "
+            f"{job.name}: {observed} observations; trust judges the whole job thousands of times and is "
             f"for jobs of {OBSERVATIONS} at most. Test a part of the job, one that hangs together."
         )
     bench = bench_for(net)
