@@ -34,6 +34,7 @@ _FEET_INCHES = re.compile(
 )
 _FEET_ONLY = re.compile(r"(?P<feet>\d{1,3})\s*(?:'|ft\.?|feet|foot)", re.ASCII | re.IGNORECASE)
 _INCHES_ONLY = re.compile(rf"(?!\s*\D){_INCHES}{_INCH_MARK}", re.ASCII | re.IGNORECASE)
+_FRACTION_BEHIND = re.compile(r"(\d)\s*(?:\"|'')\s*(\d{1,2}\s*/\s*\d{1,2})$", re.ASCII)  # 5'0"7/8
 _PLAIN_NUMBER = re.compile(r"\d*\.?\d+|\d+\.", re.ASCII)
 _QUOTES = str.maketrans({"’": "'", "′": "'", "‘": "'", "”": '"', "″": '"', "“": '"', "–": "-", "−": "-", "⁄": "/"})
 
@@ -135,6 +136,7 @@ def _decimal_help(text: str, scale: str) -> str:
 
 def _feet_and_inches(text: str) -> TapeText:
     expected = "feet and inches look like 5' 2 7/16\" or 5-2 7/16"
+    text = _FRACTION_BEHIND.sub(r'\1 \2"', text)
     if only := _FEET_ONLY.fullmatch(text):
         feet = int(only["feet"])
         return TapeText(feet * 12 * INCH, 12 * INCH, "ftin", feet, 0, Fraction(0))

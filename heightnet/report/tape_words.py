@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 from heightnet.judge.readings import Slip
 from heightnet.reduce.reading import Reading
-from heightnet.report.document import SOUND, WRONG, Block, Bullets, Document, Section, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Block, Bullets, Document, Section, Table
 from heightnet.report.numbers import METRES, chance
 from heightnet.tasks.tape import Pair, TapeFacts
 
 RIVALS = 4  # slips shown
+HOW_OFTEN = "How often each slip is usually made is assumed here: no job's own rates are in these chances."
 LEAST_CHANCE = 0.02  # of a slip that is shown
 
 
@@ -24,6 +25,8 @@ def tape_document(facts: TapeFacts) -> Document:
     blocks: list[Block] = [Table((), rows), *lines, *_doubts(facts)]
     if facts.neglect:
         blocks.append(_neglect(facts))
+    if facts.agree and facts.unusual:
+        return Document("One height at the tripod", DOUBTFUL, headline, "Look at the tape again", blocks)
     says = "Book it" if facts.agree else "Book nothing yet"
     return Document("One height at the tripod", SOUND if facts.agree else WRONG, headline, says, blocks)
 
@@ -31,7 +34,7 @@ def tape_document(facts: TapeFacts) -> Document:
 def _doubts(facts: TapeFacts) -> list[str]:
     """What was typed as if it meant something else."""
     odd = dict.fromkeys(_as_read(facts.readings[i]) for i in facts.unusual)
-    lines = [f"{name}: instruments are seldom at this height." for name in odd]
+    lines = [f"{name}: instruments are seldom at this height." for name in odd] if not facts.agree else []
     if any(r.radius for r in facts.readings) and all(r.kind != "slant" for r in facts.readings):
         lines.append("The radius was not used: no reading is slant. If the tape was held aside, say --slant.")
     return lines
@@ -53,6 +56,8 @@ def _agreement(facts: TapeFacts) -> tuple[str, list[Block]]:
     if facts.agree:
         assert facts.book is not None
         book = f"Book {_height(facts.book)}."
+        if facts.unusual:
+            book = f"Look again before you book {_height(facts.book)}: instruments are seldom at this height."
         if not facts.pairs:
             alone = "One reading: nothing checks it. Read the tape a second time, in the other scale."
             return f"{book} {alone}", []
@@ -85,7 +90,7 @@ def _slips(slips: Sequence[Slip], first: str, second: str) -> Block:
     """The likeliest slips, with the reading or readings that each would be in."""
     likely = [slip for slip in slips if slip.probability >= LEAST_CHANCE][:RIVALS]
     told = [_slip(slip, first if slip.which == "first" else second) for slip in likely]
-    return Bullets(told or ["No usual slip makes this difference."])
+    return Bullets([*told, HOW_OFTEN] if told else ["No usual slip makes this difference."])
 
 
 def _slip(slip: Slip, reading: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from decimal import Decimal
 
 from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.tapes import INCH, read_tape
@@ -12,11 +13,13 @@ from heightnet.reduce.reading import Reading
 
 BARE_UP_TO_M = 2.5  # a number without a unit is metres if it could be a height in metres
 
+_US_FEET = r"ftus|us\s*ft\.?|us\s*(?:survey\s*)?f(?:ee|oo)t"
 _NUMBER = r"\d+(?:\.\d*)?|\.\d+"
-_UNIT = re.compile(rf"({_NUMBER})\s*(mm|cm|m|ftus|ft\.?|feet|foot|')", re.IGNORECASE)
+_UNIT = re.compile(rf"({_NUMBER})\s*(mm|cm|m|{_US_FEET}|ft\.?|feet|foot|')", re.IGNORECASE)
+_THOUSANDS = re.compile(r"\s*(\d{1,3}),(\d{3})(?=\s*mm)", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"\s*(\d+),(\d+)")
 _BARE = re.compile(_NUMBER)
-_NAMES = {"mm": "mm", "m": "m", "ftus": "ftUS"}
+_NAMES = {"mm": "mm", "m": "m"}
 
 
 def read_arguments(
@@ -50,8 +53,8 @@ class _NotUnderstood(Exception):
 
 
 def _read_one(text: str, slant: bool, common: dict[str, str], scale: str) -> Reading:
-    if comma := _DECIMAL_COMMA.match(text):
-        raise _NotUnderstood(text.strip(), f"a decimal point: {comma[1]}.{comma[2]}")
+    # 1,546 is 1.546 m to one and 1546 mm to another, and both are right; 1,546mm can only be the latter
+    text = _DECIMAL_COMMA.sub(r"\1.\2", _THOUSANDS.sub(r"\1\2", text, count=1), count=1)
     shown, *said = [part.strip() for part in text.split(",")]
     own = dict(common)
     for option in said:
@@ -101,9 +104,11 @@ def _length(text: str, scale: str) -> tuple[float, str]:
 
 def _scale_of(text: str, scale: str) -> str:
     if unit := _UNIT.fullmatch(text):
-        name = unit[2].lower()
+        name = " ".join(unit[2].lower().split())
         if name == "cm":
-            raise _NotUnderstood(text, "metres or millimetres")
+            return "m"
+        if name.startswith("us") or name == "ftus":
+            return "ftUS"
         if name == "'" and "." not in text:
             return "ftin"
         return _NAMES.get(name, "ft")
@@ -119,7 +124,14 @@ def _scale_of(text: str, scale: str) -> str:
 
 
 def _digits(text: str) -> str:
+    """The number alone; of centimetres that of the metres.
+
+    >>> _digits("154.6cm"), _digits("5.07 US ft")
+    ('1.546', '5.07')
+    """
     number = _BARE.match(text)
+    if number and text[number.end() :].strip().lower() == "cm":
+        return str(Decimal(number.group()).scaleb(-2))
     return number.group() if number else text
 
 

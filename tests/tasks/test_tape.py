@@ -39,6 +39,12 @@ def run(*arguments: str) -> tuple[int, str, str]:
         ("1.500, slant, radius 0.1m, offset -52 mm", "m", "slant", 1.5, 1.4446629),
         ('1.500, offset 2"', "m", "vertical", 1.5, 1.5508),
         ("1.343 + 0.243", "m", "parts", 1.586, 1.586),
+        ("158.6 cm", "m", "vertical", 1.586, 1.586),
+        ("1,586", "m", "vertical", 1.586, 1.586),
+        ("1,586mm", "mm", "vertical", 1.586, 1.586),
+        ("1,586, slant, radius 100mm", "m", "slant", 1.586, 1.582844),
+        ("5.07 US ft", "ftUS", "vertical", 5.07 * 1200 / 3937, 5.07 * 1200 / 3937),
+        ("5'0\"7/8", "ftin", "vertical", 60.875 * 0.0254, 60.875 * 0.0254),
     ],
 )
 def test_a_reading_as_typed(text: str, scale: str, kind: str, value: float, height: float) -> None:
@@ -52,8 +58,7 @@ def test_a_reading_as_typed(text: str, scale: str, kind: str, value: float, heig
     [
         ("5.203", "5.203ft or 5.203m"),
         ("1586", "1586mm"),
-        ("1,586", "a decimal point: 1.586"),
-        ("158.6 cm", "metres or millimetres"),
+        ("5,203", "5.203ft or 5.203m"),
         ("1.586, slanting", "slant, vertical"),
         ("1.586, slant", "a radius for a slant"),
         ("0.08, slant, radius 100mm", "longer than its radius"),
@@ -74,9 +79,9 @@ def test_what_is_not_understood_says_what_would_be(text: str, says: str) -> None
 
 
 def test_all_errors_come_at_once_and_the_status_is_2() -> None:
-    status, out, err = run("5.203", "1.586", "158.6cm")
+    status, out, err = run("5.203", "1.586", "158.6yd")
     assert (status, out) == (2, "")
-    assert "reading 1: read '5.203'" in err and "reading 3: read '158.6cm'" in err
+    assert "reading 1: read '5.203'" in err and "reading 3: read '158.6yd'" in err
 
 
 def test_readings_that_agree_give_the_height_to_book() -> None:
@@ -92,6 +97,7 @@ def test_readings_that_disagree_name_the_slips_and_book_nothing() -> None:
     assert status == 1
     assert "disagree: 10.0 mm apart" in out and "feet and inches booked as decimal feet, in 5.2 ft: exactly" in out
     assert "Book nothing yet" in out
+    assert "is assumed here" in out
 
 
 @pytest.mark.parametrize("option", [("--sd", "nan"), ("--work", "nan"), ("--sd", "-1"), ("--scale", "yard")])
@@ -152,5 +158,6 @@ def test_a_size_from_practice_is_said_to_be_one() -> None:
 def test_what_was_typed_as_if_it_meant_something_else() -> None:
     assert "The radius was not used" in run("1.674", "--radius", "100mm")[1]
     assert "The radius was not used" not in run("1.674", "--slant", "--radius", "100mm")[1]
-    assert "12.5 m: instruments are seldom at this height." in run("12.5m")[1]
+    assert "Look again before you book 12.500 m" in run("12.5m")[1]
+    assert "Look again" not in run("12.5m", "1.5m")[1] and "12.5 m: instruments are seldom" in run("12.5m", "1.5m")[1]
     assert "seldom" not in run("0.3", "2.4")[1]
