@@ -61,10 +61,10 @@ def _headline(words: Words) -> str:
         case "determined":
             return _determined(words, stated, by)
         case "accept":
-            return f"{stated('Accept the taped height')}: {by} {_agree(marks)} with it; {_would_have_shown(words)}."
+            return f"{stated('Accept the taped height')}: {by} {_agree(marks)} with it; {_risk(words, 'accepting')}."
         case "too_weak":
-            said = stated("Too weak to accept the taped height")
-            return f"{said}: {by} {_agree(marks)} with it, but {_could_hide(words)}. Shoot another known mark."
+            said = stated("Too weak to decide on the taped height")
+            return f"{said}: {_off(words)} against {by}, {_risk(words, 'accepting')}. {_decides(words)}"
         case "mark_wrong":
             finding = next(f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who[0] in marks)
             return f"{stated('Not the tape' if tape else 'One mark is wrong')}: {_odd(words, finding)}."
@@ -117,14 +117,28 @@ def _would_have_shown(words: Words) -> str:
     return f"an error of {size} would have shown, {often(words)}"
 
 
-def _could_hide(words: Words) -> str:
-    found = words.facts["tape"]["smallest_found_mm"]
-    if found is None:
-        return "an error of any size could hide"
-    if found <= words.tolerance_mm:
-        return "something else in these shots is in doubt"
-    size = claim("tape", "smallest_found_mm", found, words.lengths.about(found))
-    return f"an error of up to {size} could hide, and the tolerance is {words.limit}"
+def _risk(words: Words, of: str) -> str:
+    """ "that it is off by more than 5 mm: 12 in 100"."""
+    risk = words.facts["tape"][f"risk_{of}"]
+    side = "more" if of == "accepting" else "less"
+    return f"that it is off by {side} than {words.limit} is {claim('tape', f'risk_{of}', risk, chance(risk))}"
+
+
+DECIDES = {
+    "tape": ("the tape", "read it again, in the other scale or in parts"),
+    "under": ("the height of the mark under it", "level to that mark"),
+    "sights": ("the sights", "shoot a nearer mark, in both faces, or one more"),
+    "marks": ("the heights of the marks", "shoot another known mark"),
+    "poles": ("the heights of the poles", "shoot a pole of known height"),
+}  # fmt: skip
+
+
+def _decides(words: Words) -> str:
+    """What the doubt comes from, and what would lessen it."""
+    most = words.facts["doubt"][0]
+    of, what = DECIDES[most["of"]]
+    size = claim("doubt:1", "sd_mm", most["sd_mm"], words.lengths.about(most["sd_mm"]))
+    return f"Most of the doubt is that of {of} ({size}): {what}."
 
 
 def _off(words: Words) -> str:
@@ -237,12 +251,10 @@ def _tape(words: Words) -> Section | None:
     lines = [f"Taped less marks: {_off(words)}; the tolerance is {words.limit}."]
     if facts["verdict"] in ("accept", "reject", "too_weak"):
         lines.append(f"{capital(_would_have_shown(words))}." if tape["smallest_found_mm"] is not None else "")
-        if facts["verdict"] == "reject":
-            risk = claim("tape", "risk_rejecting", tape["risk_rejecting"], chance(tape["risk_rejecting"]))
-            lines.append(f"That it is off by less than {words.limit} all the same: {risk}.")
-        else:
-            risk = claim("tape", "risk_accepting", tape["risk_accepting"], chance(tape["risk_accepting"]))
-            lines.append(f"That it is off by more than {words.limit} all the same: {risk}.")
+        if facts["verdict"] != "reject":
+            lines.append(f"To accept it risks: {_risk(words, 'accepting')}.")
+        if facts["verdict"] != "accept":
+            lines.append(f"To reject it risks: {_risk(words, 'rejecting')}.")
     same = [words.label(id_) for id_ in tape["same_as"]]
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from math import erf, sqrt
+from math import sqrt
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import HeightFacts
 from heightnet.tasks.named import ids_in, named
+from heightnet.tasks.risk import risk_of, verdict_of
 
 SCHEMA = "heightnet-prove/2"
 TAPE, OTHER = "the tape", "something else"  # whom a finding blames, beside marks
@@ -48,23 +49,19 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     HeightnetError : there is no such set-up.
     WrongSettings : the tolerance keeps no rule.
     """
-    setups = job.setups[job.setups["setup"] == setup]
-    if not len(setups):
-        names = ", ".join(job.setups["setup"].astype(str).head(12))
-        raise HeightnetError(f"--setup {setup}: no such set-up in {job.name}. Set-ups: {names or 'none'}.")
+    mark = _mark_under(job, setup)
     if tolerance is not None:
         job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
     heights = known_heights(job)
     part = check_shots_of(job, setup, set(heights))
     net = build_network(part)
     facts = _judged(net)
-    mark = str(setups["mark"].iloc[0])
     taped, taped_sd = (number(values[0]) for values in recorded_heights(net, "setup"))
     pooled = _pooled(part, heights, mark)
     by_shot = _by_shot(net, heights, mark)
     apart = _apart(by_shot, pooled, taped)
     marks = list(dict.fromkeys(r["mark"] for r in by_shot))
-    tape = _tape(facts, part.settings.test.tolerance_mm / 1000) if taped is not None else None
+    tape = _tape(facts, part.settings.test.tolerance_mm / 1000, mark) if taped is not None else None
     agreement = _agreement(part, len(by_shot))
     findings = judgement_facts.findings(facts) if facts else []
     blamed = _blamed(facts, mark) if facts else []
@@ -85,6 +82,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "together": pooled,
         "agreement": agreement,
         "tape": tape,
+        "doubt": _doubt(by_shot, heights.get(mark), taped_sd),
         "fit": factors(facts) if facts else {"redundancy": 0, "tape_factor": 1.0, "sight_factor": 1.0},
         "judgement": judgement_facts.in_short(facts) if facts else NOTHING,
         "verdict": _verdict(facts, blamed, tape, marks, by_shot, agreement),
@@ -93,6 +91,15 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "suspects": suspects,
         **named(net, [*spoken, *(s["id"] for s in suspects)]),
     }
+
+
+def _mark_under(job: Job, setup: str) -> str:
+    """ "" of a free set-up; raises HeightnetError where there is no such set-up."""
+    setups = job.setups[job.setups["setup"] == setup]
+    if not len(setups):
+        names = ", ".join(job.setups["setup"].astype(str).head(12))
+        raise HeightnetError(f"--setup {setup}: no such set-up in {job.name}. Set-ups: {names or 'none'}.")
+    return str(setups["mark"].iloc[0])
 
 
 def exit_status(facts: Record) -> int:
@@ -173,6 +180,10 @@ def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -
                 "mark_height_m": height,
                 "target_height_m": target + float(net.target_axis[net.shot_target[i]]),
                 "rise_m": float(net.sights.rise[i]),
+                "sight_sd_mm": sqrt(float(net.sd[row]) ** 2 + bend**2) * 1000,
+                "mark_sd_mm": sd_mark * 1000,
+                "target_sd_mm": sd_target * 1000,
+                "distance_m": float(net.sights.horizontal[i]),
                 "axis_m": axis,
                 "axis_sd_mm": sqrt(variance) * 1000,
                 "height_m": axis - under[0] if under else None,
@@ -180,6 +191,21 @@ def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -
             }
         )
     return out
+
+
+def _doubt(by_shot: list[Record], under: tuple[float, float] | None, taped_sd: float | None) -> list[Record]:
+    """Where the standard deviation of tape less marks comes from, the largest part first."""
+    weight = np.array([shot["axis_sd_mm"] ** -2.0 for shot in by_shot])
+    if not len(weight):
+        return []
+    weight /= weight.sum()
+    parts = {
+        of: float(np.sqrt(np.sum((weight * [shot[f"{one}_sd_mm"] for shot in by_shot]) ** 2)))
+        for of, one in (("sights", "sight"), ("marks", "mark"), ("poles", "target"))
+    }
+    parts |= {"under": under[1] * 1000 if under else 0.0, "tape": number(taped_sd, 1000) or 0.0}
+    order = sorted(parts, key=lambda of: -round(parts[of], 9))
+    return [{"of": of, "sd_mm": parts[of]} for of in order if parts[of] > 0]
 
 
 def _apart(by_shot: list[Record], pooled: Record | None, taped: float | None) -> float | None:
@@ -233,10 +259,11 @@ def _agreement(part: Job, shots: int) -> Record | None:
     }
 
 
-def _tape(facts: JobFacts | None, limit: float) -> Record:
+def _tape(facts: JobFacts | None, limit: float, under: str) -> Record:
     """The tape against the marks: the error found in it, how large one would have shown, and the risks.
 
-    risk_accepting : chance that it is off by more than the tolerance; risk_rejecting : that it is not.
+    risk_accepting : chance that it is off by more than the tolerance, it or what looks the same; risk_rejecting : that
+        it is not.
     """
     h = _hypothesis(facts) if facts else None
     redundancy = float(facts.bench.classes.redundancy[h]) if facts and h is not None else 0.0
@@ -246,18 +273,18 @@ def _tape(facts: JobFacts | None, limit: float) -> Record:
             "verdict": "unproved", "probability": None, "risk_accepting": None, "risk_rejecting": None, "same_as": [],
         }  # fmt: skip
     error, sd, w = (values[facts.family.node[h]] for values in HeightFacts(facts).tests)
-    over = _beyond(float(error), float(sd), limit)
+    over = risk_of(facts.judgement, h, limit, lambda k: _party(facts, k, under) in (TAPE, OTHER))
     return {
         "id": str(facts.family.ids[h]),
         "error_mm": number(error, 1000),
         "error_sd_mm": number(sd, 1000),
         "w": number(w),
         "redundancy": redundancy,
-        "smallest_found_mm": number(facts.found[h], 1000),
+        "smallest_found_mm": number(facts.promises.found[h], 1000),
         "verdict": str(facts.verdicts[h]),
         "probability": facts.chance(facts.bench.places.key_of(h)),
         "risk_accepting": over,
-        "risk_rejecting": 1 - over,
+        "risk_rejecting": None if over is None else 1 - over,
         "same_as": [id_ for id_ in facts.same_as(h) if Thing.of(id_).kind not in TOGETHER],
     }
 
@@ -266,19 +293,6 @@ def _hypothesis(facts: JobFacts) -> int | None:
     """The one about the set-up's height as a whole."""
     about = facts.family.of("setup", "tripod") & (facts.family.node == facts.net.setup_node[0])
     return int(np.flatnonzero(about)[0]) if about.any() else None
-
-
-def _beyond(mean: float, sd: float, limit: float) -> float:
-    """Probability that a normal variable lies beyond +-limit.
-
-    >>> round(_beyond(0.0, 1.0, 1.96), 3), round(_beyond(3.0, 1.0, 3.0), 3)
-    (0.05, 0.5)
-    """
-
-    def below(x: float) -> float:
-        return 0.5 * (1 + erf((x - mean) / (sd * sqrt(2))))
-
-    return 1 - below(limit) + below(-limit)
 
 
 # ---- whom the findings blame ----
@@ -340,20 +354,16 @@ def _verdict(
     judgement = facts.judgement
     contradicted = judgement.state in CONTRADICTED
     tested = tape is not None and tape["redundancy"] > UNTESTABLE
+    by_risk = verdict_of(tape["risk_accepting"]) if tape is not None and tested else "untested"
     if not contradicted:
-        if not tested:
-            return "determined" if tape is None else "untested"
-        assert tape is not None
-        return "accept" if tape["verdict"] == "proved" else "too_weak"
+        return by_risk if tape is not None else "determined"
     told = [parties for parties, f in zip(blamed, judgement.findings, strict=True) if f.level > 0]
     disagree = agreement is not None and not agreement["agree"]
     if len(marks) == 1 and tested:
         return "undecidable"
     if told and judgement.state != UNEXPLAINED and not (len(told) > 1 and disagree):
         if [TAPE] in told:
-            return "reject"
+            return by_risk if by_risk != "untested" else "reject"
         if len(told) == 1 and len(told[0]) == 1:
-            if told[0][0] != OTHER:
-                return "mark_wrong"
-            return "accept" if tape is not None and tape["verdict"] == "proved" else "too_weak"
+            return "mark_wrong" if told[0][0] != OTHER else by_risk if tested else "too_weak"
     return "marks_disagree" if (disagree or not tested) and len(marks) > 1 else "undecidable"
