@@ -43,8 +43,8 @@ OF_COMMAND: dict[str, tuple[str, str]] = {
         "something does not close, is suspected, or the book is faulty",
     ),
     "prove": (
-        "the taped height is accepted, or without any tape the marks give it and agree",
-        "it is rejected, or the check is too weak to accept it",
+        "the taped height (every check shot, the mark) is accepted, or without any tape the marks give it and agree",
+        "something is rejected, or the check is too weak to decide",
     ),
     "plan": ("after these steps every height is proved", "some height is not, or the job does not close"),
     "archive": (

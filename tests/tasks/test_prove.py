@@ -23,6 +23,7 @@ from heightnet.report.text import plain
 from heightnet.tasks.prove import exit_status, known_heights, prove
 from heightnet.tasks.prove_marks import exit_status as exit_of_marks
 from heightnet.tasks.prove_marks import prove_all, prove_mark
+from tests.benchmarks import prove_risks
 from tests.networks import Field
 from tests.tasks.task_statements import altered, faults
 
@@ -245,6 +246,16 @@ def test_demo_by_command(tmp_path):
     assert "<script" not in (tmp_path / "prove.html").read_text()
     missing = CliRunner().invoke(cli, ["prove", str(DATA / "bridge-check-shots"), "--setup", "B9"])
     assert missing.exit_code != 0
+
+
+@pytest.mark.slow
+def test_accepting_and_rejecting_risk_what_is_stated():
+    """A tenth of the benchmark, whose table is results/prove_risks.md; at most .05 are wrong of either, of some 15 and
+    35 cases here: none or one."""
+    found = prove_risks.run(range(100))["verdicts"]
+    accepted, rejected = (np.array(found[verdict], dtype=float) for verdict in ("accept", "reject"))
+    assert len(accepted) >= 10 and accepted[:, 0].max() <= 0.05 and accepted[:, 1].sum() <= 1
+    assert len(rejected) >= 25 and rejected[:, 0].min() >= 0.95 and (1 - rejected[:, 1]).sum() <= 2
 
 
 # ---- every check shot, and one mark ----
