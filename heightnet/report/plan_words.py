@@ -61,14 +61,30 @@ def _headline(words: Words) -> str:
     left = [h for h in heights if not h["proved_after"]]
     if not steps and not left:
         return f"{stated('Every height is proved already')}, to {limit}: no more measurements are needed."
+    if not steps and (budget := _too_small(facts)):
+        return f"{stated(budget)}."
     if not steps:
         said = stated(f"{count(len(left), 'height')} cannot be proved")
         return f"{said} to {limit} by any measurement that this job allows."
+    if (
+        left
+        and facts["budget_min"] is not None
+        and not any(h["proved_after"] and not h["proved_before"] for h in heights)
+    ):
+        return f"{done}: {stated('they prove no height yet')}, to {limit}; the minutes are too few for that."
     if left:
         number = len(heights) - len(left)
         then = stated(f"then {count(number, 'height')} of {len(heights)} {'is' if number == 1 else 'are'} proved")
         return f"{done}: {then} to {limit}."
     return f"{done}: {stated('then every height is proved')} to {limit}."
+
+
+def _too_small(facts: Record) -> str:
+    """That no measurement fits into the minutes there are; "" where one would."""
+    least, budget = facts["least_min"], facts["budget_min"]
+    if least is None or budget is None or least <= budget:
+        return ""
+    return f"The budget of {budget:g} min is too small: the quickest measurement that helps takes {least:g}"
 
 
 def _done(words: Words) -> str:

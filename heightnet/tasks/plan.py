@@ -124,6 +124,7 @@ def plan_of(
         "budget_min": budget,
         "minutes": asdict(minutes),
         "candidates": len(options),
+        "least_min": min((option.minutes for option in options), default=None),
         "cut": len(options) >= PER_STAND * _stands_up_to(net),
         "reached": bool(not aims.contradicted and np.all(after <= aims.goal * (1 + 1e-9))),
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,

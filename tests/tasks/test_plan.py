@@ -72,7 +72,10 @@ def test_a_budget_is_kept_and_what_it_leaves_is_said():
     assert facts["total_min"] in (4, 5) and sum(h["proved_after"] for h in facts["heights"]) == 4
     assert exit_status(facts) == 1
     assert "For lack of minutes" in plain(plan_document(facts))
-    assert adit(budget=0.0)["steps"] == []
+    none = adit(budget=0.5)
+    assert none["steps"] == [] and "The budget of 0.5 min is too small" in plan_document(none).headline
+    assert "takes 1" in plan_document(none).headline
+    assert "they prove no height yet" in plan_document(adit(budget=1.0)).headline
 
 
 def test_dear_tapings_give_way_to_cheap_ties():
