@@ -139,7 +139,8 @@ RATE = Range(0.000000001, 0.5)
 
 # ---- options ----
 
-TOLERANCE_ROOT_KM = Range(0.01, 10_000, "mm per root km")
+CLOSING_KM = Range(0.01, 10_000, "mm per root km")
+CLOSING_SETUPS = Range(0.01, 10_000, "mm per root set-up")
 TAPE_SD_MM = Range(0.001, 100, "mm", zero=True)
 WORK_MM = Range(0.1, 1_000, "mm")
 MINUTES = Range(0.01, 10_000, "minutes")

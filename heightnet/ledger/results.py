@@ -487,9 +487,9 @@ LOOPS = Many(
             Fact("length_km", NUMBER, "", "Length"),
             Fact("misclosure_mm", NUMBER, "", "Misclosure"),
             Fact("expected_sd_mm", NUMBER, "from the stated precision", "Expected sd"),
-            Fact("allowed_mm", NUMBER, "by the tolerance", "Allowed"),
-            Fact("tolerance", "text", "the tolerance used", "By"),
-            Fact("closes", YES, "whether the misclosure keeps the tolerance", "Tolerance"),
+            Fact("allowed_mm", NUMBER, "what it may miss", "May"),
+            Fact("tolerance", "text", "the rule that says so", "By"),
+            Fact("closes", YES, "whether the misclosure is within that", "Limit"),
         )
     )
 )

@@ -1,4 +1,4 @@
-"""Loops of a job and how they close against a tolerance."""
+"""Loops of a job and whether they close."""
 
 from __future__ import annotations
 
@@ -14,14 +14,11 @@ from heightnet.arrays import Floats
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.registry import code_of, observed
 from heightnet.kinds.stands import stand_heights
+from heightnet.network.closing import Closing
 from heightnet.network.model import Network
-from heightnet.network.tolerance import THIRD_ORDER, Tolerance
+from heightnet.network.runs import level_legs
 
-__all__ = ["THIRD_ORDER", "Loop", "Tolerance", "edge_lengths", "loops_of"]
-
-
-SATELLITE = 2.58  # standard deviations: 99 of 100 loops without a blunder close within them
-SATELLITE_RULE = f"{SATELLITE:g} times its expected sd: satellite heights in it"
+PRECISION = Closing()
 
 
 @dataclass(frozen=True)
@@ -30,17 +27,17 @@ class Loop:
 
     marks : names in walking order; a walk over known marks starts at one of them and ends at another.
     edges, sign : observations walked, -1 where from head to tail.
-    length_km : of the sights and levelled lines in it.
+    length_km, setups : of the sights and levelled lines in it.
     misclosure, expected_sd : m, and what the job's own standard deviations lead one to expect.
     allowed : m.
-    by : the name of the tolerance; for loops with satellite heights, which no tolerance of levelling fits, how many of
-        its expected standard deviations.
+    by : the rule that says so; of loops with satellite heights, which no limit of levelling fits, the job's precision.
     """
 
     marks: tuple[str, ...]
     edges: npt.NDArray[np.int64]
     sign: npt.NDArray[np.int64]
     length_km: float
+    setups: float
     misclosure: float
     expected_sd: float
     allowed: float
@@ -56,6 +53,15 @@ def edge_lengths(net: Network) -> Floats:
     return length
 
 
+def edge_setups(net: Network) -> Floats:
+    """Set-ups that each observation takes: half of one a staff reading, one a sight, a levelled line its own."""
+    out = np.zeros(net.edge_count)
+    out[net.rows("staff")], out[net.rows("shot")] = 0.5, 1.0
+    legs = level_legs(net.job)
+    out[net.rows("level")] = [legs[i].setups for i in net.source[net.rows("level")].tolist()]
+    return out
+
+
 def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
     """(loops,) variance that errors of separations put into loops; ``across`` (loops, observations) walks them."""
     gnss = net.rows("gnss")
@@ -66,7 +72,7 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
     return np.asarray((spread**2 * sd[:, None] ** 2).sum(axis=0))
 
 
-def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 2000) -> list[Loop]:
+def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) -> list[Loop]:
     """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones.
 
     Readings of one height are walked as their mean: they are no loop, and are compared as what they are.
@@ -88,6 +94,7 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
     found = fundamental_loops(tail[drawn], head[drawn], len(net.nodes))
     order = np.argsort(found.length, kind="stable")[:at_most]
     misclosure, total = found.misclosure(rise[drawn]), found.total(length[drawn]) / 1000
+    setups = found.total(np.concatenate([edge_setups(net), np.zeros(len(net.held))])[drawn])
     sd = np.sqrt(np.maximum(found.total(variance[drawn]), 0.0))
     out = []
     walks = [(drawn[edges], sign) for edges, sign in map(found.edges, order.tolist())]
@@ -102,18 +109,11 @@ def loops_of(net: Network, tolerance: Tolerance = THIRD_ORDER, at_most: int = 20
         edges, sign = walks[i]
         expected = float(np.hypot(sd[k], np.sqrt(extra[i])))
         km = max(0.0, float(total[k]))  # a difference of sums may fall a rounding below 0
-        out.append(
-            Loop(
-                _marks_on(net, tail, head, edges, sign),
-                edges[edges < count],
-                sign[edges < count],
-                km,
-                float(misclosure[k]),
-                expected,
-                SATELLITE * expected if satellite[i] else tolerance.loop(km),
-                SATELLITE_RULE if satellite[i] else tolerance.name,
-            )
-        )
+        count_of = max(0.0, float(setups[k]))
+        allowed, by = (PRECISION if satellite[i] else closing).allowed(expected, km, count_of)
+        marks = _marks_on(net, tail, head, edges, sign)
+        inside = edges < count
+        out.append(Loop(marks, edges[inside], sign[inside], km, count_of, float(misclosure[k]), expected, allowed, by))
     return out
 
 

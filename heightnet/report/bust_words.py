@@ -9,11 +9,12 @@ from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
 from heightnet.report.findings import is_wrong, place_of, size_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
-from heightnet.report.words import IN_DOUBT, TOLERANCE, Words, doubts
+from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts
 from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
 LOOPS_SHOWN = 12
+MISSES_SHOWN = 8
 STEPS_SHOWN = 20
 LIKELY_CAUSE = 0.3  # probability from which a cause is told of a reading
 UNBALANCED_M = 20.0
@@ -36,10 +37,11 @@ def bust_document(facts: Record) -> Document:
     tone = TONES[facts["judgement"]["state"]]
     if tone == SOUND and (facts["faults"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
-    parts: list[Section | None] = [_rivals(words, finding) for finding in facts["findings"]]
+    parts: list[Section | None] = []
     if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
-        parts.insert(0, Section(IN_DOUBT, lines))
-    parts += [_plan(words), _book(words), _sections(words), _loops(words)]
+        parts.append(Section(IN_DOUBT, lines))
+    parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"]), _plan(words)]
+    parts += [_book(words), _sections(words), _loops(words)]
     return Document(
         title=words.title,
         tone=tone,
@@ -47,7 +49,7 @@ def bust_document(facts: Record) -> Document:
         says=capital(state_word(words)),
         blocks=[part for part in parts if part],
         invented=facts["job"]["invented"],
-        foot=f"Tolerance: {facts['tolerance']['name']}.",
+        foot=f"What may be missed: {facts['closing']['name']}.",
     )
 
 
@@ -65,11 +67,9 @@ def _headline(words: Words) -> str:
             said = stated("Everything that can be compared closes, and no reading is accused")
             return f"{said}.{_faulty(facts)}{_but(words)}"
         case "misses":
-            more = stated("It misses by more than the tolerance")
-            return (
-                f"{more}, but by no more than the stated precision lets expect: no reading is accused."
-                f"{_faulty(facts)}{_but(words)}"
-            )
+            more = stated("It misses by more than the limit")
+            said = f"{more}, but by no more than the stated precision lets expect: no reading is accused."
+            return f"{said}{_faulty(facts)}{_but(words)}"
     findings, steps, said = facts["findings"], facts["plan"]["steps"], headline(words, _gaps(words))
     if (
         len(findings) == 1
@@ -114,6 +114,33 @@ def error(words: Words, r: Record) -> str:
     if r["collimation_mm_per_10m"] is not None:
         return _slope(r)
     return words.error(r["id"], r["error_mm"], r["error_sd_mm"], f"rival:{r['order']}")
+
+
+# ---- does it close ----
+
+
+def _misses(words: Words) -> Section | None:
+    """The misclosures that a book is judged by: between known marks, and of what was levelled more than once."""
+    facts, lengths = words.facts, words.lengths
+    records = [
+        *((f"book:{i}", "misclosure_mm", one, _run_name(one)) for i, one in enumerate(facts["book"], start=1)
+          if one["misclosure_mm"] is not None),
+        *((f"section:{i}", "difference_mm", one, f"{_between(one)}, {_name(one['first'])} and {_name(one['second'])}")
+          for i, one in enumerate(facts["sections"], start=1)),
+    ]  # fmt: skip
+    outside = [one for one in records if one[2]["closes"] is False]
+    lines = []
+    for of, fact, one, called in outside[:MISSES_SHOWN]:
+        size = claim(of, fact, one[fact], lengths.small(abs(one[fact])))
+        said = claim(of, "closes", one["closes"], LIMIT[False])
+        lines.append(f"{capital(called)}: {size}, may {lengths.small(one['allowed_mm'])}: {said}.")
+    if within := len(records) - len(outside):
+        lines.append(f"{count(within, 'other' if outside else 'misclosure')} within the limit.")
+    return Section(f"Does it close? The limit is {facts['closing']['name']}", lines) if lines else None
+
+
+def _run_name(run: Record) -> str:
+    return f"run {name(run['run'])}, {_between(run)}" if run["run"] else _between(run)
 
 
 # ---- what explains it ----
@@ -281,7 +308,7 @@ def _book(words: Words) -> Section | None:
 def _missed(words: Words, of: str, fact: str, record: Record) -> list[str]:
     """What something misses, what it may miss, and whether it keeps that."""
     missed, closes = record[fact], record["closes"]
-    said = "not tested" if missed is None else TOLERANCE[closes]
+    said = "not tested" if missed is None else LIMIT[closes]
     size = NONE if missed is None else claim(of, fact, missed, words.lengths.column(missed))
     return [size, words.lengths.column(record["allowed_mm"]), claim(of, "closes", closes, said)]
 
@@ -321,7 +348,7 @@ def _loops(words: Words) -> Section | None:
         for i, loop in loops[:LOOPS_SHOWN]
     ]  # fmt: skip
     lines = [] if len(loops) <= LOOPS_SHOWN else [f"{LOOPS_SHOWN} of {len(loops):,}; all are in bust.json."]
-    if any(not loop["by_length"] for _, loop in loops):
-        lines.append("Where no length is recorded, three times the scatter that the job expects is allowed.")
+    if facts["closing"]["stated"] and any("expected" in loop["by"] for _, loop in loops):
+        lines.append("Where no length or count is recorded, three times what the job expects is allowed.")
     header = ["loop ", "km", f"misses, {lengths.small_short}", "may", " "]
     return Section("Loops, and known marks against each other", [*lines, Table(header, rows)])

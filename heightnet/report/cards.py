@@ -235,7 +235,7 @@ def _end(words: Words, kind: str, stand: Record, record: Record) -> tuple[str, s
 
 def _loop(words: Words, number: int, loop: Record) -> str:
     names = listing(words.loop(loop), 5)
-    return f"{names}: {words.loop_end(number, loop)} ({words.loop_size(number, loop)})"
+    return f"{names}: {words.loop_word(number, loop)} ({words.loop_size(number, loop)})"
 
 
 def _statistics(words: Words, kind: str, stand: Record) -> list[Number]:

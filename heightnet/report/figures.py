@@ -46,7 +46,7 @@ def pictures(words: Words, keys: Keys) -> list[Picture]:
         (f"How wrong could each {words.stood} height be?", bars.errors(words, keys)),
         ("What the readings of what is accused say", bars.readings(words, keys)),
         ("What was wrong when", timeline.timeline(words, keys)),
-        ("The loops against the tolerance", bars.loops(words, keys)),
+        ("The loops against their limits", bars.loops(words, keys)),
     ]
     return [Picture(title, drawing, drawing.name != "plan") for title, drawing in found if drawing is not None]
 

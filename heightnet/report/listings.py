@@ -363,8 +363,7 @@ class Tables:
         words = self.words
 
         def end(r: Record) -> str:
-            told = {True: "within", False: "beyond", None: NONE}[r["closes"]]
-            return f"{told}, as the precision leads to expect" if words.expected(r) else told
+            return {True: "within", False: "outside", None: NONE}[r["closes"]]
 
         columns = self.of(
             "loops",
@@ -373,7 +372,7 @@ class Tables:
             closes=end,
         )
         says = (
-            "Every closed way through the job, with its misclosure. Whether a loop keeps a tolerance is another "
+            "Every closed way through the job, with its misclosure. Whether a loop keeps its limit is another "
             "question than whether a value in it is wrong."
         )
         table = self.listing("loops", "Loops", says, columns, id="loops-table")

@@ -11,7 +11,7 @@ from heightnet.ledger.thing import EXCHANGED, MISNAMED, TOGETHER, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.namer import Namer, counted
-from heightnet.report.numbers import INTERVAL, chance, count, likelihood, listing, of_100
+from heightnet.report.numbers import chance, count, likelihood, listing, of_100
 from heightnet.rows import Record, column
 
 VERDICTS = {
@@ -51,7 +51,7 @@ STATES = {
 DOUBTS = 3  # of reading, told beside what contradicts itself
 IN_DOUBT = "What reading the files left in doubt"
 
-TOLERANCE = {True: "within the tolerance", False: "beyond the tolerance", None: "no tolerance"}
+LIMIT = {True: "within the limit", False: "outside the limit", None: "nothing to compare with"}
 """What is said of a loop, a section or a run by what it may miss; whether the job closes is another question."""
 
 ON_AVERAGE = {
@@ -262,18 +262,9 @@ class Words(Namer):
         )
         return f"{size}, allowed {allowed}"
 
-    def loop_end(self, number: int, loop: Record) -> str:
-        """Whether a loop keeps its tolerance; that is another question than whether something contradicts."""
-        said = self.loop_word(number, loop)
-        return f"{said}, but no further than the stated precision leads to expect" if self.expected(loop) else said
-
     def loop_word(self, number: int, loop: Record) -> str:
-        return claim(f"loop:{number}", "closes", loop["closes"], TOLERANCE[loop["closes"]])
-
-    def expected(self, loop: Record) -> bool:
-        """Whether a loop beyond its tolerance lies within what the job's own precision leads to expect."""
-        size, sd = loop["misclosure_mm"], loop["expected_sd_mm"]
-        return loop["closes"] is False and sd is not None and abs(size) <= INTERVAL * sd
+        """Whether a loop keeps its limit; that is another question than whether something contradicts."""
+        return claim(f"loop:{number}", "closes", loop["closes"], LIMIT[loop["closes"]])
 
     def numbered(self, table: str) -> Iterator[tuple[int, Record]]:
         """The records of a table with their place in results.json, counted from 1."""

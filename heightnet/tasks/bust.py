@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
+from dataclasses import asdict
 from itertools import combinations
-from math import prod
+from math import hypot, prod, sqrt
 
 import numpy as np
 
@@ -18,9 +19,10 @@ from heightnet.judge.names import judged_by
 from heightnet.judge.promises import Promises
 from heightnet.kinds.registry import of_blunder
 from heightnet.kinds.staff import THE_LEVEL
-from heightnet.ledger.thing import Thing, row_ids
+from heightnet.ledger.thing import STANDS, Thing, row_ids
 from heightnet.network import build_network
-from heightnet.network.loops import loops_of
+from heightnet.network.closing import Closing
+from heightnet.network.loops import PRECISION, loops_of
 from heightnet.network.model import Network
 from heightnet.network.runs import (
     Chain,
@@ -32,26 +34,24 @@ from heightnet.network.runs import (
     staff_legs,
     trig_legs,
 )
-from heightnet.network.tolerance import THIRD_ORDER, Tolerance
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import untested
 from heightnet.tasks.named import ids_in, named
 
-SCHEMA = "heightnet-bust/2"
+SCHEMA = "heightnet-bust/3"
 CAUSES_SHOWN = 4
 UNTESTED_NAMED = 20  # of each kind of what nothing tests, described beside its id
 CAUSES_UP_TO = 100  # members of a finding, likeliest first, whose causes are weighed
-WITHOUT_LENGTH = 3.0  # expected standard deviations that a loop of unknown length may miss
 COLLIMATION = f"group:collimation:{THE_LEVEL}"
 
 
-def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = False) -> Record:
+def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> Record:
     """Check a levelling book, and say what explains a misclosure.
 
     Parameters
     ----------
-    tolerance : what loops, runs and sections may miss.
+    closing : what loops, runs and sections may miss.
     points_stand : the change points can be found again, so that re-levelling may begin and end at them.
 
     Raises
@@ -68,24 +68,20 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
     pegs = marks | ({c.end for c in chains} | {leg.end for c in chains for leg in c.legs} if points_stand else set())
     sections = sections_of(chains, marks)
     known, distance = _known(job), _signed_distances(job)
-    runs = [_run(known, distance, chain, tolerance) for chain in chains if chain.kind != "trig"]
-    compared = _sections(sections, tolerance)
-    loops = _loops(facts, net, tolerance)
+    spread = _Spread(facts)
+    runs = [_run(known, distance, chain, closing, spread) for chain in chains if chain.kind != "trig"]
+    compared = _sections(sections, closing, spread)
+    loops = _loops(facts, net, closing)
     findings, rivals = judgement_facts.findings(facts), _rivals(facts)
     between = sections_of(chains, pegs)
     plan = releveling(facts, between, facts.judgement.findings)
     nothing_tests = untested(facts)
     lists = nothing_tests["heights"], *nothing_tests["rows"].values(), nothing_tests["without_height"]
     first_told = [id_ for ids in lists for id_ in ids[:UNTESTED_NAMED]]
-    misclosed = any(r["closes"] is False for r in (*runs, *compared, *loops))
+    misclosed = closing.stated and any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
         **head(job, SCHEMA),
-        "tolerance": {
-            "key": tolerance.key,
-            "name": tolerance.name,
-            "mm_sqrt_km": float(tolerance.mm_sqrt_km),
-            "section_mm_sqrt_km": float(tolerance.section_mm_sqrt_km),
-        },
+        "closing": {"name": closing.name, "stated": closing.stated, **asdict(closing)},
         "fit": factors(facts),
         "judgement": judgement_facts.in_short(facts),
         "verdict": _verdict(facts, between, misclosed),
@@ -104,7 +100,7 @@ def bust(job: Job, tolerance: Tolerance = THIRD_ORDER, points_stand: bool = Fals
 
 
 def exit_status(facts: Record) -> int:
-    """0: nothing contradicts; 1: the job does, something misses more than allowed, or the book is faulty."""
+    """0: nothing contradicts; 1: the job does, something misses more than a stated limit, or the book is faulty."""
     return int(facts["judgement"]["state"] in CONTRADICTED or facts["misclosed"] or bool(facts["faults"]))
 
 
@@ -141,13 +137,35 @@ def _signed_distances(job: Job) -> dict[str, float]:
     return dict(zip(row_ids("staff", file, staff["row"]), signed.tolist(), strict=True))
 
 
-def _run(known: dict[str, float], distance: dict[str, float], chain: Chain, tolerance: Tolerance) -> Record:
+class _Spread:
+    """What the job's own precision lets expect of levellings."""
+
+    def __init__(self, facts: JobFacts) -> None:
+        family, net = facts.family, facts.net
+        single = np.flatnonzero(family.observation >= 0)
+        self.of = {str(family.ids[h]): float(net.sd[family.observation[h]]) for h in single.tolist()}
+        stands, sd = np.flatnonzero(family.of(*STANDS)), facts.stand_mean[1]
+        self.of |= {str(family.ids[h]): float(sd[family.node[h]]) for h in stands.tolist()}
+
+    def sd(self, *chains: Chain) -> float:
+        """Of the rise of a chain, of the difference of two, m."""
+        return sqrt(sum(self.of.get(id_, 0.0) ** 2 for chain in chains for id_ in chain.ids))
+
+    def known(self, mark: str) -> float:
+        return self.of.get(str(Thing("known", mark)), 0.0)
+
+
+def _run(
+    known: dict[str, float], distance: dict[str, float], chain: Chain, closing: Closing, spread: _Spread
+) -> Record:  # fmt: skip
     """The arithmetic check: the backsights less the foresights must give the rise from the first mark to the last."""
     expected = 0.0 if chain.start == chain.end else None
     if chain.start in known and chain.end in known:
         expected = known[chain.end] - known[chain.start]
     missed = None if expected is None else chain.rise - expected
-    allowed = tolerance.loop(chain.km) if chain.km else None
+    ends = (spread.known(chain.start), spread.known(chain.end)) if chain.start != chain.end else ()
+    expected_sd = hypot(spread.sd(chain), *ends)
+    allowed, by = closing.allowed(expected_sd, chain.km, chain.setups)
     staff = chain.kind == "staff"
     return {
         "run": chain.run,
@@ -161,20 +179,23 @@ def _run(known: dict[str, float], distance: dict[str, float], chain: Chain, tole
         "rise_m": chain.rise,
         "expected_m": expected,
         "misclosure_mm": number(missed, 1000),
-        "allowed_mm": number(allowed, 1000),
-        "closes": None if missed is None or allowed is None else bool(abs(missed) <= allowed),
+        "expected_sd_mm": expected_sd * 1000,
+        "allowed_mm": allowed * 1000,
+        "by": by,
+        "closes": None if missed is None else bool(abs(missed) <= allowed),
         # backsight distances less foresight distances, none where one is missing
         "imbalance_m": number(sum(distance[id_] for id_ in chain.ids)) if staff else None,
     }
 
 
-def _sections(sections: dict[tuple[str, str], list[Chain]], tolerance: Tolerance) -> list[Record]:
+def _sections(sections: dict[tuple[str, str], list[Chain]], closing: Closing, spread: _Spread) -> list[Record]:
     """Sections measured more than once, every two levellings compared."""
     out = []
     for (start, end), parts in sections.items():
         for one, other in combinations(parts, 2):
             km = (one.km + other.km) / 2
-            allowed = tolerance.section(km) if km else None
+            expected_sd = spread.sd(one, other)
+            allowed, by = closing.allowed(expected_sd, km, (one.setups + other.setups) / 2)
             difference = one.rise - other.rise
             out.append(
                 {
@@ -184,8 +205,10 @@ def _sections(sections: dict[tuple[str, str], list[Chain]], tolerance: Tolerance
                     "second": _levelling(other),
                     "length_km": km or None,
                     "difference_mm": difference * 1000,
-                    "allowed_mm": number(allowed, 1000),
-                    "closes": None if allowed is None else bool(abs(difference) <= allowed),
+                    "expected_sd_mm": expected_sd * 1000,
+                    "allowed_mm": allowed * 1000,
+                    "by": by,
+                    "closes": bool(abs(difference) <= allowed),
                 }
             )
     return out
@@ -195,23 +218,21 @@ def _levelling(chain: Chain) -> Record:
     return {"run": chain.run, "kind": chain.kind, "rise_m": chain.rise, "setups": chain.setups}
 
 
-def _loops(facts: JobFacts, net: Network, tolerance: Tolerance) -> list[Record]:
-    out = []
-    for loop in loops_of(net, tolerance):
-        allowed = loop.allowed if loop.length_km else WITHOUT_LENGTH * loop.expected_sd
-        out.append(
-            {
-                "marks": list(loop.marks),
-                "length_km": loop.length_km or None,
-                "misclosure_mm": loop.misclosure * 1000,
-                "expected_sd_mm": loop.expected_sd * 1000,
-                "allowed_mm": allowed * 1000,
-                "by_length": bool(loop.length_km),
-                "closes": bool(abs(loop.misclosure) <= allowed),
-                "ids": facts.observation_ids(loop.edges),
-            }
-        )
-    return out
+def _loops(facts: JobFacts, net: Network, closing: Closing) -> list[Record]:
+    return [
+        {
+            "marks": list(loop.marks),
+            "length_km": loop.length_km or None,
+            "setups": loop.setups,
+            "misclosure_mm": loop.misclosure * 1000,
+            "expected_sd_mm": loop.expected_sd * 1000,
+            "allowed_mm": loop.allowed * 1000,
+            "by": loop.by,
+            "closes": bool(abs(loop.misclosure) <= loop.allowed),
+            "ids": facts.observation_ids(loop.edges),
+        }
+        for loop in loops_of(net, closing)
+    ]
 
 
 def _rivals(facts: JobFacts) -> list[Record]:

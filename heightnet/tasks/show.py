@@ -22,7 +22,7 @@ from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import SETTINGS, default, value_of
 from heightnet.ledger.thing import row_ids
 from heightnet.network import build_network
-from heightnet.network.loops import THIRD_ORDER, loops_of
+from heightnet.network.loops import PRECISION, loops_of
 from heightnet.network.model import Network
 from heightnet.rows import Record
 
@@ -273,7 +273,7 @@ def _loops(net: Network) -> Record:
     return {
         "count": len(tail) - len(net.nodes) + pieces,
         "looked_at": len(loops),
-        "rule": THIRD_ORDER.name,
+        "rule": PRECISION.name,
         "wide": sum(abs(loop.misclosure) > loop.allowed for loop in measured),
         "worst": [
             {

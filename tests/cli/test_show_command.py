@@ -76,14 +76,15 @@ def test_what_ties_to_what(tmp_path):
 
 
 def test_loops_are_counted_and_the_wide_ones_named(tmp_path):
-    levels = "from,to,rise,length\nA,B,1.000,100\nB,C,1.000,100\nC,A,-2.002,100\nA,C,2.050,100\n"
+    levels = "from,to,rise,length\nA,B,1.000,100\nB,C,1.000,100\nC,A,-2.001,100\nA,C,2.050,100\n"
     home = job(tmp_path, marks="mark,height,sd_mm\nA,100,0\nC,102,0\n", levels=levels)
     loops = show(home)["loops"]
     # 4 lines and 2 known heights tie 4 places (datum, A, B, C): 6 - 4 + 1
     assert loops["count"] == loops["looked_at"] == 3
     text = printed(home)
-    assert "3 loops; 1 wider than 12 mm per root km" in text
-    assert "misses 50.0 mm, allowed 3.8 mm" in text
+    assert "3 loops; 1 wider than 3 times its expected sd" in text
+    # by hand: 2 mm per root km over 0.1 km, three times
+    assert "misses 50.0 mm, allowed 1.9 mm" in text
 
 
 def test_odd_values(tmp_path):

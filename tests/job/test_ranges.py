@@ -13,7 +13,6 @@ from heightnet.job.settings import read_rates
 from heightnet.ledger.ranges import TOLERANCE_MM, Range
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import BY_NAME, SETTINGS, default
-from heightnet.network.tolerance import tolerance
 
 COLUMNS = [(table, column) for table in TABLES.values() for column in table.columns if column.numeric]
 NUMBERS = [setting for setting in SETTINGS if setting.within]
@@ -141,12 +140,6 @@ def test_a_length_is_judged_in_metres_and_told_in_the_tables_unit(folder, plain,
     (problem,) = [p for p in caught.value.problems if p.read == text]
     words = {"m": "a number from -12,000 to 100,000 m or blank", "ft": "a number from -39,370 to 328,000 ft or blank"}
     assert problem.expected == words[unit]
-
-
-@pytest.mark.parametrize("asked", ["-5", "0", "nan", "inf", "1e-9", "1e9", "1_2", "x"])
-def test_a_tolerance_of_levelling(asked):
-    with pytest.raises(heightnet.HeightnetError, match=r"or a number from 0\.01 to 10,000 mm per root km"):
-        tolerance(asked)
 
 
 def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_path):

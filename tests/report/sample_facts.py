@@ -270,7 +270,7 @@ class Sample:
                     "misclosure_mm": self.noise(3),
                     "expected_sd_mm": 3.4,
                     "allowed_mm": 8.9,
-                    "tolerance": "2.6 sd of this job's own precision",
+                    "tolerance": "3 times its expected sd",
                     "closes": True,
                 }
             )
@@ -282,7 +282,7 @@ class Sample:
                 "misclosure_mm": 4.0,
                 "expected_sd_mm": 6.1,
                 "allowed_mm": 15.9,
-                "tolerance": "2.6 sd of this job's own precision",
+                "tolerance": "3 times its expected sd",
                 "closes": True,
             }
         )
@@ -716,7 +716,7 @@ def big(setups: int = 1000, shots_each: int = 10) -> Facts:
                 "misclosure_mm": rng.gauss(0, 4),
                 "expected_sd_mm": 4.2,
                 "allowed_mm": 11.0,
-                "tolerance": "2.6 sd of this job's own precision",
+                "tolerance": "3 times its expected sd",
                 "closes": True,
             }
         )

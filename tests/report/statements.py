@@ -32,7 +32,7 @@ CHANCES = (  # README: the words for chances
     (0.0, "very unlikely"),
 )  # fmt: skip
 TIMES = {0.5: "every other time", 0.75: "three times in four", 0.8: "four times in five", 0.9: "nine times in ten"}
-LOOPS = {True: "within", False: "beyond"}
+LOOPS = {True: "within", False: "outside"}
 UNIT_M = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
 INTERVAL = 1.96
 TABLES = ("shots", "levels", "staff", "gnss", "separations", "known", "groups")
@@ -288,7 +288,9 @@ def shows(facts, one):
     if fact in ("stopped", "second_search"):
         return said == (value or "no")
     if fact == "closes":
-        return said.startswith(LOOPS[value]) if value is not None else said in ("no tolerance", "\N{EN DASH}")
+        return (
+            said.startswith(LOOPS[value]) if value is not None else said in ("nothing to compare with", "\N{EN DASH}")
+        )
     if fact == "relative":
         return value is True and "no known mark" in said
     if fact == "power":

@@ -258,14 +258,14 @@ def test_every_verdict_of_a_set_up_has_its_own_sign_and_its_word_in_the_legend(v
     assert VERDICTS[verdict] in [part.text for part in root.iter("text")]
 
 
-def test_loops_are_told_against_their_tolerance():
+def test_loops_are_told_against_their_limits():
     facts = sample_facts.suspect()
     facts["loops"][1].update(misclosure_mm=11.0, expected_sd_mm=9.0, closes=False)
     made = bars.loops(*pens(facts))
     text = "".join(etree.fromstring(drawing.svg(made)).itertext())
-    assert "24.6 mm: beyond" in text and "11.0 mm: beyond, as expected" in text
+    assert "24.6 mm: outside" in text and "11.0 mm: outside" in text
     assert "closes" not in text and "does not close" not in text
-    assert [t.rpartition(": ")[2] for t in titles(made, "loop")].count("beyond the tolerance") == 2
+    assert [t.rpartition(": ")[2] for t in titles(made, "loop")].count("outside the limit") == 2
 
 
 def test_an_explanation_that_leaves_open_which_it_is_moves_no_mark_in_the_section():

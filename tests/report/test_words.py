@@ -299,14 +299,12 @@ def test_marks_with_two_minds_beyond_the_first_are_counted(more, said):
 
 
 @pytest.mark.parametrize(
-    ("closes", "sd", "said"),
-    [(True, 3.0, "within the tolerance"), (None, 3.0, "no tolerance"), (False, 3.0, "beyond the tolerance"),
-     (False, 13.0, "beyond the tolerance, but no further than the stated precision leads to expect")],
-)  # fmt: skip
-def test_a_loop_keeps_its_tolerance_or_not_and_says_nothing_of_the_job(closes, sd, said):
+    ("closes", "said"), [(True, "within the limit"), (None, "nothing to compare with"), (False, "outside the limit")]
+)
+def test_a_loop_keeps_its_limit_or_not_and_says_nothing_of_the_job(closes, said):
     words = Words(sample_facts.suspect())
-    loop = words.facts["loops"][3] | {"closes": closes, "expected_sd_mm": sd, "misclosure_mm": -24.6}
-    assert plain(words.loop_end(4, loop)) == said
+    loop = words.facts["loops"][3] | {"closes": closes, "misclosure_mm": -24.6}
+    assert plain(words.loop_word(4, loop)) == said
 
 
 def test_a_size_is_told_at_the_same_rounding_wherever_it_is_told():

@@ -12,12 +12,12 @@ from click.testing import CliRunner
 
 import heightnet
 from heightnet.commands.group import cli
-from heightnet.errors import CannotAdjust
+from heightnet.errors import CannotAdjust, HeightnetError
 from heightnet.job.model import Job
 from heightnet.job.read import read_job
 from heightnet.judge.judgement import CONTRADICTED
 from heightnet.ledger.settings import Settings
-from heightnet.network.tolerance import tolerance
+from heightnet.network.closing import Closing
 from heightnet.report.bust_words import bust_document
 from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain as bare
@@ -67,6 +67,8 @@ def test_the_mill_demo():
     # by hand from the book: the sums of ten backsights and ten foresights
     assert (out["backsights_m"], out["foresights_m"]) == pytest.approx((14.0139, 9.2049))
     assert out["misclosure_mm"] == pytest.approx(-102.0, abs=1e-6) and not out["closes"]
+    # by hand: twenty readings of 0.4 mm and two known marks of 0.5 mm, three times
+    assert out["allowed_mm"] == pytest.approx(3 * (20 * 0.4**2 + 2 * 0.5**2) ** 0.5)
     assert back["misclosure_mm"] == pytest.approx(1.7, abs=1e-6) and back["closes"]
     assert [s["closes"] for s in facts["sections"]] == [True, True, False, True]
     # six readings of one class are one explanation
@@ -148,7 +150,7 @@ def test_backsight_and_foresight_exchanged():
     for i, (b, f) in enumerate(reversed(readings)):
         out += [(f"M{i + 1}", pegs[3 - i], "BS", f + 0.1, 30.0), (f"M{i + 1}", pegs[2 - i], "FS", b + 0.1, 30.0)]
     facts = bust(book(out, {"A": 100.0, "B": 100.0 + 0.51 + 0.53 + 0.78}, ("P1", "P2")))
-    assert facts["verdict"] != "closes" and facts["misclosed"]
+    assert facts["verdict"] != "closes" and not facts["book"][0]["closes"]
     exchanged = next(r for r in facts["rivals"] if r["id"] == "exchange:L3:r")
     assert exchanged["error_mm"] == pytest.approx(1000 * (1.17 - 1.95), abs=0.5)
     assert exchanged["probability"] > 0.3 and facts["rivals"][0]["id"] == "exchange:L3:r"
@@ -199,11 +201,33 @@ def test_planted_sign_errors(flipped):
     assert first["causes"][0]["cause"] in ("sign", "exchanged")
 
 
-def test_a_tolerance_of_ones_own():
+def test_a_limit_of_ones_own():
     job = open_run({4: 0.004})
-    assert bust(job, tolerance("1"))["book"][0]["closes"] is False
-    loose = bust(job, tolerance("12"))["book"][0]
+    assert bust(job, Closing(1.0))["book"][0]["closes"] is False
+    loose = bust(job, Closing(12.0))["book"][0]
     assert loose["closes"] is True and loose["allowed_mm"] == pytest.approx(12 * 0.48**0.5)
+    by_setups = bust(job, Closing(None, 2.0))["book"][0]
+    assert by_setups["allowed_mm"] == pytest.approx(2 * by_setups["setups"] ** 0.5)
+    assert by_setups["by"] == "2 mm per root set-up"
+
+
+def test_without_a_limit_three_times_what_the_precision_expects_is_allowed():
+    """By hand: eight set-ups are sixteen readings of .8 mm; known marks add theirs."""
+    facts = bust(open_run({4: 0.004}))
+    (run,) = facts["book"]
+    readings = run["setups"] * 2
+    sd = facts["settings"]["precision"]
+    assert run["by"] == "3 times its expected sd"
+    assert run["allowed_mm"] == pytest.approx(3 * run["expected_sd_mm"])
+    assert run["expected_sd_mm"] >= (readings * sd["staff_mm"] ** 2) ** 0.5 - 1e-9
+    assert not facts["misclosed"]
+
+
+@pytest.mark.parametrize("bad", [-5.0, 0.0, float("nan"), float("inf"), 1e9])
+def test_what_is_no_limit_is_refused(bad):
+    for limit in ((bad, None), (None, bad)):
+        with pytest.raises(HeightnetError, match=r"expected a number from 0\.01 to 10,000 mm per root"):
+            Closing(*limit)
 
 
 def test_faults_of_the_book():
@@ -237,17 +261,17 @@ def test_command_text_json_and_page(tmp_path):
     done = runner.invoke(cli, ["bust", str(DATA / "mill-levels"), "--to", str(tmp_path)])
     assert done.exit_code == 1 and "between W2 and W3" in " ".join(done.output.split())
     written = json.loads((tmp_path / "bust.json").read_text())
-    assert written["schema"] == "heightnet-bust/2"
+    assert written["schema"] == "heightnet-bust/3"
     page = (tmp_path / "bust.html").read_text()
     assert "<script" not in page and "DOES NOT CLOSE" not in page
-    assert ">beyond the tolerance<" in page and ">within the tolerance<" in page
+    assert ">outside the limit<" in page and ">within the limit<" in page
     as_json = runner.invoke(cli, ["bust", str(DATA / "mill-levels"), "--json"])
     assert json.loads(as_json.stdout) == written
 
 
-def test_a_book_that_misses_a_tolerance_of_its_own_accuses_nobody():
+def test_a_book_that_misses_a_limit_of_its_own_accuses_nobody():
     """4 mm over .48 km against 1 mm a root km: too much for the office, and no more than such a level scatters."""
-    facts = bust(open_run({4: 0.004}), tolerance("1"))
+    facts = bust(open_run({4: 0.004}), Closing(1.0))
     assert (facts["judgement"]["state"], facts["verdict"], facts["rivals"]) == ("closes", "misses", [])
     assert exit_status(facts) == 1 and "no reading is accused" in bust_document(facts).headline
 

@@ -93,14 +93,14 @@ def ring(last):
 
 @pytest.mark.parametrize(("last", "misses_mm", "wide"), [(2.503, 3.0, 0), (2.52, 20.0, 1)])
 def test_a_level_ring(last, misses_mm, wide):
-    """Backsights sum to 4.5 m; 12 mm per root km (FGCC 1984, third order, from memory) over 0.6 km allow 9.3 mm."""
+    """Backsights sum to 4.5 m; by hand: six readings of 0.5 mm expect sqrt(6) 0.5 mm, three times that is allowed."""
     facts = show(ring(last))
     loops = facts["loops"]
     assert (loops["count"], loops["wide"]) == (1, wide)
     (loop,) = loops["worst"]
     assert abs(loop["misclosure_mm"]) == pytest.approx(misses_mm, abs=1e-6)
     assert loop["length_km"] == pytest.approx(0.6)
-    assert loop["allowed_mm"] == pytest.approx(12 * math.sqrt(0.6))
+    assert loop["allowed_mm"] == pytest.approx(3 * math.sqrt(6) * 0.5)
     assert set(loop["marks"]) == {"A", "B", "C"}
     assert [[r["mark"] for r in s["readings"]] for s in facts["level_setups"]] == [["A", "B"], ["B", "C"], ["C", "A"]]
     json.dumps(facts, allow_nan=False)

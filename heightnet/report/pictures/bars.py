@@ -251,7 +251,7 @@ def _height_axis(
 
 
 def loops(words: Words, keys: Keys) -> Drawing | None:
-    """Misclosures of the loops against what a tolerance allows, the worst first."""
+    """Misclosures of the loops against what they may be, the worst first."""
     found = [one for one in words.numbered("loops") if one[1]["misclosure_mm"] is not None and one[1]["allowed_mm"]]
     if not found:
         return None
@@ -262,7 +262,7 @@ def loops(words: Words, keys: Keys) -> Drawing | None:
     sheet = Drawing(
         "loops",
         "Loops",
-        "The misclosure of each loop against what the tolerance allows.",
+        "The misclosure of each loop against what it may be.",
         WIDTH,
         bottom + (56 if left_out > 0 else 42),
     )
@@ -278,12 +278,10 @@ def loops(words: Words, keys: Keys) -> Drawing | None:
     sheet.text(12, bottom + 14, f"misclosure, {words.lengths.small_name}", "tick")
     for place, (number, loop) in enumerate(rows):
         y = top + ROW * (place + 0.5)
-        beyond = loop["closes"] is False and not words.expected(loop)
+        beyond = loop["closes"] is False
         names = " – ".join(words.loop(loop))
         size = words.lengths.small(loop["misclosure_mm"])
-        told = {True: "within", False: "beyond", None: ""}[loop["closes"]]
-        if words.expected(loop):
-            told += ", as expected"
+        told = {True: "within", False: "outside", None: ""}[loop["closes"]]
         with sheet.group(
             about=keys.join(*(keys.about(id) for id in loop["ids"])),
             title=f"Loop {names}: {words.loop_word(number, loop)}",
