@@ -394,3 +394,30 @@ def test_of_many_doubts_the_first_are_told():
     assert doubts(notes)[1:] == ["a.csv, row 1: doubt 1.", "a.csv, row 2: doubt 2.",
                                        "2 more; `heightnet show` has them all."]  # fmt: skip
     assert doubts(notes[1::2]) == []
+
+
+def out_and_back(per, sections, wrong=0.05, seed=1):
+    """Sections of so many set-ups, levelled out and back between known marks; a backsight of the first is wrong."""
+    rng = np.random.default_rng(seed)
+    count = per * sections
+    heights = np.r_[100.0, 100.0 + np.cumsum(rng.normal(0, 0.5, count))]
+    rows = []
+    for run in "ob":
+        for k in range(count) if run == "o" else range(count - 1, -1, -1):
+            ends = (k, k + 1) if run == "o" else (k + 1, k)
+            line = heights[list(ends)].max() + 1
+            for sight, i in zip(("BS", "FS"), ends, strict=True):
+                name = f"P{i // per}" if i % per == 0 else f"T{i}{run}"
+                off = wrong if (run, k, sight) == ("o", per // 2, "BS") else 0.0
+                rows.append((f"{run}{k}", name, sight, line - heights[i] + rng.normal(0, 0.0004) + off, 30.0))
+    known = {"P0": heights[0], f"P{sections}": heights[-1]}
+    return book(rows, known, tuple(f"P{i}" for i in range(1, sections)))
+
+
+@pytest.mark.parametrize("per", [11, 20])
+def test_a_section_of_many_set_ups_is_told_however_many_readings_it_has(per):
+    facts = bust(out_and_back(per, 3))
+    assert (facts["judgement"]["state"], facts["verdict"]) == ("wrong", "narrowed")
+    (step,) = facts["plan"]["steps"]
+    assert (step["from_mark"], step["to_mark"]) == ("P0", "P1") and step["probability"] > 0.95
+    assert [s["closes"] for s in facts["sections"]] == [False, True, True]
