@@ -14,6 +14,13 @@ __version__ = "0.1.0"
 _HOMES = {
     "read_job": "heightnet.job.read",
     "check": "heightnet.tasks.check",
+    "bust": "heightnet.answers",
+    "prove": "heightnet.answers",
+    "plan": "heightnet.answers",
+    "show": "heightnet.answers",
+    "tape": "heightnet.answers",
+    "Answer": "heightnet.answers",
+    "Minutes": "heightnet.tasks.measurements",
     "Job": "heightnet.job.model",
     "Settings": "heightnet.ledger.settings",
     "Result": "heightnet.result",
@@ -21,7 +28,10 @@ _HOMES = {
     "InputErrors": "heightnet.errors",
 }
 
-__all__ = ["HeightnetError", "InputErrors", "Job", "Result", "Settings", "__version__", "check", "read_job"]
+__all__ = [
+    "Answer", "HeightnetError", "InputErrors", "Job", "Minutes", "Result", "Settings", "__version__", "bust", "check",
+    "plan", "prove", "read_job", "show", "tape",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -131,14 +131,14 @@ class Result:
         from heightnet.job.settings import check_arguments
         from heightnet.report.facts import written_chunks
         from heightnet.report.tables import csv_tables
-        from heightnet.report.writing import write_bytes, write_text
+        from heightnet.report.writing import spare_jobs, write_bytes, write_text
 
         for kind in figures:
             check_arguments(figures=kind)
         folder = Path(folder)
         texts = csv_tables(self.shown)
         printed: dict[str, bytes] = {}
-        _spare_jobs(folder, set(texts))
+        spare_jobs(folder, set(texts))
         if page:
             from heightnet.report.figures import figure_files
 
@@ -159,22 +159,6 @@ class Result:
         from heightnet.report.page import snippet
 
         return snippet(self.shown)
-
-
-def _spare_jobs(folder: Path, ours: set[str]) -> None:
-    """Refuse a folder with tables that no report wrote: a report's tables have names of a job's."""
-    from heightnet.errors import HeightnetError
-    from heightnet.ledger.recorded import TABLES
-
-    if not folder.is_dir():
-        return
-    there = {path.name.casefold() for path in folder.iterdir()}
-    recorded = there & {"job.toml", *(f"{table}.csv" for table in TABLES)}
-    if recorded - ours or (recorded and "results.json" not in there):
-        raise HeightnetError(
-            f"{folder} holds a job's own tables ({', '.join(sorted(recorded))}); a report there would replace some of "
-            "them. Nothing was written. Give the report another folder."
-        )
 
 
 def _frame(records: Sequence[Record], names: list[str]) -> pd.DataFrame:

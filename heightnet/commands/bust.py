@@ -30,13 +30,9 @@ def command(
     JOB is a folder of CSV tables, a workbook or a LandXML file: staff readings, levelled differences and sights in any
     mixture.
     """
-    from heightnet.job.read import read_job
-    from heightnet.network.closing import Closing
-    from heightnet.report.bust_words import bust_document
-    from heightnet.report.facts import as_written
+    from heightnet.answers import bust
     from heightnet.report.task_output import give
-    from heightnet.tasks.bust import bust, exit_status
 
-    facts = as_written(bust(read_job(job), Closing(closing, closing_setups), points_stand=points_stand))
-    give("bust", facts, lambda: bust_document(facts), as_json, to)
-    sys.exit(Exit(exit_status(facts)))
+    answer = bust(job, closing=closing, closing_setups=closing_setups, points_stand=points_stand)
+    give(answer, as_json, to)
+    sys.exit(Exit(answer.status))

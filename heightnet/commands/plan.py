@@ -51,21 +51,10 @@ def command(
 
     JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
-    from heightnet.job.read import read_job
-    from heightnet.report.facts import as_written
-    from heightnet.report.plan_words import plan_document
+    from heightnet.answers import plan
     from heightnet.report.task_output import give
-    from heightnet.tasks.plan import exit_status, plan
 
-    facts = as_written(
-        plan(
-            read_job(job),
-            tolerance=None if tolerance is None else tolerance / 1000,
-            budget=budget,
-            minutes=Minutes(**minutes),
-            planned=planned,
-            gone=gone,
-        )
-    )
-    give("plan", facts, lambda: plan_document(facts), as_json, to)
-    sys.exit(Exit(exit_status(facts)))
+    chosen = Minutes(**minutes)
+    answer = plan(job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone)
+    give(answer, as_json, to)
+    sys.exit(Exit(answer.status))

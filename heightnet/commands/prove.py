@@ -31,29 +31,11 @@ def command(
 
     JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
-    from heightnet.job.read import read_job
-    from heightnet.report.facts import as_written
+    from heightnet.answers import prove
     from heightnet.report.task_output import give
-    from heightnet.report.writing import write_text
-    from heightnet.tasks import prove_marks
-    from heightnet.tasks.prove import exit_status, prove
 
     if sum((setup is not None, every, mark is not None)) != 1:
         raise click.UsageError("Say what is to be proved: --setup S, --all, or --mark M; one of them.")
-    limit = None if tolerance is None else tolerance / 1000
-    recorded = read_job(job)
-    if setup is not None:
-        from heightnet.report.prove_words import prove_document
-
-        facts = as_written(prove(recorded, setup, limit))
-        give("prove", facts, lambda: prove_document(facts), as_json, to)
-        sys.exit(Exit(exit_status(facts)))
-    from heightnet.report.prove_marks_words import check_shots_csv, prove_all_document, prove_mark_document
-
-    found = prove_marks.prove_all(recorded, limit) if mark is None else prove_marks.prove_mark(recorded, mark, limit)
-    facts = as_written(found)
-    story = prove_all_document if mark is None else prove_mark_document
-    if to is not None:
-        write_text(to / "check-shots.csv", [check_shots_csv(facts)])
-    give("prove", facts, lambda: story(facts), as_json, to)
-    sys.exit(Exit(prove_marks.exit_status(facts)))
+    answer = prove(job, setup=setup, mark=mark, tolerance_mm=tolerance)
+    give(answer, as_json, to)
+    sys.exit(Exit(answer.status))

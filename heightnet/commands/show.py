@@ -19,9 +19,7 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
     heights nothing tests, and odd values. JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
-    from heightnet.report.show_words import SHORT, show_document
+    from heightnet.answers import show
     from heightnet.report.task_output import give
-    from heightnet.tasks.show import show
 
-    facts = show(job)
-    give("show", facts, lambda: show_document(facts, None if everything else SHORT), as_json)
+    give(show(job, everything=everything), as_json)

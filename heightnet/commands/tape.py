@@ -50,19 +50,17 @@ def command(
     heightnet tape "1.343 + 0.243" 1.586
         two parts, and one length
     """
+    from heightnet.answers import tape
     from heightnet.errors import InputErrors
     from heightnet.report.console import say
-    from heightnet.report.tape_words import tape_document
     from heightnet.report.task_output import give
-    from heightnet.tasks.tape import WORK_MM as USUAL_MM
-    from heightnet.tasks.tape import weigh_readings
-    from heightnet.tasks.tape_arguments import read_arguments
 
     try:
-        read = read_arguments(readings, slant=slant, radius=radius, offset=offset, scale=scale or "")
+        answer = tape(
+            readings, slant=slant, radius=radius, offset=offset, scale=scale or "", sd_mm=sd_mm, work_mm=work_mm
+        )
     except InputErrors as errors:
         say("\n".join(str(problem) for problem in errors.problems), err=True)
         sys.exit(Exit.REFUSED)
-    facts = weigh_readings(read, sd_mm / 1000, sorted(work_mm) or USUAL_MM)
-    give("tape", facts.as_dict(), lambda: tape_document(facts), as_json)
-    sys.exit(Exit.FINE if facts.agree else Exit.CONTRADICTED)
+    give(answer, as_json)
+    sys.exit(Exit(answer.status))

@@ -21,6 +21,7 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     How often it says something of a sound job, what it finds, how often the place it tells holds the blunder and what
     it names alone was wrong, and whether its chances mean what they say. Nothing is written.
     """
+    from heightnet.answers import Answer
     from heightnet.job.read import read_job
     from heightnet.report.console import progress
     from heightnet.report.task_output import give
@@ -31,4 +32,4 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
         facts = trust(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
-    give("trust", facts, lambda: trust_document(facts), as_json)
+    give(Answer("trust", facts, 0, trust_document), as_json)

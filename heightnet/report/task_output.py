@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
+from heightnet.answers import Answer
 from heightnet.report.console import console, one_line, say, say_json
-from heightnet.report.document import Document
-from heightnet.report.html import pieces
 from heightnet.report.text import show
-from heightnet.report.writing import write_text
 
 
-def give(
-    name: str, facts: dict[str, Any], story: Callable[[], Document], as_json: bool, to: Path | None = None
-) -> None:
-    """Print the story of the facts, or the facts as JSON; with a folder write ``name``.json and ``name``.html too."""
-    text = json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+def give(answer: Answer, as_json: bool, to: Path | None = None) -> None:
+    """Print the story of the facts, or the facts as JSON; with a folder write them and the page too."""
     if to is not None:
-        write_text(to / f"{name}.json", [text])
-        write_text(to / f"{name}.html", pieces(story()))
+        answer.write(to)
     if as_json:
-        say_json(text)
+        say_json(answer.to_json())
         return
-    show(story(), console())
+    show(answer.story, console())
     if to is not None:
-        say(f"The page: {one_line(to / f'{name}.html')}")
+        say(f"The page: {one_line(to / f'{answer.name}.html')}")

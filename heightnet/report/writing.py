@@ -30,6 +30,22 @@ def beside(path: Path, binary: bool = False) -> Iterator[IO[Any]]:
         raise
 
 
+def spare_jobs(folder: Path, ours: set[str]) -> None:
+    """Refuse a folder with tables that no report wrote: a report's tables have names of a job's."""
+    from heightnet.errors import HeightnetError
+    from heightnet.ledger.recorded import TABLES
+
+    if not folder.is_dir():
+        return
+    there = {path.name.casefold() for path in folder.iterdir()}
+    recorded = there & {"job.toml", *(f"{table}.csv" for table in TABLES)}
+    if recorded - ours or (recorded and "results.json" not in there):
+        raise HeightnetError(
+            f"{folder} holds a job's own tables ({', '.join(sorted(recorded))}); a report there would replace some of "
+            "them. Nothing was written. Give the report another folder."
+        )
+
+
 def write_text(path: Path, pieces: Iterable[str]) -> Path:
     with beside(path) as file:
         file.writelines(pieces)
