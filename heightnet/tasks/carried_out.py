@@ -83,6 +83,8 @@ class _Rows:
         self.net = net
         self.rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
         self.taped = set(zip(net.job.tape["stand_kind"], net.job.tape["stand"], strict=True))
+        job = net.job
+        self.used = {*job.setups["setup"], *job.targets["target"], *job.marks["mark"], *job.tape["part"]}
         self.count = 0
 
     def job(self) -> Job:
@@ -115,7 +117,8 @@ class _Rows:
 
     def _name(self) -> str:
         self.count += 1
-        return f"{ANEW} {self.count}"
+        name = f"{ANEW} {self.count}"
+        return self._name() if name in self.used else name
 
     def _taped(self, kind: str, one: Candidate) -> None:
         """One more reading; a height that was booked without its reading becomes the first of two."""
