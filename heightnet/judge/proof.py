@@ -32,6 +32,7 @@ from heightnet.ledger.thing import STANDS
 KINDS = ("misreading", "wrong_point", "equipment", "mark", "movement")
 OF_VERDICT = ("misreading", "wrong_point")
 """What the verdict on a height goes by."""
+ALIKE = 1e-6  # part by which two sizes may differ that are equal but for last digits
 LEAST_MOVE = 1e-6  # of an error: a mark that moves less does not move
 
 
@@ -69,7 +70,7 @@ class _Sizes:
         """An error of a kind at these nodes' stands; of several the one that shows least counts."""
         column = KINDS.index(kind)
         for at, one, h in zip(self.at[nodes].tolist(), size.tolist(), by.tolist(), strict=True):
-            if at >= 0 and not self.size[at, column] >= one:
+            if at >= 0 and not self.size[at, column] >= one * (1 - ALIKE):  # of equal ones the first
                 self.size[at, column], self.by[at, column] = one, h
 
 

@@ -145,26 +145,36 @@ def reduction(words: Words, reading: Record) -> str:
 
 
 PROVED_AGAINST = {
-    "misreading": "One reading misread",
-    "wrong_point": "The tape held to another point, or a slant taken for the vertical",
-    "equipment": "Its pole, tape, instrument or observer wrong everywhere",
-    "mark": "The mark under it not where it is listed, or all that stood over it wrong alike",
-    "movement": "Moved between two of its sights",
+    "misreading": "A reading misread",
+    "wrong_point": "The tape held to another point, or a slant taken for upright",
+    "equipment": "Its pole, tape or observer wrong everywhere",
+    "mark": "The mark under it wrong, or all that stood over it",
+    "movement": "Moved between sights",
 }
+MISREAD_OR_WRONG = "Misread, held to another point, or a slant taken for upright"
 
 
-def _proof(words: Words, of: str, i: int, proof: Record) -> str:
+def _proofs(words: Words, of: str, proofs: list[Record]) -> list[str]:
+    """What each kind of error would show; a misreading and a wrong point are one where there is one reading."""
+    one = len(proofs) > 1 and proofs[0]["least"] == proofs[1]["least"] is not None
+    whats = [PROVED_AGAINST[proof["kind"]] for proof in proofs]
+    if one:
+        whats[1] = MISREAD_OR_WRONG
+    return [_proof(words, of, i, proofs[i], whats[i]) for i in range(int(one), len(proofs))]
+
+
+def _proof(words: Words, of: str, i: int, proof: Record, what: str) -> str:
     """From what size on an error of one kind shows, and where."""
-    what, found = PROVED_AGAINST[proof["kind"]], proof["found_mm"]
+    found = proof["found_mm"]
     if found is None:
-        return f"{what}: nothing tests that."
+        return f"{what}: nothing shows it."
     size = claim(of, f"proofs.{i}.found_mm", found, words.lengths.about(found))
     shown = listing([words.short(id) for id in proof["shown_in"]], 3)
     where = f", most in {shown}" if shown else ""
     least = f" ({words.label(proof['least'])})" if proof["kind"] == "equipment" and proof["least"] else ""
     of_marks = " at a mark" if proof["kind"] == "equipment" else ""
-    enough = "" if proof["proved"] else ", which is more than the tolerance"
-    return f"{what}{least}: shows from {size}{of_marks} on{enough}{where}."
+    enough = "" if proof["proved"] else ", beyond the tolerance"
+    return f"{what}{least}: shows from {size}{of_marks}{enough}{where}."
 
 
 def _checks(words: Words, kind: str, stand: Record) -> list[str]:
@@ -175,7 +185,7 @@ def _checks(words: Words, kind: str, stand: Record) -> list[str]:
     same = [words.label(id) for id in stand["same_as"]]
     if same:
         lines.append(f"Nothing in the job can tell an error here from one in {listing(same, 3, 'or')}.")
-    lines += [_proof(words, of, i, proof) for i, proof in enumerate(stand["proofs"])]
+    lines += _proofs(words, of, stand["proofs"])
     size = stand["smallest_found_mm"]
     moves = [(i, m) for i, m in enumerate(stand["moves"]) if m["per_mm"]][:4]
     if moves and size is not None:

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts, Record
 
 SHOWN_IN = 3  # observations told, those in which most of an error stays
-HOLDS = 0.5  # of what stays of an error: fewer are told where they hold so much
+PARTS = 200  # into which what stays of an error is divided: last digits, another on each processor, choose none
+HOLDS = PARTS // 2  # fewer observations are told where they hold so much
 AT_ONCE = 256
 
 
@@ -64,13 +65,14 @@ def _shown_in(facts: JobFacts, columns: Ints) -> dict[int, list[str]]:
         part = (left**2 * P[:, None])[:edges]
         part /= np.maximum(np.einsum("mc,mc->c", left, left * P[:, None]), UNTESTABLE * (C**2).T @ P)
         part[C[:edges] != 0] = 0.0
-        order = np.argsort(-part.round(9), axis=0, kind="stable")[:SHOWN_IN]
+        whole = np.floor(part * PARTS + 0.5 - 1e-6).astype(int)
+        order = np.argsort(-whole, axis=0, kind="stable")[:SHOWN_IN]
         for i, column in enumerate(some.tolist()):
-            held, rows = 0.0, []
+            held, rows = 0, []
             for row in order[:, i].tolist():
-                if held >= HOLDS or part[row, i] <= 0:
+                if held >= HOLDS or not whole[row, i]:
                     break
-                held += float(part[row, i])
+                held += int(whole[row, i])
                 rows.append(row)
             out[column] = list(dict.fromkeys(facts.single_ids[row] for row in rows))
     return out

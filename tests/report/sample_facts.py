@@ -198,7 +198,7 @@ class Sample:
         return {"rows": [self.rows], "id": f"reading:tape.csv:{self.rows}"}
 
     def _stand(self, kind: str, name: str, mark: str, height: float) -> Facts:
-        tested = self.tested(2.0)
+        tested, of = self.tested(2.0), f"{kind}:{name}"
         found = height - tested["error_mm"] / 1000
         return {
             **blank(table(f"{kind}s")),
@@ -215,7 +215,7 @@ class Sample:
             "smallest_named_mm": 11.5,
             "independent_checks": 2,
             "proofs": [
-                {"kind": kind, "found_mm": size, "proved": size is not None, "least": None, "shown_in": []}
+                {"kind": kind, "found_mm": size, "proved": size is not None, "least": of, "shown_in": []}
                 for kind, size in (("misreading", 8.0), ("wrong_point", 8.0), ("equipment", 3.0), ("movement", None))
             ],
             **corrected("corrected_m", height, 1.1),
