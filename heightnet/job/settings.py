@@ -138,6 +138,11 @@ def with_settings(job: Job, settings: dict[str, Any]) -> Job:
     return replace(job, settings=job.settings.with_values(**check_values(settings)))
 
 
+def with_tolerance(job: Job, metres: float | None) -> Job:
+    """The job with another tolerance of a height, where one is asked for."""
+    return job if metres is None else with_settings(job, {"test__tolerance_mm": metres * 1000})
+
+
 def check_arguments(**given: Any) -> None:
     """Raises `WrongSettings` with everything asked for beside settings, None where nothing is, that keeps no rule."""
     wrong = [

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 from scipy.special import ndtr, ndtri
 
 from heightnet.arrays import Floats, Ints
@@ -23,6 +24,7 @@ from heightnet.judge.large import LargeBench
 from heightnet.judge.names import Named
 from heightnet.judge.naming import EVIDENCE
 from heightnet.judge.places import STAND
+from heightnet.judge.reduction import UNTESTABLE
 from heightnet.ledger.thing import STANDS
 
 COLUMNS = 64
@@ -268,6 +270,13 @@ def _of_one_neighbourhood(bench: Bench) -> Promises:
             delta = _named(bench, c, _Line(every, *own, RIVALS), said)
             alone[members[heights]] = delta * size[heights]
     return Promises(found, np.maximum(alone, found), at_most=False)
+
+
+def found_at_most(bench: BenchBase, C: sparse.csc_matrix) -> Floats:
+    """(h,) upper bounds of the sizes found, m, of errors C (m, h) that are no hypotheses; inf: nothing tests one."""
+    diagonal = bench.fit.reduce_diagonal(C)[1]
+    tested = diagonal > UNTESTABLE * np.asarray(C.power(2).T @ bench.net.sd**-2.0)
+    return np.where(tested, bench.delta / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
 
 
 def shown_from(bench: Bench, hypotheses: Ints) -> Floats:

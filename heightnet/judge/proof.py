@@ -23,13 +23,13 @@ from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
-from heightnet.judge.promises import shown_from
-from heightnet.judge.reduction import UNTESTABLE
+from heightnet.judge.promises import found_at_most, shown_from
 from heightnet.kinds.local import OVER_MARK, way_of
 from heightnet.kinds.stands import stand_weights
+from heightnet.ledger.results import PROVED_AGAINST
 from heightnet.ledger.thing import STANDS
 
-KINDS = ("misreading", "wrong_point", "equipment", "mark", "movement")
+KINDS = PROVED_AGAINST.choices
 OF_VERDICT = ("misreading", "wrong_point")
 """What the verdict on a height goes by."""
 ALIKE = 1e-6  # part by which two sizes may differ that are equal but for last digits
@@ -98,7 +98,8 @@ def proof_of(bench: BenchBase, found: Floats) -> Proof:
     extra = _by_way(bench, out, found, weights, count)
     _common(bench, out, found, weights)
     _under(bench, out, found)
-    _moved(bench, out)
+    if isinstance(bench, Bench):
+        _happened(bench, out)
     C = sparse.csc_matrix(sparse.hstack([family.C, extra])) if extra.shape[1] else family.C
     return Proof(stands, out.size, out.by, C)
 
@@ -146,12 +147,8 @@ def _by_way(bench: BenchBase, out: _Sizes, found: Floats, weights: sparse.csr_ar
     row, column = (np.array([e[i] for e in entries], dtype=np.int64) for i in (0, 1))
     extra = sparse.csc_matrix((np.ones(len(entries)), (row, column)), shape=(m, len(patterns)))
     if patterns:
-        own = np.asarray(extra.power(2).T @ net.sd**-2.0)
-        diagonal = bench.fit.reduce_diagonal(extra)[1]
-        tested = diagonal > UNTESTABLE * own
-        size = np.where(tested, bench.delta / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
-        by = len(family) + np.arange(len(of))
-        out.put("wrong_point", np.array([n for n, _ in of]), size * np.array([part for _, part in of]), by)
+        nodes, part = (np.array(values) for values in zip(*of, strict=True))
+        out.put("wrong_point", nodes, found_at_most(bench, extra) * part, len(family) + np.arange(len(of)))
     return extra
 
 
@@ -182,15 +179,17 @@ def _under(bench: BenchBase, out: _Sizes, found: Floats) -> None:
     h_of[family.node[known]] = known
     h = np.where(mark >= 0, h_of[mark], -1)
     out.put("mark", nodes[h >= 0], found[h[h >= 0]], h[h >= 0])
-    over = [k for k in np.flatnonzero(family.of("local")).tolist() if family.thing(k).names[0] == OVER_MARK]
-    if over and isinstance(bench, Bench):
-        rows = net.rows("height").start
-        for k, size in zip(over, shown_from(bench, np.array(over)).tolist(), strict=True):
-            touched = np.unique(net.head[family.members(k)[family.members(k) >= rows]])
-            out.put("mark", touched, np.full(len(touched), size), np.full(len(touched), k))
 
 
-def _moved(bench: BenchBase, out: _Sizes) -> None:
-    moves = np.flatnonzero(bench.family.of("moved"))
-    if len(moves) and isinstance(bench, Bench):
-        out.put("movement", bench.family.node[moves], shown_from(bench, moves), moves)
+def _happened(bench: Bench, out: _Sizes) -> None:
+    """All that stands over a mark wrong alike, and stands that moved."""
+    net, family = bench.net, bench.family
+    local, moves = np.flatnonzero(family.of("local")), np.flatnonzero(family.of("moved"))
+    over = np.array([k for k in local.tolist() if family.thing(k).names[0] == OVER_MARK], dtype=np.int64)
+    size = shown_from(bench, np.r_[over, moves])
+    first = net.rows("height").start
+    for k, one in zip(over.tolist(), size.tolist(), strict=False):
+        touched = family.members(k)
+        nodes = np.unique(net.head[touched[touched >= first]])
+        out.put("mark", nodes, np.full(len(nodes), one), np.full(len(nodes), k))
+    out.put("movement", family.node[moves], size[len(over) :], moves)

@@ -19,9 +19,8 @@ from heightnet.arrays import Floats, Ints
 from heightnet.job.model import Job, complete
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.large import bench_for
-from heightnet.judge.promises import promises
+from heightnet.judge.promises import found_at_most, promises
 from heightnet.judge.proof import OF_VERDICT, proof_of
-from heightnet.judge.reduction import UNTESTABLE
 from heightnet.ledger.thing import Thing
 from heightnet.network import build_network
 from heightnet.network.model import Network
@@ -72,10 +71,7 @@ def _of_what_was_read(before: Network, bench: BenchBase, stands: Ints) -> Floats
         column = np.zeros(len(net.y))
         column[net.rows("height").start + own[np.argsort(first[own], kind="stable")[:count]]] = 1.0
         columns.append(column)
-    C = sparse.csc_matrix(np.column_stack(columns))
-    diagonal = bench.fit.reduce_diagonal(C)[1]
-    tested = diagonal > UNTESTABLE * np.asarray(C.power(2).T @ net.sd**-2.0)
-    return np.where(tested, bench.delta / np.sqrt(np.where(tested, diagonal, 1.0)), np.inf)
+    return found_at_most(bench, sparse.csc_matrix(np.column_stack(columns)))
 
 
 class _Rows:

@@ -12,7 +12,7 @@ from scipy import sparse
 from heightnet.arrays import Floats, Ints
 from heightnet.errors import CannotAdjust
 from heightnet.job.model import Job
-from heightnet.job.settings import check_arguments, with_settings
+from heightnet.job.settings import check_arguments, with_tolerance
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.gain import Gain
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding
@@ -238,8 +238,7 @@ class Aims:
 
 def aims_of(job: Job, tolerance: float | None, planned: bool) -> Aims:
     """Raises CannotAdjust where nothing ties two places together; parameters as of `plan`."""
-    if tolerance is not None:
-        job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
+    job = with_tolerance(job, tolerance)
     if planned:
         job = as_planned(job)
     net = build_network(job)

@@ -10,7 +10,7 @@ import numpy as np
 from heightnet.adjust import adjust
 from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
-from heightnet.job.settings import with_settings
+from heightnet.job.settings import with_tolerance
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNEXPLAINED, UNTESTED, Finding, Judgement
 from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
@@ -50,8 +50,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     WrongSettings : the tolerance keeps no rule.
     """
     mark = _mark_under(job, setup)
-    if tolerance is not None:
-        job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
+    job = with_tolerance(job, tolerance)
     heights = known_heights(job)
     part = check_shots_of(job, setup, set(heights))
     net = build_network(part)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
-from heightnet.job.settings import with_settings
+from heightnet.job.settings import with_tolerance
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.ledger.thing import MISNAMED, TAPED
 from heightnet.tasks import judgement_facts
@@ -109,9 +109,7 @@ def _about_mark(facts: JobFacts, k: int, mark: str) -> bool:
 
 
 def _judged(job: Job, tolerance: float | None) -> JobFacts:
-    if tolerance is not None:
-        job = with_settings(job, {"test__tolerance_mm": tolerance * 1000})
-    return judged(job, lambda stage: None)
+    return judged(with_tolerance(job, tolerance), lambda stage: None)
 
 
 def _shots(facts: JobFacts, known: dict[str, tuple[float, float]]) -> list[Record]:
