@@ -52,7 +52,7 @@ def known_headings(table: Table, header: Sequence[str] = (), blank: Collection[i
     given = {name for word in plain if len(of_word.get(word, ())) == 1 for name in of_word[word]}
 
     def meant(columns: Iterable[Column]) -> Column:
-        return max(columns, key=lambda c: (not given & {c.name, *c.unless}, c.required))
+        return max(columns, key=lambda c: (not given & {c.name, *c.unless, *c.not_beside}, c.required))
 
     return {word: meant(sharing.values()) for word, sharing in of_word.items()}
 

@@ -41,6 +41,7 @@ class Column(Field):
     hint : what a number outside of its rule is likely to be.
     dated : a date among its texts must exist, and one that a spreadsheet made of a cell was meant.
     parts : two of its other words that are one text where a sheet has both.
+    not_beside : columns beside which a word that it shares with another column means the other.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
     """
 
@@ -51,6 +52,7 @@ class Column(Field):
     hint: str = ""
     dated: bool = False
     parts: tuple[str, ...] = ()
+    not_beside: tuple[str, ...] = ()
     called: str | None = None
 
     @property
@@ -148,7 +150,19 @@ _WHEN = Column(
     also=("date", "time", "date time"), dated=True, parts=("date", "time"),
 )  # fmt: skip
 _OBSERVER = Column("observer", "text", "Who.", also=("obs", "by", "surveyor"))
-_RUN = Column("run", "name", "Name of the level run.", also=("level run", "line", "level line"))
+_RUN = Column(
+    "run", "name", "Name of the level run.", also=("level run", "line", "level line"), not_beside=("page",)
+)
+_BOOK = (
+    Column(
+        "page", "name", "Page of the field book that the row was copied from; findings name it first.",
+        also=("book page", "page no", "page number"),
+    ),
+    Column(
+        "line", "name", "Line of that page; without a column page, `line` of levelling means run.",
+        also=("book line", "line no", "line number"),
+    ),
+)
 
 MARKS = Table(
     "marks",
@@ -215,7 +229,7 @@ SETUPS = Table(
             "instrument", "name", "Name of the instrument, or of the antenna's model.",
             also=("inst", "total station", "equipment", "antenna", "antenna model"),
         ),
-        _TRIPOD, _WHEN, _OBSERVER,
+        _TRIPOD, _WHEN, _OBSERVER, *_BOOK,
     ),
     key=("setup",),
 )  # fmt: skip
@@ -238,7 +252,7 @@ TARGETS = Table(
             ranges.TARGET_M,
         ),
         Column("equipment", "name", "Name of the prism, pole or staff.", also=("prism", "pole", "reflector", "rod")),
-        _TRIPOD, _WHEN, _OBSERVER,
+        _TRIPOD, _WHEN, _OBSERVER, *_BOOK,
     ),
     key=("target",),
 )  # fmt: skip
@@ -307,7 +321,7 @@ SHOTS = Table(
         Column(
             "session", "name", "Shots of one session share one refraction coefficient; blank: one for the job.",
         ),
-        _WHEN,
+        _WHEN, *_BOOK,
     ),
 )  # fmt: skip
 
@@ -347,6 +361,7 @@ TAPE = Table(
         Column("by", "text", "Who read it.", also=("read by", "observer")),
         _WHEN,
         Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", within=ranges.SD_MM),
+        *_BOOK,
     ),
     made=(("stand_kind", "str"), ("stand", "str"), ("reading", "float")),
 )  # fmt: skip
@@ -405,7 +420,7 @@ LEVELS = Table(
             within=ranges.LEVEL_SETUPS,
         ),
         Column("sd_mm", "mm", "Standard deviation; blank: from length, else from setups.", within=ranges.SD_MM),
-        _RUN,
+        _RUN, *_BOOK,
     ),
 )  # fmt: skip
 
@@ -440,7 +455,7 @@ STAFF = Table(
             within=ranges.STAFF_SIGHT_M,
         ),
         Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
-        _RUN, _WHEN,
+        _RUN, _WHEN, *_BOOK,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
             also=("bs", "backsight", "b s", "back"), within=ranges.STAFF_M,

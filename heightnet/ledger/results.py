@@ -660,6 +660,10 @@ for _part in (
     Fact("next_measurements", NEXT_MEASUREMENTS, "what would prove more, the most useful first"),
     Fact("common_errors", COMMON_ERRORS, "groups that nothing can test"),
     Fact("notes", NOTES, "what reading understood, filled in or doubts"),
+    Fact(
+        "pages", Many(Record((Fact("file", "text"), Fact("row", "whole"), *each(TEXT, "page line")))),
+        "where the rows of the tables stand in the field book they were copied from", required=False,
+    ),
 ):  # fmt: skip
     declare(_part)
 

@@ -202,12 +202,14 @@ def _table(words: Words, rivals: list[Record]) -> Table:
         if all_staff:
             at = words.records[r["id"]]
             sight, mark = SIGHTS.get(at["sight"] or "", "staff reading"), at["name"] or at["mark"]
+            page = [name(words.page_of(at["file"], [at["row"]]) or NONE)] if words.pages else []
             where = [name(at["level_setup"]), name(at["run"] or NONE), sight, name(mark), str(at["row"])]
-            rows.append([*where, booked, would, likely])
+            rows.append([*page, *where, booked, would, likely])
         else:
             rows.append([words.label(r["id"]), booked, would, error(words, r), likely])
     if all_staff:
-        return Table(["set-up ", "run ", "sight ", "on ", "row", "booked", "would be", "chance"], rows)
+        page = ["in the book "] if words.pages else []
+        return Table([*page, "set-up ", "run ", "sight ", "on ", "row", "booked", "would be", "chance"], rows)
     return Table(["what ", "booked", "would be", "that is ", "chance"], rows)
 
 
@@ -284,7 +286,7 @@ def _book(words: Words) -> Section | None:
     for fault in facts["faults"]:
         of = f" of run {fault['run']}" if fault["run"] else ""
         at = name(f"Set-up {fault['level_setup']}{of}")
-        lines.append(f"{at} {FAULTS[fault['kind']]} ({fault['file']}, row {fault['row']}).")
+        lines.append(f"{at} {FAULTS[fault['kind']]} ({fault['file']}, {words.at(fault['file'], fault['row'])}).")
     rows = [
         [
             name(run["run"]) or NONE, _between(run), f"{run['setups']:g}",

@@ -240,7 +240,7 @@ def _end(words: Words, kind: str, stand: Record, record: Record) -> tuple[str, s
         to = f"to {record['to_mark'] or record['target']}" if kind == "setup" else f"from set-up {record['setup']}"
         length = "horizontal_m"
     far = "" if record[length] is None else f"{lengths.distance(record[length])} {lengths.name}"
-    return f"{to}, row {record['row']}", far
+    return f"{to}, {words.at(record['file'], record['row'])}", far
 
 
 def _loop(words: Words, number: int, loop: Record) -> str:

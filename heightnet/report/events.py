@@ -90,7 +90,8 @@ def _use(words: Words, thing: Thing, id: str, alone: bool = False) -> str:
     if of.kind == "shot" and thing.kind == "moved":
         r = words.records[id]
         where = f"to {r['to_mark'] or r['target']}" if thing.names[0] == "setup" else f"from {r['setup']}"
-        return name(f"the sight {where} (row {of.row})" if alone else f"sight {where}, row {of.row}")
+        row = words.at(of.file, of.row)
+        return name(f"the sight {where} ({row})" if alone else f"sight {where}, {row}")
     if of.kind == "shot":
         return name(f"set-up {words.records[id]['setup']}")
     short = words.short(id)
@@ -185,7 +186,7 @@ def _ask(words: Words, thing: Thing, finding: Record) -> str:
 def _look_up_name(words: Words, thing: Thing) -> str:
     kind, *of, instead = thing.names
     if kind == "shot":
-        what, again = f"to which target the sight in row {of[1]} of {of[0]} went", "that target"
+        what, again = f"to which target the sight in {words.at(of[0], int(of[1]))} of {of[0]} went", "that target"
     elif kind == "known":
         what, again = f"which mark was taken for {of[0]} in the field", "that mark"
     else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from collections.abc import Iterable
 from functools import cached_property
 from typing import NamedTuple
 
@@ -94,6 +95,28 @@ class Namer:
         return out
 
     @cached_property
+    def pages(self) -> dict[tuple[str, int], tuple[str | None, str | None]]:
+        """Page and line of the field book from which the row of a file was copied."""
+        copied = self.facts.get("pages", [])
+        return {(one["file"], one["row"]): (one["page"], one["line"]) for one in copied}
+
+    def page_of(self, file: str, rows: Iterable[int], between: str = "and") -> str:
+        """Where rows stand in the field book: "page 3, lines 4 to 9", "page 12", ""; the page of most where several."""
+        found = [self.pages[file, row] for row in rows if (file, row) in self.pages] if self.pages else []
+        told = list(dict.fromkeys(page for page, _ in found if page))
+        said = f"{'page' if len(told) == 1 else 'pages'} {listing(told, 4, between)}" if told else ""
+        lines = list(dict.fromkeys(line for _, line in found if line))
+        if not lines or len(told) > 1:
+            return said
+        of = f"line {lines[0]}" if len(lines) == 1 else f"lines {_in_a_row(lines) or listing(lines, 6, between)}"
+        return f"{said}, {of}" if said else of
+
+    def at(self, file: str, row: int) -> str:
+        """A row as it is found again, in the field book first: "page 12, line 7, row 14"."""
+        page = self.page_of(file, [row])
+        return f"{page}, row {row}" if page else f"row {row}"
+
+    @cached_property
     def _stand_of(self) -> dict[str, tuple[str, str, Record]]:
         """Kind and name of the stand of each reading, and the reading."""
         return {
@@ -180,7 +203,9 @@ class Namer:
         """A row of a file; of one whose record is not at hand what its id says."""
         row = short = f"row {thing.row}"
         words = words_of(thing.kind)
+        page = self.page_of(thing.file, [thing.row])
         place = row if thing.file == f"{TABLES.get(thing.kind)}.csv" else f"{thing.file}, {row}"  # the kind says it
+        place = f"{page}, {place}" if page else place
         article, lead = "the ", ""
         match thing.kind:
             case "shot":
@@ -242,7 +267,7 @@ class Namer:
         if kind == "shot":
             file, row = of
             booked = (self.records.get(str(Thing("shot", "", file, int(row)))) or {}).get("target")
-            noun = f"target of the sight in row {row} of {file} ({booked} booked, {instead} fits)"
+            noun = f"target of the sight in {self.at(file, int(row))} of {file} ({booked} booked, {instead} fits)"
             return Called(noun, f"sight in row {row}, to {instead}", brief=f"target of row {row}: {instead}")
         if kind == "known":
             noun = f"name of known mark {of[0]} ({instead} fits)"
@@ -275,8 +300,10 @@ class Namer:
         said = f"the target{on}" if called_after(of, mark or "") else f"target {of}{on}"
         setups = list(dict.fromkeys(setup for setup, _ in sights))
         if len(setups) == 1:
-            rows = listing([str(row) for _, row in sights], 3)
-            return f"{said} sighted from {setups[0]} ({'row' if len(sights) == 1 else 'rows'} {rows})"
+            rows = [row for _, row in sights]
+            page = self.page_of(self.facts["shots"][0]["file"], rows)
+            where = f"{'row' if len(rows) == 1 else 'rows'} {listing([str(row) for row in rows], 3)}"
+            return f"{said} sighted from {setups[0]} ({f'{page}, {where}' if page else where})"
         return f"{said} sighted from {listing(setups, 3)}" if setups else said
 
     def _target_in_short(self, of: str) -> str:
@@ -309,10 +336,12 @@ class Namer:
         if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
             return ""
         rows, file = sorted({thing.row for thing in things}), things[0].file
+        page = self.page_of(file, rows, between)
+        lead = f"{page}; " if page else ""
         if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
-            return f"rows {rows[0]} to {rows[-1]} of {file}"
+            return f"{lead}rows {rows[0]} to {rows[-1]} of {file}"
         noun = "row" if len(rows) == 1 else "rows"
-        return f"{noun} {listing([str(row) for row in rows], 6, between)} of {file}"
+        return f"{lead}{noun} {listing([str(row) for row in rows], 6, between)} of {file}"
 
     def plural(self, kind: str) -> str:
         """What things of a kind are, many of them: "staff readings"."""
@@ -401,6 +430,14 @@ def antennas_of(facts: Record) -> set[str]:
     """The set-ups that satellite heights name."""
     gnss = facts.get("gnss", [])
     return {name for end in ("from", "to") for name in column(gnss, end) if name is not None}
+
+
+def _in_a_row(lines: list[str]) -> str:
+    """Lines that follow one another: "4 to 9"; "" where they do not, or are no numbers."""
+    if len(lines) < 3 or not all(line.isdigit() for line in lines):
+        return ""
+    numbers = sorted(map(int, lines))
+    return f"{numbers[0]} to {numbers[-1]}" if numbers == list(range(numbers[0], numbers[-1] + 1)) else ""
 
 
 def _named(of: str, word: str) -> str:

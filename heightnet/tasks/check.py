@@ -85,6 +85,7 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     """The content of results.json for a judged job."""
     from heightnet.tasks import gnss_facts, judgement_facts
     from heightnet.tasks.common import common_errors
+    from heightnet.tasks.named import pages
     from heightnet.tasks.next import next_measurements
     from heightnet.tasks.proof_facts import counted
 
@@ -120,4 +121,4 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     result["next_measurements"] = next_measurements(facts)
     result["common_errors"] = common_errors(facts)
     result["notes"] = facts.notes()
-    return result
+    return {**result, **pages(net.job)}

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from heightnet.job.model import Job
 from heightnet.kinds.registry import KINDS
 from heightnet.ledger.thing import MISNAMED, ROWS, TABLES, Thing, ids_of, row_ids
 from heightnet.network.model import Network
@@ -25,7 +26,7 @@ COLUMNS = {
 
 
 def named(net: Network, ids: Iterable[str]) -> Record:
-    """``setups, targets, shots, levels, staff, gnss, known, antennas`` of the things behind some ids.
+    """``setups, targets, shots, levels, staff, gnss, known, antennas`` of the things behind some ids, and `pages`.
 
     A target comes with all sights to it, by which a crew points at it.
     """
@@ -61,7 +62,19 @@ def named(net: Network, ids: Iterable[str]) -> Record:
         **tables,
         "known": [{"id": id_, "mark": mark, "height_m": height} for id_, mark, height in known],
         "antennas": antennas,
+        **pages(job),
     }
+
+
+def pages(job: Job) -> Record:
+    """``pages``: page and line of the field book that each row was copied from; nothing where no row says."""
+    records = []
+    for name, table in job.tables.items():
+        if "page" in table:
+            copied = table[(table["page"] != "") | (table["line"] != "")].drop_duplicates("row")
+            for row, page, line in zip(*(copied[c].tolist() for c in ("row", "page", "line")), strict=True):
+                records.append({"file": job.files[name], "row": row, "page": page or None, "line": line or None})
+    return {"pages": records} if records else {}
 
 
 def ids_in(findings: Iterable[Record]) -> Iterator[str]:
