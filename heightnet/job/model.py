@@ -1,9 +1,9 @@
 """What was recorded, after reading: settings and tables in metres and radians.
 
 Every table is a pandas DataFrame whose column ``row`` is the row of the file (as a spreadsheet numbers it) it came
-from; ``Job.files`` gives the file of each table.  Text that was not recorded is "", a number that was not recorded is
-NaN.  Names are text.  A standard deviation that a row does not state is NaN here; `reduce` and `network` take the
-job's precision for it.
+from; those copied from a field book have ``page`` and ``line``, text.  ``Job.files`` gives the file of each table.
+Text that was not recorded is "", a number that was not recorded is NaN.  Names are text.  A standard deviation that a
+row does not state is NaN here; `reduce` and `network` take the job's precision for it.
 
 ==========  =======================================================================================================
 table       columns (m, rad)
@@ -19,7 +19,9 @@ tape        stand_kind ("setup", "target", "tripod"), stand, text (as read), rea
 equipment   equipment, point, radius, offset, usual (bool), carries
 levels      from_mark, to_mark, rise, length (NaN), setups (NaN), sd, run
 staff       level_setup, mark (change points made unique to their run), name (as written), reading, staff, sight,
-            distance (0 where not recorded), sd, run, when
+            distance (0 where not recorded), sd, run, when, rise, fall, reduced_level, line_of_sight (as booked), cell
+            (which reading of its row: "BS", "FS", "wires", "other scale"; "" where the row has one)
+two_peg     test, level_setup, peg, reading, distance, sd, when
 gnss        from_setup ("" where one-sided), to_setup, rise (NaN where one-sided), height (NaN otherwise), sd, session
 ==========  =======================================================================================================
 """

@@ -19,7 +19,8 @@ from heightnet.job.convert import Raw
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
 from heightnet.job.intake import Intake
-from heightnet.job.links import check_equipment_names, equipment_frame, levels_frame, staff_frame, tape_frame
+from heightnet.job.levelling import levels_frame, staff_frame
+from heightnet.job.links import check_equipment_names, equipment_frame, tape_frame
 from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
@@ -27,7 +28,7 @@ from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
 _NOT_IN_NAMES = {ord(c): None for c in " _-"}
-NOT_OBSERVED = ("marks", "setups", "targets", "equipment")
+NOT_OBSERVED = ("marks", "setups", "targets", "equipment", "two_peg")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
@@ -84,7 +85,7 @@ def _assemble(path: Path, intake: Intake) -> Job:
     frames["equipment"] = equipment_frame(raw["equipment"], problems)
     frames["tape"] = tape_frame(raw["tape"], frames, problems)
     frames["levels"] = levels_frame(raw["levels"], problems)
-    frames["staff"] = staff_frame(raw["staff"], frames, problems)
+    frames["staff"] = staff_frame(raw["staff"], frames, settings, problems)
     frames["gnss"] = gnss_frame(raw, frames, files, settings, problems)
     frames |= {table: raw[table].held() for table in TABLES if table not in frames}
     check_equipment_names(frames, files, problems)

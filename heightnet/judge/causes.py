@@ -104,7 +104,7 @@ def score(causes: Iterable[Cause], e: Evidence, none_prior: float = NONE_PRIOR) 
         for one in cause.alternatives(e):
             if one.sized:
                 true, off, var = e.recorded - one.error, e.error - one.error, variance + one.spread**2
-                expected = one.error or None
+                expected, true = one.error or None, -true if one.mirrored else true
                 suits: bool | None = off**2 <= FITS_WITHIN**2 * var and e.possible(true)
                 weight = e.unit * one.slope * e.density(true) * _normal(off, var)
             elif cause.key in LEFT_IN and abs(e.error) > APART_M:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
 from functools import cached_property
+from itertools import repeat
 
 import numpy as np
 import numpy.typing as npt
@@ -143,8 +144,9 @@ class Builder:
     def each_row(self, kind: Kind, net: Network, rate: float) -> None:
         """One for each observation of a kind, by the row of its table that it stands in."""
         rows = net.rows(kind.name)
-        at, row = np.arange(rows.start, rows.stop), net.job.tables[kind.table]["row"].to_numpy()[net.source[rows]]
-        ids = row_ids(kind.name, net.job.files[kind.table], row.tolist())
+        at, table = np.arange(rows.start, rows.stop), net.job.tables[kind.table].iloc[net.source[rows]]
+        cells = table["cell"].tolist() if "cell" in table else repeat("")
+        ids = row_ids(kind.name, net.job.files[kind.table], table["row"].tolist(), cells)
         self.singles(kind.name, ids, at, np.full(len(at), -1), rate)
 
     def groups(self, found: Iterable[Group], rates: Rates) -> None:

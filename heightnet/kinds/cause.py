@@ -48,6 +48,8 @@ class Evidence:
     antenna : of a satellite antenna, to its reference point.
     later : one reading, made after others of the same stand.
     turning : a staff reading at a change point.
+    inverted : of a book in which staves were held upside down, too: readings with a minus.
+    figures : after the point, to which such values are written; 0 where it does not matter.
     """
 
     kind: str
@@ -76,6 +78,8 @@ class Evidence:
     antenna: bool = False
     later: bool = False
     turning: bool = False
+    inverted: bool = False
+    figures: int = 0
 
     def found(self, error: float, error_sd: float, pattern: float = 0.0) -> Evidence:
         """The same with the error that the rest of the job finds."""
@@ -134,6 +138,7 @@ class Alternative(NamedTuple):
         large such an error usually is, up or down.
     sized : False where the cause allows any size; ``error`` is then not used.
     detail : a name that goes into the text, and makes this variant a cause of its own.
+    mirrored : the true value lies as far on the other side of 0: a staff held upside down.
     """
 
     error: float
@@ -142,6 +147,7 @@ class Alternative(NamedTuple):
     spread: float = 0.0
     sized: bool = True
     detail: str = ""
+    mirrored: bool = False
 
 
 Slip = Callable[[Evidence], Iterable[Alternative]]

@@ -28,6 +28,7 @@ LARGEST = {
     "refraction": 5.0,  # of the coefficient, usually .13; over hot or icy ground it has been seen from about -4 to 4
     "tape_scale": 0.03,  # of the length: tapes are replaced at a tenth of that
     "tape": 1.0,  # m: read from its first metre mark at most
+    "staff_zero": 0.1,  # m: the foot of a staff, with a shoe
     "staff_joint": 0.1,  # m: a part of a staff that slid in further would not be read
 }
 """The greatest size that a common error can have, in its own unit, by common practice; others may have any."""
@@ -94,6 +95,8 @@ CAUSES = (
           slips.usually(USUAL_DATUM), of=("separations",)),
     Cause("separation_sign", "the sign of the separations: the geoid lies on the other side", 0.20,
           lambda e: [Alternative(2 * e.pattern)], of=("separations",)),
+    Cause("staff_foot", "the foot of the staff worn, shod or not its zero, every time", 0.40,
+          slips.usually(WORN), of=("staff_zero",)),
     *ITSELF,
 )  # fmt: skip
 

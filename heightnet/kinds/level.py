@@ -27,7 +27,14 @@ CAUSES = (
 
 def evidence(records: Records, thing: Thing) -> Evidence:
     recorded = float(records.row("levels", thing.row)["rise"])
-    return Evidence("level", recorded, readings=records.written(recorded), sections=records.sections, feet=records.feet)
+    return Evidence(
+        "level",
+        recorded,
+        readings=records.written(recorded),
+        figures=records.figures("levels", "rise"),
+        sections=records.sections,
+        feet=records.feet,
+    )
 
 
 def edges(ties: Ties) -> Edges:

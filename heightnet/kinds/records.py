@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from functools import cached_property
+from itertools import repeat
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from heightnet.kinds.cause import POPULATION, axis_above_head
+from heightnet.ledger.field import METRES
 from heightnet.reduce.order import in_order, times
 from heightnet.reduce.reading import MeasuringPoint, Reading
 
@@ -55,7 +57,8 @@ class Records:
         self.job, self.readings = job, readings
         self._populations: dict[tuple[str, str], tuple[float, float]] = {}
         self._sorted: dict[tuple[str, str], _Positions] = {}
-        self._at_row: dict[str, dict[int, int]] = {}
+        self._figures: dict[tuple[str, str], int] = {}
+        self._at_row: dict[str, dict[tuple[int, str], int]] = {}
 
     @cached_property
     def heights(self) -> dict[tuple[str, str], float]:
@@ -95,12 +98,13 @@ class Records:
         places = zip(self.column["file"], self.column["rows"], strict=True)
         return [i for i, (f, rows) in enumerate(places) if f == file and rows[0] == row]
 
-    def row(self, table: str, number: int) -> pd.Series:
-        """The row of a table that stands in this row of its file."""
+    def row(self, table: str, number: int, cell: str = "") -> pd.Series:
+        """The row of a table that stands in this row of its file, and in this cell of it where it has several."""
         if table not in self._at_row:
-            rows = self.job.tables[table]["row"].tolist()
-            self._at_row[table] = {row: i for i, row in enumerate(rows)}
-        return self.job.tables[table].iloc[self._at_row[table][number]]
+            rows = self.job.tables[table]
+            cells = rows["cell"].tolist() if "cell" in rows else repeat("")
+            self._at_row[table] = {place: i for i, place in enumerate(zip(rows["row"].tolist(), cells, strict=False))}
+        return self.job.tables[table].iloc[self._at_row[table][number, cell]]
 
     def mark(self, name: str) -> pd.Series:
         """The row of a mark."""
@@ -124,6 +128,20 @@ class Records:
         for setup, run, *reading in zip(*columns, strict=True):
             found[setup, run].append(tuple(reading))
         return found
+
+    @cached_property
+    def inverted(self) -> bool:
+        """Whether a staff was held upside down at any reading."""
+        return bool((self.job.staff["reading"] < 0).any())
+
+    def figures(self, table: str, column: str) -> int:
+        """After the point, to which a column is written."""
+        from heightnet.job.booked import figures
+
+        if (table, column) not in self._figures:
+            metre = METRES[self.job.settings.units.length]
+            self._figures[table, column] = figures(self.job.tables[table][column], metre)
+        return self._figures[table, column]
 
     @cached_property
     def marks(self) -> set[str]:

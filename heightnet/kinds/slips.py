@@ -87,6 +87,12 @@ def wrong_sign(e: Evidence) -> Alternatives:
     return [Alternative(2 * e.recorded)] if e.recorded else []
 
 
+def minus_lost(e: Evidence) -> Iterator[Alternative]:
+    """A staff held upside down, at a soffit, is booked with a minus; rarer where no other reading has one."""
+    if e.recorded:
+        yield Alternative(2 * e.recorded, 1.0 if e.inverted else SELDOM, mirrored=True)
+
+
 def same_as_before(e: Evidence) -> Alternatives:
     same = e.previous is not None and abs(e.recorded - e.previous) < e.unit / 10
     return [Alternative(0.0, sized=False)] if same else []
@@ -186,6 +192,18 @@ def digit_swaps(text: str, unit: float) -> list[float]:
     top = len(whole) - 1
     pairs = zip(digits, digits[1:], range(top, top - len(digits), -1), strict=False)
     return [(b - a) * 9 * 10.0 ** (place - 1) * unit for a, b, place in pairs if a != b]
+
+
+@one_reading
+def zero_dropped(e: Evidence, r: Reading) -> Iterator[Alternative]:
+    """1.056 written as 1.56: a zero after the point left out, so that one figure less than usual is written."""
+    number = re.fullmatch(r"(-?\d*)\.(\d+?)0*", r.text)
+    if number is None or not len(number[2]) < e.figures:
+        return
+    whole, fraction = number.groups()
+    true = [float(f"{whole}.{fraction[:i]}0{fraction[i:]}") * SCALES[r.scale] for i in range(len(fraction))]
+    for value in true:
+        yield Alternative(r.height - r.reduced(value), 1.0 / len(true))
 
 
 @one_reading

@@ -31,14 +31,14 @@ MOVED = 0.015  # how far a turning point moves between its two sights, m
 CAUSES = (
     *written.CAUSES,
     Cause("exchanged", written.EXCHANGED, 0.06, slips.exchanged),
-    *written.STAFF,
+    *written.STAFF, written.MINUS,
     Cause("turning_point", "the turning point moved between its two sights", 0.06,
           lambda e: slips.usually(MOVED)(e) if e.turning else ()),
 )  # fmt: skip
 
 
 def evidence(records: Records, thing: Thing) -> Evidence:
-    row = records.row("staff", thing.row)
+    row = records.row("staff", thing.row, thing.name)
     beside = records.beside[row["level_setup"], row["run"]]
     recorded = float(row["reading"])
     return Evidence(
@@ -50,6 +50,8 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         partners=tuple((mark, reading) for sight, mark, reading in beside if sight != row["sight"]),
         span=SPAN,
         turning=row["mark"] not in records.marks,
+        inverted=records.inverted,
+        figures=records.figures("staff", "reading"),
     )
 
 
@@ -89,7 +91,12 @@ def exchanged(family: Builder, net: Network, among: set[int] | None) -> None:
 
 
 def common(net: Network) -> Iterator[Group]:
-    """The line of sight of a level out of the horizontal: the further, the more."""
+    """The line of sight of a level out of the horizontal, the further the more; and where a staff had a pair, its zero,
+    which its readings all have wrong alike: of one staff alone the lines of sight take it up."""
+    of = net.job.staff["staff"].to_numpy(object)
+    zeros = list(by_name(of, of != ""))
+    for name, at in zeros if len(zeros) > 1 else ():
+        yield "staff_zero", name, net.rows("staff").start + at, np.ones(len(at)), np.nan
     distance = np.nan_to_num(net.job.staff["distance"].to_numpy(float))
     far = np.flatnonzero(distance > 0)
     if len(far):
@@ -103,9 +110,8 @@ def sequences(net: Network) -> Iterator[Sequence]:
 
     staff = net.job.staff
     of, reading = staff["staff"].to_numpy(object), staff["reading"].to_numpy(float)
-    twice = staff["row"].duplicated(keep=False)  # a row of a book with a column for each sight
     row = staff["row"].astype(str)
-    named = row.where(~twice, row + " " + staff["sight"]).to_numpy(object)
+    named = row.where(staff["cell"] == "", row + " " + staff["cell"]).to_numpy(object)
     for name, some in by_name(of, (of != "") | (of == "").all()):
         at = some[np.argsort(reading[some], kind="stable")]
         rank = np.unique(np.maximum(reading[at], LOWEST_JOINT_M), return_inverse=True)[1].ravel().astype(np.int64)
@@ -124,8 +130,11 @@ KIND = Kind(
     },
     shared={
         "collimation": Shared(
-            "the collimation of {name}", "the level tested by two pegs, or a stretch levelled with equal sights",
+            "the collimation error of {name}", "the level tested by two pegs, or a stretch levelled with equal sights",
             more=" (its line of sight is not level)",
+        ),
+        "staff_zero": Shared(
+            "the zero of staff {name}", "both staves of the pair read on one peg, or this one alone on the stretch",
         ),
         "staff_joint": Shared(
             "every reading of {name}", "the two parts of the staff measured across the joint with a steel tape",

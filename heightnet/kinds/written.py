@@ -23,9 +23,11 @@ CAUSES = (
     Cause("misread_tenth_ft", "a reading a tenth of a foot off", 0.12, slips.misread(0.1 * FOOT, FEET)),
     Cause("misread_hundredth_ft", "a reading a hundredth of a foot off", 0.06, slips.misread(0.01 * FOOT, FEET)),
     TRANSPOSED,
+    Cause("zero_dropped", "a zero after the point left out", 0.04, slips.zero_dropped),
     Cause("feet_as_metres", "feet in a metre book", 0.02, slips.feet_as_metres),
     Cause("metres_as_feet", "metres in a feet book", 0.02, slips.metres_as_feet),
 )
+MINUS = Cause("minus_lost", "the minus of a staff held upside down left out", 0.03, slips.minus_lost)
 SIGN = Cause("sign", "the sign of the rise wrong", 0.06, slips.wrong_sign)
 JOINT = "a joint of the staff not seated: what is read above it is too small"
 EXCHANGED = "backsight and foresight in each other's place"

@@ -150,16 +150,18 @@ _WHEN = Column(
     also=("date", "time", "date time"), dated=True, parts=("date", "time"),
 )  # fmt: skip
 _OBSERVER = Column("observer", "text", "Who.", also=("obs", "by", "surveyor"))
-_RUN = Column(
-    "run", "name", "Name of the level run.", also=("level run", "line", "level line"), not_beside=("page",)
-)
+_RUN = Column("run", "name", "Name of the level run.", also=("level run", "line", "level line"), not_beside=("page",))
 _BOOK = (
     Column(
-        "page", "name", "Page of the field book that the row was copied from; findings name it first.",
+        "page",
+        "name",
+        "Page of the field book that the row was copied from; findings name it first.",
         also=("book page", "page no", "page number"),
     ),
     Column(
-        "line", "name", "Line of that page; without a column page, `line` of levelling means run.",
+        "line",
+        "name",
+        "Line of that page; without a column page, `line` of levelling means run.",
         also=("book line", "line no", "line number"),
     ),
 )
@@ -469,19 +471,55 @@ STAFF = Table(
             also=("fs", "foresight", "f s", "fore"), within=ranges.STAFF_M,
         ),
         Column(
-            "collimation", "length", "As booked, the elevation of the line of sight; not used.", called="",
-            also=("hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc", "line of sight",
+            "line_of_sight", "length", "As booked, the height of the line of sight (of collimation); re-added by bust.",
+            also=("collimation", "hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc",
                   "height of plane of collimation", "collimation height", "instrument height"),
             within=ranges.HEIGHT_M,
         ),
         Column(
-            "reduced_level", "length", "As booked; not used. Known heights belong in marks.", called="",
+            "reduced_level", "length", "As booked; re-added by bust. Known heights belong in marks.",
             also=("rl", "elevation", "elev", "reduced level", "height"), within=ranges.HEIGHT_M,
         ),
-        Column("rise", "length", "As booked; not used.", called="", within=ranges.RISE_M),
-        Column("fall", "length", "As booked; not used.", called="", within=ranges.RISE_M),
+        Column("rise", "length", "As booked; re-added by bust.", within=ranges.RISE_M),
+        Column("fall", "length", "As booked; re-added by bust.", within=ranges.RISE_M),
+        Column(
+            "upper_wire", "length", "Reading of the upper stadia wire: with the lower one a further reading.",
+            called="", also=("upper", "upper hair", "top wire", "upper stadia", "stadia upper"), within=ranges.STAFF_M,
+        ),
+        Column(
+            "lower_wire", "length", "Reading of the lower stadia wire.", called="",
+            also=("lower", "lower hair", "bottom wire", "lower stadia", "stadia lower"), within=ranges.STAFF_M,
+        ),
+        Column(
+            "other_scale", "length",
+            "Reading of the staff's second scale: a further reading. What lies between the scales is the offset of the "
+            "staff's point `other scale` in equipment, else the book's own.", called="",
+            also=("second scale", "right scale", "second reading", "back scale", "control scale"),
+            within=ranges.STAFF_M,
+        ),
     ),
-    made=(("mark", "str"),),
+    made=(("mark", "str"), ("cell", "str")),
+)  # fmt: skip
+
+TWO_PEG = Table(
+    "two_peg",
+    "A test of the level by two pegs: staff readings from set-ups at unequal distances give its collimation error.",
+    (
+        Column("test", "name", "Which test; blank: the one there is.", also=("test no", "test name")),
+        Column(
+            "level_setup", "name", "Name of the set-up: midway, near one peg.", required=True,
+            also=("setup", "set up", "level set up", "position", "level position"),
+        ),
+        Column("peg", "name", "The peg the staff stood on.", required=True, also=("mark", "point", "staff at")),
+        Column("reading", "length", "Staff reading.", required=True, also=("staff reading",), within=ranges.STAFF_M),
+        Column(
+            "distance", "length", "From the level to the peg.", required=True, also=("dist", "sight length"),
+            within=ranges.STAFF_SIGHT_M,
+        ),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
+        _WHEN, *_BOOK,
+    ),
+    key=("test", "level_setup", "peg"),
 )  # fmt: skip
 
 GNSS = Table(
@@ -526,5 +564,5 @@ def declare(table: Table, after: str = "") -> None:
     put(TABLES, table.name, table, after)
 
 
-for _table in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, GNSS):
+for _table in (MARKS, SETUPS, TARGETS, SHOTS, TAPE, EQUIPMENT, LEVELS, STAFF, TWO_PEG, GNSS):
     declare(_table)

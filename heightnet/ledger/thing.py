@@ -52,7 +52,8 @@ class Thing(NamedTuple):
     kind : what it is: `TAPED`, `OBSERVED`, `AT_MARKS`, `EXCHANGED`, `TOGETHER`, "mark" as found; of what many jobs
         share "equipment" and the like.
     name : of what is not told by its row, in full; of two names in one see `pair`, of several `names`.  Of a reading
-        "target" where its row books the instrument's height beside it.
+        "target" where its row books the instrument's height beside it; of a staff reading which of its row, where that
+        has several: "BS", "FS", "wires", "other scale".
     file, row : where a row stands, the first of several; "" and 0 of all others.
 
     >>> Thing.of("reading:tape.csv:12")
@@ -150,11 +151,14 @@ def ids_of(kind: str, names: Iterable[object]) -> list[str]:
     return [f"{kind}:{name}" for name in names]
 
 
-def row_ids(kind: str, files: str | Iterable[str], rows: Iterable[int]) -> list[str]:
-    """Ids of many rows, of one file or of a file each.
+def row_ids(kind: str, files: str | Iterable[str], rows: Iterable[int], cells: Iterable[str] = repeat("")) -> list[str]:
+    """Ids of many rows, of one file or of a file each; of a row with several values each by its cell.
 
-    >>> row_ids("shot", "shots.csv", [2, 3])
-    ['shot:shots.csv:2', 'shot:shots.csv:3']
+    >>> row_ids("shot", "shots.csv", [2, 3]), row_ids("staff", "staff.csv", [2, 2], ["BS", "FS"])
+    (['shot:shots.csv:2', 'shot:shots.csv:3'], ['staff:staff.csv:2/BS', 'staff:staff.csv:2/FS'])
     """
     files = repeat(files) if isinstance(files, str) else files
-    return [f"{kind}:{file}:{row}" for file, row in zip(files, rows, strict=False)]
+    return [
+        f"{kind}:{file}:{row}/{cell}" if cell else f"{kind}:{file}:{row}"
+        for file, row, cell in zip(files, rows, cells, strict=False)
+    ]

@@ -75,7 +75,8 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
 def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) -> list[Loop]:
     """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones.
 
-    Readings of one height are walked as their mean: they are no loop, and are compared as what they are.
+    Readings of one height, or of a staff at one place from one line of sight, are walked as their mean: they are no
+    loop, and are compared as what they are.
     """
     count = net.edge_count
     tail = np.concatenate([net.tail[:count], np.full(len(net.held), DATUM)])
@@ -90,6 +91,7 @@ def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) ->
     first = np.ones(len(tail), dtype=bool)
     first[rows] = False
     first[rows.start + np.unique(stand, return_index=True)[1]] = True
+    _average(net, rise, variance, first)
     drawn = np.flatnonzero(first)
     found = fundamental_loops(tail[drawn], head[drawn], len(net.nodes))
     order = np.argsort(found.length, kind="stable")[:at_most]
@@ -115,6 +117,21 @@ def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) ->
         inside = edges < count
         out.append(Loop(marks, edges[inside], sign[inside], km, count_of, float(misclosure[k]), expected, allowed, by))
     return out
+
+
+def _average(net: Network, rise: Floats, variance: Floats, first: npt.NDArray[np.bool_]) -> None:
+    """Several readings of a staff at one place from one line of sight become their weighted mean, walked once."""
+    rows = net.rows("staff")
+    ends = net.tail[rows] * len(net.nodes) + net.head[rows]
+    _, once, code = np.unique(ends, return_index=True, return_inverse=True)
+    if len(once) == len(code):
+        return
+    weight = 1 / variance[rows]
+    total = np.bincount(code, weight)
+    rise[rows] = (np.bincount(code, weight * rise[rows]) / total)[code]
+    variance[rows] = 1 / total[code]
+    first[rows] = False
+    first[rows.start + once] = True
 
 
 def _walked(walks: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]], edges: int) -> sparse.csr_matrix:

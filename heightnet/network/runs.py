@@ -21,7 +21,8 @@ class Leg:
     """A height difference as booked: a level's backsight to its foresight, a levelled difference, or a sight.
 
     rise : m.  km : length, 0 where not recorded.  setups : of the level, estimated where not recorded.
-    backsight, foresight : m, NaN for what is not a staff book.  ids : hypotheses of its observations.
+    backsight, foresight : m, the mean where read several times; NaN for what is not a staff book.
+    ids, weights : hypotheses of its observations, and what of an error in each the rise takes.
     """
 
     start: str
@@ -31,6 +32,7 @@ class Leg:
     setups: float
     run: str
     ids: tuple[str, ...]
+    weights: tuple[float, ...]
     kind: str
     place: str
     backsight: float = float("nan")
@@ -39,8 +41,8 @@ class Leg:
     def turned(self) -> Leg:
         """Walked the other way."""
         return Leg(
-            self.end, self.start, -self.rise, self.km, self.setups, self.run, self.ids, self.kind, self.place,
-            self.foresight, self.backsight,
+            self.end, self.start, -self.rise, self.km, self.setups, self.run, self.ids, self.weights, self.kind,
+            self.place, self.foresight, self.backsight,
         )  # fmt: skip
 
 
@@ -87,6 +89,11 @@ class Chain:
         return tuple(id_ for leg in self.legs for id_ in leg.ids)
 
     @property
+    def weighted(self) -> Iterator[tuple[str, float]]:
+        """Each of its ids, and what of an error in it the rise takes."""
+        return ((id_, weight) for leg in self.legs for id_, weight in zip(leg.ids, leg.weights, strict=True))
+
+    @property
     def exchanges(self) -> Iterator[str]:
         """Ids of backsight and foresight in each other's place, of each of its level set-ups."""
         return (str(Thing.both("exchange", leg.place, leg.run)) for leg in self.legs if leg.kind == "staff")
@@ -105,26 +112,42 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
     """The legs of a staff book in booked order, and what is wrong with its form."""
     legs, faults = [], []
     staff, file = job.staff, job.files["staff"]
-    run, level, sight, mark, row = (staff[column].tolist() for column in ("run", "level_setup", "sight", "mark", "row"))
+    columns = ("run", "level_setup", "sight", "mark", "row", "cell")
+    run, level, sight, mark, row, cell = (staff[column].tolist() for column in columns)
     reading, distance = (staff[column].to_numpy(float).tolist() for column in ("reading", "distance"))
+    id_of = row_ids("staff", file, row, cell)
     stands: dict[tuple[str, str], list[int]] = {}
     for i, stand in enumerate(zip(run, level, strict=True)):
         stands.setdefault(stand, []).append(i)
     for (of_run, at), rows in stands.items():
         back, fore = ([i for i in rows if sight[i] == which] for which in ("BS", "FS"))
-        for which, found in (("backsight", back), ("foresight", fore)):
+        ends = [{mark[i] for i in some} for some in (back, fore)]
+        for which, found in zip(("backsight", "foresight"), ends, strict=True):
             if len(found) != 1:
                 kind = f"no_{which}" if not found else f"several_{which}s"
                 faults.append(Fault(kind, str(of_run), str(at), int(row[rows[0]])))
-        if len(back) != 1 or len(fore) != 1:
+        if len(ends[0]) != 1 or len(ends[1]) != 1:
             continue
-        b, f = back[0], fore[0]
-        km = sum(far for far in (distance[b], distance[f]) if far == far) / 1000  # NaN: not recorded
-        ids = tuple(row_ids("staff", file, (row[b], row[f])))
+        b, f = (sum(reading[i] for i in some) / len(some) for some in (back, fore))
+        km = sum(far for far in (distance[back[0]], distance[fore[0]]) if far == far) / 1000  # NaN: not recorded
+        ids = tuple(id_of[i] for i in (*back, *fore))
+        weights = tuple(1 / len(some) for some in (back, fore) for _ in some)
         legs.append(
-            Leg(str(mark[b]), str(mark[f]), reading[b] - reading[f], km, 1.0, str(of_run), ids, "staff", str(at),
-                reading[b], reading[f])
-        )  # fmt: skip
+            Leg(
+                str(mark[back[0]]),
+                str(mark[fore[0]]),
+                b - f,
+                km,
+                1.0,
+                str(of_run),
+                ids,
+                weights,
+                "staff",
+                str(at),
+                b,
+                f,
+            )
+        )
     return legs, faults
 
 
@@ -138,7 +161,7 @@ def level_legs(job: Job) -> list[Leg]:
         far = length if isfinite(length) else 0.0
         setups = count if isfinite(count) else float(max(1, ceil(far / USUAL_SETUP_M)))
         ids = tuple(row_ids("level", file, [row]))
-        out.append(Leg(str(start), str(end), rise, far / 1000, setups, str(run), ids, "levels", f"row {row}"))
+        out.append(Leg(str(start), str(end), rise, far / 1000, setups, str(run), ids, (1.0,), "levels", f"row {row}"))
     return out
 
 
@@ -157,7 +180,9 @@ def trig_legs(net: Network) -> list[Leg]:
         if a < 0 or b < 0 or a == b or not isfinite(between):
             continue
         ids = (*row_ids("shot", file, [row]), str(Thing("setup", setup)), str(Thing("target", target)))
-        out.append(Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, TRIG, f"{setup} to {target}"))
+        out.append(
+            Leg(str(name[a]), str(name[b]), between, far / 1000, 1.0, "", ids, (1.0,) * 3, TRIG, f"{setup} to {target}")
+        )
     return out
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from heightnet.ledger.thing import LEVELLED, Thing
+from heightnet.report import book_words
+from heightnet.report.book_words import between as _between
 from heightnet.report.check_words import TONES, headline, relative, state_word, untested_phrases
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
@@ -35,13 +37,14 @@ def bust_document(facts: Record) -> Document:
     """The facts as a short report."""
     words = Words(facts)
     tone = TONES[facts["judgement"]["state"]]
-    if tone == SOUND and (facts["faults"] or facts["misclosed"] or _gaps(words)):
+    if tone == SOUND and (facts["faults"] or facts["arithmetic"]["slips"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
     parts: list[Section | None] = []
     if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
         parts.append(Section(IN_DOUBT, lines))
-    parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"]), _plan(words)]
-    parts += [_book(words), _sections(words), _loops(words)]
+    parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"])]
+    parts += [book_words.sets_of_busts(words), _plan(words), _book(words), book_words.level_tests(words)]
+    parts += [_sections(words), _loops(words), book_words.hides(words)]
     return Document(
         title=words.title,
         tone=tone,
@@ -94,8 +97,13 @@ def _but(words: Words) -> str:
 
 
 def _faulty(facts: Record) -> str:
-    """That the form of the book is at fault is as loud as that it closes."""
-    return f" But {count(len(facts['faults']), 'fault')} of its form must be mended first." if facts["faults"] else ""
+    """That the form of the book, or its arithmetic, is at fault is as loud as that it closes."""
+    said = []
+    if facts["faults"]:
+        said.append(f" But {count(len(facts['faults']), 'fault')} of its form must be mended first.")
+    if slips := facts["arithmetic"]["slips"]:
+        said.append(f" The book's own arithmetic has {count(len(slips), 'slip')}.")
+    return "".join(said)
 
 
 def _of(words: Words, finding: Record) -> list[Record]:
@@ -221,10 +229,6 @@ def _height(words: Words, r: Record) -> str:
 # ---- what to level again ----
 
 
-def _between(record: Record) -> str:
-    return name(f"{record['from_mark']} to {record['to_mark']}")
-
-
 def _stretch(step: Record) -> str:
     run = name(f", run {listing(step['runs'])},") if step["runs"] else ""
     return f"{_between(step)}{run}"
@@ -263,6 +267,7 @@ def _plan(words: Words) -> Section | None:
         likely = words.of_100("plan", split["probability"], "split.probability")
         sections = f"first {split['steps']} sections" if split["steps"] > 1 else "first section"
         lines.append(f"The {sections}, {_setups(split['setups'])}, hold it in {likely} cases.")
+    lines += _if_it_agrees(words, steps)
     if len(steps) == 1 and steps[0]["setups"] > 3:
         lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
     if round(plan["outside"], 2) > 0:
@@ -273,6 +278,19 @@ def _plan(words: Words) -> Section | None:
         )
     table = Table(["section ", "run ", "set-ups", "chance", "so far"], rows)
     return Section("What to level again", [*lines, table])
+
+
+def _if_it_agrees(words: Words, steps: list[Record]) -> list[str]:
+    """What to do where the new levelling of the first section agrees with the old one."""
+    first = _between(steps[0])
+    if len(steps) > 1:
+        return [
+            f"If {first} agrees with the old levelling, it was none of its readings: go on with {_between(steps[1])}."
+        ]
+    return [
+        f"If {first} agrees with the old levelling, what is wrong is not in it: check the known heights against their "
+        "list, and level on from another mark."
+    ]
 
 
 # ---- what closes and what does not ----
@@ -287,6 +305,7 @@ def _book(words: Words) -> Section | None:
         of = f" of run {fault['run']}" if fault["run"] else ""
         at = name(f"Set-up {fault['level_setup']}{of}")
         lines.append(f"{at} {FAULTS[fault['kind']]} ({fault['file']}, {words.at(fault['file'], fault['row'])}).")
+    lines += book_words.slips(words)
     rows = [
         [
             name(run["run"]) or NONE, _between(run), f"{run['setups']:g}",

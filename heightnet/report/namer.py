@@ -144,7 +144,7 @@ class Namer:
         return f"{called.told}{called.more}"
 
     def bare(self, id: str) -> str:
-        """A label that takes its place in a list: "the collimation of the level"."""
+        """A label that takes its place in a list: "the collimation error of the level"."""
         return (called := self.called(id)).listed or called.told
 
     def brief(self, id: str) -> str:

@@ -16,7 +16,7 @@ from heightnet.judge.causes import evidence_about
 from heightnet.judge.judgement import CERTAIN, CONTRADICTED, UNCLEAR, UNEXPLAINED, UNTESTED, Finding
 from heightnet.judge.large import bench_for
 from heightnet.judge.names import judged_by
-from heightnet.judge.promises import Promises
+from heightnet.judge.promises import Promises, promises
 from heightnet.kinds.registry import of_blunder
 from heightnet.kinds.staff import THE_LEVEL
 from heightnet.ledger.thing import STANDS, Thing, row_ids
@@ -34,12 +34,12 @@ from heightnet.network.runs import (
     staff_legs,
     trig_legs,
 )
-from heightnet.tasks import judgement_facts
+from heightnet.tasks import book_facts, judgement_facts
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import untested
 from heightnet.tasks.named import ids_in, named
 
-SCHEMA = "heightnet-bust/3"
+SCHEMA = "heightnet-bust/4"
 CAUSES_SHOWN = 4
 UNTESTED_NAMED = 20  # of each kind of what nothing tests, described beside its id
 CAUSES_UP_TO = 100  # members of a finding, likeliest first, whose causes are weighed
@@ -61,7 +61,7 @@ def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> 
     net = build_network(job)
     if net.edge_count == 0:
         raise CannotAdjust(f"{job.name}: nothing to compare. No levelled difference, staff reading or sight in it.")
-    facts = facts_without_promises(net)
+    facts = _judged(net)
     legs, faults = staff_legs(job)
     chains = chains_of(legs, faults) + chains_of(level_legs(job)) + chains_of(trig_legs(net))
     marks = permanent_marks(job)
@@ -74,10 +74,12 @@ def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> 
     loops = _loops(facts, net, closing)
     findings, rivals = judgement_facts.findings(facts), _rivals(facts)
     between = sections_of(chains, pegs)
+    sets = book_facts.sets_of_busts(facts, between) if findings else []
     plan = releveling(facts, between, facts.judgement.findings)
     nothing_tests = untested(facts)
     lists = nothing_tests["heights"], *nothing_tests["rows"].values(), nothing_tests["without_height"]
     first_told = [id_ for ids in lists for id_ in ids[:UNTESTED_NAMED]]
+    in_sets = [bust for one in sets for bust in one["busts"]]
     misclosed = closing.stated and any(r["closes"] is False for r in (*runs, *compared, *loops))
     return {
         **head(job, SCHEMA),
@@ -87,21 +89,34 @@ def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> 
         "verdict": _verdict(facts, between, misclosed),
         "findings": findings,
         "rivals": rivals,
+        "sets": sets,
         "plan": plan,
         "misclosed": misclosed,
         "faults": [_fault(job, fault) for fault in faults],
+        "arithmetic": book_facts.arithmetic(job),
+        "level_tests": book_facts.level_tests(job, runs),
         "book": runs,
         "sections": compared,
         "loops": loops,
+        "hides": book_facts.hides(facts, between) if not findings else [],
         "untested": nothing_tests,
         "notes": facts.notes(),
-        **named(net, [*ids_in(findings), *(r["id"] for r in rivals), *first_told]),
+        **named(net, [*ids_in(findings), *(r["id"] for r in (*rivals, *in_sets)), *first_told]),
     }
 
 
 def exit_status(facts: Record) -> int:
     """0: nothing contradicts; 1: the job does, something misses more than a stated limit, or the book is faulty."""
-    return int(facts["judgement"]["state"] in CONTRADICTED or facts["misclosed"] or bool(facts["faults"]))
+    faulty = facts["faults"] or facts["arithmetic"]["slips"]
+    return int(facts["judgement"]["state"] in CONTRADICTED or facts["misclosed"] or bool(faulty))
+
+
+def _judged(net: Network) -> JobFacts:
+    """The judged job; what could hide is worked out where nothing is found."""
+    facts = facts_without_promises(net)
+    if facts.judgement.said:
+        return facts
+    return JobFacts(facts.judgement, promises(facts.bench), facts.fit)
 
 
 def facts_without_promises(net: Network) -> JobFacts:
@@ -132,9 +147,10 @@ def _known(job: Job) -> dict[str, float]:
 def _signed_distances(job: Job) -> dict[str, float]:
     """Distance of each staff reading by its id, m, a foresight's negative; NaN where none is recorded."""
     staff, file = job.staff, job.files["staff"]
-    far = staff["distance"].to_numpy(float)
-    signed = np.where(staff["sight"] == "BS", 1.0, -1.0) * np.where(far > 0, far, np.nan)
-    return dict(zip(row_ids("staff", file, staff["row"]), signed.tolist(), strict=True))
+    again = staff.duplicated(["run", "level_setup", "sight", "mark"])  # a further reading lies no further away
+    far = staff["distance"].where(~again, 0.0).to_numpy(float)
+    signed = np.where(staff["sight"] == "BS", 1.0, -1.0) * np.where((far > 0) | again, far, np.nan)
+    return dict(zip(row_ids("staff", file, staff["row"], staff["cell"]), signed.tolist(), strict=True))
 
 
 class _Spread:
@@ -149,7 +165,7 @@ class _Spread:
 
     def sd(self, *chains: Chain) -> float:
         """Of the rise of a chain, of the difference of two, m."""
-        return sqrt(sum(self.of.get(id_, 0.0) ** 2 for chain in chains for id_ in chain.ids))
+        return sqrt(sum((weight * self.of.get(id_, 0.0)) ** 2 for chain in chains for id_, weight in chain.weighted))
 
     def known(self, mark: str) -> float:
         return self.of.get(str(Thing("known", mark)), 0.0)
@@ -347,16 +363,14 @@ def _verdict(facts: JobFacts, between: dict[tuple[str, str], list[Chain]], miscl
         return "open"
     if all(finding.named for finding in found):
         return "located"
-    section: dict[str, int] = {}
-    for i, parts in enumerate(between.values()):
-        section.update(dict.fromkeys(_ids_of(parts), i))
+    section = book_facts.section_of(between)
     return "narrowed" if all(f.named or _in_one(_chances(facts, f), section) for f in found) else "open"
 
 
-def _in_one(chance: dict[str, float], section: dict[str, int]) -> bool:
+def _in_one(chance: dict[str, float], section: dict[str, tuple[str, str]]) -> bool:
     """Whether one section holds nine tenths of a finding."""
-    held: dict[int, float] = defaultdict(float)
+    held: dict[tuple[str, str] | None, float] = defaultdict(float)
     for id_, p in chance.items():
-        held[section.get(id_, -1)] += p
-    best = max(held, key=lambda i: held[i])
-    return best >= 0 and held[best] >= CERTAIN * sum(held.values())
+        held[section.get(id_)] += p
+    best = max(held, key=lambda ends: held[ends])
+    return best is not None and held[best] >= CERTAIN * sum(held.values())

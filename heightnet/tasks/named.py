@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import repeat
 from typing import Any
 
 import pandas as pd
@@ -113,7 +114,8 @@ def _rows(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:
     table = table[wanted | table["target"].isin(of["target"]) if kind == "shot" else wanted].replace({"": None})
     columns = {"row": "row", **columns, **({f"{value}_m": value} if value else {})}
     records = table[list(columns.values())].set_axis(list(columns), axis=1).to_dict("records")
-    return [{"id": id_, "file": file, **r} for id_, r in zip(row_ids(kind, file, table["row"]), records, strict=True)]
+    ids = row_ids(kind, file, table["row"], table["cell"].fillna("") if kind == "staff" else repeat(""))
+    return [{"id": id_, "file": file, **r} for id_, r in zip(ids, records, strict=True)]
 
 
 def _told(net: Network, kind: str, of: Mapping[str, set[Any]]) -> list[Record]:

@@ -47,14 +47,14 @@ LEVEL = ("group:collimation:the level", 1)
     ("kinds", "said"),
     [
         ([("staff", 24)], "24 staff readings"),
-        ([("staff", 24), LEVEL], "24 staff readings or the collimation of the level"),
+        ([("staff", 24), LEVEL], "24 staff readings or the collimation error of the level"),
         ([("staff", 1200), ("exchange", 3)], "1,200 staff readings or 3 pairs of readings in each other's place"),
         ([("staff", 60), ("exchange:L21:out", 1)], "60 staff readings or the pair of readings in each other's place at "
          "L21, run out"),
         ([("staff", 9), ("level", 5), ("known", 2), ("shot", 2), LEVEL], "9 staff readings, 5 levelled differences, "
          "2 known heights or 3 others"),
         ([("staff", 9), ("level", 5), ("known", 2), LEVEL], "9 staff readings, 5 levelled differences, 2 known heights "
-         "or the collimation of the level"),
+         "or the collimation error of the level"),
     ],
 )  # fmt: skip
 def test_members_are_told_by_how_many_there_are_of_each_kind(kinds, said):
@@ -85,7 +85,7 @@ def test_a_common_error_is_not_looked_up_in_the_field_book():
     words = Words(sample_facts.clean())
     assert look_up(words, finding) == [
         "Look up in the field book: the known height of B.",
-        "The level tested by two pegs would show whether it is the collimation of the level.",
+        "The level tested by two pegs would show whether it is the collimation error of the level.",
     ]
     finding |= {"members": [{"id": LEVEL[0]}], "named": True}
     assert look_up(words, finding) == ["The level tested by two pegs would show it."]

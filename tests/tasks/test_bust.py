@@ -171,7 +171,7 @@ def test_collimation_grows_with_the_imbalance_of_the_sights():
     assert first["collimation_mm_per_10m"] == pytest.approx(-1.0, abs=0.1)
     text = " ".join(plain(bust_document(facts)).split())
     assert "The level is out of adjustment: its line of sight reads 1.0 mm too low at 10 m" in text
-    assert "The collimation of the level (its line of sight is not level)" in text
+    assert "The collimation error of the level (its line of sight is not level)" in text
 
 
 # Student research programme, Brazil, 2019-20 (inputs as printed; that each flip must be found: own recomputation).
@@ -261,7 +261,7 @@ def test_command_text_json_and_page(tmp_path):
     done = runner.invoke(cli, ["bust", str(DATA / "mill-levels"), "--to", str(tmp_path)])
     assert done.exit_code == 1 and "between W2 and W3" in " ".join(done.output.split())
     written = json.loads((tmp_path / "bust.json").read_text())
-    assert written["schema"] == "heightnet-bust/3"
+    assert written["schema"] == "heightnet-bust/4"
     page = (tmp_path / "bust.html").read_text()
     assert "<script" not in page and "DOES NOT CLOSE" not in page
     assert ">outside the limit<" in page and ">within the limit<" in page
