@@ -44,7 +44,8 @@ def _bust(words: Words, of: str, bust: Record) -> str:
         at = f", {between(bust)}" if bust["from_mark"] else ""
         return f"{words.bare(bust['id'])}{at}: {size}"
     where = between(bust) if bust["from_mark"] else f"{words.bare(bust['id'])} or its like"
-    return f"{where}, one of {bust['like_it'] + 1:,}: {size}"
+    rows = words.rows(bust["ids"]) if bust["like_it"] < len(bust["ids"]) else ""
+    return f"{where}, one of {rows or count(bust['like_it'] + 1, 'value')}: {size}"
 
 
 def slips(words: Words) -> list[str]:

@@ -336,9 +336,10 @@ class Namer:
         if len({(kind, file) for kind, _, file, _ in things}) != 1 or things[0].kind not in ROWS:
             return ""
         rows, file = sorted({thing.row for thing in things}), things[0].file
-        page = self.page_of(file, rows, between)
+        together = rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2
+        page = self.page_of(file, rows, "and" if together else between)
         lead = f"{page}; " if page else ""
-        if rows == list(range(rows[0], rows[-1] + 1)) and len(rows) > 2:
+        if together:
             return f"{lead}rows {rows[0]} to {rows[-1]} of {file}"
         noun = "row" if len(rows) == 1 else "rows"
         return f"{lead}{noun} {listing([str(row) for row in rows], 6, between)} of {file}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from heightnet.tasks.facts import JobFacts, Record, number
 Sections = Mapping[tuple[str, str], list[Chain]]
 
 SETS_SHOWN = 6
+IDS_SHOWN = 60  # of those that nothing tells from a bust
 WHOLE_SETS = 3  # busts in a set that is told with its sections
 
 
@@ -69,10 +71,9 @@ def sets_of_busts(facts: JobFacts, between: Sections) -> list[Record]:
         for h, b, variance in zip(e.members.tolist(), e.error.tolist(), np.diag(e.covariance).tolist(), strict=True):
             same = facts.bench.classes.members(int(label[h]))
             ids = [str(family.ids[x]) for x in same]
-            places = {section.get(id_) for id_ in ids}
-            lies = places.pop() if len(places) == 1 else None
+            lies = _stretch([section.get(id_) for id_ in ids], list(between))
             busts.append(
-                {"id": str(family.ids[h]), "like_it": len(same) - 1,
+                {"id": str(family.ids[h]), "like_it": len(ids) - 1, "ids": ids[:IDS_SHOWN],
                  "from_mark": lies[0] if lies else None, "to_mark": lies[1] if lies else None,
                  "error_mm": b * 1000, "error_sd_mm": variance**0.5 * 1000}
             )  # fmt: skip
@@ -87,6 +88,16 @@ def sets_of_busts(facts: JobFacts, between: Sections) -> list[Record]:
         return []  # nothing levelled among them
     sets.sort(key=lambda one: (-round(one["probability"], 4), one["number"]))
     return [{"order": i, **one} for i, one in enumerate(sets[:SETS_SHOWN], start=1)]
+
+
+def _stretch(places: Iterable[tuple[str, str] | None], order: list[tuple[str, str]]) -> tuple[str, str] | None:
+    """From where to where some readings lie, by their sections, which follow one another; None where they do not."""
+    inside = set(places)
+    if None in inside:
+        return None
+    at = [i for i, ends in enumerate(order) if ends in inside]
+    follow = all(j == i + 1 and order[i][1] == order[j][0] for i, j in pairwise(at))
+    return (order[at[0]][0], order[at[-1]][1]) if follow else None
 
 
 def section_of(between: Sections) -> dict[str, tuple[str, str]]:

@@ -69,7 +69,8 @@ def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> 
     sections = sections_of(chains, marks)
     known, distance = _known(job), _signed_distances(job)
     spread = _Spread(facts)
-    runs = [_run(known, distance, chain, closing, spread) for chain in chains if chain.kind != "trig"]
+    whole = [chain for chain in chains if chain.kind != "trig"]
+    runs = [_run(known, distance, part, closing, spread) for chain in whole for part in _between_known(chain, known)]
     compared = _sections(sections, closing, spread)
     loops = _loops(facts, net, closing)
     findings, rivals = judgement_facts.findings(facts), _rivals(facts)
@@ -137,6 +138,14 @@ def _fault(job: Job, fault: Fault) -> Record:
         "kind": fault.kind, "run": fault.run, "level_setup": fault.level_setup, "file": job.files["staff"],
         "row": fault.row,
     }  # fmt: skip
+
+
+def _between_known(chain: Chain, known: dict[str, float]) -> list[Chain]:
+    """A run, and where it goes on through known marks each of its parts between them."""
+    parts = chain.cut(set(known))
+    return (
+        [chain, *(part for part in parts if part.start in known and part.end in known)] if len(parts) > 1 else [chain]
+    )
 
 
 def _known(job: Job) -> dict[str, float]:

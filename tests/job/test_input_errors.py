@@ -236,7 +236,7 @@ def test_a_level_books_hi_is_the_line_of_sight(folder):
     staff = "point,BS,FS,HI,RL\nBM1,1.234,,1.520,100.000\nBM2,,1.434,,99.800\n"
     found = one(folder(marks="mark,height\nBM1,100\n", staff=staff))
     assert (found.row, found.column, found.read) == (2, "line_of_sight", "1.52")
-    assert "elevation of the line of sight" in found.cause
+    assert "height of the line of sight" in found.cause
 
 
 def test_nothing_observed(folder):
