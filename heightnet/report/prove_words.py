@@ -124,6 +124,14 @@ def _risk(words: Words, of: str) -> str:
     return f"that it is off by {side} than {words.limit} is {claim('tape', f'risk_{of}', risk, chance(risk))}"
 
 
+WAYS = {
+    "another_mark": "shoot another known mark",
+    "both_ends": "set up over the marks too, and shoot both ways",
+    "tape_again": "let another person read the tape again",
+    "level_under": "level to the mark under it",
+    "nearer": "shoot nearer marks",
+}  # fmt: skip
+COUNTS = ("", "one", "two", "three", "four", "five", "six")
 DECIDES = {
     "tape": ("the tape", "read it again, in the other scale or in parts"),
     "under": ("the height of the mark under it", "level to that mark"),
@@ -138,7 +146,14 @@ def _decides(words: Words) -> str:
     most = words.facts["doubt"][0]
     of, what = DECIDES[most["of"]]
     size = claim("doubt:1", "sd_mm", most["sd_mm"], words.lengths.about(most["sd_mm"]))
-    return f"Most of the doubt is that of {of} ({size}): {what}."
+    said = f"Most of the doubt is that of {of} ({size})"
+    would = [
+        f"{WAYS[one['way']]} ({claim(f'remedy:{i}', 'risk', one['risk'], chance(one['risk']))})"
+        for i, one in enumerate(words.facts["remedies"], start=1) if one["decides"]
+    ]  # fmt: skip
+    if would:
+        return f"{said}. Were the same found again, this would decide: {listing(would, 2, 'or')}."
+    return f"{said}: {what}. No one measurement more would decide at this tolerance; two of these may."
 
 
 def _off(words: Words) -> str:
@@ -210,6 +225,7 @@ def _marks(words: Words) -> Section | None:
         lines.append("One shot: nothing says whether its mark is right.")
     if len(facts["known_marks"]) == 1:
         lines.append("From two known marks on, a wrong mark is told from a wrong tape; from three without any tape.")
+    lines += _sides(words)
     for finding in facts["findings"]:
         lines.append(_who(words, finding))
     voices = len(facts["known_marks"]) + bool(facts["tape"] and facts["tape"]["error_mm"] is not None)
@@ -218,6 +234,34 @@ def _marks(words: Words) -> Section | None:
     if members := _members(words):
         lines.append(members)
     return Section("Do the marks agree?", lines) if lines else None
+
+
+def _sides(words: Words) -> list[str | Table]:
+    """Who stands against whom, where the heights fall into two groups; and sights to one mark pooled."""
+    facts, lengths = words.facts, words.lengths
+    lines: list[str | Table] = []
+    if facts["sides"]:
+        told = []
+        numbers = [len(side["marks"]) + side["tape"] for side in facts["sides"]]
+        for i, side in enumerate(facts["sides"], start=1):
+            who = listing([name(m) for m in side["marks"]] + (["the tape"] if side["tape"] else []), 4, "and")
+            axis = claim(f"side:{i}", "axis_m", side["axis_m"], lengths.height(side["axis_m"]))
+            told.append(f"{who} ({axis})")
+        one, other = (COUNTS[n] if n < len(COUNTS) else str(n) for n in numbers)
+        lines.append(f"{capital(one)} against {other}, by the axis they give: {told[0]}; {told[1]}.")
+        if numbers[0] == numbers[1]:
+            lines.append("As many say the one as the other: nothing here shows which. Shoot another known mark.")
+    again = [one for one in facts["by_mark"] if one["shots"] > 1]
+    if again:
+        rows = [
+            [name(one["mark"]), str(one["shots"]), lengths.height(one["axis_m"]), lengths.column(one["axis_sd_mm"]),
+             lengths.column(one["spread_mm"])]
+            for one in facts["by_mark"] if one["shots"] > 1
+        ]  # fmt: skip
+        small = lengths.small_short
+        lines.append("Sights to one mark are pooled; they share its height and, where it stood, the pole.")
+        lines.append(Table(["mark ", "sights", "axis", f"sd, {small}", f"spread, {small}"], rows))
+    return lines
 
 
 def _who(words: Words, finding: Record) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -24,9 +24,10 @@ from heightnet.tasks.bust import factors
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import HeightFacts
 from heightnet.tasks.named import ids_in, named
+from heightnet.tasks.prove_votes import by_mark, remedies, sides
 from heightnet.tasks.risk import risk_of, verdict_of
 
-SCHEMA = "heightnet-prove/2"
+SCHEMA = "heightnet-prove/3"
 TAPE, OTHER = "the tape", "something else"  # whom a finding blames, beside marks
 NOTHING = {
     "state": UNTESTED, "relative": False, "said": False, "probability": 0.0, "explained": True, "blunders": 0,
@@ -61,9 +62,15 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     apart = _apart(by_shot, pooled, taped)
     marks = list(dict.fromkeys(r["mark"] for r in by_shot))
     tape = _tape(facts, part.settings.test.tolerance_mm / 1000, mark) if taped is not None else None
-    agreement = _agreement(part, len(by_shot))
-    findings = judgement_facts.findings(facts) if facts else []
     blamed = _blamed(facts, mark) if facts else []
+    agreement = _agreement(part, len(by_shot))
+    voices = by_mark(by_shot)
+    base = heights[mark][0] + taped if taped is not None and mark in heights else None
+    doubt = _doubt(by_shot, heights.get(mark), taped_sd)
+    verdict = _verdict(facts, blamed, tape, marks, by_shot, agreement)
+    off = tape["error_mm"] if tape is not None and verdict == "too_weak" else None
+    limit = part.settings.test.tolerance_mm
+    findings = judgement_facts.findings(facts) if facts else []
     suspects = judgement_facts.suspects(facts) if facts else []
     spoken = [*ids_in(findings)] + (tape["same_as"] if tape else [])
     if agreement and agreement["largest_w_id"]:
@@ -78,13 +85,16 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "taped_apart_mm": apart,
         "known_marks": marks,
         "by_shot": by_shot,
+        "by_mark": voices,
+        "sides": sides(voices, base, hypot(number(taped_sd, 1000) or 0.0, heights.get(mark, (0.0, 0.0))[1] * 1000)),
         "together": pooled,
         "agreement": agreement,
         "tape": tape,
-        "doubt": _doubt(by_shot, heights.get(mark), taped_sd),
+        "doubt": doubt,
+        "remedies": [] if off is None else remedies(by_shot, doubt, off, limit),
         "fit": factors(facts) if facts else {"redundancy": 0, "tape_factor": 1.0, "sight_factor": 1.0},
         "judgement": judgement_facts.in_short(facts) if facts else NOTHING,
-        "verdict": _verdict(facts, blamed, tape, marks, by_shot, agreement),
+        "verdict": verdict,
         "findings": findings,
         "blamed": blamed,
         "suspects": suspects,
@@ -180,6 +190,7 @@ def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -
                 "target_height_m": target + float(net.target_axis[net.shot_target[i]]),
                 "rise_m": float(net.sights.rise[i]),
                 "sight_sd_mm": sqrt(float(net.sd[row]) ** 2 + bend**2) * 1000,
+                "bend_sd_mm": bend * 1000,
                 "mark_sd_mm": sd_mark * 1000,
                 "target_sd_mm": sd_target * 1000,
                 "distance_m": float(net.sights.horizontal[i]),

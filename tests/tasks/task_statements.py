@@ -57,9 +57,11 @@ class Page(HTMLParser):
 def record(facts, of):
     """The record that ``of`` names."""
     kind, _, name = of.partition(":")
-    lists = {"finding": "findings", "rival": "rivals", "loop": "loops", "book": "book", "section": "sections",
-             "by_shot": "by_shot", "doubt": "doubt", "set": "sets", "level_test": "level_tests", "hides": "hides",
-             "check_shots": "check_shots", "by_setup": "by_setup"}  # fmt: skip
+    lists = {
+        "finding": "findings", "rival": "rivals", "loop": "loops", "book": "book", "section": "sections",
+        "by_shot": "by_shot", "remedy": "remedies", "side": "sides", "doubt": "doubt", "set": "sets",
+        "level_test": "level_tests", "hides": "hides", "check_shots": "check_shots", "by_setup": "by_setup",
+    }  # fmt: skip
     if kind == "step":
         steps = facts["plan"]["steps"] if "plan" in facts else facts["steps"]
         return walk(steps[int(name.partition(".")[0]) - 1], name.partition(".")[2])

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import norm
 
 from heightnet.commands.group import cli
 from heightnet.errors import HeightnetError
@@ -320,3 +321,59 @@ def test_check_shots_by_command(tmp_path):
     for wrong in ([], ["--all", "--mark", "AB3"], ["--setup", "B1", "--all"]):
         refused = CliRunner().invoke(cli, ["prove", job, *wrong])
         assert refused.exit_code == 2 and "one of them" in refused.output
+
+
+def test_repeats_are_pooled_and_share_their_mark_and_pole():
+    field = party(marks=("K1", "K2"), noise=0.0)
+    for _ in range(3):
+        field.shot("A", "pole K1", 60.0, sd=0.0005)
+    facts = prove(field.job(), "A", 0.005)
+    one, other = facts["by_mark"]
+    assert (one["shots"], one["targets"], other["shots"]) == (4, 1, 1)
+    # by hand: four sights of 0.5 mm, one pole of 0.3, one mark of 0.5
+    assert one["axis_sd_mm"] == pytest.approx(np.sqrt(0.5**2 / 4 + 0.3**2 + 0.5**2), abs=2e-3)
+    assert one["spread_mm"] == pytest.approx(0, abs=1e-6) and other["spread_mm"] is None
+    # together as the adjustment has it: the two marks' axes weighted
+    pooled = (one["axis_sd_mm"] ** -2 + other["axis_sd_mm"] ** -2) ** -0.5
+    assert facts["together"]["axis_sd_mm"] == pytest.approx(pooled, rel=2e-3)
+    assert "are pooled" in plain(prove_document(facts))
+
+
+@pytest.mark.parametrize(
+    ("marks", "tape", "wrong", "expected"),
+    [
+        (("K1", "K2", "K3"), 0.03, {"K1": 0.03}, [({"K2", "K3"}, False), ({"K1"}, True)]),
+        (("K1", "K2", "K3"), 0.0, {}, []),
+        (("K1", "K2"), 0.02, {}, [({"K1", "K2"}, False), (set(), True)]),
+    ],
+)
+def test_who_stands_against_whom(marks, tape, wrong, expected):
+    facts = prove(party(marks, tape=tape, wrong=wrong).job(), "A", 0.005)
+    found = [(set(side["marks"]), side["tape"]) for side in facts["sides"]]
+    assert sorted(map(str, found)) == sorted(map(str, expected))
+
+
+def test_two_against_two_is_told_as_that():
+    """Two marks say 30 mm more than the third and the tape: as many the one as the other."""
+    facts = prove(party(tape=0.03, wrong={"K1": 0.03}).job(), "A", 0.005)
+    text = " ".join(plain(prove_document(facts)).split())
+    assert "Two against two, by the axis they give" in text
+    assert "As many say the one as the other: nothing here shows which" in text
+    assert facts["verdict"] not in ("accept", "reject", "mark_wrong") and exit_status(facts) == 1
+
+
+def test_what_would_decide_is_what_it_comes_to():
+    """The sd foretold of one more mark is the one that such a mark brings; likewise of a second taping."""
+    facts = prove(party().job(), "A", 0.002)
+    ways = {one["way"]: one for one in facts["remedies"]}
+    more = party(marks=("K1", "K2", "K3", "N")).job()
+    doubt = sum(d["sd_mm"] ** 2 for d in prove(more, "A", 0.002)["doubt"]) ** 0.5
+    assert ways["another_mark"]["sd_mm"] == pytest.approx(doubt, rel=1e-3)
+    # by hand: the tape's 1 mm over root two, the rest as it was
+    rest = sum(d["sd_mm"] ** 2 for d in facts["doubt"] if d["of"] != "tape")
+    assert ways["tape_again"]["sd_mm"] == pytest.approx(np.sqrt(rest + 0.5), rel=1e-6)
+    # the normal law by scipy, apart from the code
+    limit, sd, off = 2.0, ways["tape_again"]["sd_mm"], facts["tape"]["error_mm"]
+    assert ways["tape_again"]["risk"] == pytest.approx(norm.sf((limit - off) / sd) + norm.cdf((-limit - off) / sd))
+    assert ways["tape_again"]["decides"] == (ways["tape_again"]["risk"] <= 0.05)
+    assert "nearer" not in ways  # 60 m are near
