@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial
+from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,7 +20,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
-from heightnet.job.headings import plain_heading, recognise
+from heightnet.job.headings import LOOKED_AT, plain_heading, recognise
 from heightnet.job.problems import Problems, nearest
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
@@ -159,9 +160,11 @@ def _blank(column: Column, count: int) -> npt.NDArray[Any]:
 
 def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw:
     """Read every row of a sheet; what cannot be read is added to ``problems``."""
-    found = recognise(sheet.header, sheet.blank, sheet.file, sheet.header_row, table, units, problems)
+    batches = iter(sheet.batches)
+    begun = next(batches, Batch((), ()))
+    found = recognise(sheet, begun.cells[:LOOKED_AT], table, units, problems)
     if found is None:
-        for _ in sheet.batches:  # the file itself may hold more that is wrong
+        for _ in batches:  # the file itself may hold more that is wrong
             pass
         return Raw(table, sheet.file, np.zeros(0, dtype=np.int64))
     here = {column.name for column in found.values()}
@@ -171,7 +174,7 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
     parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in found}
     rows: list[npt.NDArray[np.int64]] = []
     width = len(sheet.header)
-    for batch in sheet.batches:
+    for batch in chain([begun], batches):
         batch = _even(batch, width, sheet, problems)
         if not batch.rows:
             continue

@@ -192,7 +192,7 @@ def _targets_of_shots(shots: Raw, targets: Raw, problems: Problems) -> tuple[Nam
     strange = np.flatnonzero((inside < 0) & (names != "") & (mark == ""))
     _unknown(shots, strange, "target", targets, "the columns mark and target_height", problems)
     nothing = (names == "") & (mark == "")
-    shots.refuse(problems, nothing, "target", "a target, or the mark sighted and target_height")
+    shots.refuse(problems, shots.unsaid(problems, nothing), "target", "a target, or the mark sighted and target_height")
     parts = []
     named = np.flatnonzero((inside < 0) & (names != "") & (mark != ""))
     if len(named):

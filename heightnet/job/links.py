@@ -52,16 +52,17 @@ def check_equipment_names(frames: Frames, files: dict[str, str], problems: Probl
             continue
         things = frames[table]
         known = set(equipment["equipment"])
-        for name, row in zip(things[column], things["row"], strict=True):
-            if name and name not in known:
-                problems.add(
-                    files[table], int(row), column, name, "a name that equipment lists",
-                    partial(_nearest_equipment, name, listed),
-                )  # fmt: skip
+        strange = things[(things[column] != "") & ~things[column].isin(known)]
+        for name, rows in strange.groupby(column, sort=False)["row"]:
+            problems.add(
+                files[table], int(rows.iloc[0]), column, name, "a name that equipment lists",
+                partial(_nearest_equipment, name, listed, len(rows) - 1),
+            )  # fmt: skip
 
 
-def _nearest_equipment(name: str, listed: list[str]) -> str:
-    return f"{nearest(name, listed)} A row of equipment with point 'axis' is enough to list one more.".strip()
+def _nearest_equipment(name: str, listed: list[str], more: int) -> str:
+    again = f"So in {more:,} more {'row' if more == 1 else 'rows'}. " if more else ""
+    return f"{again}{nearest(name, listed)} A row of equipment with point 'axis' is enough to list one more.".strip()
 
 
 class _Points:

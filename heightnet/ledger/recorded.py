@@ -42,6 +42,8 @@ class Column(Field):
     dated : a date among its texts must exist, and one that a spreadsheet made of a cell was meant.
     parts : two of its other words that are one text where a sheet has both.
     not_beside : columns beside which a word that it shares with another column means the other.
+    vital : what the job would lose with it: where it is absent, a heading that may be it is asked about, never passed
+        over; with one of ``instead`` in the header nothing is lost.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
     """
 
@@ -53,6 +55,8 @@ class Column(Field):
     dated: bool = False
     parts: tuple[str, ...] = ()
     not_beside: tuple[str, ...] = ()
+    vital: bool = False
+    instead: tuple[str, ...] = ()
     called: str | None = None
 
     @property
@@ -124,10 +128,17 @@ NO_INSTRUMENT = (
 )
 
 
+TARGET_HEIGHTS = (
+    "target height", "height target", "height of target", "ht", "th", "tht", "hot", "prism height", "rod height",
+    "pole height", "staff height", "reflector height", "height of reflector", "height of prism", "hr",
+    "height reflector",
+)  # fmt: skip
+
+
 def _stand(height: str, also: tuple[str, ...], within: Range, hint: str = "") -> tuple[Column, ...]:
     """Columns that set-ups and targets share."""
     return (
-        Column("height", "length", height, also=also, within=within, hint=hint),
+        Column("height", "length", height, also=also, within=within, hint=hint, vital=True),
         Column(
             "sd_mm", "mm", "Standard deviation of that height; blank: the job's precision.",
             also=("sd mm", "height sd mm"), within=ranges.SD_MM,
@@ -172,12 +183,13 @@ MARKS = Table(
     (
         Column(
             "mark", "name", "Name of the mark.", required=True,
-            also=("point", "pt", "station", "stn", "name", "point id", "point number", "benchmark", "bench mark", "bm"),
+            also=("point", "station", "name", "point id", "point number", "station id", "point name", "mark id",
+                  "mark name", "benchmark", "bench mark", "bm"),
         ),
         Column(
             "height", "length", "Known height of the mark; blank: to be found.",
             also=("reduced level", "rl", "elevation", "elev", "level", "known height", "z", "h"),
-            within=ranges.HEIGHT_M,
+            within=ranges.HEIGHT_M, vital=True,
         ),
         Column(
             "sd_mm", "mm", "Standard deviation of the known height; blank: precision.known_mm; 0: held exactly.",
@@ -214,17 +226,21 @@ SETUPS = Table(
     (
         Column(
             "setup", "name", "Name of the set-up, each one its own.", required=True,
-            also=("setup id", "set up", "instrument setup", "setup name", "setup no", "occupation"),
+            also=("setup id", "set up", "instrument setup", "setup name", "setup number", "occupation",
+                  "occupation id", "setup station"),
         ),
         Column(
             "mark", "name", "The mark it stands over; blank: a free set-up, over no mark.",
-            also=("at", "station", "stn", "occupied", "point", "instrument station", "at station", "inst at"),
+            also=("at", "station", "occupied", "point", "instrument station", "at station", "instrument at",
+                  "occupied point", "occupied station", "occ", "setup point", "instrument point", "station id",
+                  "point id", "from", "from point", "from station", "over"),
+            vital=True,
         ),
         *_stand(
             "Instrument height, from the mark straight up to the trunnion axis, of an antenna to its reference point; "
             "blank where tape has it.",
-            ("instrument height", "height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "ht of inst",
-             "antenna height", "ant ht", "height of antenna"),
+            ("instrument height", "height instrument", "height of instrument", "hi", "ih", "iht", "hoi", "height axis",
+             "antenna height", "ant height", "height of antenna"),
             ranges.INSTRUMENT_M, NO_INSTRUMENT,
         ),
         Column(
@@ -242,15 +258,16 @@ TARGETS = Table(
     (
         Column(
             "target", "name", "Name of this putting-up, each one its own.", required=True,
-            also=("target id", "target name", "target no", "target setup"),
+            also=("target id", "target name", "target number", "target setup"),
         ),
         Column(
             "mark", "name", "The mark it stands on.", required=True,
-            also=("at", "station", "stn", "point", "target station", "over"),
+            also=("at", "station", "point", "target station", "over", "target point", "point id", "station id",
+                  "to point", "to station", "point name"),
         ),
         *_stand(
             "Target height, from the mark straight up to the target's centre; blank where tape has it.",
-            ("target height", "height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
+            TARGET_HEIGHTS,
             ranges.TARGET_M,
         ),
         Column("equipment", "name", "Name of the prism, pole or staff.", also=("prism", "pole", "reflector", "rod")),
@@ -265,20 +282,23 @@ SHOTS = Table(
     (
         Column(
             "setup", "name", "The set-up it was taken from.", required=True, unless=("at",),
-            also=("setup id", "set up", "instrument setup", "from setup", "setup name", "setup no"),
+            also=("setup id", "set up", "instrument setup", "from setup", "setup name", "setup number", "occupation"),
+            vital=True, instead=("at",),
         ),
         Column(
             "target", "name", "The target sighted; or give mark and target_height instead.",
-            also=("target id", "to", "sighted", "target name"),
+            also=("target id", "to", "sighted", "target name", "target number"), vital=True,
+            instead=("mark",),
         ),
         Column(
             "mark", "name", "Flat form: the mark sighted.", called="",
-            also=("point", "point sighted", "to mark", "to point", "target mark", "target point", "pt"),
+            also=("point", "point sighted", "to mark", "to point", "to station", "target mark", "target point",
+                  "target station", "point id", "point name", "point number", "observed point", "sighted point"),
+            vital=True, instead=("target",),
         ),
         Column(
             "target_height", "length", "Flat form: target height over that mark.", called="",
-            also=("height of target", "ht", "h t", "th", "prism height", "rod height", "hr", "pole height"),
-            within=ranges.TARGET_M,
+            also=TARGET_HEIGHTS, within=ranges.TARGET_M, vital=True,
         ),
         Column(
             "placement", "text",
@@ -286,12 +306,12 @@ SHOTS = Table(
         ),
         Column(
             "slope_distance", "length", "Slope distance, instrument axis to target centre.", required=True,
-            also=("sd", "slope dist", "s dist", "slope", "slope dist.", "sloping distance", "sdist"),
-            within=ranges.SIGHT_M,
+            also=("sd", "slope distance", "s distance", "slope", "sdist", "slopedist", "inclined distance"),
+            within=ranges.SIGHT_M, vital=True,
         ),
         Column(
             "zenith_angle", "angle", "Zenith angle; 0 is straight up.", required=True,
-            also=("za", "zenith", "zenith distance", "zd", "z angle", "zenith ang", "zen"),
+            also=("za", "zenith", "zenith distance", "zd", "z angle", "zen", "zenith reading"), vital=True,
         ),
         Column(
             "face", "choice", "L or R for one face; blank: the mean of both faces.", choices=("L", "R"),
@@ -302,14 +322,17 @@ SHOTS = Table(
         ),
         Column(
             "at", "name", "Flat form: the mark the set-up stands over.", called="",
-            also=("station", "stn", "from", "at station", "instrument station", "occupied", "inst at", "at mark"),
+            also=("station", "from", "at station", "instrument station", "occupied", "instrument at", "at mark",
+                  "occupied point", "occupied station", "occ", "setup point", "from point", "from station",
+                  "station id", "station name", "instrument point"),
+            vital=True, instead=("setup",),
         ),
         Column(
             "instrument_height", "length",
             "Flat form: instrument height over that mark. Exchanged with target_height in a row, it is put right where "
             "the other rows of its set-up say so, and said.", called="",
-            also=("height of instrument", "hi", "h i", "inst ht", "inst height", "ih", "instrument ht", "ht of inst"),
-            within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT,
+            also=("height of instrument", "height instrument", "hi", "ih", "iht", "hoi", "height axis"),
+            within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT, vital=True,
         ),
         Column("instrument", "name", "Flat form: the instrument.", called="", also=("inst", "total station")),
         Column(
@@ -411,8 +434,9 @@ LEVELS = Table(
         Column("to", "name", "to this mark,", required=True, called="to_mark", also=("to mark", "end", "to point")),
         Column(
             "rise", "length", "height of `to` less height of `from`.", required=True,
-            also=("height difference", "difference", "diff", "dh", "rise fall", "difference of level"),
-            within=ranges.RISE_M,
+            also=("height difference", "difference", "diff", "dh", "rise fall", "difference of level",
+                  "level difference", "delta h"),
+            within=ranges.RISE_M, vital=True,
         ),
         Column(
             "length", "length", "Distance levelled.", also=("distance", "dist", "line length"), within=ranges.LINE_M,
@@ -436,11 +460,13 @@ STAFF = Table(
         ),
         Column(
             "mark", "name", "Where the staff stood: a mark, or a change point (any name marks does not list).",
-            required=True, called="name", also=("point", "pt", "station", "stn", "change point", "turning point"),
+            required=True, called="name",
+            also=("point", "station", "change point", "turning point", "point id", "point name", "station id",
+                  "staff point", "tp", "cp", "on"),
         ),
         Column(
             "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
-            also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M,
+            also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "staff", "name", "Name of the staff; with no reading under another heading, staff is the reading.",
@@ -460,15 +486,15 @@ STAFF = Table(
         _RUN, _WHEN, *_BOOK,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
-            also=("bs", "backsight", "b s", "back"), within=ranges.STAFF_M,
+            also=("bs", "backsight", "back"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "intermediate_sight", "length", "Book form: a reading between.", called="",
-            also=("is", "intermediate", "inter sight", "intersight", "i s"), within=ranges.STAFF_M,
+            also=("is", "intermediate", "inter sight", "intersight"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.", called="",
-            also=("fs", "foresight", "f s", "fore"), within=ranges.STAFF_M,
+            also=("fs", "foresight", "fore"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "line_of_sight", "length", "As booked, the height of the line of sight (of collimation); re-added by bust.",
@@ -529,7 +555,7 @@ GNSS = Table(
         Column(
             "from", "name", "From this set-up's antenna; blank for a height by a positioning service.",
             called="from_setup",
-            also=("from setup", "start", "base", "reference", "from point"),
+            also=("from setup", "start", "base", "reference", "from point"), vital=True,
         ),
         Column(
             "to", "name", "to this set-up's antenna.", required=True, called="to_setup",
@@ -537,11 +563,11 @@ GNSS = Table(
         ),
         Column(
             "rise", "length", "Ellipsoidal height of the reference point of `to` less that of `from`.",
-            also=("height difference", "difference", "dh", "up", "ellipsoidal rise"), within=ranges.RISE_M,
+            also=("height difference", "difference", "dh", "up", "ellipsoidal rise"), within=ranges.RISE_M, vital=True,
         ),
         Column(
             "height", "length", "Ellipsoidal height of the antenna's reference point, where there is no `from`.",
-            also=("ellipsoidal height", "ellipsoid height"), within=ranges.HEIGHT_M,
+            also=("ellipsoidal height", "ellipsoid height"), within=ranges.HEIGHT_M, vital=True,
         ),
         Column("sd_mm", "mm", "Standard deviation; blank: precision.gnss_mm.", also=("sd mm",), within=ranges.SD_MM),
         Column("session", "name", "Session; heights of one session may have one error.", also=("occupation session",)),

@@ -79,7 +79,7 @@ CASES = [
     ("gnss", "1.143", "1.1x", "gnss.csv", 2, "rise", "1.1x", "a number"),
     ("gnss", ",G3,", ",G4,", "gnss.csv", 3, "to", "G4", "marks.csv, row 5 gives none"),
     ("gnss", ",G3,", ",F,", "gnss.csv", 3, "to", "F", "a set-up over a mark"),
-    ("gnss", "from,", "fron,", "gnss.csv", 1, "fron", "fron", "nearest known column is 'from'"),
+    ("gnss", "from,", "fron,", "gnss.csv", 1, "fron", "fron", "It may be from: From this set-up's antenna"),
     ("marks", "45.012", "145.012", "marks.csv", 2, "separation", "145.012", "120 m or blank. Is this an ellipsoidal"),
     ("marks", ",15\n", ",-15\n", "marks.csv", 2, "separation_sd_mm", "-15", "0, or a number from 0.001 to 1,000,000"),
     ("marks", "P,,,200,300,45.031,0\n", "", "gnss.csv", 3, "to", "G3", "marks.csv gives none"),

@@ -1,0 +1,62 @@
+"""The trade's words in headings, whatever the table: short forms, and what no height needs."""
+
+from __future__ import annotations
+
+SHORT = {
+    "hgt": "height", "hght": "height", "ht": "height", "inst": "instrument", "instr": "instrument", "tgt": "target",
+    "targ": "target", "pt": "point", "pnt": "point", "stn": "station", "sta": "station", "occ": "occupied",
+    "occup": "occupied", "num": "number", "no": "number", "nr": "number", "dist": "distance", "slp": "slope",
+    "sloping": "slope",
+    "zen": "zenith", "ang": "angle", "refl": "reflector", "hor": "horizontal", "horiz": "horizontal",
+    "hz": "hz", "elev": "elevation", "desc": "description", "descr": "description", "temp": "temperature",
+    "press": "pressure", "diff": "difference", "meas": "measured", "std": "standard", "dev": "deviation",
+}  # fmt: skip
+"""Short forms and what they stand for beside another word; alone a short form may mean another thing (HT)."""
+
+ALONE = {
+    word: SHORT[word] for word in ("tgt", "targ", "pt", "pnt", "stn", "sta", "desc", "descr", "temp", "press", "elev")
+}
+"""Those that mean the same alone."""
+
+
+def _headings(text: str) -> tuple[str, ...]:
+    """Headings apart by commas, over several lines."""
+    return tuple(" ".join(heading.split()) for heading in text.split(","))
+
+
+HORIZONTAL = _headings("""
+    hz, ha, hz angle, horizontal angle, angle horizontal, h angle, horizontal circle, horizontal circle reading,
+    hcr, horizontal direction, hz direction, direction, azimuth, az, bearing, brg, circle reading, hz reading,
+    angle right, ar, horizontal, hz circle, plate, whole circle bearing, wcb, back bearing, orientation
+""")
+"""Angles that say nothing of heights."""
+
+NOT_NEEDED = frozenset((
+    *HORIZONTAL,
+    # what was written beside
+    *_headings("""
+    remarks, remark, comment, comments, description, code, codes, feature, feature code, point code, code
+    description, attribute, attributes, memo, info, text, sketch, layer, class, type, quality, status, flag
+    """),
+    # when, who, where, with what
+    *_headings("""
+    date, time, date time, day, start, start time, end time, job, job name, project, project name, site, client,
+    crew, party, weather, booker, recorder, rodman, staff man, staffman, chainman, instrument man, serial,
+    serial number, instrument serial, model, sheet, file, index, seq, sequence, record, record number, rec,
+    rec number, set, round, face, unit, units, version, battery
+    """),
+    # the air, and constants that are in the distance already
+    *_headings("""
+    temperature, temperature c, air temperature, pressure, pressure hpa, humidity, ppm, scale factor, sf, prism
+    constant, constant, pc, additive constant, edm mode, mode
+    """),
+    # what others reckon with, or reckoned
+    *_headings("""
+    horizontal distance, hd, h distance, hdist, flat distance, plan distance, vd, vertical distance, v distance,
+    vertical difference, dh, height difference, chainage, ch, offset, offset left, offset right, east, north,
+    easting, northing, e, n, x, y, en, xy, lat, latitude, long, longitude, delta e, delta n, de, dn, elevation,
+    reduced level, rl, z, level, computed height, ground height, result, standard deviation, vertical angle, va,
+    vert angle, v angle, elevation angle
+    """),
+))  # fmt: skip
+"""Headings of the trade that no height needs, where a table has no column of that name: listed, never asked about."""
