@@ -53,7 +53,8 @@ def check_equipment_names(frames: Frames, files: dict[str, str], problems: Probl
         things = frames[table]
         known = set(equipment["equipment"])
         strange = things[(things[column] != "") & ~things[column].isin(known)]
-        for name, rows in strange.groupby(column, sort=False)["row"]:
+        for name in dict.fromkeys(strange[column].tolist()):
+            rows = strange["row"][strange[column] == name]
             problems.add(
                 files[table], int(rows.iloc[0]), column, name, "a name that equipment lists",
                 partial(_nearest_equipment, name, listed, len(rows) - 1),
