@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
 from heightnet.errors import HeightnetError
 from heightnet.job.intake import Copy
+from heightnet.job.mapping import FILE as MAPPING
+from heightnet.job.mapping import beside as mapping_beside
 from heightnet.job.problems import Note
 from heightnet.job.read import labels, reading
 from heightnet.job.write import beside, settings_toml
@@ -49,6 +52,8 @@ def bring_in(path: str | Path, folder: str | Path, known: Collection[str] = ()) 
         if reader.inside():
             raise HeightnetError(f"{home} is a {reader.called} already; nothing was written.")
         copy = Copy(labels(reader, home), made, known)
+        if (kept := mapping_beside(home)).is_file():
+            shutil.copyfile(kept, made / MAPPING)
         reader.read(home, copy)
         copy.problems.raise_if_any([copy.settings_file])
         (made / "job.toml").write_text(settings_toml(copy.settings), encoding="utf-8")

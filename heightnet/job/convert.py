@@ -21,6 +21,7 @@ import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
 from heightnet.job.headings import LOOKED_AT, plain_heading, recognise
+from heightnet.job.mapping import Meant
 from heightnet.job.problems import Problems, nearest
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
@@ -60,6 +61,7 @@ class Sheet:
     counts : what the row numbers of ``batches`` count.
     called : what the file itself calls a column, where that is no heading of this table; for messages.
     blank : the headings that `nothing_under` found to hold nothing.
+    meant : what the job's mapping says of its headings.
     """
 
     file: str
@@ -70,6 +72,7 @@ class Sheet:
     counts: str = "row"
     called: Mapping[str, str] = field(default_factory=dict)
     blank: Collection[int] = ()
+    meant: Mapping[str, Meant] = field(default_factory=dict)
 
 
 @dataclass
@@ -170,7 +173,8 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
     here = {column.name for column in found.values()}
     # where another column of the sheet may stand in for a required one, its blanks are judged with the whole row
     asked = {i: replace(c, required=False) if here.intersection(c.unless) else c for i, c in found.items()}
-    readers = {i: _reader(column, sheet, units, problems) for i, column in asked.items()}
+    meant = {i: sheet.meant.get(sheet.header[i].strip(), Meant(column.name)) for i, column in found.items()}
+    readers = {i: _reader(column, sheet, units, problems, meant[i]) for i, column in asked.items()}
     parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in found}
     rows: list[npt.NDArray[np.int64]] = []
     width = len(sheet.header)
@@ -222,13 +226,13 @@ Cells = Sequence[str]
 Reader = Callable[[Cells, Sequence[int]], npt.NDArray[Any]]
 
 
-def _reader(column: Column, sheet: Sheet, units: Units, problems: Problems) -> Reader:
+def _reader(column: Column, sheet: Sheet, units: Units, problems: Problems, meant: Meant) -> Reader:
     """A function from cells and their rows to the values of one column."""
     if column.kind in ("name", "text", "reading"):
         return _Texts(column, sheet.file, problems)
     if column.kind in ("choice", "yes"):
         return _Words(column, sheet.file, problems)
-    return _Numbers(column, sheet, units, problems)
+    return _Numbers(column, sheet, units, problems, meant)
 
 
 @dataclass
@@ -342,13 +346,15 @@ class _Words:
 class _Numbers:
     """A column of numbers or angles, NaN where blank or not understood."""
 
-    def __init__(self, column: Column, sheet: Sheet, units: Units, problems: Problems) -> None:
+    def __init__(self, column: Column, sheet: Sheet, units: Units, problems: Problems, meant: Meant) -> None:
+        self.meant = meant
         self.column, self.file, self.problems = column, sheet.file, problems
         self.comma = sheet.decimal_comma
         self.points = self.commas = False  # which decimal sign the column has used so far
         self.unit = units.angle
         self.expected = column.expected(units.length or "m")
-        self.factor = {"length": METRES.get(units.length, 1.0), "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
+        metre = METRES.get(meant.unit or units.length, 1.0)
+        self.factor = {"length": metre, "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
 
     def __call__(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
         if self.column.kind == "angle":
@@ -372,6 +378,7 @@ class _Numbers:
                 values = None
         if values is None:
             values = np.array([self._number(c, r) for c, r in zip(cells, rows, strict=True)], dtype=np.float64)
+        values = values * self.meant.scale + self.meant.constant
         if self.column.within is None:
             return values
         scale = self.factor if self.column.kind == "length" else 1.0
@@ -428,6 +435,8 @@ class _Numbers:
                     self.file, rows[i], self.column.name, cells[i].strip(), expected_angle(self.unit),
                     "" if message == expected_angle(self.unit) else _sentence(message),
                 )  # fmt: skip
+        circle = 400.0 if self.unit == "gon" else 360.0
+        values = values * self.meant.scale + self.meant.constant * (2 * math.pi / circle)
         with np.errstate(invalid="ignore"):
             wrong = (values <= 0) | (values >= 2 * math.pi) | (np.abs(values - math.pi) < 1e-12)
         for i in np.flatnonzero(wrong).tolist():

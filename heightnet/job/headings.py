@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from itertools import islice
 from typing import TYPE_CHECKING
 
+from heightnet.job.mapping import line_for
 from heightnet.job.problems import Problems
 from heightnet.ledger import ranges
 from heightnet.ledger.field import METRES
@@ -134,7 +135,10 @@ def recognise(
             if any(h.strip() for h in header[i + 1 :]):
                 problems.add(file, row, "", "", "a heading over every column", "One heading is blank.")
             continue
-        column = known.get(words)
+        said = sheet.meant.get(text)
+        if said is not None and not said.column:
+            continue
+        column = known.get(words) if said is None else table.column(said.column)
         if column is None and (match := _HEADING_UNIT.fullmatch(text)):
             column = known.get(plain_heading(match[1]))
             if column is not None and (wrong := _wrong_unit(column, match[2], units)):
@@ -154,7 +158,7 @@ def recognise(
             found[i] = column
     absent = [c for c in table.columns if c.name not in where and not set(c.unless) & set(where)]
     meant |= _unread(unknown, [c for c in absent if c.name not in meant], first, sheet, table, units, problems)
-    other = [f"{text!r} as {name}" for name, text in where.items() if text != name]
+    other = [f"{text!r} as {name}" for name, text in where.items() if text != name and text not in sheet.meant]
     if other:
         problems.note("understood", f"headings read: {', '.join(other)}", file, row)
     missing = [c for c in absent if c.required]
@@ -186,8 +190,8 @@ def _unread(
         meant.add(likely.name)
         problems.add(
             sheet.file, sheet.header_row, text, text, f"a heading of {table.name} that is known",
-            f"It may be {likely.name}: {_first_words(likely.meaning)}. If so, call it that; else call it note_..., and "
-            "it is left unread.",
+            f"It may be {likely.name}: {_first_words(likely.meaning)}. If so, write "
+            f'{line_for(table.name, text, likely.name)}; if it is not needed, = "".',
         )  # fmt: skip
     if unused:
         problems.note("understood", f"not used: {', '.join(unused)}", sheet.file, sheet.header_row)

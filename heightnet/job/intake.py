@@ -8,6 +8,7 @@ from pathlib import Path
 
 from heightnet.job.convert import Raw, Sheet, convert, empty
 from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.mapping import Columns
 from heightnet.job.problems import Problems
 from heightnet.job.write import protect
 from heightnet.ledger.recorded import TABLES
@@ -33,6 +34,7 @@ class Intake:
         self.raw: dict[str, Raw] = {table: empty(table) for table in TABLES}
         for table, label in labels.items():
             self.raw[table].file = label
+        self.columns = Columns()
         self.log: Iterable[str] = ()
 
     def set_up(self, settings: Settings, file: str) -> None:
@@ -41,6 +43,12 @@ class Intake:
     def take(self, table: str, sheet: Sheet) -> None:
         """Read every row of a table."""
         self.problems.speak(sheet.file, sheet.counts, sheet.called)
+        sheet.meant = self.columns.of(table)
+        if used := [heading.strip() for heading in sheet.header if heading.strip() in sheet.meant]:
+            told = (
+                f"headings read as {self.columns.said} says: {', '.join(used)}; change that file to read them otherwise"
+            )
+            self.problems.note("understood", told, sheet.file)
         self.raw[table] = convert(sheet, TABLES[table], self.settings.units, self.problems)
 
 

@@ -21,6 +21,7 @@ from heightnet.job.gnss import gnss_frame
 from heightnet.job.intake import Intake
 from heightnet.job.levelling import levels_frame, staff_frame
 from heightnet.job.links import check_equipment_names, equipment_frame, tape_frame
+from heightnet.job.mapping import beside, read_columns
 from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
@@ -32,13 +33,14 @@ NOT_OBSERVED = ("marks", "setups", "targets", "equipment", "two_peg")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
-def read_job(path: str | Path) -> Job:
+def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     """Read a job.
 
     Parameters
     ----------
     path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, a workbook
         ``.xlsx`` whose sheets are the tables, a LandXML file, or what another registered reader claims.
+    columns : a mapping of headings (`heightnet.job.mapping`) instead of the one kept with the job.
 
     Returns
     -------
@@ -51,6 +53,7 @@ def read_job(path: str | Path) -> Job:
     """
     with reading(Path(path)) as (reader, home):
         intake = Intake(labels(reader, home))
+        intake.columns = read_columns(Path(columns) if columns else beside(home), intake.problems)
         reader.read(home, intake)
     return _assemble(home, intake)
 

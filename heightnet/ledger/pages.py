@@ -15,13 +15,30 @@ _OPENING = """# Every table and column
 
 A job is a folder of CSV tables with an optional `job.toml`, or one `.xlsx` workbook whose sheets have the same names.
 UTF-8 text, one header row, cells apart by comma, semicolon or tab; columns in any order. A blank cell means "not
-recorded". A column that no height needs is left unread and listed ("not used: Remarks, HzAngle"); one in which something
-needed may be lost, because a heading resembles it or its cells look like it, is a problem that says what it may be. A
-column whose name starts with `note` is never asked about.
+recorded". A column that no height needs is left unread and listed ("not used: Remarks, HzAngle"); one in which
+something needed may be lost, because a heading resembles it or its cells look like it, is a problem that says what it may
+be. A column whose name starts with `note` is never asked about.
 
 Headings are recognised in any case and spacing, with the trade's short words (Inst Hgt, Stn. No.) and initials (I.H.),
 and so are the other words listed; what was recognised is said. A unit
 may follow a heading in brackets, `height (m)`; it is checked, never converted.
+
+What the headings of your own exports mean is kept in `columns.toml` beside the tables (`NAME.columns.toml` beside a
+workbook or a LandXML file), a line a heading; the same headings are then read silently, with one line that says so:
+
+```toml
+who = "M. Adeyemi"
+when = "2026-11-28"
+
+[shots]
+"Hgt" = "instrument_height"
+"Pole (ft)" = "target_height, unit ft"
+"Elevation" = "zenith_angle, scale -1, constant 90"     # an angle from the horizon
+"Foo" = ""                                              # not used
+```
+
+After the column: `unit` of the cells where it is not the job's (m, ft, ftUS), `scale` (another sign is `scale -1`,
+millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells.
 
 This page is made from the list that drives the reading itself.
 """

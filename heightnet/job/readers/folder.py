@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from heightnet.job.intake import Intake
+from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.readers.csvfile import open_csv
 from heightnet.job.readers.registry import Reader, not_a_job, readers
@@ -74,7 +75,7 @@ def _names() -> frozenset[str]:
 
 
 def _job_files(folder: Path) -> list[Path]:
-    return sorted(_files(folder))
+    return sorted([*_files(folder), *(file for file in [folder / COLUMNS] if file.is_file())])
 
 
 def _instead(folder: Path) -> str:

@@ -1,0 +1,82 @@
+"""``columns.toml``: what the headings of an office's own exports mean."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from heightnet.commands.group import cli
+from heightnet.errors import InputErrors
+from heightnet.job.read import read_job
+
+MARKS = "mark,height\nA,100\nB,101\n"
+SHOTS = "A pt,Hgt,B pt,Pole (ft),Dist,Elevation,Foo\nA,1.543,B,5.25,50.010,1.165,9\n"
+MAPPING = """
+who = "M. Adeyemi"
+when = "2026-11-28"
+[shots]
+"A pt" = "at"
+"Hgt" = "instrument_height"
+"B pt" = "mark"
+"Pole (ft)" = "target_height, unit ft"
+"Dist" = "slope_distance, constant 0.030"
+"Elevation" = "zenith_angle, scale -1, constant 90"
+"Foo" = ""
+"""
+DEG = '[units]\nangle = "deg"\n'
+
+
+def test_headings_units_scale_sign_and_constant(folder):
+    home = folder(marks=MARKS, shots=SHOTS, toml=DEG)
+    (home / "columns.toml").write_text(MAPPING)
+    job = read_job(home)
+    assert job.setups["height"].tolist() == [1.543]
+    assert job.targets["height"].tolist() == pytest.approx([5.25 * 0.3048])
+    assert job.shots["slope_distance"].tolist() == pytest.approx([50.040])
+    assert job.shots["zenith_angle"].tolist() == pytest.approx([np.radians(90 - 1.165)])
+    (said,) = [n.text for n in job.notes if "columns.toml" in n.text]
+    assert "columns.toml (M. Adeyemi, 2026-11-28)" in said and "change that file" in said
+    assert not any("Foo" in n.text for n in job.notes if "columns.toml" not in n.text)
+
+
+def test_an_offices_own_mapping(folder, tmp_path):
+    home = folder(marks=MARKS, shots=SHOTS, toml=DEG)
+    (tmp_path / "office.toml").write_text(MAPPING)
+    assert read_job(home, columns=tmp_path / "office.toml").setups["height"].tolist() == [1.543]
+
+
+def test_the_line_that_is_proposed_is_read(folder):
+    table = "at,H7,mark,target_height,slope_distance,zenith_angle\nA,1.543,B,1.6,50.01,88.8\n"
+    home = folder(marks=MARKS, shots=table, toml=DEG)
+    with pytest.raises(InputErrors) as wrong:
+        read_job(home)
+    cause = wrong.value.problems[0].cause
+    line = cause.split("columns.toml: ")[1].split("; ")[0]
+    (home / "columns.toml").write_text(f"[shots]\n{line}\n")
+    assert read_job(home).setups["height"].tolist() == [1.543]
+    (home / "columns.toml").write_text('[shots]\n"H7" = ""\n')
+    job = read_job(home)  # left unread on purpose: the height is then missing, and said
+    assert np.isnan(job.setups["height"]).all()
+    text = CliRunner().invoke(cli, ["check", str(home), "--to", str(home.parent / "out")]).output
+    assert "no height was recorded at 1 set-up over a mark: A" in " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ('[shot]\n"a" = "at"', "shots"),
+        ('[shots]\n"a" = "att"', "'at'"),
+        ('[shots]\n"a" = "instrument_height, unit furlong"', "Units of lengths"),
+        ('[shots]\n"a" = "instrument_height, scale 0"', "Units of lengths"),
+        ('[shots]\n"a" = "at, scale 2"', ""),
+        ('[shots]\n"a" = 7', ""),
+        ('[shots\n"a" = "at"', ""),
+    ],
+)
+def test_a_mapping_that_makes_no_sense_is_refused_with_its_line(folder, line, says):
+    home = folder(marks=MARKS, shots="at,mark,slope_distance,zenith_angle\nA,B,50,88\n", toml=DEG)
+    (home / "columns.toml").write_text(line)
+    with pytest.raises(InputErrors) as wrong:
+        read_job(home)
+    assert wrong.value.problems[0].file == "columns.toml" and says in str(wrong.value.problems[0])
