@@ -200,7 +200,9 @@ class Facts:
             return self._would_be(found) if fact == "would_be_m" else walk(found, fact)
         if kind == "mark":
             return walk(self.marks[name], fact)
-        if kind in ("step", "loop", "check", "proof_kinds"):
+        if of == "traverse":
+            return facts["traverse"][fact]
+        if kind in ("step", "loop", "check", "proof_kinds", "own_precision"):
             table = {"step": "next_measurements", "loop": "loops", "check": "reading_checks"}.get(kind, kind)
             return walk(facts[table][int(name) - 1], fact)
         if kind == "cause":
@@ -287,6 +289,8 @@ def shows(facts, one):
         return _numbers(text)[:1] == [f"{value}"] and _verdicts_in(said) in ([], [word])
     if fact in ("stopped", "second_search"):
         return said == (value or "no")
+    if fact == "differs":
+        return value is True and said == "not as stated"
     if fact == "closes":
         return (
             said.startswith(LOOPS[value]) if value is not None else said in ("nothing to compare with", "\N{EN DASH}")
