@@ -542,7 +542,7 @@ OWN_PRECISION = Many(
             Fact("left_out", "whole", "sets left out because they lie more than four of their own sds apart"),
             Fact("wrong", "whole", "measurements left out because the judgement tells them as wrong"),
             Fact("alike", "yes", "most repeats are the same to the last digit, so that nothing was estimated"),
-            Fact("differs", "yes", "from the stated one by more than the false alarm allows; from 5 degrees of freedom"),
+            Fact("differs", "yes", "from the stated one by more than the false alarm allows; of 5 dof or more"),
             Fact("lines", Many("text"), "for job.toml, below [precision], where it differs"),
         )
     )

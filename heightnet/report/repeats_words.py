@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from heightnet.report.claims import claim, name
 from heightnet.report.document import Block, Bullets, Section, Table
-from heightnet.report.numbers import count, fixed
+from heightnet.report.numbers import count, fixed, listing
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
@@ -48,9 +46,8 @@ def precision_lines(words: Words) -> list[str]:
     for number, one in _numbered(words):
         if one["differs"]:
             stated, own = (_told(words, number, one, fact) for fact in ("stated", "own"))
-            differ = claim(f"own_precision:{number}", "differs", True, "not as stated")
-            said = f"{REPEATED[one['kind']][0]} scatter {differ} by their own repeats: {own}, stated {stated}."
-            out.append(f"{said}{_offered(one)}")
+            what = REPEATED[one["kind"]][0].lower()
+            out.append(f"By their own repeats {what} scatter by {own}, not by {stated} as stated{_offered(one)}.")
     return out
 
 
@@ -104,8 +101,8 @@ def _count(number: int, one: Record, fact: str) -> str:
     return claim(f"own_precision:{number}", fact, one[fact], f"{one[fact]:,}")
 
 
-def _offered(one: dict[str, Any]) -> str:
+def _offered(one: Record) -> str:
     """The lines for job.toml."""
     if not one["lines"]:
         return ""
-    return f" In job.toml, below [precision]: {'; '.join(line.partition('  #')[0] for line in one['lines'])}."
+    return f"; in job.toml, below [precision]: {listing([line.partition('  #')[0] for line in one['lines']])}"

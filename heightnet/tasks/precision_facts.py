@@ -5,7 +5,7 @@ Only rows that the job's settings speak for count: what states a standard deviat
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +18,10 @@ from heightnet.kinds.stands import stand_heights
 from heightnet.ledger.settings import BY_NAME
 from heightnet.reduce.sight import ARCSEC
 from heightnet.reduce.tape import target_sd_mm
+from heightnet.rows import Record
 
 if TYPE_CHECKING:
     from heightnet.tasks.facts import JobFacts
-
-Record = dict[str, Any]
 
 LEAST_DOF = 5  # from which a standard deviation is held against the stated one
 HOLDS = 0.95  # chance that the range told holds the true one

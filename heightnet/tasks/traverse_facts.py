@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from heightnet.ledger.thing import STANDS, Thing
-from heightnet.rows import column
-
-Record = dict[str, Any]
+from heightnet.rows import Record, column
 
 ALONG = {*STANDS, "shot", "known"}  # what a traverse is made of
 
@@ -25,7 +22,7 @@ def traverse(loops: Sequence[Record], shots: Sequence[Record], known: Sequence[R
     if len(marks) > 1:
         ways = [(n, loop, s) for n, loop, s in ways if loop["marks"] and loop["marks"][0] != loop["marks"][-1]]
         found = max(ways, key=lambda w: abs(w[1]["misclosure_mm"]) / (w[1]["expected_sd_mm"] or 1.0), default=None)
-        ends = found and (found[1]["marks"][0], found[1]["marks"][-1])
+        ends = (found[1]["marks"][0], found[1]["marks"][-1]) if found else ("", "")
     else:
         ends_of = dict(zip(column(shots, "id"), zip(column(shots, "from_mark"), column(shots, "to_mark"), strict=True),
                            strict=True))  # fmt: skip

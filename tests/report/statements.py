@@ -179,7 +179,7 @@ class Facts:
             return facts["settings"]["test"][fact]
         if of == "fit" and fact == "needed":
             return facts["fit"]["observations"] - facts["fit"]["redundancy"]
-        if of in ("fit", "judgement"):
+        if of in ("fit", "judgement", "traverse"):
             return facts[of][fact]
         if of == "findings" and fact == "count":
             return len(facts["findings"])
@@ -200,8 +200,6 @@ class Facts:
             return self._would_be(found) if fact == "would_be_m" else walk(found, fact)
         if kind == "mark":
             return walk(self.marks[name], fact)
-        if of == "traverse":
-            return facts["traverse"][fact]
         if kind in ("step", "loop", "check", "proof_kinds", "own_precision"):
             table = {"step": "next_measurements", "loop": "loops", "check": "reading_checks"}.get(kind, kind)
             return walk(facts[table][int(name) - 1], fact)
@@ -289,8 +287,6 @@ def shows(facts, one):
         return _numbers(text)[:1] == [f"{value}"] and _verdicts_in(said) in ([], [word])
     if fact in ("stopped", "second_search"):
         return said == (value or "no")
-    if fact == "differs":
-        return value is True and said == "not as stated"
     if fact == "closes":
         return (
             said.startswith(LOOPS[value]) if value is not None else said in ("nothing to compare with", "\N{EN DASH}")

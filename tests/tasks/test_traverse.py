@@ -146,8 +146,8 @@ def test_degrees_of_freedom(sound):
 
 @pytest.mark.parametrize(("zenith", "tape"), [(6.0, 1.0), (3.0, 2.5)])
 def test_planted_sds_are_found(zenith, tape):
-    """Over 8 jobs of 41 degrees of freedom the root of the mean square is known to 1 / sqrt(2 x 328) = 4 %, of the tapes,
-    22 each, to 5 %: three times that."""
+    """Over 8 jobs of 41 degrees of freedom the root of the mean square is known to 1 / sqrt(2 x 328) = 4 %, of the
+    tapes, 22 each, to 5 %: three times that."""
     jobs = [heightnet.check(traverse(zenith, tape, seed=seed)) for seed in range(8)]
     mean = {kind: np.sqrt(np.mean([own(job, kind)[key] ** 2 for job in jobs]))
             for kind, key in (("zenith", "own_sec"), ("tape", "own_mm"))}  # fmt: skip
@@ -164,7 +164,7 @@ def test_a_line_for_job_toml_where_it_differs():
     assert one["lines"] == [f"zenith_sec = {value:g}  # estimated from the job's own repeats, 41 degrees of freedom"]
     assert value == pytest.approx(one["own_sec"], rel=0.05)  # two digits
     said = result.summary().replace("\n   ", " ")
-    assert f"In job.toml, below [precision]: zenith_sec = {value:g}." in said
+    assert f"; in job.toml, below [precision]: zenith_sec = {value:g}." in said
     assert not own(heightnet.check(traverse(6.0, zenith_sec=value)), "zenith")["differs"]
 
 
