@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 def pointings(net: Network) -> Ints:
     """(shots,) a number for each set-up and target: sights of one number repeat one another."""
-    return net.shot_setup * max(len(net.job.targets), 1) + net.shot_target
+    number: Ints = pd.factorize(net.shot_setup * max(len(net.job.targets), 1) + net.shot_target)[0]
+    return number
 
 
 def face_pairs(net: Network) -> tuple[Ints, Ints]:
