@@ -5,6 +5,9 @@ from __future__ import annotations
 from heightnet.ledger import ranges
 from heightnet.ledger.field import Field
 
+TOLERANCE = Field(
+    "tolerance_mm", "number", "An error of a height this large must not be able to hide.", within=ranges.TOLERANCE_MM
+)
 SECONDS = Field("seconds", "number", "How long a search for errors may take.", within=ranges.SECONDS)
 FIGURES = Field("figures", "choice", "A kind of file that the pictures are written as besides.", choices=("pdf", "png"))
 HIDE = Field("hide", "choice", "How observers are hidden.", choices=("codes", "initials"))
@@ -13,4 +16,4 @@ BUDGET = Field("budget", "number", "Minutes there are; default: as many as it ta
 RUNS = Field("runs", "number", "Simulated jobs.", within=ranges.RUNS)
 SEED = Field("seed", "number", "What the simulated jobs are drawn with.", within=ranges.SEED)
 
-ARGUMENTS = {argument.name: argument for argument in (SECONDS, FIGURES, HIDE, WORKERS, BUDGET, RUNS, SEED)}
+ARGUMENTS = {argument.name: argument for argument in (TOLERANCE, SECONDS, FIGURES, HIDE, WORKERS, BUDGET, RUNS, SEED)}
