@@ -16,7 +16,7 @@ from heightnet.ledger.arguments import HIDE, SECONDS, WORKERS
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from heightnet.archive.screen import Screened
+    from heightnet.archives.screen import Screened
 
 
 @click.command(name="archive", cls=Command)
@@ -52,8 +52,8 @@ def command(
     Jobs are folders of CSV tables, workbooks and LandXML files. A job that cannot be read is listed with its error and
     stops nothing. A second run checks only what is new or changed. Ctrl-C keeps what is done.
     """
-    from heightnet.archive.run import Stop
-    from heightnet.archive.screen import screen_archive
+    from heightnet.archives.run import Stop
+    from heightnet.archives.screen import screen_archive
     from heightnet.report.archive_words import done_document
     from heightnet.report.console import console, one_line, say, say_json
     from heightnet.report.text import show

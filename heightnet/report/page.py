@@ -115,7 +115,7 @@ def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
     return (
         f"{strong('Part of the job.')} A large job: pictures, tables and cards show what is accused, what touches it "
         f"and what is tested least ({', '.join(parts)}). The answers above speak of all of it; setups.csv, "
-        "targets.csv, marks.csv and results.json hold all of it."
+        "targets.csv, marks.csv, sights.csv and results.json hold all of it."
     )
 
 
