@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -59,9 +59,10 @@ class Answer:
 
     def page(self) -> str:
         """The text of NAME.html: one file, nothing loaded from elsewhere."""
+        from heightnet.report import caution
         from heightnet.report.html import html
 
-        return html(self.story)
+        return html(replace(self.story, below=[*self.story.below, caution.NOTE]))
 
     def write(self, folder: str | Path) -> list[Path]:
         """Write NAME.json, NAME.html and what else there is, each beside its place and renamed; returns the paths.
