@@ -325,8 +325,10 @@ class Tables:
     def shots(self) -> Listing:
         says = "Each sight as a height difference from instrument axis to target centre."
         names = "row setup to_mark target horizontal_m rise_m"
+        shots = self.words.facts["shots"]
         for twice in ("faces_mm index_sec", "forward_back_mm"):  # shown where a sight has them
-            if any(value is not None for value in column(self.words.facts["shots"], twice.split()[0])):
+            first = twice.partition(" ")[0]
+            if len(shots) and first in shots[0] and any(value is not None for value in column(shots, first)):
                 names += f" {twice}"
         return self.observed("shots", "Sights", says, self.of("shots", names))
 

@@ -1,6 +1,7 @@
 """The pictures of bust, prove and plan: where lines and signs lie, against the facts they are made of."""
 
 import re
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -89,7 +90,7 @@ def test_the_long_section_marks_the_stretch_that_holds_the_bust(answers):
     assert len(outside) == sum(not s["closes"] for s in facts["sections"]) == 1
     lengths = [s["length_km"] for s in facts["sections"]]
     marks = [at[m] for m in ("MB1", "W1", "W2", "W3")]
-    steps = [b - a for a, b in zip(marks, marks[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(marks)]
     assert steps[0] / steps[1] == pytest.approx(lengths[0] / lengths[1], rel=0.05)  # a name keeps off the edge
 
 

@@ -1,5 +1,7 @@
 """A traverse in both faces, forward and back, with double tapes: what it shows of itself, against simulated truth."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,8 @@ import pytest
 import heightnet
 from heightnet.job.model import Job
 from heightnet.ledger.settings import Settings
+from heightnet.network import build_network
+from heightnet.network.loops import loops_of
 from heightnet.report.claims import plain
 from heightnet.report.method import method
 from heightnet.report.words import Words
@@ -197,3 +201,27 @@ def test_the_page_has_them_in_its_table_and_its_method(sound, tmp_path):
     sections = {section.title: section for section in method(Words(sound.shown))}
     assert len(sections["What its own repeats show"].blocks[0].rows) == 4
     assert "Forward + back, mm" in sound.page()
+
+
+def test_a_result_of_before_is_still_shown(sound, tmp_path):
+    """A results.json without what came later has its page and its tables."""
+    facts = json.loads(sound.to_json())
+    del facts["traverse"], facts["own_precision"]
+    for shot in facts["shots"]:
+        for key in ("faces_mm", "index_sec", "forward_back_mm"):
+            del shot[key]
+    (tmp_path / "results.json").write_text(json.dumps(facts), encoding="utf-8")
+    before = heightnet.Result.from_json(tmp_path / "results.json")
+    assert "misses" not in before.summary()
+    assert "Forward + back" not in before.page()
+    before.write(tmp_path / "again")
+    assert "faces_mm" not in (tmp_path / "again" / "sights.csv").read_text(encoding="utf-8")
+
+
+def test_a_loop_between_known_marks_is_kept_beside_many_short_ones(sound):
+    """Of very many loops the shortest are kept, and those from known mark to known mark besides."""
+    net = build_network(traverse())
+    few = loops_of(net, at_most=3)
+    assert all(len(set(loop.marks)) < 2 for loop in few[:3])  # a sight in both faces
+    assert {frozenset((loop.marks[0], loop.marks[-1])) for loop in few[3:]} == {frozenset(("M0", "M7"))}
+    assert len(loops_of(net)) > len(few)
