@@ -14,23 +14,26 @@ __version__ = "0.1.0"
 _HOMES = {
     "read_job": "heightnet.job.read",
     "check": "heightnet.tasks.check",
+    "archive": "heightnet.answers",
     "bust": "heightnet.answers",
     "prove": "heightnet.answers",
     "plan": "heightnet.answers",
     "show": "heightnet.answers",
     "tape": "heightnet.answers",
     "Answer": "heightnet.answers",
+    "Screened": "heightnet.archives.screen",
     "Minutes": "heightnet.tasks.measurements",
     "Job": "heightnet.job.model",
     "Settings": "heightnet.ledger.settings",
     "Result": "heightnet.result",
     "HeightnetError": "heightnet.errors",
+    "WrongSettings": "heightnet.errors",
     "InputErrors": "heightnet.errors",
 }
 
 __all__ = [
-    "Answer", "HeightnetError", "InputErrors", "Job", "Minutes", "Result", "Settings", "__version__", "bust", "check",
-    "plan", "prove", "read_job", "show", "tape",
+    "Answer", "HeightnetError", "InputErrors", "Job", "Minutes", "Result", "Screened", "Settings", "WrongSettings",
+    "__version__", "archive", "bust", "check", "plan", "prove", "read_job", "show", "tape",
 ]  # fmt: skip
 
 

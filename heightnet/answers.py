@@ -5,19 +5,21 @@ settings.  What a check found is a `heightnet.Result`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from heightnet.errors import HeightnetError
+from heightnet.errors import WrongSettings
 from heightnet.job.model import Job
+from heightnet.job.settings import check_arguments
 from heightnet.report.facts import as_written
 from heightnet.rows import Record
 from heightnet.tasks.measurements import Minutes
 
 if TYPE_CHECKING:
+    from heightnet.archives.screen import Screened
     from heightnet.report.document import Document
 
 TaskJob = Job | str | Path
@@ -57,9 +59,10 @@ class Answer:
 
     def page(self) -> str:
         """The text of NAME.html: one file, nothing loaded from elsewhere."""
+        from heightnet.report import caution
         from heightnet.report.html import html
 
-        return html(self.story)
+        return html(replace(self.story, below=[*self.story.below, caution.NOTE]))
 
     def write(self, folder: str | Path) -> list[Path]:
         """Write NAME.json, NAME.html and what else there is, each beside its place and renamed; returns the paths.
@@ -83,6 +86,18 @@ def _read(job: TaskJob) -> Job:
     return read_job(job)
 
 
+def _path(path: object) -> object:
+    """A path as its text, anything else as it is."""
+    return str(path) if isinstance(path, Path) else path
+
+
+def _several(name: str, values: object) -> tuple[object, ...]:
+    """A list of values as a tuple; raises WrongSettings for what is none."""
+    if isinstance(values, str) or not isinstance(values, Iterable):
+        raise WrongSettings(f"{name}: read {values!r}, expected a list.")
+    return tuple(values)
+
+
 def bust(
     job: TaskJob, *, closing: float | None = None, closing_setups: float | None = None, points_stand: bool = False
 ) -> Answer:
@@ -98,6 +113,7 @@ def bust(
     from heightnet.report.bust_words import bust_document
     from heightnet.tasks import bust as task
 
+    check_arguments(closing=closing, closing_setups=closing_setups)
     facts = as_written(task.bust(_read(job), Closing(closing, closing_setups), points_stand=points_stand))
     return Answer("bust", facts, task.exit_status(facts), bust_document)
 
@@ -112,8 +128,9 @@ def prove(
     from heightnet.tasks import prove as of_setup
     from heightnet.tasks import prove_marks
 
+    check_arguments(setup=setup, mark=mark, tolerance_mm=tolerance_mm)
     if setup is not None and mark is not None:
-        raise HeightnetError("prove: a set-up or a mark, not both.")
+        raise WrongSettings("prove: a set-up or a mark, not both.")
     limit, read = None if tolerance_mm is None else tolerance_mm / 1000, _read(job)
     if setup is not None:
         from heightnet.report.prove_words import prove_document
@@ -138,6 +155,9 @@ def plan(
     from heightnet.report.plan_words import plan_document
     from heightnet.tasks import plan as task
 
+    check_arguments(tolerance_mm=tolerance_mm, budget=budget)
+    if minutes is not None and not isinstance(minutes, Minutes):
+        raise WrongSettings(f"minutes: read {minutes!r}, expected heightnet.Minutes(...).")
     limit = None if tolerance_mm is None else tolerance_mm / 1000
     found = task.plan(_read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone)
     facts = as_written(found)
@@ -158,12 +178,39 @@ def tape(
 ) -> Answer:  # fmt: skip
     """One height from its readings, as ``heightnet tape``: texts as typed there.
 
-    Raises InputErrors with everything that is not understood.
+    Raises InputErrors with everything that is not understood, WrongSettings for an argument that keeps no rule.
     """
     from heightnet.report.tape_words import tape_document
     from heightnet.tasks.tape import WORK_MM, weigh_readings
     from heightnet.tasks.tape_arguments import read_arguments
 
+    typed, works = _several("readings", readings), _several("work_mm", work_mm)
+    check_arguments(readings=typed, radius=radius, offset=offset, scale=scale, sd_mm=sd_mm, work_mm=works)
+    if not typed:
+        raise WrongSettings("readings: read none, expected one or more.")
     read = read_arguments(readings, slant=slant, radius=radius, offset=offset, scale=scale)
     facts = weigh_readings(read, sd_mm / 1000, sorted(work_mm) or WORK_MM)
     return Answer("tape", facts.as_dict(), int(not facts.agree), lambda _: tape_document(facts))
+
+
+def archive(
+    folder: str | Path, to: str | Path, *, workers: int | None = None, scheduler: str = "", page: bool = True,
+    again: bool = False, hide: str = "", parquet: bool | None = None, seconds: float | None = None, **settings: Any,
+) -> Screened:  # fmt: skip
+    """Every job below a folder, as ``heightnet archive``: what was done, where the index lies, how many of each state.
+
+    It starts processes: keep the call of a script under ``if __name__ == "__main__":``.
+
+    Parameters
+    ----------
+    to : folder for index and reports; what an earlier run wrote there is built upon.
+    workers, scheduler, page, again, hide, parquet, seconds, settings : as of
+        `heightnet.archives.screen.screen_archive`.
+    """
+    from heightnet.archives.screen import screen_archive
+
+    check_arguments(folder=_path(folder), to=_path(to), scheduler=scheduler)
+    return screen_archive(
+        folder, to, workers=workers, scheduler=scheduler, page=page, again=again, hide=hide, parquet=parquet,
+        seconds=seconds, **settings,
+    )  # fmt: skip

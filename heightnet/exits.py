@@ -146,7 +146,7 @@ said in the headline, and does not count either. The first line of a job that cl
 
 A setting, a column and an option have one rule each, wherever the number comes from: `job.toml`, a workbook's sheet
 `job`, `--tolerance`, `--rates`, or `heightnet.check(job, test__tolerance_mm=5)`. What is outside ends in status 2 with
-the rule in words ("expected a number from 0.01 to 10,000 mm"); [columns](columns.md) lists them all.
+the rule in words ("expected a number from 0.01 to 1,000 mm"); [columns](columns.md) lists them all.
 
 ## Where heightnet itself fails
 

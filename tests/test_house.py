@@ -29,13 +29,13 @@ PACKAGE = ROOT / "heightnet"
 MODULES = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in PACKAGE.rglob("*.py")}
 TREES = {name.removesuffix(".__init__"): ast.parse(path.read_text(encoding="utf-8")) for name, path in MODULES.items()}
 DOCS = "\n".join(path.read_text(encoding="utf-8") for path in [ROOT / "README.md", *(PACKAGE / "docs").glob("*.md")])
-ROAD = ("ledger", "job", "reduce", "kinds", "network", "judge", "tasks", "report", "archive", "commands")
+ROAD = ("ledger", "job", "reduce", "kinds", "network", "judge", "tasks", "report", "archives", "commands")
 FUNCTION_LINES = 60
 KINDS = {*TAPED, *OBSERVED, *AT_MARKS, *EXCHANGED, "group", "mark"}
 NO_IDS = {  # counts, "shot:2 target:1", and hours of the day
-    "heightnet.archive.evidence", "heightnet.archive.across", "heightnet.reduce.moments",
+    "heightnet.archives.evidence", "heightnet.archives.across", "heightnet.reduce.moments",
 }  # fmt: skip
-MOST = {"lines of Python": 29_800, "dict[str, Any]": 80, "templates and scripts": 442}
+MOST = {"lines of Python": 31_500, "dict[str, Any]": 80, "templates and scripts": 442}
 
 
 def imports(name: str, tree: ast.Module) -> set[str]:

@@ -3,7 +3,7 @@
 import jsonschema
 import pytest
 
-from heightnet.archive.things import KINDS, MEASURES
+from heightnet.archives.things import KINDS, MEASURES
 from heightnet.judge.judgement import STATES
 from heightnet.ledger import archive, results
 from heightnet.ledger.pages import marked, with_tables

@@ -11,8 +11,8 @@ import heightnet
 
 def test_public_names():
     assert heightnet.__all__ == [
-        "Answer", "HeightnetError", "InputErrors", "Job", "Minutes", "Result", "Settings", "__version__", "bust",
-        "check", "plan", "prove", "read_job", "show", "tape",
+        "Answer", "HeightnetError", "InputErrors", "Job", "Minutes", "Result", "Screened", "Settings", "WrongSettings",
+        "__version__", "archive", "bust", "check", "plan", "prove", "read_job", "show", "tape",
     ]  # fmt: skip
     for name in heightnet.__all__:
         assert getattr(heightnet, name) is not None
@@ -59,11 +59,33 @@ def test_tasks_answer_alike(tmp_path):
         lambda job: heightnet.bust(job, closing=-1.0), lambda job: heightnet.prove(job, tolerance_mm=0.0),
         lambda job: heightnet.plan(job, tolerance_mm=float("nan")), lambda job: heightnet.plan(job, budget=-5),
         lambda job: heightnet.prove(job, setup="B1", mark="AB1"), lambda job: heightnet.prove(job, setup="none"),
+        lambda job: heightnet.bust(job, closing="12"), lambda job: heightnet.prove(job, tolerance_mm="5"),
+        lambda job: heightnet.prove(job, mark=[]), lambda job: heightnet.plan(job, budget="60"),
+        lambda job: heightnet.plan(job, minutes=5), lambda job: heightnet.Minutes(pole_shot="5"),
+        lambda job: heightnet.check(job, tolerance=5), lambda job: heightnet.check(job, test__tolerance_mm=1001),
+        lambda job: heightnet.check(5), lambda job: heightnet.show(None), lambda job: heightnet.tape([1.5]),
+        lambda job: heightnet.tape([]), lambda job: heightnet.tape("1.5"),
+        lambda job: heightnet.tape(["1.5"], sd_mm=-1),
+        lambda job: heightnet.tape(["1.5"], work_mm=5), lambda job: heightnet.tape(["1.5"], radius=5),
+        lambda job: heightnet.archive(job, 5), lambda job: heightnet.archive(job, "out", workers=0),
+        lambda job: heightnet.archive(job, "out", tolerance=5),
     ],
 )  # fmt: skip
 def test_a_wrong_setting_raises_an_error_of_ours(wrong):
     with pytest.raises(heightnet.HeightnetError):
         wrong(Path(__file__).resolve().parents[1] / "data" / "bridge-check-shots")
+
+
+def test_an_archive_answers_with_what_was_done(tmp_path):
+    demo = Path(__file__).resolve().parents[1] / "data"
+    shutil.copytree(demo / "bridge-check-shots", tmp_path / "office" / "bridge")
+    shutil.copytree(demo / "quarry-traverse", tmp_path / "office" / "quarry")
+    done = heightnet.archive(tmp_path / "office", tmp_path / "out", workers=1, page=False, parquet=False)
+    assert isinstance(done, heightnet.Screened)
+    assert (done.counts["found"], done.checked, done.exit_status()) == (2, 2, 1)
+    assert {"archive.json", "index.html"} <= {path.name for path in done.written}
+    assert heightnet.archive(tmp_path / "office", tmp_path / "out", workers=1, page=False, parquet=False).checked == 0
+    assert callable(heightnet.archive)  # its modules, loaded by now, do not stand in its place
 
 
 def test_no_answer_is_written_among_a_jobs_own_tables(tmp_path):

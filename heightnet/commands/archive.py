@@ -9,20 +9,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from heightnet.commands.command import Command, Number, settings_asked
+from heightnet.commands.command import Command, Number, outputs, settings_asked, tolerance_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.arguments import HIDE, SECONDS, WORKERS
-from heightnet.ledger.ranges import TOLERANCE_MM
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from heightnet.archive.screen import Screened
+    from heightnet.archives.screen import Screened
 
 
 @click.command(name="archive", cls=Command)
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--output", type=click.Path(path_type=Path), help="Default: reports/archive-<folder name>.")
 @click.option("--workers", type=Number(WORKERS), help=WORKERS.meaning)
 @click.option(
     "--scheduler", default="", metavar="ADDRESS", help="Use the workers of this Dask scheduler, tcp://host:8786."
@@ -34,9 +32,7 @@ if TYPE_CHECKING:
     help="Write codes or initials in place of the observers' names.",
 )  # fmt: skip
 @click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
-@click.option(
-    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
-)
+@tolerance_asked
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option(
     "--seconds",
@@ -45,23 +41,24 @@ if TYPE_CHECKING:
     help="Stop the search for errors in a job after so many seconds.",
 )
 @click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
+@outputs("Folder for index and reports; default: reports/archive-<folder name>.", "index", "--output")
 def command(
-    folder: Path, output: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
+    folder: Path, to: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
     hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,
-    seconds: float | None, strict: bool,
+    seconds: float | None, strict: bool, pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Check every job below FOLDER and write one index page of them.
 
     Jobs are folders of CSV tables, workbooks and LandXML files. A job that cannot be read is listed with its error and
     stops nothing. A second run checks only what is new or changed. Ctrl-C keeps what is done.
     """
-    from heightnet.archive.run import Stop
-    from heightnet.archive.screen import screen_archive
+    from heightnet.archives.run import Stop
+    from heightnet.archives.screen import screen_archive
     from heightnet.report.archive_words import done_document
-    from heightnet.report.console import console, one_line, say
+    from heightnet.report.console import console, one_line, say, say_json
     from heightnet.report.text import show
 
-    output = output or Path("reports") / f"archive-{folder.resolve().name}"
+    output = to or Path("reports") / f"archive-{folder.resolve().name}"
     go_on = "What is done is kept. To go on, run the same command again."
     with (
         _Bar(console(err=True)) as bar,
@@ -76,8 +73,17 @@ def command(
             bar.say(f"Stopped. {go_on}")
             sys.exit(Exit.INTERRUPTED)
     no_parquet = parquet is None and not any(path.name == "archive.parquet" for path in done.written)
-    show(done_document(done.folder.name, done.counts, done.checked, no_parquet), console())
-    say(f"The index: {one_line(done.output / 'index.html')}")
+    if pdf:
+        from heightnet.report.pdf import print_page
+
+        print_page(done.output / "index.html", done.output / "index.pdf")
+    if as_json:
+        with (done.output / "archive.json").open(encoding="utf-8") as lines:
+            for line in lines:  # one job a line: an archive's facts may be larger than the memory
+                say_json(line)
+    else:
+        show(done_document(done.folder.name, done.counts, done.checked, no_parquet), console())
+        say(f"The index: {one_line(done.output / 'index.html')}")
     if done.faults:
         say(_faults(done), err=True)
     if done.stopped:

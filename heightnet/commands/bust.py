@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, outputs
 from heightnet.exits import Exit
 from heightnet.ledger.ranges import CLOSING_KM, CLOSING_SETUPS
 
@@ -20,10 +20,15 @@ from heightnet.ledger.ranges import CLOSING_KM, CLOSING_SETUPS
 )  # fmt: skip
 @click.option("--closing-setups", type=Number(CLOSING_SETUPS), metavar="C", help="Limit: C mm per root set-up.")
 @click.option("--points-stand", is_flag=True, help="Change points can be found again; re-levelling may begin at them.")
-@click.option("--to", type=click.Path(path_type=Path), help="Folder for bust.html and bust.json.")
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+@outputs("Folder for bust.html and bust.json.", "bust")
 def command(
-    job: Path, closing: float | None, closing_setups: float | None, points_stand: bool, to: Path | None, as_json: bool
+    job: Path,
+    closing: float | None,
+    closing_setups: float | None,
+    points_stand: bool,
+    to: Path | None,
+    pdf: bool,
+    as_json: bool,
 ) -> None:
     """A level run or loop does not close: say where, why, and what to level again.
 
@@ -34,5 +39,5 @@ def command(
     from heightnet.report.task_output import give
 
     answer = bust(job, closing=closing, closing_setups=closing_setups, points_stand=points_stand)
-    give(answer, as_json, to)
+    give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

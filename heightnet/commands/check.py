@@ -9,10 +9,9 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number, settings_asked
+from heightnet.commands.command import Command, Number, outputs, settings_asked, tolerance_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.arguments import FIGURES, SECONDS
-from heightnet.ledger.ranges import TOLERANCE_MM
 from heightnet.report.console import console, one_line, say_json
 from heightnet.report.console import say as print_line
 
@@ -33,10 +32,7 @@ def progress() -> Callable[[str], None]:
 
 @click.command(name="check", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
-@click.option("--to", type=click.Path(path_type=Path), help="Folder for the report; default reports/<job name>.")
-@click.option(
-    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM", help="A height error this large must not be able to hide."
-)
+@tolerance_asked
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
 @click.option("--strict", is_flag=True, help=f"Exit status 1 too where {STRICT}.")
@@ -44,8 +40,7 @@ def progress() -> Callable[[str], None]:
 @click.option(
     "--figures", type=click.Choice(FIGURES.choices), multiple=True, help="Write the pictures as such files too."
 )
-@click.option("--pdf", is_flag=True, help="Print the page to report.pdf as well; needs a Chromium or Chrome browser.")
-@click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the summary, write nothing.")
+@outputs("Folder for the report; default: reports/<job name>, with --json none.", "report")
 def command(
     job: Path, to: Path | None, tolerance: float | None, rates: Path | None, seconds: float | None, strict: bool,
     no_page: bool, figures: tuple[str, ...], pdf: bool, as_json: bool,
@@ -57,22 +52,25 @@ def command(
     from heightnet.job.read import read_job
     from heightnet.tasks.check import check
 
+    if pdf and no_page:
+        raise click.UsageError("--pdf prints the page, which --no-page leaves out.")
     say = progress()
     say("reading")
     recorded = read_job(job)
     result = check(recorded, say=say, seconds=seconds, **settings_asked(tolerance, rates))
-    if as_json:
-        say_json(result.to_json())
-    else:
-        from heightnet.report.text import show
-
-        folder = to or Path("reports") / recorded.name
+    folder = to if as_json else to or Path("reports") / recorded.name
+    if folder:
         say("writing the report")
         result.write(folder, page=not no_page, figures=figures)
         if pdf:
             from heightnet.report.pdf import print_page
 
             print_page(folder / "report.html", folder / "report.pdf")
+    if as_json:
+        say_json(result.to_json())
+    elif folder:
+        from heightnet.report.text import show
+
         show(result.story, console())
         page_ = folder / "report.html"
         print_line(f"The whole report: {one_line(page_ if page_.exists() else folder / 'results.json')}")

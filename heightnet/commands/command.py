@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ import click
 from click.core import ParameterSource
 
 from heightnet import exits, faults
+from heightnet.ledger.arguments import TOLERANCE
 from heightnet.ledger.field import Field
 from heightnet.ledger.ranges import Range
 from heightnet.report.console import fitted
@@ -50,6 +51,34 @@ def with_job() -> click.Option:
         ["--with-job"], is_flag=True, expose_value=False, callback=keep,
         help="Should heightnet itself fail: put the job's files into the bundle to send.",
     )  # fmt: skip
+
+
+def outputs(to: str, page: str, *names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """The options of what a command gives, which mean the same everywhere: ``--to``, ``--pdf`` and ``--json``.
+
+    to : what goes into the folder.  page : the page that is printed, without its ending.  names : further ones of --to.
+    """
+
+    def with_options(function: Callable[..., None]) -> Callable[..., None]:
+        for option in (
+            click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON instead of the summary."),
+            click.option(
+                "--pdf", is_flag=True, help=f"Print the page to {page}.pdf as well; needs a Chromium or Chrome browser."
+            ),
+            click.option("--to", *names, "to", type=click.Path(path_type=Path), help=to),
+        ):
+            function = option(function)
+        return function
+
+    return with_options
+
+
+def tolerance_asked(function: Callable[..., None]) -> Callable[..., None]:
+    """The option ``--tolerance``, which means the same everywhere."""
+    return click.option(
+        "--tolerance", type=Number(TOLERANCE), metavar="MM",
+        help="An error of a height this large must not be able to hide; default: the job's.",
+    )(function)  # fmt: skip
 
 
 def settings_asked(tolerance_mm: float | None, rates: Path | None) -> dict[str, Any]:
@@ -107,7 +136,14 @@ class Command(click.Command):
             self._called(ctx, in_full=False), self._called(ctx, in_full=True), self.reads,
             ctx.params.get("file") or ctx.params.get("job"), bool(ctx.meta.get(WITH_JOB)),
         )  # fmt: skip
+        self._refuse_print_to_nowhere(ctx.params)
         return super().invoke(ctx)
+
+    def _refuse_print_to_nowhere(self, given: Mapping[str, Any]) -> None:
+        """Raises UsageError, before any work, where a page is to be printed and there is no folder for it."""
+        writes = self.name == "archive" or (self.name == "check" and not given["as_json"])
+        if given.get("pdf") and given["to"] is None and not writes:
+            raise click.UsageError("--pdf needs a folder to print into: --to FOLDER.")
 
     def _called(self, ctx: click.Context, in_full: bool) -> str:
         """The command as it was called; unless in full, ``JOB`` for what may hold a name or a value of a job."""

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, outputs, tolerance_asked
 from heightnet.exits import Exit
 from heightnet.ledger.arguments import BUDGET
-from heightnet.ledger.ranges import MINUTES, TOLERANCE_MM
+from heightnet.ledger.ranges import MINUTES
 from heightnet.tasks.measurements import Minutes
 
 
@@ -28,14 +28,10 @@ def _minutes(function: Callable[..., None]) -> Callable[..., None]:
 @click.command(name="plan", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--budget", type=Number(BUDGET), metavar="MIN", help=BUDGET.meaning)
-@click.option(
-    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM",
-    help="A height error this large must not be able to hide; default: the job's.",
-)  # fmt: skip
+@tolerance_asked
 @click.option("--planned", is_flag=True, help="Nothing is observed yet: rough values, blank heights will be taped.")
 @click.option("--gone", is_flag=True, help="The set-ups are taken down: only what works without them.")
-@click.option("--to", type=click.Path(path_type=Path), help="Folder for plan.html and plan.json.")
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+@outputs("Folder for plan.html and plan.json.", "plan")
 @_minutes
 def command(
     job: Path,
@@ -44,6 +40,7 @@ def command(
     planned: bool,
     gone: bool,
     to: Path | None,
+    pdf: bool,
     as_json: bool,
     **minutes: float,
 ) -> None:
@@ -56,5 +53,5 @@ def command(
 
     chosen = Minutes(**minutes)
     answer = plan(job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone)
-    give(answer, as_json, to)
+    give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

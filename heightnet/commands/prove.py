@@ -7,9 +7,8 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, outputs, tolerance_asked
 from heightnet.exits import Exit
-from heightnet.ledger.ranges import TOLERANCE_MM
 
 
 @click.command(name="prove", cls=Command)
@@ -17,14 +16,17 @@ from heightnet.ledger.ranges import TOLERANCE_MM
 @click.option("--setup", metavar="S", help="The set-up whose height is to be proved.")
 @click.option("--all", "every", is_flag=True, help="Every check shot to a known mark, as one table.")
 @click.option("--mark", metavar="M", help="The known mark that is to be proved: is it where it is listed?")
-@click.option(
-    "--tolerance", type=Number(TOLERANCE_MM), metavar="MM",
-    help="Largest error that may stay in a height; default: the job's tolerance.",
-)  # fmt: skip
-@click.option("--to", type=click.Path(path_type=Path), help="Folder for prove.html, prove.json and check-shots.csv.")
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+@tolerance_asked
+@outputs("Folder for prove.html, prove.json and check-shots.csv.", "prove")
 def command(
-    job: Path, setup: str | None, every: bool, mark: str | None, tolerance: float | None, to: Path | None, as_json: bool
+    job: Path,
+    setup: str | None,
+    every: bool,
+    mark: str | None,
+    tolerance: float | None,
+    to: Path | None,
+    pdf: bool,
+    as_json: bool,
 ) -> None:
     """Check shots: the instrument height of one set-up by each known mark, together, and against the tape; with --all
     every check shot of the job; with --mark whether one known mark is where it is listed.
@@ -37,5 +39,5 @@ def command(
     if sum((setup is not None, every, mark is not None)) != 1:
         raise click.UsageError("Say what is to be proved: --setup S, --all, or --mark M; one of them.")
     answer = prove(job, setup=setup, mark=mark, tolerance_mm=tolerance)
-    give(answer, as_json, to)
+    give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

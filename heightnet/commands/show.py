@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command
+from heightnet.commands.command import Command, outputs
 
 
 @click.command(name="show", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--all", "everything", is_flag=True, help="Every row of every section, however long.")
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
-def command(job: Path, everything: bool, as_json: bool) -> None:
+@outputs("Folder for show.html and show.json.", "show")
+def command(job: Path, everything: bool, to: Path | None, pdf: bool, as_json: bool) -> None:
     """Print what was read, before any adjustment.
 
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
@@ -22,4 +22,4 @@ def command(job: Path, everything: bool, as_json: bool) -> None:
     from heightnet.answers import show
     from heightnet.report.task_output import give
 
-    give(show(job, everything=everything), as_json)
+    give(show(job, everything=everything), as_json, to, pdf)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, outputs
 from heightnet.exits import Exit
 from heightnet.ledger.ranges import TAPE_SD_MM, WORK_MM
 
@@ -27,7 +28,7 @@ from heightnet.ledger.ranges import TAPE_SD_MM, WORK_MM
     "--work", "work_mm", type=Number(WORK_MM), multiple=True, metavar="MM",
     help="May the slant reduction be left out in work to so many millimetres? Default: 1, 3 and 10.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
+@outputs("Folder for tape.html and tape.json.", "tape")
 def command(
     readings: tuple[str, ...],
     slant: bool,
@@ -36,6 +37,8 @@ def command(
     scale: str | None,
     sd_mm: float,
     work_mm: tuple[float, ...],
+    to: Path | None,
+    pdf: bool,
     as_json: bool,
 ) -> None:
     """Reduce the tape readings of one height, say whether they agree, and what to book.
@@ -62,5 +65,5 @@ def command(
     except InputErrors as errors:
         say("\n".join(str(problem) for problem in errors.problems), err=True)
         sys.exit(Exit.REFUSED)
-    give(answer, as_json)
+    give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number
+from heightnet.commands.command import Command, Number, outputs
 from heightnet.ledger.arguments import RUNS, SEED
 
 
@@ -14,12 +14,12 @@ from heightnet.ledger.arguments import RUNS, SEED
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help=RUNS.meaning)
 @click.option("--seed", type=Number(SEED), default=1, show_default=True, help=SEED.meaning)
-@click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
-def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
+@outputs("Folder for trust.html and trust.json.", "trust")
+def command(job: Path, runs: int, seed: int, to: Path | None, pdf: bool, as_json: bool) -> None:
     """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.
 
     How often it says something of a sound job, what it finds, how often the place it tells holds the blunder and what
-    it names alone was wrong, and whether its chances mean what they say. Nothing is written.
+    it names alone was wrong, and whether its chances mean what they say.
     """
     from heightnet.answers import Answer
     from heightnet.job.read import read_job
@@ -32,4 +32,4 @@ def command(job: Path, runs: int, seed: int, as_json: bool) -> None:
     with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
         facts = trust(recorded, runs, seed, progress=lambda done: bar.update(line, completed=done))
-    give(Answer("trust", facts, 0, trust_document), as_json)
+    give(Answer("trust", facts, 0, trust_document), as_json, to, pdf)

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from heightnet.errors import InputErrors, InputProblem
+from heightnet.errors import InputErrors, InputProblem, WrongSettings
 from heightnet.job.convert import Raw
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
@@ -50,7 +50,10 @@ def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     ------
     InputErrors : everything that could not be understood, each with file, row and column.
     TooLarge : the job would not fit into memory.
+    WrongSettings : what is no path.
     """
+    if not isinstance(path, str | Path):
+        raise WrongSettings(f"job: read {path!r}, expected a job or the path of one.")
     with reading(Path(path)) as (reader, home):
         intake = Intake(labels(reader, home))
         intake.columns = read_columns(Path(columns) if columns else beside(home), intake.problems)

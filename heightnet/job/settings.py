@@ -144,10 +144,14 @@ def with_tolerance(job: Job, metres: float | None) -> Job:
 
 
 def check_arguments(**given: Any) -> None:
-    """Raises `WrongSettings` with everything asked for beside settings, None where nothing is, that keeps no rule."""
+    """Raises `WrongSettings` with everything asked for beside settings, None where nothing is, that keeps no rule.
+
+    Of a tuple each value is looked at.
+    """
     wrong = [
-        f"{name}: read {_shown(value)}, expected {ARGUMENTS[name].rule_in()}."
-        for name, value in given.items()
+        f"{name}: read {_shown(value)}, expected {ARGUMENTS[name].rule_in() or 'text'}."
+        for name, values in given.items()
+        for value in (values if isinstance(values, tuple) else (values,))
         if value is not None and not ARGUMENTS[name].keeps(value)
     ]
     if wrong:

@@ -104,15 +104,21 @@ def lies(places: Places, h: int) -> Iterator[tuple[str, int]]:
 
 
 def told(net: Network) -> Columns:
+    from heightnet.kinds.repeats import faces, forward_back
+
     place = net.nodes.name[net.nodes.mark]
     place[net.nodes.mark < 0] = None
     rows = net.rows("shot")
+    apart, index = faces(net)
     return {
         "from_mark": place[net.tail[rows]],
         "to_mark": place[net.head[rows]],
         "zenith_deg": np.degrees(net.job.shots["zenith_angle"].to_numpy(float)),
         "horizontal_m": net.sights.horizontal,
         "rise_m": net.sights.rise,
+        "faces_mm": apart * 1000,
+        "index_sec": np.degrees(index) * 3600,
+        "forward_back_mm": forward_back(net) * 1000,
     }
 
 

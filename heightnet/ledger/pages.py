@@ -16,8 +16,8 @@ _OPENING = """# Every table and column
 A job is a folder of CSV tables with an optional `job.toml`, or one `.xlsx` workbook whose sheets have the same names.
 UTF-8 text, one header row, cells apart by comma, semicolon or tab; columns in any order. A blank cell means "not
 recorded". A column that no height needs is left unread and listed ("not used: Remarks, HzAngle"); one in which
-something needed may be lost, because a heading resembles it or its cells look like it, is a problem that says what it may
-be. A column whose name starts with `note` is never asked about.
+something needed may be lost, because a heading resembles it or its cells look like it, is a problem that says what it
+may be. A column whose name starts with `note` is never asked about.
 
 Headings are recognised in any case and spacing, with the trade's short words (Inst Hgt, Stn. No.) and initials (I.H.),
 and so are the other words listed; what was recognised is said. A unit

@@ -134,7 +134,7 @@ EARTH_M = Range(6_000_000, 7_000_000, "m")
 FALSE_ALARM = Range(0.001, 0.2)  # it is kept by simulation, which can tell no smaller share
 POWER = Range(0.5, 0.99)
 ALPHA = Range(0.000001, 0.5)
-TOLERANCE_MM = Range(0.01, 10_000, "mm")
+TOLERANCE_MM = Range(0.01, 1_000, "mm")
 RATE = Range(0.000000001, 0.5)
 
 # ---- options ----

@@ -211,6 +211,27 @@ SHOTS = observed(
     Fact("zenith_deg", NUMBER),
     Fact("horizontal_m", NUMBER, "horizontal", "Distance"),
     Fact("rise_m", NUMBER, "target centre above instrument axis", "Rise"),
+    Fact(
+        "faces_mm",
+        Maybe("number", "not observed in both faces"),
+        "rise in face L less that in face R, of this set-up and target: the first of each, the second of each",
+        "L - R",
+        required=False,
+    ),
+    Fact(
+        "index_sec",
+        Maybe("number", "not observed in both faces"),
+        "the index error that makes this difference",
+        "Index error",
+        required=False,
+    ),
+    Fact(
+        "forward_back_mm",
+        Maybe("number", "no sight the other way"),
+        "rise from mark to mark, heights as taped, and the mean of the sights the other way: they would add up to 0",
+        "Forward + back",
+        required=False,
+    ),
     error=RISE_ERROR,
 )
 LEVELS = observed(
@@ -493,6 +514,39 @@ LOOPS = Many(
         )
     )
 )
+TRAVERSE = Record(
+    (
+        Fact("loop", "whole", "its place in `loops`, from 1: of several the one that misses most for its expected sd"),
+        Fact("from_mark", "text", "a known mark"),
+        Fact("to_mark", "text", "another one; the same where the job has only one"),
+        Fact("sights", "whole", "how many it is made of"),
+        Fact("ways", "whole", "how many such ways there are among the loops"),
+    )
+)
+OWN_PRECISION = Many(
+    Record(
+        (
+            Fact(
+                "kind", Words(("zenith", "distance", "tape", "target", "rise")),
+                "zenith angles, slope distances, taped heights (of targets, where a precision of their own is stated), "
+                "rises from mark to mark forward and back",
+            ),
+            Fact("stated_sec", NUMBER, "standard deviation as stated, of zenith angles"),
+            Fact("own_sec", Maybe("number", "not to be estimated"), "as the repeats have it"),
+            *each(NUMBER, "low_sec high_sec"),
+            Fact("stated_mm", NUMBER, "of all others; the mean square of what is stated for those that were repeated"),
+            Fact("own_mm", Maybe("number", "not to be estimated"), "as the repeats have it"),
+            *each(NUMBER, "low_mm high_mm"),
+            Fact("dof", "whole", "degrees of freedom; 95 of 100 such estimates hold the true sd from low to high"),
+            Fact("sets", "whole", "sights, stands or pairs that were measured more than once and used"),
+            Fact("left_out", "whole", "sets left out because they lie more than four of their own sds apart"),
+            Fact("wrong", "whole", "measurements left out because the judgement tells them as wrong"),
+            Fact("alike", "yes", "most repeats are the same to the last digit, so that nothing was estimated"),
+            Fact("differs", "yes", "from the stated one by more than the false alarm allows; of 5 dof or more"),
+            Fact("lines", Many("text"), "for job.toml, below [precision], where it differs"),
+        )
+    )
+)  # fmt: skip
 SUSPECTS = Many(
     Record(
         (
@@ -652,6 +706,14 @@ for _part in (
     Fact("known", KNOWN, "known heights"),
     Fact("groups", GROUPS, "what many things may have wrong together"),
     Fact("loops", LOOPS, "a basis of the job's loops, short ones first"),
+    Fact(
+        "traverse", Maybe(TRAVERSE, "no known marks joined by sights alone, no such loop through the only one"),
+        "the misclosure in height between known marks along sights", required=False,
+    ),
+    Fact(
+        "own_precision", OWN_PRECISION, "standard deviations that the job's own repeats show, beside the stated ones",
+        required=False,
+    ),
     Fact("suspects", SUSPECTS, "what is named, then the likeliest twelve of each finding that is not"),
     Fact("explanations", EXPLANATIONS, "sets of blunders within 20 : 1 of the likeliest, which comes first"),
     Fact("cross_check", CROSS_CHECK),

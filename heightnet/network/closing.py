@@ -25,7 +25,7 @@ class Closing:
         """Raises HeightnetError for what is no limit."""
         for name, c, within in (("closing", self.mm_sqrt_km, CLOSING_KM), ("closing_setups", self.mm_sqrt_setups,
                                                                           CLOSING_SETUPS)):  # fmt: skip
-            if c is not None and not within.holds(c):
+            if c is not None and not within.takes(c):
                 raise HeightnetError(f"{name}: read {c}, expected {within}.")
 
     @property

@@ -19,6 +19,7 @@ from heightnet.network.model import Network
 from heightnet.network.runs import level_legs
 
 PRECISION = Closing()
+BETWEEN_KNOWN = 20  # loops between known marks that are kept beside the shortest of all
 
 
 @dataclass(frozen=True)
@@ -73,10 +74,10 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
 
 
 def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) -> list[Loop]:
-    """A basis of the job's loops, short ones first; marks held exactly close on one another like known ones.
+    """A basis of the job's loops, short ones first, at most so many and some more between known marks.
 
-    Readings of one height, or of a staff at one place from one line of sight, are walked as their mean: they are no
-    loop, and are compared as what they are.
+    Marks held exactly close on one another like known ones.  Readings of one height, or of a staff at one place from
+    one line of sight, are walked as their mean: they are no loop, and are compared as what they are.
     """
     count = net.edge_count
     tail = np.concatenate([net.tail[:count], np.full(len(net.held), DATUM)])
@@ -94,7 +95,9 @@ def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) ->
     _average(net, rise, variance, first)
     drawn = np.flatnonzero(first)
     found = fundamental_loops(tail[drawn], head[drawn], len(net.nodes))
-    order = np.argsort(found.length, kind="stable")[:at_most]
+    order = np.argsort(found.length, kind="stable")
+    between = found.total(((tail == DATUM) | (head == DATUM)).astype(float)[drawn]) > 0.5
+    order = np.concatenate([order[:at_most], order[at_most:][between[order[at_most:]]][:BETWEEN_KNOWN]])
     misclosure, total = found.misclosure(rise[drawn]), found.total(length[drawn]) / 1000
     setups = found.total(np.concatenate([edge_setups(net), np.zeros(len(net.held))])[drawn])
     sd = np.sqrt(np.maximum(found.total(variance[drawn]), 0.0))

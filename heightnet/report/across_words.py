@@ -45,7 +45,7 @@ CAUSES = {
 
 
 def across_blocks(facts: Record, unit: str = "m") -> list[Block]:
-    """The facts of `heightnet.archive.across.across_jobs` as headings and sentences, tables one click below.
+    """The facts of `heightnet.archives.across.across_jobs` as headings and sentences, tables one click below.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from itertools import chain, islice
 
 from heightnet.report import archive_words as words
+from heightnet.report import caution
 from heightnet.report import document as doc
 from heightnet.report.across_words import across_blocks
 from heightnet.report.claims import strong
@@ -23,10 +24,7 @@ TONES = {
     doc.DOUBTFUL: ("untested", "Nothing contradicts, but not everything was tested"),
     doc.SOUND: ("closes", "Nothing contradicts"),
 }
-NO_SUBSTITUTE = (
-    "A statistical check is no substitute for an independent measurement; each job's report says what it could test "
-    "and what not."
-)
+EACH_REPORT = "Each job's report says what it could test and what not."
 
 
 def page_pieces(
@@ -72,7 +70,9 @@ def page_pieces(
                 *_happened(again),
                 _jobs(counts, jobs),
                 *([doc.Section("Left out", left_out, "left-out", "Left out")] if left_out else []),
-                doc.Section("Signs and words", [doc.Legend(legend), NO_SUBSTITUTE], "signs", "Signs and words"),
+                doc.Section(
+                    "Signs and words", [doc.Legend(legend), EACH_REPORT, caution.NOTE], "signs", "Signs and words"
+                ),
             ],
             foot=f"heightnet {head['heightnet']['version']}. The same facts, all of them, are in archive.json beside "
             "this page; as a table in archive.csv.",

@@ -11,6 +11,7 @@ from heightnet.report.document import DOUBTFUL, SOUND, Document, Section, Table
 from heightnet.report.findings import is_wrong, place_of, size_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
+from heightnet.report.pictures.levelled import bust_picture
 from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts
 from heightnet.rows import Record
 
@@ -50,7 +51,7 @@ def bust_document(facts: Record) -> Document:
         tone=tone,
         headline=_headline(words),
         says=capital(state_word(words)),
-        blocks=[part for part in parts if part],
+        blocks=[*bust_picture(words), *(part for part in parts if part)],
         invented=facts["job"]["invented"],
         foot=f"What may be missed: {facts['closing']['name']}.",
     )

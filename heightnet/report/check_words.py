@@ -30,6 +30,7 @@ from heightnet.report.findings import (
 from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
+from heightnet.report.repeats_words import precision_lines, traverse_line
 from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts
 from heightnet.rows import Record, column
 
@@ -65,7 +66,7 @@ def check_document(facts: Record) -> Document:
         tone=tone,
         headline=headline(words),
         says=capital(state_word(words)),
-        blocks=[Section(question, [Bullets(lines)]) for question, lines in answers],
+        blocks=[*traverse_line(words), *(Section(question, [Bullets(lines)]) for question, lines in answers)],
         invented=words.facts["job"]["invented"],
     )
 
@@ -628,7 +629,7 @@ def _tested(words: Words) -> list[str]:
         if factor >= 1.35:
             times = claim("fit", key, factor, f"{factor:.1f} times")
             lines.append(f"The {of} scatter about {times} as much as stated: check the stated precision.")
-    return lines or ["Nothing: the job holds no height to test."]
+    return [*lines, *precision_lines(words)] or ["Nothing: the job holds no height to test."]
 
 
 BESIDE = {

@@ -27,7 +27,8 @@ def claim(of: object, fact: str, value: Any, text: str) -> str:
     ----------
     of : a thing or its id, of a mark ``mark:NAME``, ``finding:1``, ``finding:1.members.0``, ``explanation:1``,
         ``explanation:1/ID`` (what becomes of a thing under it), ``step:1``, ``cause:ID:KEY``, ``loop:1``, ``check:1``,
-        a table of results.json, or ``judgement``, ``fit``, ``settings``, ``vocabulary``.
+        ``own_precision:1``, ``traverse``, a table of results.json, or ``judgement``, ``fit``, ``settings``,
+        ``vocabulary``.
     fact : the key of its record, with a path where it lies deeper (``heights.0.height_m``); of a table ``VERDICT``,
         how many of its records have that verdict.  What follows from several values has a name of its own.
     value : what stands there.

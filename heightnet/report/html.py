@@ -306,9 +306,11 @@ def _body(document: doc.Document) -> Iterator[str]:
     mark = sign(document.sign) if document.sign else ""
     says = element("p", mark, " " if mark else "", document.says, cls="tone-says")
     banner = element("div", says, element("h1", document.headline, id="headline"), cls="banner")
+    banner = banner if document.headline or document.says else Html()  # of a page that judges nothing
     beside = element("div", blocks(document.beside), cls="beside") if document.beside else ""
     first = element("div", element("div", blocks(document.blocks), cls="says"), beside, cls="first")
-    yield element("section", banner, first, id="answers", cls=f"tone tone-{document.tone}", aria_labelledby="headline")
+    named = "headline" if banner else ""
+    yield element("section", banner, first, id="answers", cls=f"tone tone-{document.tone}", aria_labelledby=named)
     parts = [block for block in document.below if isinstance(block, doc.Section)]
     links = (Html(element("a", part.short, href=f"#{part.id}") + "\n") for part in parts)
     before = [block for block in document.below if block not in parts]

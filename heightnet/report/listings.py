@@ -20,7 +20,7 @@ from heightnet.report.keys import Keys
 from heightnet.report.numbers import NONE, fixed, in_100, listing
 from heightnet.report.spoilt import Spoilt
 from heightnet.report.words import A_HEIGHT, VERDICTS, Words
-from heightnet.rows import Record
+from heightnet.rows import Record, column
 
 Show = Callable[[Record], str]
 
@@ -115,9 +115,9 @@ class Listing:
         """Column, cell, the fact it states and its value; fact "" where the cell states none or says so itself."""
         values = iter(row.values)
         out = []
-        for column, text in zip(self.columns, row.cells, strict=True):
-            value = text if column.kind == "verdict" else next(values) if column.fact else None
-            out.append((column, text, "" if is_claim(text) else column.fact, value))
+        for one, text in zip(self.columns, row.cells, strict=True):
+            value = text if one.kind == "verdict" else next(values) if one.fact else None
+            out.append((one, text, "" if is_claim(text) else one.fact, value))
         return out
 
     @property
@@ -211,6 +211,8 @@ class Tables:
                 return partial(fixed, decimals=3), "", (3,)
             case "horizontal_m":
                 return lengths.distance, f", {lengths.name}", lengths.distance_digits
+        if name.endswith("_sec"):
+            return partial(fixed, decimals=1), ", arc-seconds", (1,)
         if name.endswith("_km"):
             return partial(fixed, decimals=2), ", km", ()
         if name.endswith("_mm"):
@@ -322,7 +324,13 @@ class Tables:
 
     def shots(self) -> Listing:
         says = "Each sight as a height difference from instrument axis to target centre."
-        return self.observed("shots", "Sights", says, self.of("shots", "row setup to_mark target horizontal_m rise_m"))
+        names = "row setup to_mark target horizontal_m rise_m"
+        shots = self.words.facts["shots"]
+        for twice in ("faces_mm index_sec", "forward_back_mm"):  # shown where a sight has them
+            first = twice.partition(" ")[0]
+            if len(shots) and first in shots[0] and any(value is not None for value in column(shots, first)):
+                names += f" {twice}"
+        return self.observed("shots", "Sights", says, self.of("shots", names))
 
     def levels(self) -> Listing:
         columns = self.of("levels", "row from_mark to_mark run rise_m")

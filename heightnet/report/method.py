@@ -9,6 +9,7 @@ from heightnet.report.check_words import common_error, reading_check, screening,
 from heightnet.report.claims import capital, claim
 from heightnet.report.document import Block, Bullets, Number, Numbers, Section
 from heightnet.report.numbers import NONE, count, fixed, listing, of_100
+from heightnet.report.repeats_words import own_precision
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
@@ -22,7 +23,7 @@ LIMITS = {
 
 def method(words: Words) -> list[Section]:
     """The passages that have something to say."""
-    passages = (_fit, _decided, _search, _readings, _common, _pieces, _notes, _settings)
+    passages = (_fit, own_precision, _decided, _search, _readings, _common, _pieces, _notes, _settings)
     return [section for passage in passages if (section := passage(words))]
 
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from heightnet.gaps import not_proved
 from heightnet.ledger.thing import ROWS, TABLES
+from heightnet.report import caution, fieldsheet
 from heightnet.report import document as doc
-from heightnet.report import fieldsheet
 from heightnet.report.cards import cards
 from heightnet.report.check_words import check_document, what_to_do
 from heightnet.report.choices import choices_section
@@ -23,7 +23,7 @@ from heightnet.report.listings import Listing, Tables
 from heightnet.report.method import method
 from heightnet.report.namer import words_of
 from heightnet.report.numbers import count
-from heightnet.report.words import CAUTION, MEANINGS, VERDICTS, Words
+from heightnet.report.words import MEANINGS, VERDICTS, Words
 
 EMBEDDED_BYTES = 1_000_000  # results up to this size are embedded whole; of larger ones the page says where they are
 OPEN, OPEN_ROWS = 3, 20  # tables that stand open: the first ones, and short ones
@@ -66,7 +66,7 @@ def page_document(facts: dict[str, Any], story: doc.Document) -> doc.Document:
         size=", ".join(count(len(facts[table]), name) for table, name in _sizes().items() if facts.get(table)),
         beside=[
             *(picture for picture in drawn if not picture.wide),
-            doc.Note(f"{strong('Caution.')} {CAUTION}", "caution"),
+            caution.NOTE,
         ],
         below=[
             *([doc.Note(left_out, "excerpt")] if left_out else []),
@@ -115,7 +115,7 @@ def _left_out(facts: dict[str, Any], shown: dict[str, Any]) -> str:
     return (
         f"{strong('Part of the job.')} A large job: pictures, tables and cards show what is accused, what touches it "
         f"and what is tested least ({', '.join(parts)}). The answers above speak of all of it; setups.csv, "
-        "targets.csv, marks.csv and results.json hold all of it."
+        "targets.csv, marks.csv, sights.csv and results.json hold all of it."
     )
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.check_words import headline, state_word
 from heightnet.report.claims import capital, claim
-from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Block, Document, Section, Step, Steps, Table
 from heightnet.report.findings import about, look_up, would_show
 from heightnet.report.measurements import BOXES, instruction
 from heightnet.report.numbers import count, listing
+from heightnet.report.pictures.next_steps import plan_picture
 from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
 from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
@@ -35,7 +36,8 @@ def plan_document(facts: Record) -> Document:
     says = "What to measure" if facts["steps"] else "Nothing to measure"
     if contradicted:
         says = capital(state_word(words))
-    return Document(words.title, tone, _headline(words), says, parts, facts["job"]["invented"], f"{foot}.")
+    blocks: list[Block] = [*plan_picture(words), *parts]
+    return Document(words.title, tone, _headline(words), says, blocks, facts["job"]["invented"], f"{foot}.")
 
 
 def _unexplained(facts: Record) -> bool:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from heightnet.report.check_words import state_word
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Block, Document, Section, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Block, Document, Picture, Section, Table
 from heightnet.report.numbers import NONE, chance, count, listing
+from heightnet.report.pictures import signed
 from heightnet.report.words import Words
 from heightnet.report.writing import csv_text
 from heightnet.rows import Record
@@ -29,14 +30,14 @@ def prove_all_document(facts: Record) -> Document:
     words = Words(facts)
     verdicts = {shot["verdict"] for shot in facts["check_shots"]}
     tone = WRONG if "reject" in verdicts else SOUND if verdicts == {"accept"} else DOUBTFUL
-    blocks: list[Block] = [part for part in (_table(words), _setups(words)) if part]
+    blocks: list[Block] = [*_picture(words), *(part for part in (_table(words), _setups(words)) if part)]
     title, says = name(f"{words.title}: check shots"), capital(state_word(words))
     return Document(title, tone, _headline(words), says, blocks, facts["job"]["invented"], FOOT)
 
 
 def prove_mark_document(facts: Record) -> Document:
     words = Words(facts)
-    blocks: list[Block] = []
+    blocks: list[Block] = _picture(words)
     if facts["same_as"]:
         same = listing([words.label(id_) for id_ in facts["same_as"]], 4, "or")
         blocks.append(
@@ -47,6 +48,11 @@ def prove_mark_document(facts: Record) -> Document:
     tone = {"accept": SOUND, "reject": WRONG}.get(facts["verdict"], DOUBTFUL)
     title, says = name(f"{words.title}: mark {facts['mark']}"), capital(state_word(words))
     return Document(title, tone, _of_mark(words), says, blocks, facts["job"]["invented"], FOOT)
+
+
+def _picture(words: Words) -> list[Block]:
+    drawn = signed.check_shots(words)
+    return [Picture("By how much each check shot finds its mark off", drawn)] if drawn else []
 
 
 def check_shots_csv(facts: Record) -> str:

@@ -7,9 +7,10 @@ from typing import Any
 from heightnet.ledger.thing import Thing
 from heightnet.report.check_words import often, state_word
 from heightnet.report.claims import capital, claim, name
-from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Table
+from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Picture, Section, Table
 from heightnet.report.findings import is_wrong, size_of
 from heightnet.report.numbers import NONE, chance, count, listing
+from heightnet.report.pictures import signed
 from heightnet.report.words import Words
 from heightnet.rows import Record
 
@@ -25,7 +26,7 @@ def prove_document(facts: Record) -> Document:
     """The facts as a short report."""
     words = Words(facts)
     over = f", over {facts['over']}" if facts["over"] else ", a free set-up"
-    parts = [_shots(words), _marks(words), _tape(words)]
+    parts = [_picture(words), _shots(words), _marks(words), _tape(words)]
     return Document(
         title=name(f"{words.title}: set-up {facts['setup']}{over}"),
         tone=TONES.get(facts["verdict"], DOUBTFUL),
@@ -172,7 +173,12 @@ def _odd(words: Words, finding: Record) -> str:
     return f"{mark} stands out by {size}, {sure}: {listing(labels, MEMBERS_TOLD, 'or')}"
 
 
-# ---- the tables ----
+# ---- the picture and the tables ----
+
+
+def _picture(words: Words) -> Picture | None:
+    drawn = signed.proof(words)
+    return Picture("The check shots and the tape against all the marks", drawn) if drawn else None
 
 
 def _shots(words: Words) -> Section | None:

@@ -1,4 +1,4 @@
-"""setups.csv, targets.csv and marks.csv: the heights in the job's own unit, for a spreadsheet.
+"""setups.csv, targets.csv, marks.csv and sights.csv: the heights in the job's own unit, for a spreadsheet.
 
 Column names end in their unit: ``_m``, ``_ft`` or ``_ftUS`` for heights, ``_mm`` or, in a job in feet, ``_ft1000``
 (thousandths of a foot) for small lengths.  Where the job leaves a height open, ``heights`` has each one it may have and
@@ -28,6 +28,11 @@ MARK = (
     "mark", "known", "known_m", "height_m", "sd_mm", "corrected_height_m", "corrected_sd_mm", "low_m", "high_m",
     "heights", "hidden_mm", "hidden_by", "east_m", "north_m", "piece",
 )  # fmt: skip
+SIGHT = (
+    "file", "row", "setup", "target", "from_mark", "to_mark", "session", "face", "horizontal_m", "rise_m", "faces_mm",
+    "index_sec", "forward_back_mm", "sd_mm", "residual_mm", "error_mm", "error_sd_mm", "smallest_found_mm", "verdict",
+    "probability", "w", "redundancy",
+)  # fmt: skip
 
 
 def csv_tables(facts: Record) -> dict[str, str]:
@@ -38,10 +43,14 @@ def csv_tables(facts: Record) -> dict[str, str]:
         "targets": ("target", *(c.format(thing="equipment") for c in STAND)),
         "marks": MARK,
     }
-    return {f"{table}.csv": _csv(table, facts[table], names, lengths) for table, names in columns.items()}
+    out = {f"{table}.csv": _csv(table, facts[table], names, lengths) for table, names in columns.items()}
+    if len(facts["shots"]):
+        # not called shots.csv: a folder with that is the flat form of a job
+        out["sights.csv"] = _csv("shots", facts["shots"], [n for n in SIGHT if n in facts["shots"][0]], lengths)
+    return out
 
 
-def _csv(table: str, records: Sequence[Record], names: tuple[str, ...], lengths: Lengths) -> str:
+def _csv(table: str, records: Sequence[Record], names: Sequence[str], lengths: Lengths) -> str:
     record = declared(table)
     header = [_heading(name, lengths) for name in names]
     return csv_text(header, [_cells(record[name], records, lengths) for name in names])

@@ -78,13 +78,6 @@ LITTLE = 0.99  # of a size: one that measurements told before bring below that i
 A_HEIGHT = 0.05
 """Probability from which a height that a place may have is told beside the likeliest."""
 
-CAUTION = (
-    "A statistical check is no substitute for an independent measurement. Before anyone digs, builds, passes "
-    "under or relies on a flood level by these heights, follow the specifications that apply to the work and the "
-    "judgement of a licensed surveyor. A height that this page clears was tested for blunders of the stated size, "
-    "under the stated precision; it was not measured twice."
-)
-
 
 class Words(Namer):
     """Speaks of the things of one job."""

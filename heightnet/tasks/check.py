@@ -87,7 +87,9 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     from heightnet.tasks.common import common_errors
     from heightnet.tasks.named import pages
     from heightnet.tasks.next import next_measurements
+    from heightnet.tasks.precision_facts import own_precision
     from heightnet.tasks.proof_facts import counted
+    from heightnet.tasks.traverse_facts import traverse
 
     net = facts.net
     say("writing down what was found")
@@ -118,6 +120,8 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
         "screening": screen(net.job, net.readings, checks),
         "reading_checks": checks,
     }
+    result["traverse"] = traverse(result["loops"], result["shots"], result["known"])
+    result["own_precision"] = own_precision(facts)
     result["next_measurements"] = next_measurements(facts)
     result["common_errors"] = common_errors(facts)
     result["notes"] = facts.notes()

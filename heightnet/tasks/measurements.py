@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from heightnet.errors import WrongSettings
+from heightnet.ledger.ranges import MINUTES
 from heightnet.ledger.thing import Thing
 from heightnet.rows import Record
 
@@ -42,6 +44,14 @@ class Minutes:
     reoccupation: float = _takes(20.0, "setting up again over a mark")
     antenna_reoccupation: float = _takes(40.0, "putting an antenna up again and observing")
     relevel: float = _takes(5.0, "each set-up of a stretch levelled again")
+
+    def __post_init__(self) -> None:
+        """Raises WrongSettings for what are no minutes."""
+        wrong = {name: value for name, value in asdict(self).items() if not MINUTES.takes(value)}
+        if wrong:
+            raise WrongSettings(
+                "\n".join(f"{name}: read {value}, expected {MINUTES}." for name, value in wrong.items())
+            )
 
 
 def measurement(

@@ -30,6 +30,7 @@ from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors, releveling
 from heightnet.tasks.carried_out import proof_after
 from heightnet.tasks.design import Design
+from heightnet.tasks.drawn import drawn
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import Minutes, measurement
 from heightnet.tasks.named import ids_in, named
@@ -130,6 +131,7 @@ def plan_of(
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
         "heights": _heights(aims, after, sizes, np.minimum(everything, after)),
+        "network": drawn(net),
         **named(net, [*aims.ids, *ids_in(findings)]),
     }
     return record, [options[p] for p in chosen]

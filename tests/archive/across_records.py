@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from heightnet.archive.sums import REDUCED
+from heightnet.archives.sums import REDUCED
 
 EMPTY: dict[str, Any] = {
     "schema": REDUCED, "job": "invented", "date": None, "things": [], "heights": [], "own": [], "u": [],

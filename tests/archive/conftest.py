@@ -6,7 +6,7 @@ import shutil
 import pytest
 from archive_help import DATA
 
-from heightnet.archive.screen import screen_archive
+from heightnet.archives.screen import screen_archive
 
 
 @pytest.fixture

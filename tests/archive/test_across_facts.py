@@ -12,8 +12,8 @@ from across_records import drawn
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
-from heightnet.archive.across import across_jobs
-from heightnet.archive.reduced import reduced_job
+from heightnet.archives.across import across_jobs
+from heightnet.archives.reduced import reduced_job
 from heightnet.commands.demo import demos
 from heightnet.commands.group import cli
 from heightnet.errors import HeightnetError, InputErrors

@@ -10,11 +10,11 @@ import statsmodels.api as sm
 from across_records import drawn, record
 from scipy.stats import multivariate_normal, t
 
-from heightnet.archive.across import across_jobs
-from heightnet.archive.change import find_step, scan_level
-from heightnet.archive.mixed import NU, Model, apart
-from heightnet.archive.rates import estimate_rate, estimate_rates
-from heightnet.archive.sums import MOST_BINS, Information, TimeLine, block_of
+from heightnet.archives.across import across_jobs
+from heightnet.archives.change import find_step, scan_level
+from heightnet.archives.mixed import NU, Model, apart
+from heightnet.archives.rates import estimate_rate, estimate_rates
+from heightnet.archives.sums import MOST_BINS, Information, TimeLine, block_of
 
 THINGS = [f"equipment:P{i}" for i in range(5)] + [f"tape:T{i}" for i in range(3)]
 
@@ -154,7 +154,7 @@ def test_an_error_new_in_each_job_widens_the_interval():
 
 def test_large_pieces_give_what_small_ones_give(jobs, monkeypatch):
     _, _, dense = model_of(jobs)
-    monkeypatch.setattr("heightnet.archive.mixed.DENSE_UP_TO", 2)
+    monkeypatch.setattr("heightnet.archives.mixed.DENSE_UP_TO", 2)
     _, _, scarce = model_of(jobs)
     assert scarce.error == pytest.approx(dense.error, rel=1e-8)
     assert scarce.sd == pytest.approx(dense.sd, rel=1e-8)

@@ -7,11 +7,11 @@ import json
 import numpy as np
 import pytest
 
-from heightnet.archive.across import across_jobs
-from heightnet.archive.evidence import histogram
-from heightnet.archive.reduced import LEFT, median_day, reduced_job
-from heightnet.archive.sums import block_of
-from heightnet.archive.things import KINDS, PIVOT_M, Shared, things_of
+from heightnet.archives.across import across_jobs
+from heightnet.archives.evidence import histogram
+from heightnet.archives.reduced import LEFT, median_day, reduced_job
+from heightnet.archives.sums import block_of
+from heightnet.archives.things import KINDS, PIVOT_M, Shared, things_of
 from heightnet.commands.demo import demos
 from heightnet.job.read import read_job
 from heightnet.judge.bench import Bench

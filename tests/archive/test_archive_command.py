@@ -133,8 +133,8 @@ def workers_of(output):
 
 def test_help_loads_no_numerics_and_neither_does_the_process_that_hands_out_jobs():
     code = (
-        "import sys, heightnet.archive.run, heightnet.archive.store, heightnet.archive.find;"
-        "import heightnet.commands.archive, heightnet.archive.one;"
+        "import sys, heightnet.archives.run, heightnet.archives.store, heightnet.archives.find;"
+        "import heightnet.commands.archive, heightnet.archives.one;"
         "sys.exit(bool({'numpy', 'pandas', 'scipy', 'pyarrow', 'distributed'} & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0

@@ -9,9 +9,9 @@ import pytest
 from archive_help import DATA, LANDXML, SCHEMA, workbook
 
 import heightnet
-from heightnet.archive import one
-from heightnet.archive.find import Found
-from heightnet.archive.one import Order, check_one
+from heightnet.archives import one
+from heightnet.archives.find import Found
+from heightnet.archives.one import Order, check_one
 from heightnet.report.check_words import check_document
 from heightnet.report.claims import plain
 
@@ -207,7 +207,13 @@ def test_what_no_longer_holds_is_taken_away(tmp_path):
     (report / ".new.part" / "figures").mkdir(parents=True)
     (report / ".new.part" / "figures" / ".plan.svg.123.part").write_text("half")
     check_one(Found("job", "folder", 1), None, order(tmp_path, page=False))
-    assert {p.name for p in report.rglob("*")} == {"results.json", "setups.csv", "targets.csv", "marks.csv"}
+    assert {p.name for p in report.rglob("*")} == {
+        "results.json",
+        "setups.csv",
+        "targets.csv",
+        "marks.csv",
+        "sights.csv",
+    }
     spoil(job, "cells")
     check_one(Found("job", "folder", 1), None, order(tmp_path, page=False))
     assert {p.name for p in report.rglob("*")} == {"errors.txt"}

@@ -13,8 +13,8 @@ import pytest
 from archive_help import DATA, SCHEMA, bytes_of, workbook
 
 import heightnet
-from heightnet.archive import run
-from heightnet.archive.screen import screen_archive
+from heightnet.archives import run
+from heightnet.archives.screen import screen_archive
 from heightnet.errors import HeightnetError
 from heightnet.job.settings import read_rates
 

@@ -7,7 +7,7 @@ import sys
 import pytest
 from archive_help import DATA, LANDXML, workbook
 
-from heightnet.archive.find import Found, PassedOver, find_jobs
+from heightnet.archives.find import Found, PassedOver, find_jobs
 
 
 def found(folder, output=None):

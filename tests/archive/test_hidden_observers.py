@@ -6,7 +6,7 @@ import zlib
 import pytest
 from archive_help import DATA
 
-from heightnet.archive.store import Store
+from heightnet.archives.store import Store
 from heightnet.errors import HeightnetError
 from heightnet.job.observers import hide_observers
 from heightnet.job.read import read_job

@@ -12,11 +12,11 @@ from multiprocessing import active_children
 import pytest
 from archive_help import DATA, bytes_of, copied
 
-from heightnet.archive import run
-from heightnet.archive.find import Found
-from heightnet.archive.one import Order
-from heightnet.archive.run import LocalPool, Workers, local_workers
-from heightnet.archive.screen import screen_archive
+from heightnet.archives import run
+from heightnet.archives.find import Found
+from heightnet.archives.one import Order
+from heightnet.archives.run import LocalPool, Workers, local_workers
+from heightnet.archives.screen import screen_archive
 from heightnet.errors import HeightnetError
 
 pytestmark = pytest.mark.slow

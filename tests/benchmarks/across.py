@@ -22,9 +22,9 @@ from typing import Any
 
 import numpy as np
 
-from heightnet.archive.across import across_jobs
-from heightnet.archive.reduced import reduced_job
-from heightnet.archive.things import PIVOT_M, Things, things_of
+from heightnet.archives.across import across_jobs
+from heightnet.archives.reduced import reduced_job
+from heightnet.archives.things import PIVOT_M, Things, things_of
 from heightnet.judge.bench import Bench
 from heightnet.judge.judgement import Judgement
 from heightnet.ledger.settings import Rates, Settings
@@ -90,7 +90,7 @@ def observers_of(kind: str, bench: Bench) -> list[str]:
 
 
 def true_of(office: Office, kind: str, name: str, day: str) -> float:
-    """The true error of a thing, as `heightnet.archive.things` counts it."""
+    """The true error of a thing, as `heightnet.archives.things` counts it."""
     if kind == "tape_scale":
         return office.scale[name]
     return office.offset_on(name, day) + (PIVOT_M * office.scale[name] if kind == "tape" else 0.0)

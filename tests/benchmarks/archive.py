@@ -23,8 +23,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from heightnet.archive.find import find_jobs
-from heightnet.archive.screen import screen_archive
+from heightnet.archives.find import find_jobs
+from heightnet.archives.screen import screen_archive
 
 RESULTS = Path(__file__).parent / "results"
 KINDS = ("S1", "S2", "S3")
@@ -167,7 +167,7 @@ def cluster(archive: Path) -> dict[str, Any]:
 
 MEASURED = """
 import sys, json, resource, time
-from heightnet.archive.screen import screen_archive
+from heightnet.archives.screen import screen_archive
 begun = time.perf_counter()
 done = screen_archive(sys.argv[1], sys.argv[2], workers=2, page=False, parquet=True)
 own, workers = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
@@ -211,7 +211,7 @@ def hand_out() -> None:
     """`handed_out` in a process of its own; prints what it took."""
     from dataclasses import replace
 
-    from heightnet.archive import one, run
+    from heightnet.archives import one, run
 
     archive, model, output = sys.argv[1:]
     order = one.Order(model, output + "-model", page=False)

@@ -83,11 +83,11 @@ def test_refused(tmp_path, arguments, says):
 
 
 NUMBERS = [  # an option's argument that is no number of its range, and the range in words
-    (("check", QUARRY, "--tolerance", "-5"), "read -5, expected a number from 0.01 to 10,000 mm"),
-    (("check", QUARRY, "--tolerance", "nan"), "read nan, expected a number from 0.01 to 10,000 mm"),
-    (("prove", QUARRY, "--setup", "S4", "--tolerance", "inf"), "expected a number from 0.01 to 10,000 mm"),
-    (("plan", QUARRY, "--tolerance", "1e5"), "expected a number from 0.01 to 10,000 mm"),
-    (("archive", BRIDGE, "--tolerance", "0"), "expected a number from 0.01 to 10,000 mm"),
+    (("check", QUARRY, "--tolerance", "-5"), "read -5, expected a number from 0.01 to 1,000 mm"),
+    (("check", QUARRY, "--tolerance", "nan"), "read nan, expected a number from 0.01 to 1,000 mm"),
+    (("prove", QUARRY, "--setup", "S4", "--tolerance", "inf"), "expected a number from 0.01 to 1,000 mm"),
+    (("plan", QUARRY, "--tolerance", "1e5"), "expected a number from 0.01 to 1,000 mm"),
+    (("archive", BRIDGE, "--tolerance", "0"), "expected a number from 0.01 to 1,000 mm"),
     (("bust", MILL, "--closing", "-5"), "a number from 0.01 to 10,000 mm per root km"),
     (("bust", MILL, "--closing-setups", "nan"), "a number from 0.01 to 10,000 mm per root set-up"),
     (("plan", QUARRY, "--budget", "nan"), "expected a number from 0 to 100,000 minutes"),

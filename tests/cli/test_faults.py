@@ -126,7 +126,7 @@ def test_a_run_that_fails_alike_names_the_bundle_that_is_there(tmp_path, here, j
         ("heightnet.job.template:new_folder", ("new", NAME)),
         ("heightnet.tasks.tape:weigh_readings", ("tape", "1.6123", "1.613")),
         ("heightnet.commands.demo:demos", ("demo",)),
-        ("heightnet.archive.index:write_index", ("archive", "JOB", "--output", "out", "--no-page")),
+        ("heightnet.archives.index:write_index", ("archive", "JOB", "--output", "out", "--no-page")),
         ("heightnet.commands.group:run", ("check", "JOB")),  # before any command is at work
         ("heightnet.report.words:Words", ("check", "JOB", "--no-page")),
     ],

@@ -96,7 +96,7 @@ def test_wrong_settings_are_all_said_at_once(folder, plain):
     with pytest.raises(WrongSettings) as caught:
         heightnet.check(job, test__tolerance_mm=True, test__tolerence_mm=5, units__length="yd", air__refraction="k")
     assert str(caught.value).splitlines() == [
-        "test.tolerance_mm: read True, expected a number from 0.01 to 10,000 mm.",
+        "test.tolerance_mm: read True, expected a number from 0.01 to 1,000 mm.",
         "test.tolerence_mm: no such setting. The nearest setting is 'test.tolerance_mm'.",
         "units.length: read yd, expected one of m, ft, ftUS.",
         "air.refraction: read k, expected a number from -10 to 10.",
@@ -106,7 +106,7 @@ def test_wrong_settings_are_all_said_at_once(folder, plain):
 
 @pytest.mark.parametrize("seconds", [*BEYOND, 0.0, True, "5"])
 def test_seconds_that_keep_no_rule_are_refused(folder, plain, tmp_path, seconds):
-    from heightnet.archive.screen import screen_archive
+    from heightnet.archives.screen import screen_archive
 
     says = re.escape(f"seconds: read {seconds}, expected a number from 0.01 to 1,000,000 seconds.")
     with pytest.raises(WrongSettings, match=says):
@@ -117,7 +117,7 @@ def test_seconds_that_keep_no_rule_are_refused(folder, plain, tmp_path, seconds)
 
 
 def test_wrong_settings_of_an_archive_are_said_before_any_job_is_looked_for(tmp_path):
-    from heightnet.archive.screen import screen_archive
+    from heightnet.archives.screen import screen_archive
 
     with pytest.raises(WrongSettings, match="tolerance_mm: read -5"):
         screen_archive(tmp_path, tmp_path / "out", test__tolerance_mm=-5)
@@ -143,7 +143,7 @@ def test_a_length_is_judged_in_metres_and_told_in_the_tables_unit(folder, plain,
 
 
 def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_path):
-    from heightnet.archive.screen import screen_archive
+    from heightnet.archives.screen import screen_archive
     from heightnet.tasks.plan import plan
     from heightnet.tasks.prove import prove
     from heightnet.tasks.trust import trust

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import heightnet
-from heightnet.archive.screen import screen_archive
+from heightnet.archives.screen import screen_archive
 from heightnet.errors import InputErrors
 from heightnet.job.read import read_job
 from heightnet.judge.family import build_family

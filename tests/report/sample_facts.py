@@ -119,6 +119,7 @@ class Sample:
             if isinstance(part.type, Many):
                 self.facts.setdefault(key, [])
         self.facts.setdefault("separation_model", None)
+        self.facts.setdefault("traverse", None)
         self.names = ["BM1", *[f"P{i}" for i in range(1, setups + 1)], "BM2"]
         self._marks()
         self._stands()

@@ -179,7 +179,7 @@ class Facts:
             return facts["settings"]["test"][fact]
         if of == "fit" and fact == "needed":
             return facts["fit"]["observations"] - facts["fit"]["redundancy"]
-        if of in ("fit", "judgement"):
+        if of in ("fit", "judgement", "traverse"):
             return facts[of][fact]
         if of == "findings" and fact == "count":
             return len(facts["findings"])
@@ -200,7 +200,7 @@ class Facts:
             return self._would_be(found) if fact == "would_be_m" else walk(found, fact)
         if kind == "mark":
             return walk(self.marks[name], fact)
-        if kind in ("step", "loop", "check", "proof_kinds"):
+        if kind in ("step", "loop", "check", "proof_kinds", "own_precision"):
             table = {"step": "next_measurements", "loop": "loops", "check": "reading_checks"}.get(kind, kind)
             return walk(facts[table][int(name) - 1], fact)
         if kind == "cause":

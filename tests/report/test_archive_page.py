@@ -6,9 +6,9 @@ import pytest
 import sample_facts
 from test_browser import CONTRAST, LAPTOP, NAMES, PHONE
 
-from heightnet.archive.find import Found
-from heightnet.archive.record import record_of, record_of_error
-from heightnet.archive.store import UNCONTRADICTED
+from heightnet.archives.find import Found
+from heightnet.archives.record import record_of, record_of_error
+from heightnet.archives.store import UNCONTRADICTED
 from heightnet.report.archive_page import FIRST_ROWS, page_pieces
 from heightnet.report.archive_words import STATES
 from heightnet.result import Result

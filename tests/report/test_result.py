@@ -92,7 +92,7 @@ def test_write_makes_every_file_and_nothing_else(result, tmp_path):
     written = result.write(tmp_path / "report")
     names = sorted(str(path.relative_to(tmp_path / "report")) for path in written)
     assert names == sorted(
-        ["results.json", "setups.csv", "targets.csv", "marks.csv", "report.html"]
+        ["results.json", "setups.csv", "targets.csv", "marks.csv", "sights.csv", "report.html"]
         + [f"figures/{name}.svg" for name in ("plan", "section", "errors", "readings", "loops")]
     )
     assert sorted(p for p in (tmp_path / "report").rglob("*") if p.is_file()) == sorted(written)
@@ -100,7 +100,7 @@ def test_write_makes_every_file_and_nothing_else(result, tmp_path):
     Result(sample_facts.suspect()).write(tmp_path / "report")
     assert {path: path.read_bytes() for path in written} == first
     short = result.write(tmp_path / "short", page=False)
-    assert [path.name for path in short] == ["results.json", "setups.csv", "targets.csv", "marks.csv"]
+    assert [path.name for path in short] == ["results.json", "setups.csv", "targets.csv", "marks.csv", "sights.csv"]
 
 
 def test_a_failure_half_way_leaves_the_old_file_and_no_part(tmp_path):

@@ -19,6 +19,9 @@ SAID_ONLY_BY_STATEMENTS = re.compile(
 )
 
 
+STATING = ("span", "text", "tspan")  # in a sentence, in a picture
+
+
 class Page(HTMLParser):
     """``statements``: (of, fact, value, text) of each; ``loose``: all other text."""
 
@@ -32,13 +35,13 @@ class Page(HTMLParser):
         if tag in ("style", "title", "header"):  # a job may be called anything
             self._skip = tag
         if "data-of" in found:
-            assert tag == "span" and self._open is None, "statements do not nest"
+            assert tag in STATING and self._open is None, "statements do not nest"
             self._open = [found["data-of"], found["data-fact"], json.loads(found["data-value"]), ""]
 
     def handle_endtag(self, tag):
         if tag == self._skip:
             self._skip = ""
-        if self._open is not None and tag == "span":
+        if self._open is not None and tag in STATING:
             self.statements.append(tuple(self._open))
             self.loose.append(" … ")
             self._open = None

@@ -36,6 +36,7 @@ STYLES = {
     "sight": Style("#8a949c", 0.8),
     "many-sights": Style("#c3cacf", 0.5),
     "level": Style(INK, 1.1, (7, 3)),
+    "planned": Style(INK, 1.8, (6, 4)),
     "accused-line": Style(ACCUSED, 2.2, (2, 2)),
     "stem": Style(INK, 0.8),
     "axis": Style(SOFT, 0.8),

@@ -76,6 +76,13 @@ def layout(facts: Record, most: int = 20_000) -> Layout:
         for m in facts["marks"]
         if m["east_m"] is not None and m["north_m"] is not None
     }
+    return placed(nodes, edges, given, most)
+
+
+def placed(
+    nodes: list[str], edges: dict[tuple[str, str], float], given: dict[str, tuple[float, float]], most: int = 20_000
+) -> Layout:
+    """Places of nodes by what ties them, pairs with their distance, m, and by the coordinates of some."""
     if not nodes:
         return Layout({}, False)
     if len(given) >= 2 and 2 * len(given) >= len(nodes):

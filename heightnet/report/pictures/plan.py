@@ -27,7 +27,7 @@ def plan(words: Words, keys: Keys) -> Drawing:
     """The plan of a job; over 60 set-ups it names only what needs attention."""
     facts = words.facts
     where = layout(facts, NODES)
-    at, scale, height = _to_sheet(where)
+    at, scale, height = to_sheet(where)
     kind = "by coordinates" if where.surveyed else "in a drawn layout"
     sheet = Drawing(
         "plan",
@@ -49,7 +49,7 @@ def plan(words: Words, keys: Keys) -> Drawing:
     return sheet
 
 
-def _to_sheet(where: Layout) -> tuple[dict[str, tuple[float, float]], float, float]:
+def to_sheet(where: Layout) -> tuple[dict[str, tuple[float, float]], float, float]:
     """Places on the sheet, points to a metre, and the height of the sheet."""
     if not where.places:
         return {}, 1.0, LEAST

@@ -24,7 +24,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.sparse.linalg import splu
 
-from heightnet.archive.things import KINDS
+from heightnet.archives.things import KINDS
 from heightnet.arrays import Floats, Ints
 
 NU = 2.0

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import heightnet
-from heightnet.archive.find import Found
+from heightnet.archives.find import Found
 from heightnet.errors import HeightnetError, InputErrors
 from heightnet.exits import Exit, status_of
 from heightnet.faults import Fault
@@ -31,7 +31,7 @@ REPORTS = "jobs"  # folder of the reports in an archive's output
 FIGURES = "figures"
 NEW = ".new.part"  # what a report is written into before it takes the place of the old one
 RESULTS, ERRORS = "results.json", "errors.txt"
-OURS = (RESULTS, "report.html", "setups.csv", "targets.csv", "marks.csv", ERRORS)
+OURS = (RESULTS, "report.html", "setups.csv", "targets.csv", "marks.csv", "sights.csv", ERRORS)
 PROBLEMS_KEPT = 20
 REFUSED = ":refused"  # at the end of the key of a job that has errors in place of results
 
@@ -124,8 +124,8 @@ def report_folder(found: Found, order: Order) -> Path:
 
 
 def _checked(found: Found, order: Order, key: str, folder: Path) -> Outcome:
-    from heightnet.archive.record import record_of
-    from heightnet.archive.reduced import reduced_job
+    from heightnet.archives.record import record_of
+    from heightnet.archives.reduced import reduced_job
     from heightnet.job.settings import with_settings
     from heightnet.result import Result
     from heightnet.tasks.check import facts_of, judged
@@ -168,7 +168,7 @@ def _read(found: Found, order: Order) -> Job:
 
 def refused(found: Found, order: Order, error: BaseException, key: str = "") -> Outcome:
     """The record of a job that could not be checked; the whole of its error goes into errors.txt."""
-    from heightnet.archive.record import record_of_error
+    from heightnet.archives.record import record_of_error
 
     text, said = _said(error, bool(order.hide))
     lasting = said["kind"] in ("input", "job")  # anything else may go well another day: the next run tries again
@@ -209,7 +209,7 @@ def _said(error: BaseException, hide: bool) -> tuple[str, dict[str, Any]]:
 
 def lost(found: Found, order: Order) -> Outcome:
     """The record of a job whose worker was lost twice: once in company, and once when it was alone with it."""
-    from heightnet.archive.record import record_of_error
+    from heightnet.archives.record import record_of_error
 
     text = (
         "The process that checked this job was killed, twice: by the system for want of memory, or by a fault of a "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from heightnet.archive.find import Found
+from heightnet.archives.find import Found
 from heightnet.gaps import gaps
 from heightnet.ledger.archive import COUNTED, JOB
 from heightnet.ledger.record import blank

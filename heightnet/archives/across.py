@@ -9,11 +9,11 @@ from datetime import date
 import numpy as np
 from scipy.special import ndtri
 
-from heightnet.archive.change import Step, find_step
-from heightnet.archive.mixed import Model, apart
-from heightnet.archive.rates import count_interval, estimate_rate, estimate_rates
-from heightnet.archive.sums import Counts, Information, Tally, TimeLine, block_of, plain
-from heightnet.archive.things import KINDS, MEASURES, Measure, Shared
+from heightnet.archives.change import Step, find_step
+from heightnet.archives.mixed import Model, apart
+from heightnet.archives.rates import count_interval, estimate_rate, estimate_rates
+from heightnet.archives.sums import Counts, Information, Tally, TimeLine, block_of, plain
+from heightnet.archives.things import KINDS, MEASURES, Measure, Shared
 from heightnet.judge.critical import sidak_value
 from heightnet.ledger.archive import ACROSS_SCHEMA
 from heightnet.ledger.thing import Thing
@@ -37,7 +37,7 @@ def across_jobs(records: Records, false_alarm: float = FALSE_ALARM) -> Record:
 
     Parameters
     ----------
-    records : gives those of `heightnet.archive.reduced.reduced_job` anew each time it is called, for they are gone
+    records : gives those of `heightnet.archives.reduced.reduced_job` anew each time it is called, for they are gone
         through several times.  Neither their order nor how an archive is divided matters.
     false_alarm : chance that an archive with no offset at all gets any, and that one with no change gets any.
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from heightnet.archive.things import KINDS, OFFSET, Shared
+from heightnet.archives.things import KINDS, OFFSET, Shared
 from heightnet.arrays import Floats, Ints
 from heightnet.errors import HeightnetError
 from heightnet.ledger.thing import Thing

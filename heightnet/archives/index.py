@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import heightnet
-from heightnet.archive.one import Order
-from heightnet.archive.store import Store
+from heightnet.archives.one import Order
+from heightnet.archives.store import Store
 from heightnet.ledger.archive import ROW, SCHEMA, WORST
 from heightnet.ledger.record import Many, Maybe, Type
 from heightnet.report.writing import beside, csv_rows, write_text
@@ -49,7 +49,7 @@ def write_index(store: Store, order: Order, parquet: bool) -> list[Path]:
 
 def archive_facts(store: Store, order: Order) -> Record:
     """The facts of archive.json but for the lists of jobs."""
-    from heightnet.archive.across import across_jobs
+    from heightnet.archives.across import across_jobs
     from heightnet.job.problems import printable
 
     counts = store.counts()

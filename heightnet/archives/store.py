@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from heightnet.archive.find import STORE_FILE, Found, PassedOver
+from heightnet.archives.find import STORE_FILE, Found, PassedOver
 from heightnet.errors import HeightnetError
 from heightnet.gaps import not_proved
 from heightnet.ledger.archive import STATES
@@ -43,7 +43,7 @@ CREATE TABLE dropped (path TEXT PRIMARY KEY) WITHOUT ROWID;
 class Store:
     """The state of one archive's output folder; a context manager.
 
-    A job's row holds the ``key`` of what its record was made of (`heightnet.archive.one.key_of`), NULL as long as it
+    A job's row holds the ``key`` of what its record was made of (`heightnet.archives.one.key_of`), NULL as long as it
     was never checked.
     """
 

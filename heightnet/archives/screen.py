@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import heightnet
-from heightnet.archive import run
-from heightnet.archive.find import STORE_FILE, find_jobs
-from heightnet.archive.index import write_index
-from heightnet.archive.one import RECORD, REPORTS, Order
-from heightnet.archive.store import Store
+from heightnet.archives import run
+from heightnet.archives.find import STORE_FILE, find_jobs
+from heightnet.archives.index import write_index
+from heightnet.archives.one import RECORD, REPORTS, Order
+from heightnet.archives.store import Store
 from heightnet.errors import HeightnetError
 from heightnet.exits import Exit
 from heightnet.faults import Fault
@@ -166,11 +166,11 @@ def _only_ours(folder: Path, output: Path) -> None:
     """
     reports = output / REPORTS
     if folder in (output, reports) or reports in folder.parents:
-        raise HeightnetError(f"{output}: reports written there would lie among the jobs. Give another --output.")
+        raise HeightnetError(f"{output}: reports written there would lie among the jobs. Give another --to.")
     if output.is_dir() and not (output / STORE_FILE).is_file() and any(output.iterdir()):
         raise HeightnetError(
             f"{output} holds something else than an archive's index; nothing was written. "
-            "Give a folder that is new or empty as --output."
+            "Give a folder that is new or empty as --to."
         )
 
 
@@ -181,14 +181,12 @@ def _same_archive(store: Store, folder: Path, hide: str) -> str:
     """
     before, hidden = store.meta("folder"), store.meta("hide")
     if before not in (None, str(folder)) and (Path(before).is_dir() or Path(before).name != folder.name):
-        raise HeightnetError(
-            f"{store.path.parent} holds the index of another archive, {before}; give another --output."
-        )
+        raise HeightnetError(f"{store.path.parent} holds the index of another archive, {before}; give another --to.")
     if hidden is not None and hidden != hide:
         ways = {"": "shown", "codes": "hidden by codes", "initials": "hidden by initials"}
         raise HeightnetError(
             f"In {store.path.parent} observers are {ways[hidden]}; reports written before would stay as they are. "
-            "Give another --output."
+            "Give another --to."
         )
     store.set_meta("folder", str(folder))
     store.set_meta("hide", hide)

@@ -26,9 +26,9 @@ from types import FrameType
 from typing import Any
 
 import heightnet
-from heightnet.archive import one
-from heightnet.archive.find import Found
-from heightnet.archive.one import Order, Outcome
+from heightnet.archives import one
+from heightnet.archives.find import Found
+from heightnet.archives.one import Order, Outcome
 from heightnet.errors import HeightnetError
 
 Job = tuple[Found, str | None]

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr, owens_t
 
-from heightnet.archive.mixed import Model, Piece
-from heightnet.archive.sums import TimeLine
+from heightnet.archives.mixed import Model, Piece
+from heightnet.archives.sums import TimeLine
 from heightnet.arrays import Floats
 
 LEAST_JOBS = 8  # dated, of a thing, for a change to be looked for

@@ -22,9 +22,9 @@ import pandas as pd
 from scipy import sparse
 from scipy.special import expit, logsumexp
 
-from heightnet.archive.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
-from heightnet.archive.sums import REDUCED, plain
-from heightnet.archive.things import Things, things_of
+from heightnet.archives.evidence import WORTH_A_LOOK, causes_of, chances, evidence_of, gathered, stands_of
+from heightnet.archives.sums import REDUCED, plain
+from heightnet.archives.things import Things, things_of
 from heightnet.arrays import Floats, Ints
 from heightnet.judge.bench import Bench, BenchBase
 from heightnet.judge.closing import log_bayes
@@ -56,7 +56,7 @@ def reduced_job(judgement: Judgement, result: Mapping[str, Any] | None = None) -
     -------
     schema : the form of this record.
     job, date : name, and the median day on which it was measured (ISO), None where no ``when`` holds one.
-    things, heights : ``kind:name`` of each thing (kinds: `heightnet.archive.things.KINDS`), readings it touches.
+    things, heights : ``kind:name`` of each thing (kinds: `heightnet.archives.things.KINDS`), readings it touches.
     own, u, G : (t,) information were everything else known, (t,) score, upper triangle of (t, t) row by row; m, rad.
     freed : ids of the blunders let go.
     let_go : things that nothing tells from what was let go: {name: [error, sd]} as the job alone sees it.
