@@ -64,12 +64,7 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
     tape = _tape(facts, part.settings.test.tolerance_mm / 1000, mark) if taped is not None else None
     blamed = _blamed(facts, mark) if facts else []
     agreement = _agreement(part, len(by_shot))
-    voices = by_mark(by_shot)
-    base = heights[mark][0] + taped if taped is not None and mark in heights else None
-    doubt = _doubt(by_shot, heights.get(mark), taped_sd)
     verdict = _verdict(facts, blamed, tape, marks, by_shot, agreement)
-    off = tape["error_mm"] if tape is not None and verdict == "too_weak" else None
-    limit = part.settings.test.tolerance_mm
     findings = judgement_facts.findings(facts) if facts else []
     suspects = judgement_facts.suspects(facts) if facts else []
     spoken = [*ids_in(findings)] + (tape["same_as"] if tape else [])
@@ -85,13 +80,11 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "taped_apart_mm": apart,
         "known_marks": marks,
         "by_shot": by_shot,
-        "by_mark": voices,
-        "sides": sides(voices, base, hypot(number(taped_sd, 1000) or 0.0, heights.get(mark, (0.0, 0.0))[1] * 1000)),
+        **_voices(by_shot, heights.get(mark), taped, taped_sd),
         "together": pooled,
         "agreement": agreement,
         "tape": tape,
-        "doubt": doubt,
-        "remedies": [] if off is None else remedies(by_shot, doubt, off, limit),
+        **_in_doubt(by_shot, heights.get(mark), taped_sd, tape if verdict == "too_weak" else None, part),
         "fit": factors(facts) if facts else {"redundancy": 0, "tape_factor": 1.0, "sight_factor": 1.0},
         "judgement": judgement_facts.in_short(facts) if facts else NOTHING,
         "verdict": verdict,
@@ -100,6 +93,26 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "suspects": suspects,
         **named(net, [*spoken, *(s["id"] for s in suspects)]),
     }
+
+
+def _voices(
+    by_shot: list[Record], under: tuple[float, float] | None, taped: float | None, taped_sd: float | None
+) -> Record:
+    """The marks with their repeats pooled, and who stands against whom, the tape among them."""
+    voices = by_mark(by_shot)
+    base = None if taped is None or under is None else under[0] + taped
+    sd = hypot(taped_sd or 0.0, under[1] if under else 0.0)
+    return {"by_mark": voices, "sides": sides(voices, base, sd * 1000)}
+
+
+def _in_doubt(
+    by_shot: list[Record], under: tuple[float, float] | None, taped_sd: float | None, weak: Record | None, part: Job
+) -> Record:
+    """What the doubt comes from; and of a check too weak to decide on the tape what would decide."""
+    doubt = _doubt(by_shot, under, taped_sd)
+    off = weak["error_mm"] if weak else None
+    limit = part.settings.test.tolerance_mm
+    return {"doubt": doubt, "remedies": [] if off is None else remedies(by_shot, doubt, off, limit)}
 
 
 def _mark_under(job: Job, setup: str) -> str:
