@@ -15,7 +15,7 @@ from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
 from heightnet.report.facts import as_written
 from heightnet.rows import Record
-from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.measurements import WALKING, Minutes
 
 if TYPE_CHECKING:
     from heightnet.report.document import Document
@@ -129,7 +129,7 @@ def prove(
 
 def plan(
     job: TaskJob, *, tolerance_mm: float | None = None, budget: float | None = None, minutes: Minutes | None = None,
-    planned: bool = False, gone: bool = False,
+    planned: bool = False, gone: bool = False, walking: float = WALKING, start: str | None = None,
 ) -> Answer:  # fmt: skip
     """Which measurements prove every height, as ``heightnet plan``; parameters as of `heightnet.tasks.plan.plan`.
 
@@ -139,7 +139,10 @@ def plan(
     from heightnet.tasks import plan as task
 
     limit = None if tolerance_mm is None else tolerance_mm / 1000
-    found = task.plan(_read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone)
+    found = task.plan(
+        _read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone, walking=walking,
+        start=start,
+    )  # fmt: skip
     facts = as_written(found)
     return Answer("plan", facts, task.exit_status(facts), plan_document)
 

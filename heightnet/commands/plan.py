@@ -11,8 +11,9 @@ import click
 
 from heightnet.commands.command import Command, Number
 from heightnet.exits import Exit
-from heightnet.ledger.arguments import BUDGET
+from heightnet.ledger.arguments import BUDGET, START, WALKING
 from heightnet.ledger.ranges import MINUTES, TOLERANCE_MM
+from heightnet.tasks.measurements import WALKING as DEFAULT
 from heightnet.tasks.measurements import Minutes
 
 
@@ -34,6 +35,10 @@ def _minutes(function: Callable[..., None]) -> Callable[..., None]:
 )  # fmt: skip
 @click.option("--planned", is_flag=True, help="Nothing is observed yet: rough values, blank heights will be taped.")
 @click.option("--gone", is_flag=True, help="The set-ups are taken down: only what works without them.")
+@click.option(
+    "--walking", type=Number(WALKING), default=DEFAULT, metavar="MIN", show_default=True, help=WALKING.meaning
+)
+@click.option("--start", metavar="MARK", help=START.meaning)
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for plan.html and plan.json.")
 @click.option("--json", "as_json", is_flag=True, help="Print the facts as JSON.")
 @_minutes
@@ -43,6 +48,8 @@ def command(
     tolerance: float | None,
     planned: bool,
     gone: bool,
+    walking: float,
+    start: str | None,
     to: Path | None,
     as_json: bool,
     **minutes: float,
@@ -55,6 +62,9 @@ def command(
     from heightnet.report.task_output import give
 
     chosen = Minutes(**minutes)
-    answer = plan(job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone)
+    answer = plan(
+        job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone, walking=walking,
+        start=start,
+    )  # fmt: skip
     give(answer, as_json, to)
     sys.exit(Exit(answer.status))

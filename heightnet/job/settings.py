@@ -146,7 +146,7 @@ def with_tolerance(job: Job, metres: float | None) -> Job:
 def check_arguments(**given: Any) -> None:
     """Raises `WrongSettings` with everything asked for beside settings, None where nothing is, that keeps no rule."""
     wrong = [
-        f"{name}: read {_shown(value)}, expected {ARGUMENTS[name].rule_in()}."
+        f"{name}: read {_shown(value)}, expected {ARGUMENTS[name].rule_in() or 'a name'}."
         for name, value in given.items()
         if value is not None and not ARGUMENTS[name].keeps(value)
     ]

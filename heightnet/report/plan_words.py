@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from heightnet.ledger.thing import TAPED, Thing
 from heightnet.report.check_words import headline, state_word
-from heightnet.report.claims import capital, claim
+from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Section, Step, Steps, Table
 from heightnet.report.findings import about, look_up, would_show
 from heightnet.report.measurements import BOXES, instruction
-from heightnet.report.numbers import count, listing
+from heightnet.report.numbers import count, listing, minutes
 from heightnet.report.words import VERDICTS, Words
 from heightnet.rows import Record
 from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
@@ -30,8 +30,9 @@ def plan_document(facts: Record) -> Document:
     words = Words(facts)
     contradicted = bool(facts["findings"]) or _unexplained(facts)
     tone = WRONG if contradicted else SOUND if facts["reached"] and facts["heights"] else DOUBTFUL
-    parts = [p for p in (_sheet(words), _waits(words), _left(words), _heights(words)) if p]
-    foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in facts["minutes"].items())
+    parts = [p for p in (_route(words), _sheet(words), _waits(words), _left(words), _heights(words)) if p]
+    takes = {**facts["minutes"], "walking a kilometre": facts["walking_min_km"]}
+    foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in takes.items())
     says = "What to measure" if facts["steps"] else "Nothing to measure"
     if contradicted:
         says = capital(state_word(words))
@@ -84,12 +85,38 @@ def _too_small(facts: Record) -> str:
     least, budget = facts["least_min"], facts["budget_min"]
     if least is None or budget is None or least <= budget:
         return ""
-    return f"The budget of {budget:g} min is too small: the quickest measurement that helps takes {least:g}"
+    return f"The budget of {budget:g} min is too small: the quickest measurement that helps takes {minutes(least)}"
 
 
 def _done(words: Words) -> str:
-    minutes = words.facts["total_min"]
-    return f"{count(len(words.facts['steps']), 'measurement')}, {minutes:g} minute{'' if minutes == 1 else 's'}"
+    facts = words.facts
+    total, walking = facts["total_min"], facts["walking_min"]
+    told = claim("plan", "total_min", total, f"{minutes(total)} minute{'' if total == 1 else 's'}")
+    way = f", {claim('plan', 'walking_min', walking, minutes(walking))} of them walking" if walking else ""
+    return f"{count(len(facts['steps']), 'measurement')}, {told}{way}"
+
+
+def _route(words: Words) -> Section | None:
+    """The stops in the order of the walk, and what of the way is not known."""
+    facts, lengths = words.facts, words.lengths
+    route, unplaced = facts["route"], facts["unplaced"]
+    lines: list[str | Table] = []
+    if facts["walking_min"] is not None and (len(route) > 1 or facts["start"]):
+        rows = []
+        for stop in route:
+            steps = [str(number) for number in stop["steps"]]
+            far = stop["metres"]
+            way = ["", ""] if far is None else [lengths.distance(far), minutes(stop["minutes"])]
+            rows.append([name(stop["mark"]), listing(steps, len(steps)), *way])
+        begins = f"From {name(facts['start'])}, in straight" if facts["start"] else "Straight"
+        lines += [
+            f"{begins} lines between the marks; the way back, and the pole's way to its mark, are not in it.",
+            Table(["stop ", "steps ", f"walk, {lengths.name}", "walk, min"], rows),
+        ]
+    if unplaced and (len(route) > 1 or facts["start"]):
+        whom = listing([name(mark) for mark in unplaced], NAMES_SHOWN) if len(unplaced) < len(route) else "the stops"
+        lines.append(f"The way to {whom} is not counted: the table marks has no east and north of them.")
+    return Section("Route", lines) if lines else None
 
 
 def _sheet(words: Words) -> Section | None:
@@ -98,7 +125,7 @@ def _sheet(words: Words) -> Section | None:
         return None
     steps = []
     for step in facts["steps"]:
-        takes = f"{step['minutes']:g} min ({step['minutes_so_far']:g})."
+        takes = f"{minutes(step['minutes'])} min ({minutes(step['minutes_so_far'])})."
         steps.append(Step(f"{instruction(words, step, sure=True)} {takes}", _gain(words, step), BOXES[step["kind"]]))
     counts_on = not facts["gone"] and not facts["planned"] and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
     why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in BY_TAPE)
@@ -158,6 +185,10 @@ def _left(words: Words) -> Section | None:
     short, never = [h for h in left if h["reachable"]], [h for h in left if not h["reachable"]]
     if short:
         lines.append(f"For lack of minutes: {names(short)}.")
+    if facts["dropped"]:
+        number = count(len(facts["dropped"]), "measurement")
+        there = listing(list(dict.fromkeys(name(one["from_mark"]) for one in facts["dropped"])), NAMES_SHOWN)
+        lines.append(f"Left out because the way there leaves no minutes for them: {number}, at {there}.")
     again = [h for h in never if h["accused"] and words.is_antenna(h["id"])]
     if again:
         lines.append(f"A repeat occupation of its mark, the height taped anew, takes the place of {names(again)}.")

@@ -24,6 +24,8 @@ BY_TAPE = ("second_tape", "other_scale", "other_person", "in_parts")
 AT_THE_STAND = (*BY_TAPE, "check_shot", "pole_shot")
 """What can be done only while the stand is still there."""
 
+WALKING = 15.0  # minutes a kilometre: 4 km/h with the equipment carried, common practice
+
 
 def _takes(minutes: float, what: str) -> Any:
     return field(default=minutes, metadata={"what": what})
