@@ -129,7 +129,8 @@ def prove(
 
 def plan(
     job: TaskJob, *, tolerance_mm: float | None = None, budget: float | None = None, minutes: Minutes | None = None,
-    planned: bool = False, gone: bool = False, walking: float = WALKING, start: str | None = None,
+    planned: bool = False, gone: bool = False, stands: Sequence[str] | None = None, walking: float = WALKING,
+    start: str | None = None,
 ) -> Answer:  # fmt: skip
     """Which measurements prove every height, as ``heightnet plan``; parameters as of `heightnet.tasks.plan.plan`.
 
@@ -140,8 +141,8 @@ def plan(
 
     limit = None if tolerance_mm is None else tolerance_mm / 1000
     found = task.plan(
-        _read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone, walking=walking,
-        start=start,
+        _read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone, stands=stands,
+        walking=walking, start=start,
     )  # fmt: skip
     facts = as_written(found)
     return Answer("plan", facts, task.exit_status(facts), plan_document)

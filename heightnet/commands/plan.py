@@ -26,6 +26,11 @@ def _minutes(function: Callable[..., None]) -> Callable[..., None]:
     return function
 
 
+def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> list[str] | None:
+    """Names with commas between them."""
+    return None if value is None else [part.strip() for part in value.split(",") if part.strip()]
+
+
 @click.command(name="plan", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
 @click.option("--budget", type=Number(BUDGET), metavar="MIN", help=BUDGET.meaning)
@@ -35,6 +40,10 @@ def _minutes(function: Callable[..., None]) -> Callable[..., None]:
 )  # fmt: skip
 @click.option("--planned", is_flag=True, help="Nothing is observed yet: rough values, blank heights will be taped.")
 @click.option("--gone", is_flag=True, help="The set-ups are taken down: only what works without them.")
+@click.option(
+    "--stands", metavar="NAMES", callback=_names,
+    help="Set-ups and targets that still stand, S4,S5 say: all others are gone.",
+)  # fmt: skip
 @click.option(
     "--walking", type=Number(WALKING), default=DEFAULT, metavar="MIN", show_default=True, help=WALKING.meaning
 )
@@ -48,6 +57,7 @@ def command(
     tolerance: float | None,
     planned: bool,
     gone: bool,
+    stands: list[str] | None,
     walking: float,
     start: str | None,
     to: Path | None,
@@ -63,8 +73,8 @@ def command(
 
     chosen = Minutes(**minutes)
     answer = plan(
-        job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone, walking=walking,
-        start=start,
+        job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone, stands=stands,
+        walking=walking, start=start,
     )  # fmt: skip
     give(answer, as_json, to)
     sys.exit(Exit(answer.status))

@@ -22,7 +22,10 @@ AGAINST = {
     "mark": "the mark under it",
     "movement": "a movement",
 }
-STILL_THERE = "This counts on the stands that are sighted from or taped still being there; else plan with --gone."
+STILL_THERE = (
+    "This counts on the stands that are sighted from or taped still being there; else plan with --gone, or with "
+    "--stands and the names of those that do stand."
+)
 
 
 def plan_document(facts: Record) -> Document:
@@ -127,7 +130,8 @@ def _sheet(words: Words) -> Section | None:
     for step in facts["steps"]:
         takes = f"{minutes(step['minutes'])} min ({minutes(step['minutes_so_far'])})."
         steps.append(Step(f"{instruction(words, step, sure=True)} {takes}", _gain(words, step), BOXES[step["kind"]]))
-    counts_on = not facts["gone"] and not facts["planned"] and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
+    unsaid = not facts["gone"] and facts["stands"] is None and not facts["planned"]
+    counts_on = unsaid and any(s["kind"] in AT_THE_STAND for s in facts["steps"])
     why = dict.fromkeys(f"Why: {step['why']}." for step in facts["steps"] if step["kind"] in BY_TAPE)
     return Section("Field sheet", [Steps(steps), *([STILL_THERE] if counts_on else []), *why])
 

@@ -21,6 +21,8 @@ WHY = {
     "relevel": "level that stretch again: it differs from the old levelling where that is wrong",
 }
 BY_TAPE = ("second_tape", "other_scale", "other_person", "in_parts")
+SIGHTED = ("check_shot", "pole_shot", "reoccupation")
+"""What a pole is put up for."""
 AT_THE_STAND = (*BY_TAPE, "check_shot", "pole_shot")
 """What can be done only while the stand is still there."""
 

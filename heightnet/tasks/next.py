@@ -12,6 +12,8 @@ from scipy import sparse
 from scipy.special import ndtri
 
 from heightnet.arrays import Floats, Ints
+from heightnet.errors import WrongSettings
+from heightnet.job.problems import nearest
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
@@ -44,6 +46,7 @@ class Candidate:
     about : node of the stand whose height it is to test, which need not be an end of it.
     again : position of the satellite row that it repeats, with the separations in it; -1 for none.
     distance : from one end to the other, m.
+    pole : what is sighted, "" where it has no name.
     """
 
     kind: str
@@ -56,6 +59,7 @@ class Candidate:
     about: int
     again: int = -1
     distance: float = 0.0
+    pole: str = ""
 
 
 def taken_down(net: Network) -> set[int]:
@@ -72,6 +76,24 @@ def taken_down(net: Network) -> set[int]:
             day[int(node)] = max(day.get(int(node), ""), found[1])
     last = max(day.values(), default="")
     return {node for node, on in day.items() if on < last}
+
+
+def standing(net: Network, names: Collection[str]) -> set[int]:
+    """Nodes of the set-ups and targets of these names.
+
+    Raises WrongSettings with every name that is neither.
+    """
+    setups, targets = net.job.setups["setup"].tolist(), net.job.targets["target"].tolist()
+    known = {*setups, *targets}
+    wrong = [
+        f"stands: read {name}, expected set-ups or targets of the job. {nearest(name, [*setups, *targets])}".rstrip()
+        for name in names
+        if name not in known
+    ]
+    if wrong:
+        raise WrongSettings("\n".join(wrong))
+    of_stand = zip([*setups, *targets], [*net.setup_node.tolist(), *net.target_node.tolist()], strict=True)
+    return {node for name, node in of_stand if name in set(names)}
 
 
 def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int] = ()) -> list[Candidate]:

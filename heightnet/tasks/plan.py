@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
-from heightnet.errors import CannotAdjust
+from heightnet.errors import CannotAdjust, WrongSettings
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_tolerance
 from heightnet.judge.bench import BenchBase
@@ -29,13 +29,14 @@ from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import WALKING, Minutes, measurement
 from heightnet.tasks.named import ids_in, named
-from heightnet.tasks.next import LARGE_M, Sizes, delta_afterwards, design_rows, in_question, taken_down
-from heightnet.tasks.options import PER_STAND, Option, options_of, stands_up_to
+from heightnet.tasks.next import LARGE_M, Sizes, delta_afterwards, design_rows, in_question, standing, taken_down
+from heightnet.tasks.options import PER_STAND, Option, doubted_poles, options_of, stands_up_to
 from heightnet.tasks.rivals import fitting, needs_of, relevelled
 from heightnet.tasks.route import Ground, on_foot, timetable, walk
 
 SCHEMA = "heightnet-plan/2"
 PLANNED_HEIGHT_M = 1.5  # of what a planned job has not measured yet
+PLANNED_STEP_M = 1e-5
 TESTED_ANEW = 0.75  # of the size found of a height in doubt: what is left of it once it has been tested anew
 LEAST_GAIN = 0.01  # of the logarithm of a size, from which a measurement is said to improve it
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
@@ -50,6 +51,7 @@ def plan(
     minutes: Minutes | None = None,
     planned: bool = False,
     gone: bool = False,
+    stands: Collection[str] | None = None,
     walking: float = WALKING,
     start: str | None = None,
 ) -> Record:
@@ -61,6 +63,7 @@ def plan(
     budget : minutes there are, walking included; None: as many as it takes.
     planned : nothing is observed yet; values are rough, and heights left blank will be taped.
     gone : the set-ups have been taken down: only what works without them.
+    stands : names of the set-ups and targets that still stand, all others being gone; None: nobody says.
     walking : minutes a kilometre; start : mark at which the walk begins, None for wherever it is shortest.
 
     Raises
@@ -69,22 +72,30 @@ def plan(
     WrongSettings : tolerance, budget or walking keep no rule, or nobody knows where the start is.
     """
     check_arguments(budget=budget, walking=walking, start=start)
+    if stands is not None and (gone or planned):
+        why = "all of them are gone" if gone else "a planned job has none yet"
+        raise WrongSettings(f"stands: {why}; ask for one of the two.")
     ground = Ground.of(job, walking, start)
-    return plan_of(aims_of(job, tolerance, planned), budget=budget, minutes=minutes, gone=gone, ground=ground)[0]
+    aims = aims_of(job, tolerance, planned)
+    return plan_of(aims, budget=budget, minutes=minutes, gone=gone, stands=stands, ground=ground)[0]
 
 
 def plan_of(
     aims: Aims, *, budget: float | None = None, minutes: Minutes | None = None, gone: bool = False,
-    ground: Ground | None = None,
+    stands: Collection[str] | None = None, ground: Ground | None = None,
 ) -> tuple[Record, list[Option]]:  # fmt: skip
     """The plan that reaches some aims, and its measurements as they were weighed."""
     minutes, planned = minutes or Minutes(), aims.facts is None
     net, watched, before = aims.bench.net, aims.watched, aims.before
     ground = ground or Ground.of(net.job, WALKING, None)
     nodes = aims.bench.family.node[watched]
-    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
     wanted = aims.wanted
-    options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()))
+    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
+    if stands is not None:
+        down = set(nodes.tolist()) - standing(net, stands)
+    doubted = doubted_poles(aims.facts) if aims.facts else set()
+    asked = nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()), doubted
+    options = options_of(net, *asked)
     limit = np.inf if budget is None else budget
     design, chosen, dropped, sizes = _chosen(aims, options, limit, ground)
     everything = design.detectable(list(range(len(options)))) if design else before
@@ -98,7 +109,7 @@ def plan_of(
     stops, at = walk(ground, [*works, *(work for _, work in more)])
     order = sorted(range(len(chosen)), key=lambda i: stops.index(at[i]))
     chosen, at = [chosen[i] for i in order], [*(at[i] for i in order), *at[len(order) :]]
-    made = _steps(design, chosen, options, aims, after, sizes, told) if design else []
+    made = _steps(design, chosen, options, aims, after, sizes, told, doubted) if design else []
     steps, route = timetable([*made, *(step for step, _ in more)], at, stops, ground)
     record = {
         **head(net.job, SCHEMA),
@@ -108,6 +119,7 @@ def plan_of(
         "findings": findings,
         "needs": needs_of(findings),
         "gone": gone,
+        "stands": None if stands is None else sorted(set(stands)),
         "tolerance_mm": aims.limit * 1000,
         "budget_min": budget,
         "minutes": asdict(minutes),
@@ -304,7 +316,8 @@ def as_planned(job: Job) -> Job:
         has = np.array([(kind, name) in taped for name in frame[kind]], dtype=bool)
         has |= np.array([("tripod", name) in taped for name in frame["tripod"]], dtype=bool)
         blank = frame["height"].isna().to_numpy() & ~has & (frame["mark"] != "").to_numpy()
-        frame.loc[blank, "height"] = PLANNED_HEIGHT_M
+        # each its own: one height at several marks is that of a pole
+        frame.loc[blank, "height"] = PLANNED_HEIGHT_M + PLANNED_STEP_M * np.arange(int(blank.sum()))
         frames[table] = frame
     return job.with_tables(**frames)
 
@@ -374,7 +387,7 @@ def _same_way(bench: BenchBase, proof: Proof, options: list[Option]) -> Floats:
 
 def _steps(
     design: Design, chosen: list[int], options: list[Option], aims: Aims, after_all: Floats, sizes: Floats,
-    told: npt.NDArray[np.bool_],
+    told: npt.NDArray[np.bool_], doubted: set[str],
 ) -> list[Record]:  # fmt: skip
     """What each measurement proves, and improves of the heights that are told of; parameters as of `_one_by_one`."""
     out: list[Record] = []
@@ -390,6 +403,8 @@ def _steps(
             measurement(
                 order, kind, base.stand, base.from_mark, base.mark,
                 finding=None,
+                pole=base.pole or None,
+                pole_doubted=base.pole in doubted,
                 sd_mm=base.sd * 1000,
                 minutes=options[p].minutes,
                 proves=[ids[i] for i in newly],
