@@ -21,6 +21,7 @@ BOXES = {
     "reoccupation": ("reading, metres", "reading, feet and inches", "pole height", *SIGHT),
     "level_tie": LEVELLED,
     "relevel": LEVELLED,
+    "look_up": ("height", "list, date or epoch", "mark as described", "by, time"),
 }
 
 
@@ -28,6 +29,10 @@ def instruction(words: Words, step: Record, sure: bool = False) -> str:
     """A measurement as an instruction that can be followed; sure : that the stand is still there."""
     at, mark = name(step["from_mark"]), name(step["mark"] or "")
     match step["kind"]:
+        case "look_up":
+            source = f" ({name(step['source'])})" if step["source"] else ""
+            asked = "the figure, the date, and which mark it is"
+            return f"Look up the known height of {at} where it came from{source}: {asked}."
         case "level_tie":
             return f"Level from {at} to {mark}: no tape comes into it, and it can be done any day."
         case "relevel":

@@ -15,6 +15,7 @@ from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
 
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
+RIVALS_SHOWN = 3
 AGAINST = {
     "misreading": "a misreading",
     "wrong_point": "a wrong point",
@@ -96,7 +97,12 @@ def _done(words: Words) -> str:
     total, walking = facts["total_min"], facts["walking_min"]
     told = claim("plan", "total_min", total, f"{minutes(total)} minute{'' if total == 1 else 's'}")
     way = f", {claim('plan', 'walking_min', walking, minutes(walking))} of them walking" if walking else ""
-    return f"{count(len(facts['steps']), 'measurement')}, {told}{way}"
+    desk = sum(step["kind"] == "look_up" for step in facts["steps"])
+    parts = [
+        *([f"{count(desk, 'height')} to look up"] if desk else []),
+        *([count(len(facts["steps"]) - desk, "measurement")] if len(facts["steps"]) > desk else []),
+    ]
+    return f"{listing(parts)}, {told}{way}"
 
 
 def _route(words: Words) -> Section | None:
@@ -137,8 +143,35 @@ def _sheet(words: Words) -> Section | None:
 
 
 def _gain(words: Words, step: Record) -> str:
-    """What a step brings."""
+    """What a step brings: which of several is wrong, and what it proves."""
+    parted = [_parted(words, step, i) for i in range(len(step["separates"]))]
+    return " ".join(filter(None, [*parted, _proves(words, step)]))
+
+
+def _parted(words: Words, step: Record, i: int) -> str:
+    """Which members of a finding a step tells from which."""
+    one = step["separates"][i]
+    groups = [outcome["ids"] for outcome in one["outcomes"]]
+    apart = claim(
+        f"step:{step['order']}", f"separates.{i}.apart_mm", one["apart_mm"], words.lengths.about(one["apart_mm"])
+    )
+    if not all(groups):
+        (id_,) = [id_ for ids in groups for id_ in ids]
+        return f"It shows whether {words.label(id_)} is as listed: if not, it comes out {apart} off."
+
+    def some(ids: list[str]) -> str:
+        return listing(ids, RIVALS_SHOWN, "or", called=words.label)
+
+    told = f"{some(groups[0])} from {some(groups[1])}" if len(groups) == 2 else listing([some(ids) for ids in groups])
+    more = "" if len(groups) == 2 else " apart"
+    return f"It tells {told}{more}: what comes out differs by {apart}{' at least' if more else ''}."
+
+
+def _proves(words: Words, step: Record) -> str:
+    """What a step proves."""
     of = f"step:{step['order']}"
+    if step["kind"] == "look_up":
+        return "A wrong figure, another list or another mark shows at the desk."
     if step["kind"] == "relevel":
         return f"The error lies there with a chance of {words.of_100(of, step['probability'])}."
 
@@ -157,6 +190,8 @@ def _gain(words: Words, step: Record) -> str:
         says.append(f"{words.called(id_).noun}{against} ({sizes})")
     beside = [f"{words.called(id_).noun} against {against}" for id_, against in kinds.items()]
     shown = f"{'It proves besides' if says else 'Proves'} {listing(beside, 3)}." if beside else ""
+    if not says and step["separates"]:
+        return shown
     if not says:
         return shown or "It is another way to that height, whatever was taped."
     return f"{'Proves' if step['proves'] else 'A step towards proving'} {listing(says, 3)}. {shown}".strip()
@@ -173,7 +208,19 @@ def _waits(words: Words) -> Section | None:
         planned = finding["order"] in told or (facts["steps"] and any(Thing.of(id_).kind in TAPED for id_ in members))
         if not planned:
             lines += look_up(words, finding, NAMES_SHOWN)
+        elif finding["order"] in facts["unparted"]:
+            lines += _unparted(words, finding)
     return Section("Before any measurement", lines) if lines else None
+
+
+def _unparted(words: Words, finding: Record) -> list[str]:
+    """That no measurement tells which of several it is."""
+    ids = [m["id"] for m in (*finding["members"], *finding["mates"])]
+    known = all(Thing.of(id_).kind == "known" for id_ in ids)
+    third = "; a sight or levelling from one more known mark would" if known else ""
+    which = listing(list(dict.fromkeys(ids)), RIVALS_SHOWN, "or", called=words.label)
+    said = f"Nothing that can be measured between the marks and stands of this job tells which it is, {which}{third}."
+    return [said, *([] if known else look_up(words, finding, NAMES_SHOWN))]
 
 
 def _left(words: Words) -> Section | None:

@@ -6,6 +6,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Collection
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from heightnet.ledger.thing import TOGETHER
 from heightnet.network.model import Network
 from heightnet.rows import Record
 from heightnet.tasks.facts import JobFacts
-from heightnet.tasks.measurements import SIGHTED, Minutes
+from heightnet.tasks.measurements import SIGHTED, Minutes, measurement
 from heightnet.tasks.next import (
     CANDIDATES_UP_TO,
     LARGE_M,
@@ -43,6 +44,15 @@ class Option:
         """Where it is made: a level tie may begin at either mark."""
         both = self.kind == "level_tie"
         return Work((self.base.from_mark, self.base.mark) if both else (self.base.from_mark,))
+
+    def step(self, doubted: Collection[str], **more: Any) -> Record:
+        """It as a step of a plan, whose place among the others is not known yet."""
+        base = self.base
+        told: Record = {
+            "finding": None, "pole": base.pole or None, "pole_doubted": base.pole in doubted, "sd_mm": base.sd * 1000,
+            "separates": [], "minutes": self.minutes, "proves": [], "proves_kinds": [], "improves": [],
+        }  # fmt: skip
+        return measurement(0, self.kind, base.stand or None, base.from_mark, base.mark, **{**told, **more})
 
     @property
     def told(self) -> Record:

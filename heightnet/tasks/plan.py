@@ -27,12 +27,12 @@ from heightnet.tasks.bust import factors
 from heightnet.tasks.carried_out import proof_after
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
-from heightnet.tasks.measurements import WALKING, Minutes, measurement
+from heightnet.tasks.measurements import WALKING, Minutes
 from heightnet.tasks.named import ids_in, named
 from heightnet.tasks.next import LARGE_M, Sizes, delta_afterwards, design_rows, in_question, standing, taken_down
 from heightnet.tasks.options import PER_STAND, Option, doubted_poles, options_of, stands_up_to
-from heightnet.tasks.rivals import fitting, needs_of, relevelled
-from heightnet.tasks.route import Ground, on_foot, timetable, walk
+from heightnet.tasks.rivals import Extra, Inquiry, Rivals, fitting, known_ties, needs_of
+from heightnet.tasks.route import Ground, Work, on_foot, timetable, walk
 
 SCHEMA = "heightnet-plan/2"
 PLANNED_HEIGHT_M = 1.5  # of what a planned job has not measured yet
@@ -93,24 +93,21 @@ def plan_of(
     down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
     if stands is not None:
         down = set(nodes.tolist()) - standing(net, stands)
-    doubted = doubted_poles(aims.facts) if aims.facts else set()
-    asked = nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()), doubted
-    options = options_of(net, *asked)
-    limit = np.inf if budget is None else budget
-    design, chosen, dropped, sizes = _chosen(aims, options, limit, ground)
-    everything = design.detectable(list(range(len(options)))) if design else before
-    after = np.minimum(aims.of_verdict(sizes), before) if chosen else before
-    told = wanted if aims.contradicted else np.ones_like(wanted)
-    facts, findings, more = aims.facts, [], []
-    works = [options[p].work for p in chosen]
+    facts, findings = aims.facts, []
+    doubted = doubted_poles(facts) if facts else set()
+    known = minutes, down, set(nodes[aims.accused].tolist()), doubted
+    options = options_of(net, nodes[wanted], before[wanted], *known)
+    inquiry = None
     if facts and aims.contradicted:
         findings = judgement_facts.findings(facts)
-        more = fitting(relevelled(facts, minutes), works, design.cost(chosen) if design else 0.0, limit, ground)
-    stops, at = walk(ground, [*works, *(work for _, work in more)])
-    order = sorted(range(len(chosen)), key=lambda i: stops.index(at[i]))
-    chosen, at = [chosen[i] for i in order], [*(at[i] for i in order), *at[len(order) :]]
-    made = _steps(design, chosen, options, aims, after, sizes, told, doubted) if design else []
-    steps, route = timetable([*made, *(step for step, _ in more)], at, stops, ground)
+        rivals = Rivals(facts, findings)
+        near = np.array(rivals.stands(), dtype=np.int64)
+        about = [*options_of(net, near, np.ones(len(near)), *known), *known_ties(rivals, ground, minutes)]
+        inquiry = Inquiry(rivals, about, minutes, doubted)
+    made = _chosen(aims, options, inquiry, np.inf if budget is None else budget, ground)
+    after = np.minimum(aims.of_verdict(made.sizes), before) if made.chosen else before
+    steps, stops, route = _walked(made, aims, after, ground, doubted)
+    everything = made.design.detectable(list(range(len(options)))) if made.design else before
     record = {
         **head(net.job, SCHEMA),
         "planned": planned,
@@ -132,15 +129,51 @@ def plan_of(
         "measuring_min": sum(step["minutes"] for step in steps),
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
-        "dropped": [options[p].told for p in dropped],
-        "heights": _heights(aims, after, sizes, np.minimum(everything, after)),
+        "unparted": inquiry.unparted(steps) if inquiry else [],
+        "dropped": [options[p].told for p in made.dropped],
+        "heights": _heights(aims, after, made.sizes, np.minimum(everything, after)),
         **named(net, [*aims.ids, *ids_in(findings)]),
     }
-    return record, [options[p] for p in chosen]
+    return record, [options[p] for p in made.chosen]
 
 
-def _chosen(
-    aims: Aims, options: list[Option], budget: float, ground: Ground
+@dataclass(frozen=True)
+class Made:
+    """What is chosen of some options, what falls away because of the way, and what is done beside.
+
+    told : of each option the findings whose members it tells apart; works : where it is made.
+    sizes : (h, kinds) from which errors show then.
+    """
+
+    options: list[Option]
+    told: list[list[Record]]
+    works: list[Work]
+    design: Design | None
+    chosen: list[int]
+    dropped: list[int]
+    sizes: Floats
+    more: list[Extra]
+
+
+def _chosen(aims: Aims, options: list[Option], inquiry: Inquiry | None, budget: float, ground: Ground) -> Made:
+    """The measurements that reach the aims; before them, and from the same minutes, what finds out about findings."""
+    told = inquiry.rivals.told(options) if inquiry else [[] for _ in options]
+    works = [replace(option.work, first=bool(parts)) for option, parts in zip(options, told, strict=True)]
+    chosen = _choice(aims, options, works, budget, ground, [])
+    more: list[Extra] = []
+    if inquiry:
+        more = fitting(inquiry.first(told[p] for p in chosen[1]), [], 0.0, budget, ground)
+        if more and np.isfinite(budget):
+            left = budget - sum(step["minutes"] for step, _ in more)
+            chosen = _choice(aims, options, works, left, ground, [work for _, work in more])
+        spent = sum(options[p].minutes for p in chosen[1]) + sum(step["minutes"] for step, _ in more)
+        done = [*(works[p] for p in chosen[1]), *(work for _, work in more)]
+        more += fitting(inquiry.levelled(), done, spent, budget, ground)
+    return Made(options, told, works, *chosen, more)
+
+
+def _choice(
+    aims: Aims, options: list[Option], works: list[Work], budget: float, ground: Ground, beside: list[Work]
 ) -> tuple[Design | None, list[int], list[int], Floats]:
     """The measurements, those that fall away because of the way, and the sizes (h, kinds) from which errors show then.
 
@@ -149,10 +182,10 @@ def _chosen(
     """
     if not options:
         return None, [], [], aims.after([])
-    delta, works = aims.delta, [option.work for option in options]
+    delta = aims.delta
     for _ in range(TRIED):
         design = aims.design(options, delta)
-        chosen, dropped = on_foot(design, works, budget, ground)
+        chosen, dropped = on_foot(design, works, budget, ground, beside)
         sizes = aims.after([options[p] for p in chosen])
         thought, after = design.detectable(chosen), aims.of_verdict(sizes)
         missed = aims.wanted & (thought <= aims.goal) & (after > aims.goal * (1 + 1e-9))
@@ -160,6 +193,19 @@ def _chosen(
             break
         delta = min(delta * MORE * float((after[missed] / thought[missed]).max()), delta_afterwards(aims.bench))
     return design, chosen, dropped, sizes
+
+
+def _walked(
+    made: Made, aims: Aims, after: Floats, ground: Ground, doubted: set[str]
+) -> tuple[list[Record], list[str], list[Record]]:
+    """The steps in the order of the way, its stops as names and as they are told."""
+    stops, at = walk(ground, [*(made.works[p] for p in made.chosen), *(work for _, work in made.more)])
+    order = sorted(range(len(made.chosen)), key=lambda i: (stops.index(at[i]), not made.told[made.chosen[i]]))
+    at = [*(at[i] for i in order), *at[len(order) :]]
+    chosen = [made.chosen[i] for i in order]
+    steps = _steps(replace(made, chosen=chosen), aims, after, doubted)
+    told, route = timetable([*steps, *(step for step, _ in made.more)], at, stops, ground)
+    return told, stops, route
 
 
 @dataclass(frozen=True)
@@ -385,39 +431,36 @@ def _same_way(bench: BenchBase, proof: Proof, options: list[Option]) -> Floats:
     return out
 
 
-def _steps(
-    design: Design, chosen: list[int], options: list[Option], aims: Aims, after_all: Floats, sizes: Floats,
-    told: npt.NDArray[np.bool_], doubted: set[str],
-) -> list[Record]:  # fmt: skip
-    """What each measurement proves, and improves of the heights that are told of; parameters as of `_one_by_one`."""
+def _steps(made: Made, aims: Aims, after_all: Floats, doubted: set[str]) -> list[Record]:
+    """What each measurement proves, and improves of the heights that are told of.
+
+    after_all : (h,) sizes with all of them made.
+    """
+    if not made.design:
+        return []
     out: list[Record] = []
     before, goal, ids = aims.before, aims.goal, aims.ids
-    made = zip(chosen, _one_by_one(design, chosen, aims, after_all, sizes), strict=True)
-    for order, (p, (after, shown)) in enumerate(made, start=1):
-        base, kind = options[p].base, options[p].kind
+    told = aims.wanted if aims.contradicted else np.ones_like(aims.wanted)
+    for p, (after, shown) in zip(
+        made.chosen, _one_by_one(made.design, made.chosen, aims, after_all, made.sizes), strict=True
+    ):
         newly = np.flatnonzero((before > goal) & (after <= goal * (1 + 1e-9)))
         better = np.log(np.minimum(before, LARGE_M) / np.minimum(after, LARGE_M))
         gains = [i for i in np.argsort(-better, kind="stable").tolist() if told[i]]
         felt = [i for i in gains if better[i] > LEAST_GAIN or i in newly][:6]
-        out.append(
-            measurement(
-                order, kind, base.stand, base.from_mark, base.mark,
-                finding=None,
-                pole=base.pole or None,
-                pole_doubted=base.pole in doubted,
-                sd_mm=base.sd * 1000,
-                minutes=options[p].minutes,
-                proves=[ids[i] for i in newly],
-                proves_kinds=[
-                    {"id": ids[i], "kinds": [KINDS[k] for k in np.flatnonzero(shown[i])]}
-                    for i in np.flatnonzero(shown.any(axis=1)).tolist()
-                ],
-                improves=[
-                    {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)}
-                    for i in felt
-                ],
-            )
-        )  # fmt: skip
+        step = made.options[p].step(
+            doubted,
+            separates=made.told[p],
+            proves=[ids[i] for i in newly],
+            proves_kinds=[
+                {"id": ids[i], "kinds": [KINDS[k] for k in np.flatnonzero(shown[i])]}
+                for i in np.flatnonzero(shown.any(axis=1)).tolist()
+            ],
+            improves=[
+                {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)} for i in felt
+            ],
+        )
+        out.append(step)
         before = after
     return out
 

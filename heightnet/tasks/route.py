@@ -140,6 +140,7 @@ def timetable(
         way = None if metres is None else metres / 1000 * ground.walking
         spent += way or 0.0
         here = [step for step, mark in zip(steps, at, strict=True) if mark == stop]
+        here.sort(key=lambda step: not step["separates"])
         first = len(done) + 1
         for step in here:
             spent += step["minutes"]
@@ -152,70 +153,82 @@ def timetable(
 
 def _from(step: Record, stop: str) -> Record:
     """A level tie told from the stop at which it begins."""
-    turned = step["kind"] == "level_tie" and step["mark"] == stop
-    return {**step, "from_mark": stop, "mark": step["from_mark"]} if turned else step
+    if step["kind"] != "level_tie" or step["mark"] != stop:
+        return step
+    separates = [
+        {**one, "outcomes": [{**o, "expected_mm": -o["expected_mm"]} for o in reversed(one["outcomes"])]}
+        for one in step["separates"]
+    ]
+    return {**step, "from_mark": stop, "mark": step["from_mark"], "separates": separates}
 
 
-def on_foot(design: Design, works: Sequence[Work], budget: float, ground: Ground) -> tuple[list[int], list[int]]:
+def on_foot(
+    design: Design, works: Sequence[Work], budget: float, ground: Ground, beside: Sequence[Work] = ()
+) -> tuple[list[int], list[int]]:
     """The measurements to make, the way between them counted, and those that fall away because of the way.
 
-    works : (p,) of each candidate where it is made.
+    works : (p,) of each candidate where it is made; beside : what is done in any case, its minutes taken off.
 
     Chosen without the way, then what brings least for its minutes and the way to it is left out until the rest fits;
     what can be made where one is anyway takes its place.
     """
-    wanted = _nearer(design, design.best(budget), works, ground)
+    wanted = _nearer(design, design.best(budget), works, ground, beside)
     chosen = list(wanted)
-    while chosen and design.cost(chosen) + _way(ground, works, chosen) > budget + EPS:
-        stops, at = walk(ground, [works[p] for p in chosen])
+    while chosen and design.cost(chosen) + _way(ground, works, beside, chosen) > budget + EPS:
+        stops, at = walk(ground, [*beside, *(works[p] for p in chosen)])
         while chosen and design.cost(chosen) + ground.minutes(stops) > budget + EPS:
             out = _least(design, chosen, stops, at, ground)
-            mark = at.pop(out)
+            mark = at.pop(len(beside) + out)
             del chosen[out]
             if mark not in at:
                 stops.remove(mark)
     if len(chosen) < len(wanted):
-        on_way = set(walk(ground, [works[p] for p in chosen])[0])
+        on_way = set(walk(ground, [*beside, *(works[p] for p in chosen)])[0])
         away = {p for p, work in enumerate(works) if not on_way.intersection(work.ends)}
-        chosen = design.greedy(budget - _way(ground, works, chosen), chosen, away)
+        chosen = design.greedy(budget - _way(ground, works, beside, chosen), chosen, away)
     return chosen, [p for p in wanted if p not in chosen]
 
 
-def _way(ground: Ground, works: Sequence[Work], chosen: Sequence[int]) -> float:
+def _way(ground: Ground, works: Sequence[Work], beside: Sequence[Work], chosen: Sequence[int]) -> float:
     """Minutes of walking."""
-    return ground.minutes(walk(ground, [works[p] for p in chosen])[0])
+    return ground.minutes(walk(ground, [*beside, *(works[p] for p in chosen)])[0])
 
 
 def _least(design: Design, chosen: list[int], stops: list[str], at: list[str], ground: Ground) -> int:
-    """Which of these brings least for its minutes and the way that it takes by itself."""
+    """Which of these brings least for its minutes and the way that it takes by itself.
+
+    at : where each is done, what is done in any case before them.
+    """
     if len(chosen) > WEIGHED_UP_TO:
         return len(chosen) - 1  # they stand in the order of what they bring
     whole, length = design.shortfall(chosen), ground.minutes(stops)
-    alone = Counter(at)
+    alone, own = Counter(at), at[len(at) - len(chosen) :]
 
     def worth(i: int) -> float:
-        rest = [mark for mark in stops if mark != at[i] or alone[mark] > 1]
+        rest = [mark for mark in stops if mark != own[i] or alone[mark] > 1]
         lost = design.shortfall([p for p in chosen if p != chosen[i]]) - whole
         return lost / (float(design.minutes[chosen[i]]) + length - ground.minutes(rest))
 
     return min(range(len(chosen)), key=worth)
 
 
-def _nearer(design: Design, chosen: list[int], works: Sequence[Work], ground: Ground) -> list[int]:
+def _nearer(
+    design: Design, chosen: list[int], works: Sequence[Work], ground: Ground, beside: Sequence[Work]
+) -> list[int]:
     """The same where of measurements that do as much for as many minutes those are made where one is anyway."""
     if len(chosen) > WEIGHED_UP_TO or not ground.at:
         return chosen
     out = list(chosen)
-    whole, length = design.shortfall(out) + EPS, _way(ground, works, out)
+    whole, length = design.shortfall(out) + EPS, _way(ground, works, beside, out)
     for i, p in enumerate(chosen):
-        stops = set(walk(ground, [works[q] for q in out if q != p])[0])
+        stops = set(walk(ground, [*beside, *(works[q] for q in out if q != p)])[0])
         alike = np.abs(design.f @ design.f[p]) / np.maximum(np.linalg.norm(design.f, axis=1), NEAR)
         for q in np.argsort(-alike, kind="stable")[:TRIES].tolist():
             dearer = design.minutes[q] > design.minutes[p] + EPS
             if q in out or dearer or not stops.intersection(works[q].ends):
                 continue
             trial = [*out[:i], q, *out[i + 1 :]]
-            if design.shortfall(trial) <= whole and (less := _way(ground, works, trial)) < length - EPS:
+            if design.shortfall(trial) <= whole and (less := _way(ground, works, beside, trial)) < length - EPS:
                 out, length = trial, less
                 break
     return out
