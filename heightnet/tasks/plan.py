@@ -162,7 +162,8 @@ def _chosen(aims: Aims, options: list[Option], inquiry: Inquiry | None, budget: 
     chosen = _choice(aims, options, works, budget, ground, [])
     more: list[Extra] = []
     if inquiry:
-        more = fitting(inquiry.first(told[p] for p in chosen[1]), [], 0.0, budget, ground)
+        first = inquiry.first([options[p] for p in chosen[1]], [told[p] for p in chosen[1]])
+        more = fitting(first, [], 0.0, budget, ground)
         if more and np.isfinite(budget):
             left = budget - sum(step["minutes"] for step, _ in more)
             chosen = _choice(aims, options, works, left, ground, [work for _, work in more])

@@ -39,10 +39,11 @@ Extra = tuple[Record, Work]
 
 @dataclass(frozen=True)
 class Rival:
-    """What may be wrong: a hypothesis, its chance, error and its sd (m)."""
+    """What may be wrong: a hypothesis, its node (-1 for none), its chance, error and its sd (m)."""
 
     id: str
     hypothesis: int
+    node: int
     chance: float
     error: float
     sd: float
@@ -66,7 +67,8 @@ class Rivals:
             some = [(finding["id"], finding["probability"]), *((m["id"], m["probability"]) for m in finding["mates"])]
         out = []
         for id_, chance in some[:RIVALS]:
-            out.append(Rival(id_, self.at[id_], chance, *self.facts.judgement.size_of(self.at[id_])))
+            h = self.at[id_]
+            out.append(Rival(id_, h, int(self.facts.family.node[h]), chance, *self.facts.judgement.size_of(h)))
         return out
 
     @property
@@ -78,7 +80,7 @@ class Rivals:
     @property
     def doubted(self) -> set[int]:
         """Nodes of marks whose known heights are in doubt."""
-        return {int(self.facts.family.node[rival.hypothesis]) for _, rival in self.known}
+        return {rival.node for _, rival in self.known}
 
     def stands(self) -> list[int]:
         """Nodes of the stands about which something could be measured that tells members apart."""
@@ -86,15 +88,15 @@ class Rivals:
         of_stand = np.isin(net.nodes.kind, STANDS)
         out: dict[int, None] = {}
         for of in self.of.values():
-            for rival in of if len(of) > 1 or family.kind[of[0].hypothesis] == "known" else ():
-                kind, node = family.kind[rival.hypothesis], int(family.node[rival.hypothesis])
+            for rival in of:
+                kind = family.kind[rival.hypothesis]
                 if kind in TAPED:
-                    out[node] = None
+                    out[rival.node] = None
                 elif kind in ("shot", "gnss"):
                     rows = family.members(rival.hypothesis)
                     out.update(dict.fromkeys([*net.tail[rows].tolist(), *net.head[rows].tolist()]))
                 elif kind == "known":
-                    out.update(dict.fromkeys(self._about(node)))
+                    out.update(dict.fromkeys(self._about(rival.node)))
         return [node for node in out if of_stand[node]]
 
     def _about(self, mark: int) -> list[int]:
@@ -127,7 +129,7 @@ class Rivals:
         """How a measurement parts the members of a finding; None where it does not."""
         of = self.of[order]
         if option.kind in BY_TAPE:  # what one tape or one person has wrong everywhere may be wrong in it again
-            of = [rival for rival in of if not self._taped_alike(rival.hypothesis)]
+            of = [rival for rival in of if not self._taped_alike(rival.hypothesis, option.base.head)]
         foreseen = [(-f[rival.hypothesis] * rival.error, rival.id) for rival in of]
         spread = [(f[rival.hypothesis] * rival.sd) ** 2 for rival in of]
         if len(of) == 1 and (as_listed := self._as_listed(of[0], option.base)):
@@ -149,18 +151,19 @@ class Rivals:
         apart = 1000 * min(other[0][0] - one[-1][0] for one, other in pairwise(groups))
         return {"finding": order, "apart_mm": apart, "outcomes": outcomes}
 
-    def _taped_alike(self, h: int) -> bool:
-        """Whether a hypothesis is that several heights are wrong alike."""
-        rows, family = self.net.rows("height"), self.facts.family
-        some = family.members(h) if family.kind[h] in TOGETHER else np.zeros(0, dtype=np.int64)
-        return bool(np.any((some >= rows.start) & (some < rows.stop)))
+    def _taped_alike(self, h: int, stand: int) -> bool:
+        """Whether a hypothesis is that several heights are wrong alike, and this one among them."""
+        if self.facts.family.kind[h] not in TOGETHER:
+            return False
+        rows = self.net.rows("height")
+        some = self.facts.family.members(h)
+        return stand in self.net.head[some[(some >= rows.start) & (some < rows.stop)]]
 
     def _as_listed(self, rival: Rival, base: Candidate) -> float:
         """How much more a measurement to or from a named mark would read if its list were right, m; else 0."""
         if self.facts.family.kind[rival.hypothesis] != "known":
             return 0.0
-        mark = int(self.facts.family.node[rival.hypothesis])
-        return rival.error * ((base.head == mark) - (base.tail == mark))
+        return rival.error * ((base.head == rival.node) - (base.tail == rival.node))
 
     def best(self, order: int, options: Sequence[Option], told: Sequence[list[Record]]) -> int | None:
         """Which of some options tells most of a finding's members apart for its minutes, None where none does.
@@ -203,10 +206,25 @@ class Inquiry:
     minutes: Minutes
     doubted: set[str]
 
-    def first(self, made: Iterable[list[Record]]) -> list[Extra]:
+    def first(self, made: Sequence[Option], told: Iterable[list[Record]]) -> list[Extra]:
         """Before what is measured anyway, which tells these findings apart."""
-        parted = {one["finding"] for told in made for one in told}
-        return [*looked_up(self.rivals, self.minutes), *separators(self.rivals, parted, self.options, self.doubted)]
+        parted = {one["finding"] for of in told for one in of}
+        return [
+            *looked_up(self.rivals, self.minutes),
+            *separators(self.rivals, parted, self.options, self.doubted),
+            *self._other_ways({option.base.about for option in made}),
+        ]
+
+    def _other_ways(self, about: set[int]) -> list[Extra]:
+        """Of each height that is named, and that nothing else is about, the quickest way to it that is not its tape."""
+        family, out = self.rivals.facts.family, []
+        for order, of in self.rivals.of.items():
+            if len(of) == 1 and family.kind[of[0].hypothesis] in TAPED and of[0].node not in about:
+                ways = [o for o in self.options if o.base.about == of[0].node and o.kind not in BY_TAPE]
+                if ways:
+                    quickest = min(ways, key=lambda o: o.minutes)
+                    out.append((quickest.step(self.doubted, finding=order), quickest.work))
+        return out
 
     def levelled(self) -> list[Extra]:
         return relevelled(self.rivals, self.minutes)

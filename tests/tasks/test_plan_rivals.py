@@ -166,3 +166,18 @@ def test_every_statement_says_of_what_it_is(wrong):
 def test_a_pole_that_changed_is_still_measured_itself():
     facts = plan(read_job(DATA / "moss-one-day"))
     assert facts["unparted"] == [] and len(facts["needs"]) == 2
+
+
+def test_a_named_height_that_nothing_proves_better_has_another_way_planned():
+    """No repeat makes the size that shows in A6 smaller, so none is chosen for that; it is in question all the same."""
+    facts = plan(read_job(DATA / "saltmarsh-antennas"))
+    (step,) = facts["steps"]
+    assert (step["kind"], step["stand"], step["finding"]) == ("antenna_reoccupation", "setup:A6", 1)
+    assert "It is another way to that height, whatever was taped." in told(facts)
+
+
+def test_a_tape_tells_an_instrument_from_what_stood_beside_it():
+    """All targets over G2, or the instrument there: the new taping of the instrument is none of those heights."""
+    facts = plan(read_job(DATA / "harbour-feet"))
+    first = facts["steps"][0]
+    assert (first["kind"], first["stand"]) == ("in_parts", "setup:A3") and first["separates"]
