@@ -16,6 +16,7 @@ from heightnet.tasks.measurements import AT_THE_STAND, BY_TAPE
 HEIGHTS_SHOWN = 40
 NAMES_SHOWN = 8
 RIVALS_SHOWN = 3
+CHECKED_SHOWN = 4
 AGAINST = {
     "misreading": "a misreading",
     "wrong_point": "a wrong point",
@@ -34,7 +35,11 @@ def plan_document(facts: Record) -> Document:
     words = Words(facts)
     contradicted = bool(facts["findings"]) or _unexplained(facts)
     tone = WRONG if contradicted else SOUND if facts["reached"] and facts["heights"] else DOUBTFUL
-    parts = [p for p in (_route(words), _sheet(words), _waits(words), _left(words), _heights(words)) if p]
+    parts = [
+        p
+        for p in (_route(words), _sheet(words), _waits(words), _left(words), _check_marks(words), _heights(words))
+        if p
+    ]
     takes = {**facts["minutes"], "walking a kilometre": facts["walking_min_km"]}
     foot = "Minutes are settings: " + ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in takes.items())
     says = "What to measure" if facts["steps"] else "Nothing to measure"
@@ -251,6 +256,28 @@ def _left(words: Words) -> Section | None:
             f"Only {many} candidates were weighed, those of the heights with most to hide: plan again after these."
         )
     return Section("What these do not prove", lines)
+
+
+def _check_marks(words: Words) -> Section | None:
+    """Known marks worth a sight, before going out."""
+    marks = words.facts["check_marks"]
+    if not marks:
+        return None
+    rows = []
+    for i, one in enumerate(marks):
+        number, of = len(one["proves"]), f"check_marks.{i}.count"
+        names = listing([words.called(id_).noun for id_ in one["proves"]], CHECKED_SHOWN)
+        proved = claim("plan", of, number, f"{number}: {names}")
+        rows.append(
+            [name(one["mark"]), listing([name(s) for s in one["setups"]], NAMES_SHOWN), minutes(one["minutes"]), proved]
+        )
+    said = (
+        "A pole of known height on one of these known marks, sighted from the set-ups named, would prove heights that "
+        "the job as it is designed leaves open; each mark by itself, without the steps above."
+    )
+    return Section(
+        "Check marks worth carrying", [said, Table(["mark ", "sighted from ", "minutes", "heights it proves "], rows)]
+    )
 
 
 def _heights(words: Words) -> Section | None:

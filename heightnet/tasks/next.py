@@ -103,7 +103,6 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     from the mark under it to those marks.  Where a stand is gone, a new set-up over its mark takes the place of both.
     An antenna sights nothing: over its mark it can be put up again, as often as it was observed.
     """
-    precision = net.job.settings.precision
     known = set(net.held.tolist()) | set(net.head[net.rows("known")].tolist())
     names = net.nodes.name
     neighbours = _neighbours(net, set(wanted.tolist()))
@@ -112,7 +111,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     out = []
     for node in wanted.tolist():
         at = int(net.nodes.mark[node])
-        stand = _stand_name(net, node)
+        stand = stand_name(net, node)
         if at < 0:
             continue
         under = str(names[at])
@@ -123,19 +122,28 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             out += _occupations(net, node, stand, under)
         for mark, distance in neighbours.get(node, {}).items():
             if is_setup:
-                sight = float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+                sight = sight_sd(net, distance)
                 kind = "check_shot" if mark in known else "pole_shot"
                 shot = Candidate(kind, stand, under, str(names[mark]), node, mark, sight, node, distance=distance)
                 if node not in gone:
                     out.append(shot)
                 elif mark != at:
                     out.append(occupied_again(net, shot))
-            level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
+            level = level_sd(net, distance)
             if mark != at:
-                out.append(
-                    Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level), node, -1, distance)
-                )
+                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, level, node, -1, distance))
     return out
+
+
+def sight_sd(net: Network, distance: float) -> float:
+    """Of a sight to a pole of known height, m."""
+    precision = net.job.settings.precision
+    return float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+
+
+def level_sd(net: Network, distance: float) -> float:
+    """Of a levelled difference, m."""
+    return float(max(net.job.settings.precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003))
 
 
 def taped_again(net: Network, node: int, stand: str, unnamed: Collection[int]) -> Candidate:
@@ -170,7 +178,7 @@ def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candid
     return out
 
 
-def _stand_name(net: Network, node: int) -> str:
+def stand_name(net: Network, node: int) -> str:
     at = np.flatnonzero(net.setup_node == node)
     if len(at):
         return str(Thing("setup", net.job.setups["setup"].iloc[int(at[0])]))

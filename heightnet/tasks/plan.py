@@ -25,6 +25,7 @@ from heightnet.network import build_network
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
 from heightnet.tasks.carried_out import proof_after
+from heightnet.tasks.check_marks import check_marks
 from heightnet.tasks.design import Design
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.measurements import WALKING, Minutes
@@ -129,6 +130,7 @@ def plan_of(
         "measuring_min": sum(step["minutes"] for step in steps),
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
+        "check_marks": check_marks(aims, minutes, ground) if planned else [],
         "unparted": inquiry.unparted(steps) if inquiry else [],
         "dropped": [options[p].told for p in made.dropped],
         "heights": _heights(aims, after, made.sizes, np.minimum(everything, after)),

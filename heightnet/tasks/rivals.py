@@ -17,13 +17,12 @@ from heightnet.judge.gain import Gain
 from heightnet.judge.judgement import CERTAIN, Finding
 from heightnet.kinds.registry import shared_by
 from heightnet.ledger.thing import LEVELLED, STANDS, TAPED, TOGETHER, Thing
-from heightnet.network.model import Network
 from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks.bust import releveling
 from heightnet.tasks.design import EPS
 from heightnet.tasks.facts import JobFacts, Record
 from heightnet.tasks.measurements import BY_TAPE, Minutes, measurement
-from heightnet.tasks.next import LEVELLED_M, Candidate, design_rows
+from heightnet.tasks.next import LEVELLED_M, Candidate, design_rows, level_sd
 from heightnet.tasks.options import Option
 from heightnet.tasks.route import Ground, Work, walk
 
@@ -288,11 +287,6 @@ def looked_up(rivals: Rivals, minutes: Minutes) -> list[Extra]:
         )  # fmt: skip
         out.setdefault(mark, (step, Work((), first=True)))
     return list(out.values())
-
-
-def level_sd(net: Network, metres: float) -> float:
-    """Of a levelled difference, m."""
-    return float(max(net.job.settings.precision.level_mm_sqrt_km / 1000 * np.sqrt(metres / 1000), 0.0003))
 
 
 def fitting(extras: Sequence[Extra], works: Sequence[Work], spent: float, budget: float, ground: Ground) -> list[Extra]:
