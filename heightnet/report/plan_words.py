@@ -149,7 +149,9 @@ def _sheet(words: Words) -> Section | None:
 
 def _gain(words: Words, step: Record) -> str:
     """What a step brings: which of several is wrong, and what it proves."""
-    parted = [_parted(words, step, i) for i in range(len(step["separates"]))]
+    before = words.facts["steps"][: step["order"] - 1]
+    told = {one["finding"] for other in before for one in other["separates"]}  # once is enough
+    parted = [_parted(words, step, i) for i, one in enumerate(step["separates"]) if one["finding"] not in told]
     return " ".join(filter(None, [*parted, _proves(words, step)]))
 
 

@@ -132,7 +132,8 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             level = level_sd(net, distance)
             if mark != at:
                 out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, level, node, -1, distance))
-    return out
+    # a measurement to what nothing determines ties it to nothing
+    return [one for one in out if np.isfinite(net.nodes.height[[one.tail, one.head]]).all()]
 
 
 def sight_sd(net: Network, distance: float) -> float:

@@ -91,9 +91,10 @@ def plan_of(
     ground = ground or Ground.of(net.job, WALKING, None)
     nodes = aims.bench.family.node[watched]
     wanted = aims.wanted
-    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
+    every = {*net.setup_node.tolist(), *net.target_node.tolist()}
+    down = every if gone else set() if planned else taken_down(net)
     if stands is not None:
-        down = set(nodes.tolist()) - standing(net, stands)
+        down = every - standing(net, stands)
     facts, findings = aims.facts, []
     doubted = doubted_poles(facts) if facts else set()
     known = minutes, down, set(nodes[aims.accused].tolist()), doubted

@@ -186,6 +186,8 @@ def on_foot(
         on_way = set(walk(ground, [*beside, *(works[p] for p in chosen)])[0])
         away = {p for p, work in enumerate(works) if not on_way.intersection(work.ends)}
         chosen = design.greedy(budget - _way(ground, works, beside, chosen), chosen, away)
+        while design.cost(chosen) + _way(ground, works, beside, chosen) > budget + EPS:
+            chosen.pop()  # what comes first can turn the way round
     return chosen, [p for p in wanted if p not in chosen]
 
 

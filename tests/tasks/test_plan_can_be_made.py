@@ -21,6 +21,7 @@ from heightnet.tasks.options import options_of
 from heightnet.tasks.plan import as_planned, plan
 from tests.benchmarks.plan import traverse
 from tests.networks import Field, reciprocal
+from tests.random_networks import MIXES, random_job
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 TIES_ARE_DEAR = Minutes(level_tie=900, other_scale=900, other_person=900, in_parts=900, reoccupation=900)
@@ -135,6 +136,33 @@ def test_the_pole_is_told_and_a_doubted_one_is_measured_first():
     facts = plan(job.job(), minutes=TIES_ARE_DEAR, tolerance=0.006)
     assert {s["pole"] for s in facts["steps"]} == {None}
     assert "a pole of known height" in " ".join(plain(plan_document(facts)).split())
+
+
+def test_nothing_is_measured_to_what_nothing_determines():
+    """A mark that one set-up without a height sighted has no height: a sight to it from elsewhere ties it to nothing."""
+    job, _ = random_job(39, 38, "sights+levels")
+    net, found = options(job)
+    assert len(net.undetermined) and found
+    assert all(np.isfinite(net.nodes.height[[o.base.tail, o.base.head]]).all() for o in found)
+
+
+@pytest.mark.parametrize("seed", range(9))
+def test_plans_of_random_jobs_keep_their_minutes_and_their_order(seed):
+    """Jobs of every mix with 0 to 3 blunders, marks strewn over half a square kilometre, some without a place."""
+    rng = np.random.default_rng(seed)
+    job, _ = random_job(seed, int(rng.integers(20, 60)), list(MIXES)[seed % len(MIXES)])
+    east, north = rng.uniform(0, 700, (2, len(job.marks)))
+    east[rng.random(len(east)) < 0.1 * (seed % 3)] = np.nan
+    job = job.with_tables(marks=job.marks.assign(east=east, north=north))
+    budget = (None, 8.0, 25.0)[seed // 3]
+    facts = plan(job, budget=budget, gone=seed % 2 == 1)
+    steps, route = facts["steps"], facts["route"]
+    assert facts["total_min"] <= (budget or np.inf) + 1e-6
+    assert facts["total_min"] == pytest.approx(facts["measuring_min"] + (facts["walking_min"] or 0.0))
+    assert [n for stop in route for n in stop["steps"]] == [s["order"] for s in steps if s["at"]]
+    assert len({stop["mark"] for stop in route}) == len(route)
+    assert all(s["at"] in (None, s["from_mark"]) for s in steps)
+    assert not facts["gone"] or not {s["kind"] for s in steps} & set(AT_THE_STAND)
 
 
 def test_without_any_target_nothing_is_sighted():
