@@ -139,7 +139,7 @@ def test_the_pole_is_told_and_a_doubted_one_is_measured_first():
 
 
 def test_nothing_is_measured_to_what_nothing_determines():
-    """A mark that one set-up without a height sighted has no height: a sight to it from elsewhere ties it to nothing."""
+    """What only a set-up without a height sighted has no height: a sight to it from elsewhere ties it to nothing."""
     job, _ = random_job(39, 38, "sights+levels")
     net, found = options(job)
     assert len(net.undetermined) and found
