@@ -16,7 +16,7 @@ from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments
 from heightnet.report.facts import as_written
 from heightnet.rows import Record
-from heightnet.tasks.measurements import Minutes
+from heightnet.tasks.measurements import WALKING, Minutes
 
 if TYPE_CHECKING:
     from heightnet.archives.screen import Screened
@@ -146,7 +146,8 @@ def prove(
 
 def plan(
     job: TaskJob, *, tolerance_mm: float | None = None, budget: float | None = None, minutes: Minutes | None = None,
-    planned: bool = False, gone: bool = False,
+    planned: bool = False, gone: bool = False, stands: Sequence[str] | None = None, walking: float = WALKING,
+    start: str | None = None,
 ) -> Answer:  # fmt: skip
     """Which measurements prove every height, as ``heightnet plan``; parameters as of `heightnet.tasks.plan.plan`.
 
@@ -159,7 +160,10 @@ def plan(
     if minutes is not None and not isinstance(minutes, Minutes):
         raise WrongSettings(f"minutes: read {minutes!r}, expected heightnet.Minutes(...).")
     limit = None if tolerance_mm is None else tolerance_mm / 1000
-    found = task.plan(_read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone)
+    found = task.plan(
+        _read(job), tolerance=limit, budget=budget, minutes=minutes, planned=planned, gone=gone, stands=stands,
+        walking=walking, start=start,
+    )  # fmt: skip
     facts = as_written(found)
     return Answer("plan", facts, task.exit_status(facts), plan_document)
 

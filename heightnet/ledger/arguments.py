@@ -26,13 +26,17 @@ TO = Field("to", "text", "The folder that is written.")
 SCHEDULER = Field("scheduler", "text", "Address of a Dask scheduler.")
 WORKERS = Field("workers", "number", "Processes; default: one for each core.", within=ranges.WORKERS)
 BUDGET = Field("budget", "number", "Minutes there are; default: as many as it takes.", within=ranges.BUDGET_MIN)
+WALKING = Field(
+    "walking", "number", "Minutes that walking a kilometre takes; 0: it is not counted.", within=ranges.WALKING
+)
+START = Field("start", "name", "Mark at which the walk begins; default: wherever it is shortest.")
 RUNS = Field("runs", "number", "Simulated jobs.", within=ranges.RUNS)
 SEED = Field("seed", "number", "What the simulated jobs are drawn with.", within=ranges.SEED)
 
 ARGUMENTS = {
     argument.name: argument
     for argument in (
-        TOLERANCE, SECONDS, FIGURES, HIDE, WORKERS, BUDGET, RUNS, SEED, CLOSING, CLOSING_SETUPS, SD, WORK, SCALE, SETUP,
-        MARK, READING, RADIUS, OFFSET, FOLDER, TO, SCHEDULER,
+        TOLERANCE, SECONDS, FIGURES, HIDE, WORKERS, BUDGET, WALKING, START, RUNS, SEED, CLOSING, CLOSING_SETUPS, SD,
+        WORK, SCALE, SETUP, MARK, READING, RADIUS, OFFSET, FOLDER, TO, SCHEDULER,
     )
 }  # fmt: skip

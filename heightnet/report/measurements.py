@@ -21,6 +21,7 @@ BOXES = {
     "reoccupation": ("reading, metres", "reading, feet and inches", "pole height", *SIGHT),
     "level_tie": LEVELLED,
     "relevel": LEVELLED,
+    "look_up": ("height", "list, date or epoch", "mark as described", "by, time"),
 }
 
 
@@ -28,12 +29,16 @@ def instruction(words: Words, step: Record, sure: bool = False) -> str:
     """A measurement as an instruction that can be followed; sure : that the stand is still there."""
     at, mark = name(step["from_mark"]), name(step["mark"] or "")
     match step["kind"]:
+        case "look_up":
+            source = f" ({name(step['source'])})" if step["source"] else ""
+            asked = "the figure, the date, and which mark it is"
+            return f"Look up the known height of {at} where it came from{source}: {asked}."
         case "level_tie":
             return f"Level from {at} to {mark}: no tape comes into it, and it can be done any day."
         case "relevel":
             return f"Level from {at} to {mark} again ({count(round(step['setups']), 'set-up')})."
         case "reoccupation":
-            return f"Set up again over {at}, tape anew, and sight a pole of known height on {mark}."
+            return f"Set up again over {at}, tape anew, and sight {_pole(step)} on {mark}."
         case "antenna_reoccupation":
             beside = f" together with one over {mark}" if mark != at else ""
             said = f"Put the antenna up again over {at}{beside}, tape it anew and observe again"
@@ -60,8 +65,16 @@ def _at_the_stand(words: Words, step: Record, what: str) -> str:
             to = "the antenna's reference point" if words.is_antenna(step["stand"]) else "the axis"
             return f"tape {what} in two parts, mark to tripod head and head to {to}."
         case "check_shot":
-            return f"sight a pole of known height on the known mark {name(step['mark'])}; no tape comes into it."
-    return f"sight a pole of known height on mark {name(step['mark'])}, a second way to it."
+            return f"sight {_pole(step)} on the known mark {name(step['mark'])}; no tape comes into it."
+    return f"sight {_pole(step)} on mark {name(step['mark'])}, a second way to it."
+
+
+def _pole(step: Record) -> str:
+    """What is sighted, where it is known what there is."""
+    if not step.get("pole"):
+        return "a pole of known height"
+    measured = "which may itself be wrong and is measured first," if step["pole_doubted"] else "its height read anew,"
+    return f"{name(step['pole'])}, {measured}"
 
 
 def gain(words: Words, record: Record) -> str:

@@ -221,6 +221,15 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def minutes(number: float) -> str:
+    """Minutes to a tenth, without their unit.
+
+    >>> minutes(15.0), minutes(15.173)
+    ('15', '15.2')
+    """
+    return f"{round(number, 1):g}"
+
+
 def listing(items: Sequence[str], most: int = 4, joined: str = "and", called: Callable[[str], str] = str) -> str:
     """Items in a sentence, the first ones if there are many.
 

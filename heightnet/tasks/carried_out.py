@@ -156,7 +156,7 @@ class _Rows:
         target, rise = self._name(), mark_height + POLE_M - axis - float(bend[0])
         sessions = self.net.job.shots["session"]
         self.rows["targets"].append(
-            {"target": target, "mark": one.mark, "height": POLE_M,
+            {"target": target, "mark": one.mark, "height": POLE_M, "equipment": one.pole,
              "sd": self.net.job.settings.precision.tape_mm / 1000}
         )  # fmt: skip
         self.rows["shots"].append(

@@ -20,11 +20,16 @@ WHY = {
     "antenna_reoccupation": "put the antenna up anew, tape it anew and observe again: two tapings that share nothing",
     "level_tie": "level between the two marks: it bypasses the tape, and works after the set-up is gone",
     "reoccupation": "set up there again, tape anew and sight the mark: it works after the set-up is gone",
+    "look_up": "look the height up where it came from: a wrong figure, another list or another mark shows at the desk",
     "relevel": "level that stretch again: it differs from the old levelling where that is wrong",
 }
 BY_TAPE = ("second_tape", "other_scale", "other_person", "in_parts")
+SIGHTED = ("check_shot", "pole_shot", "reoccupation")
+"""What a pole is put up for."""
 AT_THE_STAND = (*BY_TAPE, "check_shot", "pole_shot")
 """What can be done only while the stand is still there."""
+
+WALKING = 15.0  # minutes a kilometre: 4 km/h with the equipment carried, common practice
 
 
 def _takes(minutes: float, what: str) -> Any:
@@ -43,6 +48,7 @@ class Minutes:
     level_tie: float = _takes(15.0, "levelling between two marks")
     reoccupation: float = _takes(20.0, "setting up again over a mark")
     antenna_reoccupation: float = _takes(40.0, "putting an antenna up again and observing")
+    look_up: float = _takes(5.0, "looking a known height up in its list")
     relevel: float = _takes(5.0, "each set-up of a stretch levelled again")
 
     def __post_init__(self) -> None:

@@ -12,6 +12,8 @@ from scipy import sparse
 from scipy.special import ndtri
 
 from heightnet.arrays import Floats, Ints
+from heightnet.errors import WrongSettings
+from heightnet.job.problems import nearest
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.critical import sidak_value
 from heightnet.judge.gain import Gain
@@ -44,6 +46,7 @@ class Candidate:
     about : node of the stand whose height it is to test, which need not be an end of it.
     again : position of the satellite row that it repeats, with the separations in it; -1 for none.
     distance : from one end to the other, m.
+    pole : what is sighted, "" where it has no name.
     """
 
     kind: str
@@ -56,6 +59,7 @@ class Candidate:
     about: int
     again: int = -1
     distance: float = 0.0
+    pole: str = ""
 
 
 def taken_down(net: Network) -> set[int]:
@@ -74,6 +78,24 @@ def taken_down(net: Network) -> set[int]:
     return {node for node, on in day.items() if on < last}
 
 
+def standing(net: Network, names: Collection[str]) -> set[int]:
+    """Nodes of the set-ups and targets of these names.
+
+    Raises WrongSettings with every name that is neither.
+    """
+    setups, targets = net.job.setups["setup"].tolist(), net.job.targets["target"].tolist()
+    known = {*setups, *targets}
+    wrong = [
+        f"stands: read {name}, expected set-ups or targets of the job. {nearest(name, [*setups, *targets])}".rstrip()
+        for name in names
+        if name not in known
+    ]
+    if wrong:
+        raise WrongSettings("\n".join(wrong))
+    of_stand = zip([*setups, *targets], [*net.setup_node.tolist(), *net.target_node.tolist()], strict=True)
+    return {node for name, node in of_stand if name in set(names)}
+
+
 def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int] = ()) -> list[Candidate]:
     """Measurements that could be made about the stands wanted (nodes), the tie of a set-up to a mark first.
 
@@ -81,7 +103,6 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     from the mark under it to those marks.  Where a stand is gone, a new set-up over its mark takes the place of both.
     An antenna sights nothing: over its mark it can be put up again, as often as it was observed.
     """
-    precision = net.job.settings.precision
     known = set(net.held.tolist()) | set(net.head[net.rows("known")].tolist())
     names = net.nodes.name
     neighbours = _neighbours(net, set(wanted.tolist()))
@@ -90,7 +111,7 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
     out = []
     for node in wanted.tolist():
         at = int(net.nodes.mark[node])
-        stand = _stand_name(net, node)
+        stand = stand_name(net, node)
         if at < 0:
             continue
         under = str(names[at])
@@ -101,19 +122,29 @@ def candidates(net: Network, wanted: npt.NDArray[np.int64], gone: Collection[int
             out += _occupations(net, node, stand, under)
         for mark, distance in neighbours.get(node, {}).items():
             if is_setup:
-                sight = float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+                sight = sight_sd(net, distance)
                 kind = "check_shot" if mark in known else "pole_shot"
                 shot = Candidate(kind, stand, under, str(names[mark]), node, mark, sight, node, distance=distance)
                 if node not in gone:
                     out.append(shot)
                 elif mark != at:
                     out.append(occupied_again(net, shot))
-            level = max(precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003)
+            level = level_sd(net, distance)
             if mark != at:
-                out.append(
-                    Candidate("level_tie", stand, under, str(names[mark]), at, mark, float(level), node, -1, distance)
-                )
-    return out
+                out.append(Candidate("level_tie", stand, under, str(names[mark]), at, mark, level, node, -1, distance))
+    # a measurement to what nothing determines ties it to nothing
+    return [one for one in out if np.isfinite(net.nodes.height[[one.tail, one.head]]).all()]
+
+
+def sight_sd(net: Network, distance: float) -> float:
+    """Of a sight to a pole of known height, m."""
+    precision = net.job.settings.precision
+    return float(np.hypot(precision.zenith_sec * ARCSEC * distance, precision.tape_mm / 1000))
+
+
+def level_sd(net: Network, distance: float) -> float:
+    """Of a levelled difference, m."""
+    return float(max(net.job.settings.precision.level_mm_sqrt_km / 1000 * np.sqrt(distance / 1000), 0.0003))
 
 
 def taped_again(net: Network, node: int, stand: str, unnamed: Collection[int]) -> Candidate:
@@ -148,7 +179,7 @@ def _occupations(net: Network, node: int, stand: str, under: str) -> list[Candid
     return out
 
 
-def _stand_name(net: Network, node: int) -> str:
+def stand_name(net: Network, node: int) -> str:
     at = np.flatnonzero(net.setup_node == node)
     if len(at):
         return str(Thing("setup", net.job.setups["setup"].iloc[int(at[0])]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
@@ -10,61 +10,39 @@ import numpy.typing as npt
 from scipy import sparse
 
 from heightnet.arrays import Floats, Ints
-from heightnet.errors import CannotAdjust
+from heightnet.errors import CannotAdjust, WrongSettings
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_tolerance
 from heightnet.judge.bench import BenchBase
 from heightnet.judge.gain import Gain
-from heightnet.judge.judgement import CERTAIN, CONTRADICTED, Finding
+from heightnet.judge.judgement import CONTRADICTED
 from heightnet.judge.large import bench_for
 from heightnet.judge.names import judged_by
 from heightnet.judge.promises import promises
 from heightnet.judge.proof import KINDS, OF_VERDICT, Proof, proof_of
-from heightnet.kinds.registry import shared_by
 from heightnet.kinds.stands import stand_weights
-from heightnet.ledger.thing import LEVELLED, TOGETHER, Thing
 from heightnet.network import build_network
-from heightnet.network.model import Network
-from heightnet.network.runs import chains_of, level_legs, permanent_marks, sections_of, staff_legs
 from heightnet.tasks import judgement_facts
-from heightnet.tasks.bust import factors, releveling
+from heightnet.tasks.bust import factors
 from heightnet.tasks.carried_out import proof_after
+from heightnet.tasks.check_marks import check_marks
 from heightnet.tasks.design import Design
 from heightnet.tasks.drawn import drawn
 from heightnet.tasks.facts import JobFacts, Record, head, number
-from heightnet.tasks.measurements import Minutes, measurement
+from heightnet.tasks.measurements import WALKING, Minutes
 from heightnet.tasks.named import ids_in, named
-from heightnet.tasks.next import (
-    CANDIDATES_UP_TO,
-    LARGE_M,
-    NUMBERS_HELD,
-    Candidate,
-    Sizes,
-    candidates,
-    delta_afterwards,
-    design_rows,
-    in_question,
-    occupied_again,
-    taken_down,
-)
+from heightnet.tasks.next import LARGE_M, Sizes, delta_afterwards, design_rows, in_question, standing, taken_down
+from heightnet.tasks.options import PER_STAND, Option, doubted_poles, options_of, stands_up_to
+from heightnet.tasks.rivals import Extra, Inquiry, Rivals, fitting, known_ties, needs_of
+from heightnet.tasks.route import Ground, Work, on_foot, timetable, walk
 
 SCHEMA = "heightnet-plan/2"
 PLANNED_HEIGHT_M = 1.5  # of what a planned job has not measured yet
+PLANNED_STEP_M = 1e-5
 TESTED_ANEW = 0.75  # of the size found of a height in doubt: what is left of it once it has been tested anew
 LEAST_GAIN = 0.01  # of the logarithm of a size, from which a measurement is said to improve it
-SECTIONS_AT_MOST = 3  # levelled again to find out about one finding
 NEAR_ENOUGH = 1.5  # times what all candidates together would leave, where that misses the goal
 TRIED, MORE = 3, 1.01  # times that measurements are chosen, each time with more in hand
-PER_STAND = 2  # candidates kept for each stand that is looked at, on average
-
-
-@dataclass(frozen=True)
-class Option:
-    """A measurement that could be made, and what it takes."""
-
-    kind: str
-    base: Candidate
-    minutes: float
 
 
 def plan(
@@ -75,87 +53,165 @@ def plan(
     minutes: Minutes | None = None,
     planned: bool = False,
     gone: bool = False,
+    stands: Collection[str] | None = None,
+    walking: float = WALKING,
+    start: str | None = None,
 ) -> Record:
-    """The measurements to make, what each proves, and what is left.
+    """The measurements to make, what each proves, the way between them, and what is left.
 
     Parameters
     ----------
     tolerance : error that must not be able to hide in a height, m; by default the job's.
-    budget : minutes there are; None: as many as it takes.
+    budget : minutes there are, walking included; None: as many as it takes.
     planned : nothing is observed yet; values are rough, and heights left blank will be taped.
     gone : the set-ups have been taken down: only what works without them.
+    stands : names of the set-ups and targets that still stand, all others being gone; None: nobody says.
+    walking : minutes a kilometre; start : mark at which the walk begins, None for wherever it is shortest.
 
     Raises
     ------
     CannotAdjust : nothing in the job ties two places together.
-    WrongSettings : tolerance or budget keep no rule.
+    WrongSettings : tolerance, budget or walking keep no rule, or nobody knows where the start is.
     """
-    check_arguments(budget=budget)
-    return plan_of(aims_of(job, tolerance, planned), budget=budget, minutes=minutes, gone=gone)[0]
+    check_arguments(budget=budget, walking=walking, start=start)
+    if stands is not None and (gone or planned):
+        why = "all of them are gone" if gone else "a planned job has none yet"
+        raise WrongSettings(f"stands: {why}; ask for one of the two.")
+    ground = Ground.of(job, walking, start)
+    aims = aims_of(job, tolerance, planned)
+    return plan_of(aims, budget=budget, minutes=minutes, gone=gone, stands=stands, ground=ground)[0]
 
 
 def plan_of(
-    aims: Aims, *, budget: float | None = None, minutes: Minutes | None = None, gone: bool = False
-) -> tuple[Record, list[Option]]:
+    aims: Aims, *, budget: float | None = None, minutes: Minutes | None = None, gone: bool = False,
+    stands: Collection[str] | None = None, ground: Ground | None = None,
+) -> tuple[Record, list[Option]]:  # fmt: skip
     """The plan that reaches some aims, and its measurements as they were weighed."""
     minutes, planned = minutes or Minutes(), aims.facts is None
     net, watched, before = aims.bench.net, aims.watched, aims.before
+    ground = ground or Ground.of(net.job, WALKING, None)
     nodes = aims.bench.family.node[watched]
-    down = set(nodes.tolist()) if gone else set() if planned else taken_down(net)
     wanted = aims.wanted
-    options = options_of(net, nodes[wanted], before[wanted], minutes, down, set(nodes[aims.accused].tolist()))
-    design, chosen, sizes = _chosen(aims, options, np.inf if budget is None else budget)
-    everything = design.detectable(list(range(len(options)))) if design else before
-    after = np.minimum(aims.of_verdict(sizes), before) if chosen else before
-    told = wanted if aims.contradicted else np.ones_like(wanted)
-    steps = _steps(design, chosen, options, aims, after, sizes, told) if design else []
+    every = {*net.setup_node.tolist(), *net.target_node.tolist()}
+    down = every if gone else set() if planned else taken_down(net)
+    if stands is not None:
+        down = every - standing(net, stands)
     facts, findings = aims.facts, []
+    doubted = doubted_poles(facts) if facts else set()
+    known = minutes, down, set(nodes[aims.accused].tolist()), doubted
+    options = options_of(net, nodes[wanted], before[wanted], *known)
+    inquiry = None
     if facts and aims.contradicted:
         findings = judgement_facts.findings(facts)
-        steps += _relevelled(facts, minutes, len(steps), design.cost(chosen) if design else 0.0, budget)
+        rivals = Rivals(facts, findings)
+        near = np.array(rivals.stands(), dtype=np.int64)
+        about = [*options_of(net, near, np.ones(len(near)), *known), *known_ties(rivals, ground, minutes)]
+        inquiry = Inquiry(rivals, about, minutes, doubted)
+    made = _chosen(aims, options, inquiry, np.inf if budget is None else budget, ground)
+    after = np.minimum(aims.of_verdict(made.sizes), before) if made.chosen else before
+    steps, stops, route = _walked(made, aims, after, ground, doubted)
+    everything = made.design.detectable(list(range(len(options)))) if made.design else before
     record = {
         **head(net.job, SCHEMA),
         "planned": planned,
         "fit": factors(facts) if facts else {},
         "judgement": judgement_facts.in_short(facts) if facts else {"state": None},
         "findings": findings,
-        "needs": _needs(findings),
+        "needs": needs_of(findings),
         "gone": gone,
+        "stands": None if stands is None else sorted(set(stands)),
         "tolerance_mm": aims.limit * 1000,
         "budget_min": budget,
         "minutes": asdict(minutes),
         "candidates": len(options),
-        "least_min": min((option.minutes for option in options), default=None),
-        "cut": len(options) >= PER_STAND * _stands_up_to(net),
+        "least_min": min((o.minutes + ground.minutes(walk(ground, [o.work])[0]) for o in options), default=None),
+        "cut": len(options) >= PER_STAND * stands_up_to(net),
         "reached": bool(not aims.contradicted and np.all(after <= aims.goal * (1 + 1e-9))),
+        **ground.told(stops),
+        "route": route,
+        "measuring_min": sum(step["minutes"] for step in steps),
         "total_min": steps[-1]["minutes_so_far"] if steps else 0.0,
         "steps": steps,
-        "heights": _heights(aims, after, sizes, np.minimum(everything, after)),
+        "check_marks": check_marks(aims, minutes, ground) if planned else [],
+        "unparted": inquiry.unparted(steps) if inquiry else [],
+        "dropped": [options[p].told for p in made.dropped],
+        "heights": _heights(aims, after, made.sizes, np.minimum(everything, after)),
         "network": drawn(net),
         **named(net, [*aims.ids, *ids_in(findings)]),
     }
-    return record, [options[p] for p in chosen]
+    return record, [options[p] for p in made.chosen]
 
 
-def _chosen(aims: Aims, options: list[Option], budget: float) -> tuple[Design | None, list[int], Floats]:
-    """The measurements, and the sizes (h, kinds) from which errors show with them made.
+@dataclass(frozen=True)
+class Made:
+    """What is chosen of some options, what falls away because of the way, and what is done beside.
+
+    told : of each option the findings whose members it tells apart; works : where it is made.
+    sizes : (h, kinds) from which errors show then.
+    """
+
+    options: list[Option]
+    told: list[list[Record]]
+    works: list[Work]
+    design: Design | None
+    chosen: list[int]
+    dropped: list[int]
+    sizes: Floats
+    more: list[Extra]
+
+
+def _chosen(aims: Aims, options: list[Option], inquiry: Inquiry | None, budget: float, ground: Ground) -> Made:
+    """The measurements that reach the aims; before them, and from the same minutes, what finds out about findings."""
+    told = inquiry.rivals.told(options) if inquiry else [[] for _ in options]
+    works = [replace(option.work, first=bool(parts)) for option, parts in zip(options, told, strict=True)]
+    chosen = _choice(aims, options, works, budget, ground, [])
+    more: list[Extra] = []
+    if inquiry:
+        first = inquiry.first([options[p] for p in chosen[1]], [told[p] for p in chosen[1]])
+        more = fitting(first, [], 0.0, budget, ground)
+        if more and np.isfinite(budget):
+            left = budget - sum(step["minutes"] for step, _ in more)
+            chosen = _choice(aims, options, works, left, ground, [work for _, work in more])
+        spent = sum(options[p].minutes for p in chosen[1]) + sum(step["minutes"] for step, _ in more)
+        done = [*(works[p] for p in chosen[1]), *(work for _, work in more)]
+        more += fitting(inquiry.levelled(), done, spent, budget, ground)
+    return Made(options, told, works, *chosen, more)
+
+
+def _choice(
+    aims: Aims, options: list[Option], works: list[Work], budget: float, ground: Ground, beside: list[Work]
+) -> tuple[Design | None, list[int], list[int], Floats]:
+    """The measurements, those that fall away because of the way, and the sizes (h, kinds) from which errors show then.
 
     More measurements make more tests, of which the largest must stay usual: where the job with the measurements made
     misses a goal that was thought reached, it is chosen again with so much more in hand.
     """
     if not options:
-        return None, [], aims.after([])
+        return None, [], [], aims.after([])
     delta = aims.delta
     for _ in range(TRIED):
         design = aims.design(options, delta)
-        chosen = design.best(budget)
+        chosen, dropped = on_foot(design, works, budget, ground, beside)
         sizes = aims.after([options[p] for p in chosen])
         thought, after = design.detectable(chosen), aims.of_verdict(sizes)
         missed = aims.wanted & (thought <= aims.goal) & (after > aims.goal * (1 + 1e-9))
         if not missed.any() or not chosen:
             break
         delta = min(delta * MORE * float((after[missed] / thought[missed]).max()), delta_afterwards(aims.bench))
-    return design, chosen, sizes
+    return design, chosen, dropped, sizes
+
+
+def _walked(
+    made: Made, aims: Aims, after: Floats, ground: Ground, doubted: set[str]
+) -> tuple[list[Record], list[str], list[Record]]:
+    """The steps in the order of the way, its stops as names and as they are told."""
+    stops, at = walk(ground, [*(made.works[p] for p in made.chosen), *(work for _, work in made.more)])
+    order = sorted(range(len(made.chosen)), key=lambda i: (stops.index(at[i]), not made.told[made.chosen[i]]))
+    at = [*(at[i] for i in order), *at[len(order) :]]
+    chosen = [made.chosen[i] for i in order]
+    steps = _steps(replace(made, chosen=chosen), aims, after, doubted)
+    told, route = timetable([*steps, *(step for step, _ in made.more)], at, stops, ground)
+    return told, stops, route
 
 
 @dataclass(frozen=True)
@@ -312,55 +368,10 @@ def as_planned(job: Job) -> Job:
         has = np.array([(kind, name) in taped for name in frame[kind]], dtype=bool)
         has |= np.array([("tripod", name) in taped for name in frame["tripod"]], dtype=bool)
         blank = frame["height"].isna().to_numpy() & ~has & (frame["mark"] != "").to_numpy()
-        frame.loc[blank, "height"] = PLANNED_HEIGHT_M
+        # each its own: one height at several marks is that of a pole
+        frame.loc[blank, "height"] = PLANNED_HEIGHT_M + PLANNED_STEP_M * np.arange(int(blank.sum()))
         frames[table] = frame
     return job.with_tables(**frames)
-
-
-def options_of(
-    net: Network, nodes: Ints, before: Floats, minutes: Minutes, gone: set[int], distrusted: set[int]
-) -> list[Option]:
-    """Every candidate about these stands with its kind and minutes, the stands with most to hide first.
-
-    A stand whose height is in question, or that was read twice already, gains nothing by one more look at the same
-    tape: only another way to its height counts.  Stands that are gone are neither taped nor sighted from.
-    """
-    if not len(nodes):
-        return []
-    rows = net.rows("height")
-    read = np.bincount(net.head[rows], minlength=len(net.nodes))
-    order = np.argsort(-np.minimum(before, LARGE_M), kind="stable")
-    limit = _stands_up_to(net)
-    cost = asdict(minutes)
-    out: list[Option] = []
-    seen: set[tuple[str, int, int]] = set()
-
-    def add(kind: str, base: Candidate) -> None:
-        ends = (kind, *sorted((base.tail, base.head))) if kind == "level_tie" else (kind, base.tail, base.head)
-        if ends not in seen:
-            seen.add(ends)  # type: ignore[arg-type]
-            out.append(Option(kind, base, cost[kind]))
-
-    for base in candidates(net, nodes[order][:limit], gone):
-        if base.kind in ("second_tape", "in_parts"):
-            once = replace(base, sd=net.job.settings.precision.tape_mm / 1000)
-            if base.head not in distrusted:
-                if read[base.head] < 2:
-                    add("other_scale", once)
-                if base.kind == "second_tape":
-                    add("other_person", once)
-            add("in_parts", replace(once, sd=once.sd * np.sqrt(2)))
-        else:
-            add(base.kind, base)
-            at = int(net.nodes.mark[base.tail])
-            if base.kind in ("check_shot", "pole_shot") and at >= 0 and at != base.head:
-                add("reoccupation", occupied_again(net, base))
-    return out[: PER_STAND * limit]
-
-
-def _stands_up_to(net: Network) -> int:
-    """Stands whose candidates are weighed."""
-    return max(30, min(CANDIDATES_UP_TO, NUMBERS_HELD // max(1, net.A.shape[1])))
 
 
 def design_of(
@@ -426,38 +437,36 @@ def _same_way(bench: BenchBase, proof: Proof, options: list[Option]) -> Floats:
     return out
 
 
-def _steps(
-    design: Design, chosen: list[int], options: list[Option], aims: Aims, after_all: Floats, sizes: Floats,
-    told: npt.NDArray[np.bool_],
-) -> list[Record]:  # fmt: skip
-    """What each measurement proves, and improves of the heights that are told of; parameters as of `_one_by_one`."""
+def _steps(made: Made, aims: Aims, after_all: Floats, doubted: set[str]) -> list[Record]:
+    """What each measurement proves, and improves of the heights that are told of.
+
+    after_all : (h,) sizes with all of them made.
+    """
+    if not made.design:
+        return []
     out: list[Record] = []
     before, goal, ids = aims.before, aims.goal, aims.ids
-    made = zip(chosen, _one_by_one(design, chosen, aims, after_all, sizes), strict=True)
-    for order, (p, (after, shown)) in enumerate(made, start=1):
-        base, kind = options[p].base, options[p].kind
+    told = aims.wanted if aims.contradicted else np.ones_like(aims.wanted)
+    for p, (after, shown) in zip(
+        made.chosen, _one_by_one(made.design, made.chosen, aims, after_all, made.sizes), strict=True
+    ):
         newly = np.flatnonzero((before > goal) & (after <= goal * (1 + 1e-9)))
         better = np.log(np.minimum(before, LARGE_M) / np.minimum(after, LARGE_M))
         gains = [i for i in np.argsort(-better, kind="stable").tolist() if told[i]]
         felt = [i for i in gains if better[i] > LEAST_GAIN or i in newly][:6]
-        out.append(
-            measurement(
-                order, kind, base.stand, base.from_mark, base.mark,
-                finding=None,
-                sd_mm=base.sd * 1000,
-                minutes=options[p].minutes,
-                minutes_so_far=design.cost(chosen[:order]),
-                proves=[ids[i] for i in newly],
-                proves_kinds=[
-                    {"id": ids[i], "kinds": [KINDS[k] for k in np.flatnonzero(shown[i])]}
-                    for i in np.flatnonzero(shown.any(axis=1)).tolist()
-                ],
-                improves=[
-                    {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)}
-                    for i in felt
-                ],
-            )
-        )  # fmt: skip
+        step = made.options[p].step(
+            doubted,
+            separates=made.told[p],
+            proves=[ids[i] for i in newly],
+            proves_kinds=[
+                {"id": ids[i], "kinds": [KINDS[k] for k in np.flatnonzero(shown[i])]}
+                for i in np.flatnonzero(shown.any(axis=1)).tolist()
+            ],
+            improves=[
+                {"id": ids[i], "before_mm": number(before[i], 1000), "after_mm": number(after[i], 1000)} for i in felt
+            ],
+        )
+        out.append(step)
         before = after
     return out
 
@@ -486,55 +495,3 @@ def _one_by_one(
         yield np.clip(part * design.sizes.of(information), after_all, aims.before), shown
     if chosen:
         yield after_all, left
-
-
-def _relevelled(facts: JobFacts, minutes: Minutes, done: int, spent: float, budget: float | None) -> list[Record]:
-    """Stretches to level again, for findings that are about levelling: the likeliest for its work first."""
-    job = facts.job
-    chains = chains_of(staff_legs(job)[0]) + chains_of(level_legs(job))
-    sections = sections_of(chains, permanent_marks(job))
-    out: list[Record] = []
-    for order, finding in enumerate(facts.judgement.findings, start=1):
-        found = _stretches(releveling(facts, sections, [finding])["steps"]) if _of_levelling(facts, finding) else []
-        for stretch in found:
-            cost = minutes.relevel * max(1.0, float(stretch["setups"]))
-            if budget is not None and spent + cost > budget:
-                break
-            spent += cost
-            out.append(
-                measurement(
-                    done + len(out) + 1, "relevel", None, stretch["from_mark"], stretch["to_mark"],
-                    finding=order,
-                    setups=stretch["setups"],
-                    probability=stretch["probability"],
-                    sd_mm=None,
-                    minutes=cost,
-                    minutes_so_far=spent,
-                    proves=[],
-                    proves_kinds=[],
-                    improves=[],
-                )
-            )  # fmt: skip
-    return out
-
-
-def _needs(findings: list[Record]) -> list[Record]:
-    """What would show a common error, for findings that one leads: no measurement between marks and stands does."""
-    led = [(f["order"], Thing.of(f["members"][0]["id"])) for f in findings]
-    return [{"finding": order, "what": shared_by(thing).shown_by} for order, thing in led if thing.kind in TOGETHER]
-
-
-def _of_levelling(facts: JobFacts, finding: Finding) -> bool:
-    return any(facts.family.kind[m.hypothesis] in LEVELLED for m in finding.members)
-
-
-def _stretches(steps: list[Record]) -> list[Record]:
-    """The first ones, until they hold nine tenths."""
-    out: list[Record] = []
-    held = 0.0
-    for step in steps[:SECTIONS_AT_MOST]:
-        if held >= CERTAIN * sum(s["probability"] for s in steps):
-            break
-        out.append(step)
-        held += step["probability"]
-    return out

@@ -25,7 +25,8 @@ from heightnet.tasks.carried_out import carried_out, proof_after
 from heightnet.tasks.check import check
 from heightnet.tasks.measurements import Minutes
 from heightnet.tasks.next import taken_down
-from heightnet.tasks.plan import aims_of, options_of, plan_of
+from heightnet.tasks.options import options_of
+from heightnet.tasks.plan import aims_of, plan_of
 from tests.noise import NOISES, errors, recorded
 from tests.shapes import shape
 

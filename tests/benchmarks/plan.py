@@ -19,7 +19,8 @@ from heightnet.network import build_network
 from heightnet.tasks.design import Design
 from heightnet.tasks.measurements import Minutes
 from heightnet.tasks.next import delta_afterwards
-from heightnet.tasks.plan import design_of, options_of
+from heightnet.tasks.options import options_of
+from heightnet.tasks.plan import design_of
 from tests.networks import Field
 
 RESULTS = Path(__file__).parent / "results" / "plan.md"

@@ -42,7 +42,8 @@ LEAST, MOST = 2.5758 + 0.8416, 3.71 + 0.8416
 
 
 def adit(**options):
-    return plan(read_job(DATA / "tunnel-forced-centring"), **options)
+    """What is chosen does not hang on the way, which tests/tasks/test_plan_route.py is about."""
+    return plan(read_job(DATA / "tunnel-forced-centring"), **{"walking": 0, **options})
 
 
 def test_forced_centring_wants_a_second_taping_of_each_stand():
@@ -98,7 +99,8 @@ def test_sizes_are_those_of_the_job_with_the_tie_made():
     compared = [(found[h["id"]], h["after_mm"], h["before_mm"]) for h in facts["heights"] if h["after_mm"] is not None]
     assert len(compared) > 2
     for real, foretold, before in compared:
-        at_most = 1.001 if before is None or foretold < before else 1.06  # what no tie helps feels the more tests
+        # a tie levelled from its other end is calibrated by other draws; what no tie helps feels the more tests
+        at_most = 1.01 if before is None or foretold < before else 1.06
         assert 0.8 * foretold < real <= at_most * foretold
 
 
@@ -119,7 +121,7 @@ def test_an_accused_height_wants_another_way_not_the_same_tape():
     assert [h["id"] for h in accused] == ["setup:S4"] and accused[0]["proved_after"]
     assert [s["kind"] for s in facts["steps"]] == ["in_parts"]
     # both people had held the tape to the wrong point: its other scale would have agreed with them
-    head = plan_document(facts).headline
+    head = bare(plan_document(facts).headline)
     assert head == (
         "First find out about the instrument height of set-up S4 (over H3): 1 measurement, 3 minutes. "
         "Planning the rest waits for it."
@@ -135,10 +137,12 @@ def test_a_contradicted_book_is_levelled_again_first():
     assert (step["kind"], step["from_mark"], step["mark"], step["minutes"]) == ("relevel", "W2", "W3", 15.0)
     assert exit_status(facts) == 1
     assert "First find out about one of 6 staff readings between W2 and W3" in bare(plan_document(facts).headline)
-    # two stretches alike, and no more than three are proposed
+    # stretches alike, of which no more than three are proposed, behind the known heights that it may be as well
     many = plan(open_run({4: 0.1}))["steps"]
-    assert len(many) == 3 and {s["kind"] for s in many} == {"relevel"}
-    assert plan(open_run({4: 0.1}), budget=11.0)["total_min"] == 10.0
+    assert [s["kind"] for s in many] == ["look_up"] * 2 + ["relevel"] * 3
+    assert all("known:A" in s["separates"][0]["outcomes"][-1]["ids"] for s in many[2:])  # the old levelling stands then
+    small = plan(open_run({4: 0.1}), budget=26.0)
+    assert small["total_min"] == 20.0 and len(small["steps"]) == 3
 
 
 def test_a_job_that_few_errors_do_not_explain_says_so_and_waits():
@@ -257,7 +261,7 @@ def test_jobs_without_heights_or_anything():
 def test_command_options_and_page(tmp_path):
     assert set(BOXES) == set(WHY) == {*asdict(Minutes()), "second_tape"}
     folder = str(DATA / "tunnel-forced-centring")
-    done = CliRunner().invoke(cli, ["plan", folder, "--other-scale", "2", "--to", str(tmp_path)])
+    done = CliRunner().invoke(cli, ["plan", folder, "--other-scale", "2", "--walking", "0", "--to", str(tmp_path)])
     assert done.exit_code == 0 and "10 minutes" in done.output and "[ ] 1." in done.output
     written = json.loads((tmp_path / "plan.json").read_text())
     assert written["minutes"]["other_scale"] == 2.0 and written["total_min"] == 10
