@@ -353,6 +353,10 @@ class _Numbers:
         self.points = self.commas = False  # which decimal sign the column has used so far
         self.unit = units.angle
         self.expected = column.expected(units.length or "m")
+        within = column.within
+        if within and column.kind == "length":
+            within = within.told_in(units.length or "m", METRES.get(units.length, 1.0))
+        self.usually = within.usually if within else ""
         metre = METRES.get(meant.unit or units.length, 1.0)
         self.factor = {"length": metre, "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
 
@@ -388,6 +392,10 @@ class _Numbers:
             read = cells[i].strip()
             self.problems.add(self.file, rows[i], self.column.name, read, self.expected, self.column.hint)
             values[i] = math.nan
+        for i in np.flatnonzero(self.column.within.doubts(values * scale)).tolist():
+            like = f"{self.column.name} that is not {self.usually}, as usual"
+            said = f"{self.column.name} {cells[i].strip()} is unusual: it is mostly {self.usually}"
+            self.problems.note("doubt", said, self.file, rows[i], like)
         return values
 
     def _number(self, cell: str, row: int) -> float:

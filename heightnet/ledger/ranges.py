@@ -18,6 +18,9 @@ ROUNDING = 1e-12
 class Range:
     """Numbers from ``low`` to ``high``; with ``zero`` also 0; with ``whole`` whole ones only.
 
+    usual : between which a number of a table raises no question; outside, up to the limits, it is doubted, and read as
+        it is; None: anywhere within the limits.  What is usual is our judgement, where no source is named beside it.
+
     >>> print(Range(0.01, 10_000, "mm"))
     a number from 0.01 to 10,000 mm
     >>> print(Range(0.001, 1_000_000, "mm", zero=True))
@@ -29,6 +32,7 @@ class Range:
     unit: str = ""
     zero: bool = False
     whole: bool = False
+    usual: tuple[float, float] | None = None
 
     def __str__(self) -> str:
         whole = "a whole number" if self.whole else "a number"
@@ -45,12 +49,25 @@ class Range:
         >>> print(Range(-10, 10, "m").told_in("ft", 0.3048))
         a number from -32.8 to 32.8 ft
         """
-        return replace(self, low=_cut(self.low / metres), high=_cut(self.high / metres), unit=unit)
+        usual = self.usual and (_cut(self.usual[0] / metres), _cut(self.usual[1] / metres))
+        return replace(self, low=_cut(self.low / metres), high=_cut(self.high / metres), unit=unit, usual=usual)
 
     def holds(self, value: Any) -> Any:
         """Whether a number, or each of an array, is within, up to the last digits of a conversion; NaN never is."""
         low, high = self.low - ROUNDING * abs(self.low), self.high + ROUNDING * abs(self.high)
         return ((value >= low) & (value <= high)) | ((value == 0) & self.zero)
+
+    def doubts(self, values: Any) -> Any:
+        """Whether each of an array is within the limits, and yet not usual."""
+        if self.usual is None:
+            return self.holds(values) & False
+        low, high = self.usual
+        return self.holds(values) & ((values < low) | (values > high)) & ~((values == 0) & self.zero)
+
+    @property
+    def usually(self) -> str:
+        """ "from 0.2 to 3 m"; "" where nothing is unusual."""
+        return replace(self, low=self.usual[0], high=self.usual[1]).span if self.usual else ""
 
     def takes(self, value: Any) -> bool:
         """Whether something from Python is a number within.
@@ -101,25 +118,25 @@ def _cut(value: float) -> float:
 
 # ---- heights, lengths and what is read, in tables ----
 
-HEIGHT_M = Range(-12_000, 100_000, "m")  # from the deepest trench of the sea to well above every mountain
-RISE_M = Range(-20_000, 20_000, "m")
+HEIGHT_M = Range(-12_000, 100_000, "m", usual=(-450, 9_000))  # from the Dead Sea's shore to the highest mountain
+RISE_M = Range(-20_000, 20_000, "m", usual=(-1_000, 1_000))
 POSITION_M = Range(-1e8, 1e8, "m")
-INSTRUMENT_M = Range(-10, 10, "m")  # no set-up stands higher above its mark; a reduced level does
-TARGET_M = Range(-100, 100, "m")  # a target may hang, and stand on a tower
+INSTRUMENT_M = Range(-10, 10, "m", usual=(0.1, 3))  # no set-up stands higher above its mark; a reduced level does
+TARGET_M = Range(-10, 100, "m", usual=(0, 6))  # a target may hang from a roof, and stand on a tower
 SEPARATION_M = Range(-120, 120, "m")  # the geoid lies within about 110 m of the ellipsoid (from memory)
-SIGHT_M = Range(0.001, 300_000, "m")
-STAFF_M = Range(-100, 100, "m")  # a staff may hang from a roof
-STAFF_SIGHT_M = Range(0.001, 10_000, "m", zero=True)
-LINE_M = Range(0.001, 10_000_000, "m")
-LEVEL_SETUPS = Range(0.5, 1_000_000)
-RADIUS_MM = Range(0, 5_000, "mm")
-OFFSET_MM = Range(-20_000, 20_000, "mm")
+SIGHT_M = Range(0.001, 300_000, "m", usual=(0.5, 20_000))
+STAFF_M = Range(-10, 100, "m", usual=(-5, 5))  # a staff may hang from a roof, and be a tape in a shaft
+STAFF_SIGHT_M = Range(0.001, 10_000, "m", zero=True, usual=(0.5, 200))
+LINE_M = Range(0.001, 10_000_000, "m", usual=(0.5, 100_000))
+LEVEL_SETUPS = Range(0.5, 1_000_000, usual=(1, 10_000))
+RADIUS_MM = Range(0.01, 5_000, "mm", zero=True, usual=(1, 500))
+OFFSET_MM = Range(-20_000, 20_000, "mm", usual=(-2_000, 2_000))
 
 # ---- standard deviations, in tables and settings ----
 
-SD_MM = Range(0.001, 1_000_000, "mm")
-SD_OR_EXACT_MM = Range(0.001, 1_000_000, "mm", zero=True)
-SD_SEC = Range(0.001, 36_000, "arc-seconds")
+SD_MM = Range(0.001, 1_000_000, "mm", usual=(0.01, 500))
+SD_OR_EXACT_MM = Range(0.001, 1_000_000, "mm", zero=True, usual=(0.01, 500))
+SD_SEC = Range(0.001, 36_000, "arc-seconds", usual=(0.05, 120))
 
 # ---- settings ----
 

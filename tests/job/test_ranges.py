@@ -166,3 +166,46 @@ def test_arguments_of_python_keep_the_rules_of_the_options(folder, plain, tmp_pa
         with pytest.raises(WrongSettings, match=re.escape(says)):
             ask()
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "silent", "doubted", "refused"),
+    [
+        ("setups", "height", "1.55", "9.99", "-100"),
+        ("targets", "height", "1.6", "-9", "160"),
+        ("targets", "height", "5.9", "50", "-10.5"),
+        ("shots", "slope_distance", "51.0", "99999", "1e6"),
+        ("tape", "radius_mm", "102", "900", "1e-9"),
+        ("shots", "sd_zenith_sec", "3", "3000", "1e9"),
+    ],
+)
+def test_a_number_is_silent_doubted_or_refused(folder, plain, table, column, silent, doubted, refused):
+    """Three zones for each quantity; the doubt says where, and what is usual; what is doubted is read as it is."""
+    texts = dict(plain)
+    texts["tape"] = "setup,reading,scale,kind,radius_mm\nS1,1.5,m,slant,102\n"
+    header, *rows = texts[table].splitlines()
+    names = header.split(",")
+    if column not in names:
+        names.append(column)
+        rows = [row + "," for row in rows]
+    cells = rows[0].split(",")
+
+    def job(value, name):
+        cells[names.index(column)] = value
+        texts[table] = "\n".join([",".join(names), ",".join(cells), *rows[1:]]) + "\n"
+        return heightnet.read_job(folder(name, **texts))
+
+    def doubts(read):
+        return [n for n in read.notes if n.kind == "doubt" and n.text.startswith(f"{column} ")]
+
+    assert doubts(job(silent, "silent")) == []
+    (doubt,) = doubts(job(doubted, "doubted"))
+    assert doubt.row == 2 and doubted in doubt.text and "it is mostly from" in doubt.text
+    with pytest.raises(InputErrors):
+        job(refused, "refused")
+
+
+def test_every_quantity_of_a_table_has_a_zone_of_doubt():
+    """But for positions and geoid separations, which only pictures and antennas use, and sds of those."""
+    without = {c.name for _, c in COLUMNS if c.kind != "angle" and c.within.usual is None}
+    assert without == {"east", "north", "separation"}

@@ -89,7 +89,7 @@ def jobs(draw):
         ),
         "levels": table(count, rise=heights, length=sizes | st.just(math.nan), sd=st.floats(1e-6, 1), run=names),
         "staff": table(
-            count, level_setup=names, name=which(marks), reading=st.floats(-100, 100), distance=st.just(0.0) | sizes,
+            count, level_setup=names, name=which(marks), reading=st.floats(-10, 100), distance=st.just(0.0) | sizes,
             sight=which(["BS", "IS", "FS", ""]), run=which(runs), staff=names | st.just(""), when=names | st.just(""),
         ),
     }  # fmt: skip
