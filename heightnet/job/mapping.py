@@ -4,6 +4,7 @@
 
     who = "M. Adeyemi"
     when = "2026-11-28"
+    encoding = "cp1252"          # of text files that are not UTF-8
 
     [shots]
     "Hgt" = "instrument_height"
@@ -17,6 +18,7 @@ A value is a column, "" for a heading that is left unread, and after the column 
 
 from __future__ import annotations
 
+import codecs
 import re
 import tomllib
 from collections.abc import Mapping
@@ -30,7 +32,7 @@ from heightnet.ledger.recorded import TABLES, Table
 
 FILE = "columns.toml"
 LARGEST_FILE = 200_000  # bytes
-ABOUT = ("who", "when")
+ABOUT = ("who", "when", "encoding")
 EXPECTED = 'a column of the table and how its numbers are made: "target_height, unit ft", or "" where it is not used'
 _PART = re.compile(r"(unit|scale|constant)\s+(\S+)")
 
@@ -52,12 +54,13 @@ class Meant:
 
 @dataclass(frozen=True)
 class Columns:
-    """The mapping of one job: by table and heading; who said so and when, ""."""
+    """The mapping of one job: by table and heading; who said so and when, ""; the code page of files not in UTF-8."""
 
     file: str = ""
     tables: Mapping[str, Mapping[str, Meant]] = field(default_factory=dict)
     who: str = ""
     when: str = ""
+    encoding: str = ""
 
     def of(self, table: str) -> Mapping[str, Meant]:
         return self.tables.get(table, {})
@@ -91,6 +94,9 @@ def read_columns(path: Path, problems: Problems) -> Columns:
     except (ValueError, RecursionError) as error:
         problems.add(path.name, None, "", "", 'TOML: [table] lines and "heading" = "column" lines', f"{error}.")
         return Columns()
+    page = tree.get("encoding", "")
+    if not (isinstance(page, str) and (not page or _is_page(page))):
+        problems.add(path.name, None, "encoding", str(page), "the name of a code page, cp1252 say")
     tables: dict[str, dict[str, Meant]] = {}
     for name, part in tree.items():
         if name in ABOUT and isinstance(part, str):
@@ -125,6 +131,13 @@ def _meant(file: str, table: Table, heading: str, said: object, problems: Proble
         problems.add(file, None, heading, said, EXPECTED, f"Units of lengths are {', '.join(METRES)}.")
         return None
     return Meant(column, unit, *(n or 0.0 for n in numbers))
+
+
+def _is_page(name: str) -> bool:
+    try:
+        return bool(codecs.lookup(name)) and bool("".encode(name) == b"")
+    except (LookupError, TypeError, ValueError):
+        return False
 
 
 def _number(text: str) -> float | None:

@@ -29,6 +29,7 @@ workbook or a LandXML file), a line a heading; the same headings are then read s
 ```toml
 who = "M. Adeyemi"
 when = "2026-11-28"
+encoding = "cp1252"          # of text files that are not UTF-8
 
 [shots]
 "Hgt" = "instrument_height"

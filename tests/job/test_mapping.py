@@ -80,3 +80,28 @@ def test_a_mapping_that_makes_no_sense_is_refused_with_its_line(folder, line, sa
     with pytest.raises(InputErrors) as wrong:
         read_job(home)
     assert wrong.value.problems[0].file == "columns.toml" and says in str(wrong.value.problems[0])
+
+
+@pytest.mark.parametrize(
+    ("page", "odd"), [("cp1252", "Höhe"), ("cp850", "Brücke"), ("mac_roman", "Crête"), ("cp1250", "Łąka")]
+)
+def test_a_file_in_a_code_page_is_asked_about_once_and_then_read(folder, page, odd):
+    text = f"mark,height\n{odd},100\nB{odd},101\n".encode(page)
+    home = folder(marks=text, levels=f"from,to,rise,length\n{odd},B{odd},1,100\n".encode(page))
+    with pytest.raises(InputErrors) as wrong:
+        read_job(home)
+    first, second = wrong.value.problems  # a file each
+    assert first.row == 2 and second.file == "levels.csv"
+    assert f"{odd},100" in first.cause and f"under {page}" in first.cause  # as one of those offered
+    (home / "columns.toml").write_text(f'encoding = "{page}"\n')
+    job = read_job(home)
+    assert job.marks["mark"].tolist() == [odd, f"B{odd}"]
+    assert any(f"read as {page}" in n.text for n in job.notes)
+
+
+def test_a_code_page_that_is_none(folder):
+    home = folder(marks=MARKS, levels="from,to,rise,length\nA,B,1,100\n")
+    (home / "columns.toml").write_text('encoding = "cp99999"\n')
+    with pytest.raises(InputErrors) as wrong:
+        read_job(home)
+    assert wrong.value.problems[0].column == "encoding"

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
+from typing import IO
 
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.headings import known_headings, nothing_under, plain_heading
+from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.problems import Problems
 from heightnet.ledger.recorded import Table
 
@@ -19,6 +22,8 @@ LONGEST_HEADER = 65536  # characters in which a header row must end
 LONGEST_CELL = 10_000  # characters; a longer one is a quotation mark that is never closed, or no table
 MOST_COLUMNS = 200
 LARGEST_FILE = 4 * 2**30
+CHUNK = 1 << 20
+CODE_PAGES = ("cp1252", "cp850", "mac_roman", "cp1250")  # the usual ones of Western and Central Europe
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _NOT_TEXT = {
     b"PK\x03\x04": "It is a zip archive, perhaps a workbook: save the sheet as CSV, or give the .xlsx itself.",
@@ -29,8 +34,13 @@ _NOT_TEXT = {
 
 
 @contextmanager
-def open_csv(path: Path, name: str, table: Table, problems: Problems) -> Iterator[Sheet | None]:
-    """A CSV file opened as a `Sheet`; None (and a problem) where it cannot be one."""
+def open_csv(
+    path: Path, name: str, table: Table, problems: Problems, code_page: str = ""
+) -> Iterator[Sheet | None]:  # fmt: skip
+    """A CSV file opened as a `Sheet`; None (and a problem) where it cannot be one.
+
+    code_page : what it is written in where that is not UTF-8, as the job's mapping says.
+    """
     with path.open("rb") as binary:
         start = binary.read(4)
         binary.seek(0, io.SEEK_END)
@@ -49,11 +59,51 @@ def open_csv(path: Path, name: str, table: Table, problems: Problems) -> Iterato
         if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
             encoding = "utf-16"
             problems.note("understood", "the file is read as UTF-16", name)
-        text = io.TextIOWrapper(
-            binary, encoding=encoding, errors="surrogateescape" if encoding != "utf-16" else "replace", newline=""
-        )
+        elif odd := _not_utf8(binary):
+            if not code_page:
+                _ask_for_page(name, *odd, problems)
+                yield None
+                return
+            encoding = code_page
+            problems.note("understood", f"the file is read as {code_page}, as {COLUMNS} says", name)
+        text = io.TextIOWrapper(binary, encoding=encoding, errors="replace", newline="")
         with text:
             yield _sheet(text, name, table, problems)
+
+
+def _not_utf8(binary: IO[bytes]) -> tuple[int, bytes] | None:
+    """The first line that is not UTF-8, and its number; the file stands at its beginning again."""
+    binary.seek(0)
+    decoder = codecs.getincrementaldecoder("utf-8")("strict")
+    try:
+        while chunk := binary.read(CHUNK):
+            decoder.decode(chunk)
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        binary.seek(0)
+        for number, line in enumerate(binary, start=1):
+            try:
+                line.decode("utf-8")
+            except UnicodeDecodeError:
+                binary.seek(0)
+                return number, line
+    binary.seek(0)
+    return None
+
+
+def _ask_for_page(name: str, row: int, line: bytes, problems: Problems) -> None:
+    """Say how the first line that is not UTF-8 reads under each usual code page: a person sees which is right."""
+    odd = next(i for i, byte in enumerate(line) if byte > 127)
+    word = line[max(0, odd - 12) : odd + 12]
+    reads: dict[str, str] = {}
+    for page in CODE_PAGES:
+        reads.setdefault(word.decode(page, errors="replace").strip(), page)
+    told = "; ".join(f"{text!r} under {page}" for text, page in reads.items())
+    problems.add(
+        name, row, "", word.decode(CODE_PAGES[0], errors="replace").strip(), "text in UTF-8",
+        f"It reads {told}. Write the page under which the letters are right into {COLUMNS}: "
+        f'encoding = "{CODE_PAGES[0]}", say; or save the file as UTF-8.',
+    )  # fmt: skip
 
 
 def _sheet(text: io.TextIOWrapper, name: str, table: Table, problems: Problems) -> Sheet | None:

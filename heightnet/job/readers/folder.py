@@ -31,7 +31,7 @@ def _read(folder: Path, intake: Intake) -> None:
             continue
         file = found[name].name
         intake.raw[name].file = file
-        with open_csv(found[name], file, TABLES[name], problems) as sheet:
+        with open_csv(found[name], file, TABLES[name], problems, intake.columns.encoding) as sheet:
             if sheet:
                 intake.take(name, sheet)
 
