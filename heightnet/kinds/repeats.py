@@ -58,9 +58,11 @@ def ground_rises(net: Network) -> Floats:
 
 
 def forward_back(net: Network) -> Floats:
-    """(shots,) rise between two marks by a sight and the mean of those the other way, which would add up to 0, m; NaN
-    where there is none the other way."""
-    rows, rise = net.rows("shot"), ground_rises(net)
+    """(shots,) rise between two marks from one end and from the other, which would add up to 0, m; NaN where there is
+    none the other way.  Sights from one set-up to one target count as their mean, in both faces free of the index."""
+    rows, one = net.rows("shot"), pointings(net)
+    each = ground_rises(net)
+    rise = (np.bincount(one, weights=each) / np.bincount(one))[one] if len(one) else each
     start, end = net.nodes.mark[net.tail[rows]], net.nodes.mark[net.head[rows]]
     at = np.flatnonzero(np.isfinite(rise))
     many = len(net.nodes)

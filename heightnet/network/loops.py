@@ -76,8 +76,9 @@ def _separation_variance(net: Network, across: sparse.csr_matrix) -> Floats:
 def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) -> list[Loop]:
     """A basis of the job's loops, short ones first, at most so many and some more between known marks.
 
-    Marks held exactly close on one another like known ones.  Readings of one height, or of a staff at one place from
-    one line of sight, are walked as their mean: they are no loop, and are compared as what they are.
+    Marks held exactly close on one another like known ones.  Readings of one height, of a staff at one place from one
+    line of sight, and sights from one set-up to one target are walked as their mean, which in both faces is free of the
+    index: they are no loop, and are compared as what they are.
     """
     count = net.edge_count
     tail = np.concatenate([net.tail[:count], np.full(len(net.held), DATUM)])
@@ -92,7 +93,8 @@ def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) ->
     first = np.ones(len(tail), dtype=bool)
     first[rows] = False
     first[rows.start + np.unique(stand, return_index=True)[1]] = True
-    _average(net, rise, variance, first)
+    for kind in ("staff", "shot"):
+        _average(net, net.rows(kind), rise, variance, first)
     drawn = np.flatnonzero(first)
     found = fundamental_loops(tail[drawn], head[drawn], len(net.nodes))
     order = np.argsort(found.length, kind="stable")
@@ -122,9 +124,8 @@ def loops_of(net: Network, closing: Closing = PRECISION, at_most: int = 2000) ->
     return out
 
 
-def _average(net: Network, rise: Floats, variance: Floats, first: npt.NDArray[np.bool_]) -> None:
-    """Several readings of a staff at one place from one line of sight become their weighted mean, walked once."""
-    rows = net.rows("staff")
+def _average(net: Network, rows: slice, rise: Floats, variance: Floats, first: npt.NDArray[np.bool_]) -> None:
+    """Observations that tie the same two places become their weighted mean, walked once."""
     ends = net.tail[rows] * len(net.nodes) + net.head[rows]
     _, once, code = np.unique(ends, return_index=True, return_inverse=True)
     if len(once) == len(code):

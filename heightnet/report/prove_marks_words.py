@@ -29,8 +29,13 @@ FOOT = (
 def prove_all_document(facts: Record) -> Document:
     words = Words(facts)
     verdicts = {shot["verdict"] for shot in facts["check_shots"]}
-    tone = WRONG if "reject" in verdicts else SOUND if verdicts == {"accept"} else DOUBTFUL
-    blocks: list[Block] = [*_picture(words), *(part for part in (_table(words), _setups(words)) if part)]
+    sound = verdicts == {"accept"} and not facts["let_go"]
+    tone = WRONG if "reject" in verdicts or facts["let_go"] else SOUND if sound else DOUBTFUL
+    blocks: list[Block] = [
+        *_let_go(words),
+        *_picture(words),
+        *(part for part in (_table(words), _setups(words)) if part),
+    ]
     title, says = name(f"{words.title}: check shots"), capital(state_word(words))
     return Document(title, tone, _headline(words), says, blocks, facts["job"]["invented"], FOOT)
 
@@ -50,6 +55,19 @@ def prove_mark_document(facts: Record) -> Document:
     return Document(title, tone, _of_mark(words), says, blocks, facts["job"]["invented"], FOOT)
 
 
+def _let_go(words: Words) -> list[Block]:
+    """What is taken as wrong elsewhere, so that the check shots say nothing of it."""
+    lines = []
+    for i, one in enumerate(words.facts["let_go"], start=1):
+        more = f", or of {count(one['like_it'], 'other')} that nothing tells from it" if one["like_it"] else ""
+        size = claim(f"let_go:{i}", "error_mm", one["error_mm"], words.lengths.small(abs(one["error_mm"])))
+        lines.append(f"{capital(words.label(one['id']))}: an error of {size}{more}.")
+    if not lines:
+        return []
+    said = "Taken as wrong elsewhere by the likeliest explanation; the check shots are held against the job without it:"
+    return [Section("What is let go", [said, *lines])]
+
+
 def _picture(words: Words) -> list[Block]:
     drawn = signed.check_shots(words)
     return [Picture("By how much each check shot finds its mark off", drawn)] if drawn else []
@@ -67,7 +85,8 @@ def _headline(words: Words) -> str:
     each = {verdict: sum(shot["verdict"] == verdict for shot in shots) for verdict in SAID}
     parts = ", ".join(f"{number} {SAID[verdict]}" for verdict, number in each.items() if number)
     mean = "" if rms is None else f"; root mean square {claim('prove', 'rms_mm', rms, words.lengths.about(rms))}"
-    return f"{capital(count(len(shots), 'check shot'))} at a tolerance of {words.limit}: {parts}{mean}."
+    wrong = "The job contradicts itself; what is let go is said below. " if words.facts["let_go"] else ""
+    return f"{wrong}{capital(count(len(shots), 'check shot'))} at a tolerance of {words.limit}: {parts}{mean}."
 
 
 def _of_mark(words: Words) -> str:

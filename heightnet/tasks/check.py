@@ -58,8 +58,8 @@ def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | Non
     return Result(facts_of(judged(recorded, say, seconds), say))
 
 
-def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
-    """The job adjusted and every hypothesis of a blunder tested.
+def judged(job: Job, say: Say, seconds: float | None = None, events: bool = True) -> JobFacts:
+    """The job adjusted and every hypothesis of a blunder tested; without events, but for what began on the way.
 
     Raises TooLarge where it would not fit into memory, CannotAdjust where nothing in it ties two places together.
     """
@@ -72,7 +72,7 @@ def judged(job: Job, say: Say, seconds: float | None = None) -> JobFacts:
             "height ties two places together."
         )
     say("adjusting")
-    bench = bench_for(net)
+    bench = bench_for(net, events=events)
     say("testing every hypothesis")
     bench.closing  # noqa: B018  simulated before the clock of the search starts
     judgement = judged_by(bench, clock=None if seconds is None else Clock(bench.budget, seconds))

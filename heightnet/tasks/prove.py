@@ -197,6 +197,7 @@ def _by_shot(net: Network, heights: dict[str, tuple[float, float]], mark: str) -
             {
                 "mark": on,
                 "target": str(shot["target"]),
+                "face": str(shot["face"]),
                 "file": net.job.files["shots"],
                 "row": int(shot["row"]),
                 "mark_height_m": height,

@@ -45,11 +45,23 @@ def prove_all(job: Job, tolerance: float | None = None) -> Record:
         **head(facts.job, SCHEMA_ALL),
         "judgement": judgement_facts.in_short(facts),
         "findings": findings,
+        "let_go": _let_go(facts),
         "check_shots": shots,
         "rms_mm": _rms(shots),
         "by_setup": _by_setup(shots),
-        **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings)]),
+        **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *(one["id"] for one in _let_go(facts))]),
     }
+
+
+def _let_go(facts: JobFacts) -> list[Record]:
+    """What the likeliest explanation holds wrong: the check shots are held against the job without it."""
+    if not facts.judgement.said:
+        return []
+    best = facts.judgement.explanations[0]
+    return [
+        {"id": str(facts.family.ids[h]), "error_mm": float(b) * 1000, "like_it": len(facts.same_as(h))}
+        for h, b in zip(best.members.tolist(), best.error.tolist(), strict=True)
+    ]
 
 
 def prove_mark(job: Job, mark: str, tolerance: float | None = None) -> Record:
@@ -95,7 +107,10 @@ def prove_mark(job: Job, mark: str, tolerance: float | None = None) -> Record:
 
 
 def exit_status(facts: Record) -> int:
-    """0: all of it is accepted; 1: something is rejected, untested, or the check is too weak to decide."""
+    """0: all of it is accepted in a job that nothing contradicts; 1: something is rejected, untested or wrong
+    elsewhere, or the check is too weak to decide."""
+    if facts.get("let_go"):
+        return 1
     verdicts = [facts["verdict"]] if "verdict" in facts else [shot["verdict"] for shot in facts["check_shots"]]
     return 0 if verdicts and set(verdicts) == {"accept"} else 1
 
@@ -109,7 +124,8 @@ def _about_mark(facts: JobFacts, k: int, mark: str) -> bool:
 
 
 def _judged(job: Job, tolerance: float | None) -> JobFacts:
-    return judged(with_tolerance(job, tolerance), lambda stage: None)
+    """Without events: as in `prove`, what moved between few sights could explain any two of them."""
+    return judged(with_tolerance(job, tolerance), lambda stage: None, events=False)
 
 
 def _shots(facts: JobFacts, known: dict[str, tuple[float, float]]) -> list[Record]:

@@ -30,13 +30,21 @@ def by_mark(by_shot: Sequence[Record]) -> list[Record]:
         ]
         weight = np.array([1 / variance for _, variance in targets])
         axis = float(np.dot(weight, [height for height, _ in targets]) / weight.sum())
-        axes = [shot["axis_m"] for shot in shots]
         out.append({
             "mark": mark, "shots": len(shots), "targets": len(targets), "axis_m": axis,
             "axis_sd_mm": sqrt(1 / weight.sum() + shots[0]["mark_sd_mm"] ** 2),
-            "spread_mm": (max(axes) - min(axes)) * 1000 if len(shots) > 1 else None,
+            "spread_mm": _spread(shots),
         })  # fmt: skip
     return out
+
+
+def _spread(shots: Sequence[Record]) -> float | None:
+    """How far the sights to a mark lie apart, mm, each face by itself, whose index error is another; None for one."""
+    of: dict[str, list[float]] = {}
+    for shot in shots:
+        of.setdefault(shot["face"], []).append(shot["axis_m"])
+    apart = [max(axes) - min(axes) for axes in of.values() if len(axes) > 1]
+    return max(apart) * 1000 if apart else None
 
 
 def _one_target(shots: Sequence[Record]) -> tuple[float, float]:

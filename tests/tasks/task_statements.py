@@ -63,7 +63,8 @@ def record(facts, of):
     lists = {
         "finding": "findings", "rival": "rivals", "loop": "loops", "book": "book", "section": "sections",
         "by_shot": "by_shot", "remedy": "remedies", "side": "sides", "doubt": "doubt", "set": "sets",
-        "level_test": "level_tests", "hides": "hides", "check_shots": "check_shots", "by_setup": "by_setup",
+        "level_test": "level_tests", "hides": "hides", "check_shots": "check_shots",
+        "let_go": "let_go", "by_setup": "by_setup",
     }  # fmt: skip
     if kind == "step":
         steps = facts["plan"]["steps"] if "plan" in facts else facts["steps"]
