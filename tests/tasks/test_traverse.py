@@ -70,7 +70,8 @@ def sound():
 
 
 def test_the_first_line_is_the_misclosure_between_known_marks(sound):
-    """By hand: rises of the sights of the loop named, and the known heights at its ends."""
+    """By hand: rises of the sights of the loop named, each the mean of its faces, and the known heights at its ends;
+    the weights of two faces differ in the sixth figure."""
     facts = sound.facts
     found = facts["traverse"]
     loop = facts["loops"][found["loop"] - 1]
@@ -79,13 +80,16 @@ def test_the_first_line_is_the_misclosure_between_known_marks(sound):
     shots = {s["id"]: s for s in facts["shots"]}
     heights = {f"{kind}:{r[kind]}": r["recorded_m"] for kind in ("setup", "target") for r in facts[f"{kind}s"]}
     sights = [shots[id_] for id_ in loop["ids"] if id_.startswith("shot:")]
+    rises: dict = {}
+    for s in facts["shots"]:
+        rises.setdefault((s["setup"], s["target"]), []).append(s["rise_m"])
     up = sum(
-        (s["rise_m"] + heights[f"setup:{s['setup']}"] - heights[f"target:{s['target']}"])
+        (np.mean(rises[s["setup"], s["target"]]) + heights[f"setup:{s['setup']}"] - heights[f"target:{s['target']}"])
         * (1 if s["from_mark"] < s["to_mark"] else -1)
         for s in sights
     )
     known = {k["mark"]: k["height_m"] for k in facts["known"]}
-    assert abs(loop["misclosure_mm"]) == pytest.approx(abs(up - (known["M7"] - known["M0"])) * 1000, abs=1e-6)
+    assert abs(loop["misclosure_mm"]) == pytest.approx(abs(up - (known["M7"] - known["M0"])) * 1000, abs=1e-3)
     assert loop["allowed_mm"] == pytest.approx(3 * loop["expected_sd_mm"])
     first = sound.story.blocks[0]
     size = f"{abs(loop['misclosure_mm']):.1f} mm"
@@ -128,7 +132,8 @@ def test_faces_and_forward_and_back_stand_beside_each_sight(sound):
         assert s["faces_mm"] == pytest.approx((rise(left)[0] - rise(right)[0]) * 1000, abs=1e-6)
         assert s["index_sec"] == pytest.approx((rise(left)[1] - rise(right)[1]) / 2 / ARCSEC, abs=1e-6)
         back = [g for g, e in zip(ground, ends, strict=True) if e == ends[i][::-1]]
-        assert s["forward_back_mm"] == pytest.approx((ground[i] + sum(back) / len(back)) * 1000, abs=1e-6)
+        there = [g for g, o in zip(ground, read, strict=True) if (o["setup"], o["target"]) == (r["setup"], r["target"])]
+        assert s["forward_back_mm"] == pytest.approx((np.mean(there) + sum(back) / len(back)) * 1000, abs=1e-6)
     assert np.mean([s["index_sec"] for s in shots]) == pytest.approx(12.0, abs=1.0)  # 2" / sqrt(2 x 28 pairs) = .3"
 
 
@@ -222,6 +227,6 @@ def test_a_loop_between_known_marks_is_kept_beside_many_short_ones(sound):
     """Of very many loops the shortest are kept, and those from known mark to known mark besides."""
     net = build_network(traverse())
     few = loops_of(net, at_most=3)
-    assert all(len(set(loop.marks)) < 2 for loop in few[:3])  # a sight in both faces
+    assert all(loop.marks[0] == loop.marks[-1] for loop in few[:3])  # short ones, forward and back
     assert {frozenset((loop.marks[0], loop.marks[-1])) for loop in few[3:]} == {frozenset(("M0", "M7"))}
     assert len(loops_of(net)) > len(few)
