@@ -18,7 +18,7 @@ from heightnet.arrays import Ints
 from heightnet.judge.family import Family
 from heightnet.kinds.kind import Kind
 from heightnet.kinds.registry import observed, of_blunder
-from heightnet.ledger.thing import AT_MARKS, EXCHANGED, MISNAMED, TAPED
+from heightnet.ledger.thing import AT_MARKS, EXCHANGED, MISNAMED, POINTING, TAPED
 from heightnet.network.model import Network
 from heightnet.network.runs import Chain, chains_of, level_legs, permanent_marks, sections_of, staff_legs
 
@@ -86,9 +86,11 @@ class Places:
 
     def size(self, place: Place) -> int:
         """How many hypotheses a place holds, all moments of an event for one; two values in each other's place, wrong
-        names and all readings to one point are about what is counted already."""
+        names and all readings to one point are about what is counted already, a reading about the sight to a staff that
+        it belongs to where that is there too."""
         of, again = self.family, {*EXCHANGED, MISNAMED}
         counted = [h for h in place.hypotheses if of.kind[h] not in again and (of.kind[h] != "local" or of.node[h] < 0)]
+        counted = [h for h in counted if self._pointing_of.get(h, -1) not in place.hypotheses]
         events = [int(self.family.event[h]) for h in counted if self.family.event[h] >= 0]
         return len(counted) - len(events) + len(set(events))
 
@@ -262,7 +264,7 @@ class Places:
         if not len(job.staff) and not len(job.levels):
             return []
         at = {str(id_): h for h, id_ in enumerate(self.family.ids) if self.family.kind[h] in ("staff", "level")}
-        exchanges = {str(self.family.ids[h]): h for h in np.flatnonzero(self.family.of("exchange")).tolist()}
+        exchanges = {str(self.family.ids[h]): h for h in np.flatnonzero(self.family.of("exchange", POINTING)).tolist()}
         chains = chains_of(staff_legs(job)[0]) + chains_of(level_legs(job))
         uses = Counter(point for chain in chains for point in {leg.end for leg in chain.legs} | {chain.start})
         junctions = {point for point, count in uses.items() if count > 1}
@@ -284,12 +286,19 @@ class Places:
         return {h for h in self._spells if observed[self.family.members(h)].all()}
 
     @cached_property
+    def _pointing_of(self) -> dict[int, int]:
+        """The sight to a staff, as a hypothesis, to which a reading belongs, of those with several readings."""
+        pointings = np.flatnonzero(self.family.of(POINTING)).tolist()
+        of = self._of_observation if pointings else None
+        return {int(of[o]): p for p in pointings for o in self.family.members(p).tolist()} if of is not None else {}
+
+    @cached_property
     def _spells(self) -> list[int]:
         return np.flatnonzero(self.family.of("spell")).tolist()
 
     @staticmethod
     def _of_chain(chain: Chain, at: dict[str, int], exchanges: dict[str, int]) -> set[int]:
-        return {at[id_] for id_ in chain.ids} | {exchanges[id_] for id_ in chain.exchanges if id_ in exchanges}
+        return {at[id_] for id_ in chain.ids} | {exchanges[id_] for id_ in chain.together if id_ in exchanges}
 
     @cached_property
     def _sections_of(self) -> dict[int, list[int]]:

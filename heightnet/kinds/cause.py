@@ -48,6 +48,7 @@ class Evidence:
     antenna : of a satellite antenna, to its reference point.
     later : one reading, made after others of the same stand.
     turning : a staff reading at a change point.
+    of_wires : the mean of the two outer wires of a sight to a staff.
     inverted : of a book in which staves were held upside down, too: readings with a minus.
     figures : after the point, to which such values are written; 0 where it does not matter.
     """
@@ -78,6 +79,7 @@ class Evidence:
     antenna: bool = False
     later: bool = False
     turning: bool = False
+    of_wires: bool = False
     inverted: bool = False
     figures: int = 0
 

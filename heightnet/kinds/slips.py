@@ -87,6 +87,12 @@ def wrong_sign(e: Evidence) -> Alternatives:
     return [Alternative(2 * e.recorded)] if e.recorded else []
 
 
+def outer_wire(e: Evidence) -> Iterator[Alternative]:
+    """One of two wires misread: half of it in their mean."""
+    for step in (1.0, 0.1, 0.01) if e.of_wires else ():
+        yield from up_or_down(step / 2, 1 / 3)
+
+
 def minus_lost(e: Evidence) -> Iterator[Alternative]:
     """A staff held upside down, at a soffit, is booked with a minus; rarer where no other reading has one."""
     if e.recorded:

@@ -11,7 +11,7 @@ from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
-from heightnet.ledger.thing import Thing
+from heightnet.ledger.thing import POINTING, Thing
 from heightnet.reduce.sight import curvature_and_refraction
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
+SIGHT = ["level_setup", "run", "sight", "mark"]
+WIRES = "wires"
 THE_LEVEL = "the level"
 EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
 EXCHANGE_LEAST_M = 0.002  # an exchange of readings closer than this does nothing worth finding
@@ -30,6 +32,8 @@ MOVED = 0.015  # how far a turning point moves between its two sights, m
 
 CAUSES = (
     *written.CAUSES,
+    Cause("outer_wire", "one of the outer wires a metre, a decimetre or a centimetre off, which is half of it", 0.30,
+          slips.outer_wire),
     Cause("exchanged", written.EXCHANGED, 0.06, slips.exchanged),
     *written.STAFF, written.MINUS,
     Cause("turning_point", "the turning point moved between its two sights", 0.06,
@@ -38,7 +42,13 @@ CAUSES = (
 
 
 def evidence(records: Records, thing: Thing) -> Evidence:
-    row = records.row("staff", thing.row, thing.name)
+    if thing.kind == POINTING:
+        level, run, sight, mark = thing.names
+        staff = records.job.staff
+        of_sight = (staff["level_setup"] == level) & (staff["run"] == run) & (staff["sight"] == sight)
+        row = staff[of_sight & (staff["mark"] == mark)].iloc[0]
+    else:
+        row = records.row("staff", thing.row, thing.name)
     beside = records.beside[row["level_setup"], row["run"]]
     recorded = float(row["reading"])
     return Evidence(
@@ -52,6 +62,7 @@ def evidence(records: Records, thing: Thing) -> Evidence:
         turning=row["mark"] not in records.marks,
         inverted=records.inverted,
         figures=records.figures("staff", "reading"),
+        of_wires=row["cell"] == WIRES,
     )
 
 
@@ -67,6 +78,26 @@ def edges(ties: Ties) -> Edges:
         staff["sd"].fillna(settings.precision.staff_mm / 1000).to_numpy(float),
         np.arange(len(staff)),
     )
+
+
+def together(family: Builder, net: Network, among: set[int] | None) -> None:
+    """What several readings of a level set-up have wrong together, for the whole job or what touches some nodes."""
+    exchanged(family, net, among)
+    pointings(family, net, among)
+
+
+def pointings(family: Builder, net: Network, among: set[int] | None) -> None:
+    """All readings of one sight to a staff, where it has several: the staff itself, its point, or the one who read."""
+    staff, rows = net.job.staff, net.rows("staff")
+    again = staff.duplicated(SIGHT, keep=False)
+    if not again.any():
+        return
+    sights = staff[again].assign(at=np.flatnonzero(again)).groupby(SIGHT, sort=False)["at"]
+    for (level, run, sight, mark), of in sights:
+        at = rows.start + of.to_numpy()
+        if among is None or int(net.head[at[0]]) in among:
+            thing = Thing.several(POINTING, str(level), str(run), str(sight), str(mark))
+            family.pattern(thing, at, np.ones(len(at)), -1, net.job.settings.rates.level)
 
 
 def exchanged(family: Builder, net: Network, among: set[int] | None) -> None:
@@ -121,11 +152,12 @@ def sequences(net: Network) -> Iterator[Sequence]:
 
 
 KIND = Kind(
-    "staff", ("staff",), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
-    length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=exchanged,
+    "staff", ("staff", POINTING), CAUSES, evidence, table="staff", marks=("mark",), edges=edges, rate="level",
+    length=lambda net: np.nan_to_num(net.job.staff["distance"].to_numpy(float)), pair="exchange", exchanged=together,
     common=common, sequences=sequences, at_marks=("tail",), value="reading_m", nominal=written.NOMINAL,
     words={
         "staff": Words("staff reading", cell="staff"),
+        POINTING: Words("sight to a staff with all its readings", "sights to a staff with all their readings"),
         "exchange": Words(several="pairs of readings in each other's place"),
     },
     shared={

@@ -27,7 +27,9 @@ CAUSES = (
     Cause("feet_as_metres", "feet in a metre book", 0.02, slips.feet_as_metres),
     Cause("metres_as_feet", "metres in a feet book", 0.02, slips.metres_as_feet),
 )
-MINUS = Cause("minus_lost", "the minus of a staff held upside down left out", 0.03, slips.minus_lost)
+MINUS = Cause(
+    "minus_lost", "the minus of a staff held upside down left out, or put where none belongs", 0.03, slips.minus_lost
+)
 SIGN = Cause("sign", "the sign of the rise wrong", 0.06, slips.wrong_sign)
 JOINT = "a joint of the staff not seated: what is read above it is too small"
 EXCHANGED = "backsight and foresight in each other's place"

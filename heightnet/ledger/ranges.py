@@ -126,6 +126,7 @@ TARGET_M = Range(-10, 100, "m", usual=(0, 6))  # a target may hang from a roof, 
 SEPARATION_M = Range(-120, 120, "m")  # the geoid lies within about 110 m of the ellipsoid (from memory)
 SIGHT_M = Range(0.001, 300_000, "m", usual=(0.5, 20_000))
 STAFF_M = Range(-10, 100, "m", usual=(-5, 5))  # a staff may hang from a roof, and be a tape in a shaft
+OTHER_SCALE_M = Range(-100, 100, "m", usual=(-10, 10))  # some three metres more than a staff is read
 STAFF_SIGHT_M = Range(0.001, 10_000, "m", zero=True, usual=(0.5, 200))
 LINE_M = Range(0.001, 10_000_000, "m", usual=(0.5, 100_000))
 LEVEL_SETUPS = Range(0.5, 1_000_000, usual=(1, 10_000))

@@ -167,13 +167,13 @@ _BOOK = (
         "page",
         "name",
         "Page of the field book that the row was copied from; findings name it first.",
-        also=("book page", "page no", "page number"),
+        also=("book page", "page number", "pg"),
     ),
     Column(
         "line",
         "name",
         "Line of that page; without a column page, `line` of levelling means run.",
-        also=("book line", "line no", "line number"),
+        also=("book line", "line number", "ln"),
     ),
 )
 
@@ -498,13 +498,13 @@ STAFF = Table(
         ),
         Column(
             "line_of_sight", "length", "As booked, the height of the line of sight (of collimation); re-added by bust.",
-            also=("collimation", "hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc",
+            also=("collimation", "coll", "hi", "h i", "height of instrument", "height of collimation", "hpc", "hoc",
                   "height of plane of collimation", "collimation height", "instrument height"),
             within=ranges.HEIGHT_M,
         ),
         Column(
             "reduced_level", "length", "As booked; re-added by bust. Known heights belong in marks.",
-            also=("rl", "elevation", "elev", "reduced level", "height"), within=ranges.HEIGHT_M,
+            also=("rl", "elevation", "elev", "reduced level", "red level", "red lev", "height"), within=ranges.HEIGHT_M,
         ),
         Column("rise", "length", "As booked; re-added by bust.", within=ranges.RISE_M),
         Column("fall", "length", "As booked; re-added by bust.", within=ranges.RISE_M),
@@ -521,7 +521,7 @@ STAFF = Table(
             "Reading of the staff's second scale: a further reading. What lies between the scales is the offset of the "
             "staff's point `other scale` in equipment, else the book's own.", called="",
             also=("second scale", "right scale", "second reading", "back scale", "control scale"),
-            within=ranges.STAFF_M,
+            within=ranges.OTHER_SCALE_M,
         ),
     ),
     made=(("mark", "str"), ("cell", "str")),

@@ -17,8 +17,10 @@ ROWS = ["shot", "level", "staff", "gnss"]
 """One observation, a row of its table; a kind that is registered adds its own."""
 OBSERVED = [*ROWS, "known"]
 """One observation that is not taped."""
-LEVELLED = ("staff", "level", "exchange")
+LEVELLED = ("staff", "level", "exchange", "pointing")
 """What stands in a level book."""
+POINTING = "pointing"
+"""Every reading of one sight to a staff: its wires, its scales, what was read again."""
 EXCHANGED = ("swap", "exchange")
 """Two values in each other's place."""
 EVENTS = ("spell", "moved")

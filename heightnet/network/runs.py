@@ -8,7 +8,7 @@ from math import ceil, isfinite
 
 from heightnet.job.model import Job
 from heightnet.kinds.stands import stand_heights
-from heightnet.ledger.thing import Thing, row_ids
+from heightnet.ledger.thing import POINTING, Thing, row_ids
 from heightnet.network.model import Network
 
 USUAL_SETUP_M = 80.0  # two sights of 40 m, common practice: set-ups of a levelled difference that does not say how many
@@ -37,12 +37,18 @@ class Leg:
     place: str
     backsight: float = float("nan")
     foresight: float = float("nan")
+    back: bool = False
+
+    @property
+    def ends(self) -> tuple[str, str]:
+        """The marks of its backsight and its foresight, whichever way it is walked."""
+        return (self.end, self.start) if self.back else (self.start, self.end)
 
     def turned(self) -> Leg:
         """Walked the other way."""
         return Leg(
             self.end, self.start, -self.rise, self.km, self.setups, self.run, self.ids, self.weights, self.kind,
-            self.place, self.foresight, self.backsight,
+            self.place, self.foresight, self.backsight, not self.back,
         )  # fmt: skip
 
 
@@ -94,9 +100,14 @@ class Chain:
         return ((id_, weight) for leg in self.legs for id_, weight in zip(leg.ids, leg.weights, strict=True))
 
     @property
-    def exchanges(self) -> Iterator[str]:
-        """Ids of backsight and foresight in each other's place, of each of its level set-ups."""
-        return (str(Thing.both("exchange", leg.place, leg.run)) for leg in self.legs if leg.kind == "staff")
+    def together(self) -> Iterator[str]:
+        """Ids of what several readings of one of its level set-ups may have wrong together: backsight and foresight in
+        each other's place, all readings of a sight."""
+        for leg in self.legs:
+            if leg.kind == "staff":
+                yield str(Thing.both("exchange", leg.place, leg.run))
+                for sight, mark in zip(("BS", "FS"), leg.ends, strict=True):
+                    yield str(Thing.several(POINTING, leg.place, leg.run, sight, mark))
 
     def cut(self, at: set[str]) -> list[Chain]:
         """The chain in parts, cut at these marks."""
@@ -115,6 +126,7 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
     columns = ("run", "level_setup", "sight", "mark", "row", "cell")
     run, level, sight, mark, row, cell = (staff[column].tolist() for column in columns)
     reading, distance = (staff[column].to_numpy(float).tolist() for column in ("reading", "distance"))
+    sd = staff["sd"].fillna(job.settings.precision.staff_mm / 1000).tolist()
     id_of = row_ids("staff", file, row, cell)
     stands: dict[tuple[str, str], list[int]] = {}
     for i, stand in enumerate(zip(run, level, strict=True)):
@@ -128,10 +140,14 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
                 faults.append(Fault(kind, str(of_run), str(at), int(row[rows[0]])))
         if len(ends[0]) != 1 or len(ends[1]) != 1:
             continue
-        b, f = (sum(reading[i] for i in some) / len(some) for some in (back, fore))
+        shares = [_shares([sd[i] for i in some]) for some in (back, fore)]
+        b, f = (
+            sum(share * reading[i] for share, i in zip(of, some, strict=True))
+            for of, some in zip(shares, (back, fore), strict=True)
+        )
         km = sum(far for far in (distance[back[0]], distance[fore[0]]) if far == far) / 1000  # NaN: not recorded
         ids = tuple(id_of[i] for i in (*back, *fore))
-        weights = tuple(1 / len(some) for some in (back, fore) for _ in some)
+        weights = tuple(share for of in shares for share in of)
         legs.append(
             Leg(
                 str(mark[back[0]]),
@@ -149,6 +165,12 @@ def staff_legs(job: Job) -> tuple[list[Leg], list[Fault]]:
             )
         )
     return legs, faults
+
+
+def _shares(sds: list[float]) -> list[float]:
+    """What each of several readings of one sight counts in their mean, by its variance: three wires alike."""
+    weight = [sd**-2.0 for sd in sds]
+    return [one / sum(weight) for one in weight]
 
 
 def level_legs(job: Job) -> list[Leg]:

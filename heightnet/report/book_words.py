@@ -63,7 +63,12 @@ def slips(words: Words) -> list[str]:
         off = claim(
             "arithmetic", f"slips.{i}.difference_mm", slip["difference_mm"], lengths.small(abs(slip["difference_mm"]))
         )
-        should = f"marks has {makes}" if slip["what"] == "known" else f"what stands before it makes {makes}"
+        if slip["what"] == "known":
+            run = f"run {slip['run']} begins" if slip["run"] else "the book begins"
+            at = name(f"{words.at(slip['file'], slip['row'])}, {slip['mark']}")
+            lines.append(f"{capital(at)}: {run} at {figure}, marks has {makes}: {off} apart.")
+            continue
+        should = f"what stands before it makes {makes}"
         run = f", run {slip['run']}" if slip["run"] else ""
         at = name(f"{words.at(slip['file'], slip['row'])}, {slip['mark']}{run}")
         lines.append(f"{capital(at)}: {what} {figure} is booked, {should}: a slip of {off}.")

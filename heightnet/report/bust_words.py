@@ -12,7 +12,7 @@ from heightnet.report.findings import is_wrong, place_of, size_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
 from heightnet.report.pictures.levelled import bust_picture
-from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts
+from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts, unused
 from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
@@ -24,6 +24,10 @@ UNBALANCED_M = 20.0
 TWO_PEGS = (
     "Test the level by two pegs and adjust it; until then keep back and fore sights equal. A new levelling with "
     "unequal sights would miss alike."
+)
+TESTED = (
+    "The job's own test by two pegs stands below: adjust the level by it; until then keep back and fore sights equal, "
+    "and level what had unequal ones again."
 )
 FAULTS = {
     "no_backsight": "has no backsight",
@@ -41,11 +45,12 @@ def bust_document(facts: Record) -> Document:
     if tone == SOUND and (facts["faults"] or facts["arithmetic"]["slips"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
     parts: list[Section | None] = []
+    not_read = [Section("What was read", unused(facts["notes"]))] if unused(facts["notes"]) else []
     if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
         parts.append(Section(IN_DOUBT, lines))
     parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"])]
     parts += [book_words.sets_of_busts(words), _plan(words), _book(words), book_words.level_tests(words)]
-    parts += [_sections(words), _loops(words), book_words.hides(words)]
+    parts += [_sections(words), _loops(words), book_words.hides(words), *not_read]
     return Document(
         title=words.title,
         tone=tone,
@@ -68,7 +73,13 @@ def _headline(words: Words) -> str:
             said = stated("Nothing closes on anything: no bust in this job could show")
             return f"{said}. Level back, or tie to a second mark."
         case "closes":
-            said = stated("Everything that can be compared closes, and no reading is accused")
+            every = (*facts["book"], *facts["sections"], *facts["loops"])
+            outside = sum((one["closes"] is False) for one in every)
+            said = stated(
+                "No reading is accused, though something misses by a little more than its limit"
+                if outside
+                else "Everything that can be compared closes, and no reading is accused"
+            )
             return f"{said}.{_faulty(facts)}{_but(words)}"
         case "misses":
             more = stated("It misses by more than the limit")
@@ -145,6 +156,11 @@ def _misses(words: Words) -> Section | None:
         lines.append(f"{capital(called)}: {size}, may {lengths.small(one['allowed_mm'])}: {said}.")
     if within := len(records) - len(outside):
         lines.append(f"{count(within, 'other' if outside else 'misclosure')} within the limit.")
+    loops = [(i, loop) for i, loop in enumerate(facts["loops"], start=1) if loop["closes"] is False]
+    if loops:
+        worst, loop = max(loops, key=lambda one: abs(one[1]["misclosure_mm"]))
+        size = claim(f"loop:{worst}", "misclosure_mm", loop["misclosure_mm"], lengths.small(abs(loop["misclosure_mm"])))
+        lines.append(f"{count(len(loops), 'loop')} of {len(facts['loops']):,} outside the limit, the worst by {size}.")
     return Section(f"Does it close? The limit is {facts['closing']['name']}", lines) if lines else None
 
 
@@ -245,7 +261,8 @@ def _plan(words: Words) -> Section | None:
     steps = plan["steps"]
     if findings and all(f["named"] for f in findings):
         if all(Thing.of(f["id"]).pair[0] == "collimation" for f in findings):
-            return Section("What to do", [TWO_PEGS])
+            tests = [t for t in facts["level_tests"] if t["collimation_mm_per_10m"] is not None]
+            return Section("What to do", [TESTED if tests else TWO_PEGS])
         if not {Thing.of(f["id"]).kind for f in findings} & {*LEVELLED, "shot"}:
             return Section("What to do", ["No levelling mends it: `heightnet check` says what to measure instead."])
     if not findings or not steps:
@@ -258,16 +275,23 @@ def _plan(words: Words) -> Section | None:
         ]
         for s in steps[:STEPS_SHOWN]
     ]  # fmt: skip
-    lines = ["In this order, until the new levelling differs from the old; it compares at every mark it passes."]
+    several = len(findings) > 1
+    until = f"until it has differed from the old {count(len(findings), 'time')}: so many busts there are"
+    lines = [
+        f"In this order, {until if several else 'until the new levelling differs from the old'}; it compares at every "
+        "mark it passes."
+    ]
     if len(steps) > STEPS_SHOWN:
         lines.append(f"The table has the first {STEPS_SHOWN} of {len(steps):,} sections; all are in bust.json.")
-    if len(steps) > 1:
+    if len(steps) > 1 and not several:
         mean = claim("plan", "expected_setups", plan["expected_setups"], f"{plan['expected_setups']:.0f} set-ups")
         lines.append(f"On average that takes {mean}; all of it would be {plan['all_setups']:,g}.")
-    if split := plan["split"]:
+    if (split := plan["split"]) and not several:
         likely = words.of_100("plan", split["probability"], "split.probability")
         sections = f"first {split['steps']} sections" if split["steps"] > 1 else "first section"
-        lines.append(f"The {sections}, {_setups(split['setups'])}, hold it in {likely} cases.")
+        lines.append(
+            f"If it is in one of these, it is in the {sections}, {_setups(split['setups'])}, in {likely} cases."
+        )
     lines += _if_it_agrees(words, steps)
     if len(steps) == 1 and steps[0]["setups"] > 3:
         lines.append("No mark that can be found again lies between: leave pegs on the way, and halves can be compared.")
@@ -284,6 +308,8 @@ def _plan(words: Words) -> Section | None:
 def _if_it_agrees(words: Words, steps: list[Record]) -> list[str]:
     """What to do where the new levelling of the first section agrees with the old one."""
     first = _between(steps[0])
+    if len(steps) > 1 and len(words.facts["findings"]) > 1:
+        return [f"If {first} agrees with the old levelling, none of its readings was wrong: go on all the same."]
     if len(steps) > 1:
         return [
             f"If {first} agrees with the old levelling, it was none of its readings: go on with {_between(steps[1])}."

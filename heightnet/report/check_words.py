@@ -31,7 +31,7 @@ from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.repeats_words import precision_lines, traverse_line
-from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts
+from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts, unused
 from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
@@ -56,7 +56,7 @@ def check_document(facts: Record) -> Document:
         answers.append(("Why?", _why(words)))
         answers.append(("What did it do to the marks?", _what_it_did(words)))
     answers.append(("What to do in the field", what_to_do(words)))
-    answers.append(("What was tested", _tested(words)))
+    answers.append(("What was tested", [*_tested(words), *unused(words.facts["notes"])]))
     answers.append(("What nothing here can prove", _cannot_prove(words)))
     tone = TONES[state]
     if tone == SOUND and _gaps(words):

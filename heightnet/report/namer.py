@@ -185,6 +185,10 @@ class Namer:
                 at = ", run ".join(filter(None, thing.pair))
                 noun, listed = f"backsight and foresight at {at}", f"the pair of readings {SWAPPED} at {at}"
                 called = Called(noun, f"{first} exchanged", "", more=f", {SWAPPED}", listed=listed)
+            case "pointing":
+                level, run, sight, mark = thing.names
+                at = f"{SIGHTS.get(sight, 'sight')} on {mark} at {level}{f', run {run}' if run else ''}"
+                called = Called(f"reading of the {at}", at, "every ")
             case "known":
                 called = Called(f"known height of {of}", f"mark {of}", brief=f"known height {of}")
             case "separation":
@@ -216,7 +220,8 @@ class Namer:
                 noun, short = f"satellite height{ends}", f"satellite {row}"
             case "staff" if r:
                 sight, run = SIGHTS.get(r["sight"] or "", "staff reading"), f", run {r['run']}" if r["run"] else ""
-                noun = f"{sight} on {r['name'] or r['mark']} at {r['level_setup']}{run}"
+                of = {"wires": "outer wires of the ", "other scale": "other scale of the "}.get(thing.name, "")
+                noun = f"{of}{sight} on {r['name'] or r['mark']} at {r['level_setup']}{run}"
             case "reading" if found := self._stand_of.get(str(thing)):
                 kind, stand, reading = found
                 where = f"set-up {stand}" if kind == "setup" else self.target(stand)

@@ -232,7 +232,8 @@ def _marks(words: Words) -> Section | None:
     if len(facts["known_marks"]) == 1:
         lines.append("From two known marks on, a wrong mark is told from a wrong tape; from three without any tape.")
     lines += _sides(words)
-    for finding in facts["findings"]:
+    alike = facts["sides"] and len({len(side["marks"]) + side["tape"] for side in facts["sides"]}) == 1
+    for finding in facts["findings"] if not alike else []:
         lines.append(_who(words, finding))
     voices = len(facts["known_marks"]) + bool(facts["tape"] and facts["tape"]["error_mm"] is not None)
     if facts["verdict"] == "mark_wrong" and voices <= 3:
@@ -273,6 +274,8 @@ def _sides(words: Words) -> list[str | Table]:
 def _who(words: Words, finding: Record) -> str:
     """Whom a finding blames, and how sure that is."""
     who = [name(party) for party in words.facts["blamed"][finding["order"] - 1]]
+    if words.facts["verdict"] in ("marks_disagree", "undecidable") and len(words.facts["findings"]) > 1:
+        return f"In the likeliest explanation an error lies with {listing(who, MEMBERS_TOLD, 'or')}."
     sure = words.certainty(f"finding:{finding['order']}", finding["probability"])
     lies = "lies" if finding["level"] > 0 else "would lie"
     if who == ["the tape"]:
@@ -298,6 +301,8 @@ def _tape(words: Words) -> Section | None:
     facts, tape = words.facts, words.facts["tape"]
     if tape is None or tape["error_mm"] is None:
         return None
+    if facts["verdict"] in ("marks_disagree", "undecidable", "mark_wrong"):
+        return None  # against marks of which one is wrong the tape says nothing by itself
     lines = [f"Taped less marks: {_off(words)}; the tolerance is {words.limit}."]
     if facts["verdict"] in ("accept", "reject", "too_weak"):
         lines.append(f"{capital(_would_have_shown(words))}." if tape["smallest_found_mm"] is not None else "")

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 
-from heightnet.ledger.thing import EXCHANGED, MISNAMED, TOGETHER, Thing
+from heightnet.ledger.thing import EXCHANGED, MISNAMED, POINTING, TOGETHER, Thing
 from heightnet.reduce.moments import moment
 from heightnet.report.claims import claim, name
 from heightnet.report.namer import Namer, counted
@@ -140,7 +140,7 @@ class Words(Namer):
             return self.sized(of, mm, sd_mm, "its height difference recorded ", high)
         if kind in EXCHANGED:
             return self.sized(of, mm, sd_mm, "a difference of ")
-        return self.sized(of, mm, sd_mm, "read " if kind == "staff" else "recorded ", high)
+        return self.sized(of, mm, sd_mm, "read " if kind in ("staff", POINTING) else "recorded ", high)
 
     def chance(self, of: str, probability: float | None) -> str:
         """ "likely (63 in 100)", as a claim."""
@@ -320,12 +320,23 @@ class Words(Namer):
         return name(title.replace("(invented)", "").strip() if job["invented"] else title)
 
 
+UNUSED = "not used: "
+
+
 def doubts(notes: Sequence[Record]) -> list[str]:
     """What reading the files doubts, beside what contradicts itself: a name of two places is no wrong reading."""
     told = [name(f"{noted_at(note)}{note['text'].rstrip('.')}") for note in notes if note["kind"] == "doubt"]
     if len(told) > DOUBTS:
         told[DOUBTS:] = [f"{len(told) - DOUBTS} more; `heightnet show` has them all"]
     return [f"{text}." for text in told]
+
+
+def unused(notes: Sequence[Record]) -> list[str]:
+    """The columns of the files that were left unread, as one line: a reading lost in one is seen."""
+    said = [
+        f"{note['text'].removeprefix(UNUSED)} ({note['file']})" for note in notes if note["text"].startswith(UNUSED)
+    ]
+    return [name(f"Columns not used: {'; '.join(said)}.")] if said else []
 
 
 def noted_at(note: Record) -> str:

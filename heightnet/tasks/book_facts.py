@@ -11,6 +11,7 @@ import numpy as np
 from heightnet.job.booked import slips_of_arithmetic
 from heightnet.job.model import Job
 from heightnet.ledger.field import METRES
+from heightnet.ledger.thing import POINTING
 from heightnet.network.runs import Chain
 from heightnet.reduce.two_peg import two_peg_tests
 from heightnet.tasks.facts import JobFacts, Record, number
@@ -82,8 +83,11 @@ def sets_of_busts(facts: JobFacts, between: Sections) -> list[Record]:
         gathered[key].append((e.probability, {"busts": busts}))
     sets = []
     for of in gathered.values():
-        best = max(of, key=lambda one: one[0])[1]
-        sets.append({"probability": facts.capped(sum(p for p, _ in of)), "number": len(best["busts"]), **best})
+        best = max(of, key=lambda one: one[0])[1]["busts"]
+        for i, bust in enumerate(best):  # in whichever of the explanations that have their busts there
+            ids = list(dict.fromkeys(id_ for _, one in of for id_ in one["busts"][i]["ids"]))
+            bust |= {"ids": ids[:IDS_SHOWN], "like_it": len(ids) - 1}
+        sets.append({"probability": facts.capped(sum(p for p, _ in of)), "number": len(best), "busts": best})
     if not any(bust["from_mark"] for one in sets for bust in one["busts"]):
         return []  # nothing levelled among them
     sets.sort(key=lambda one: (-round(one["probability"], 4), one["number"]))
@@ -105,16 +109,23 @@ def section_of(between: Sections) -> dict[str, tuple[str, str]]:
     out: dict[str, tuple[str, str]] = {}
     for ends, parts in between.items():
         for part in parts:
-            out |= dict.fromkeys((*part.ids, *part.exchanges), ends)
+            out |= dict.fromkeys((*part.ids, *part.together), ends)
     return out
 
 
 def hides(facts: JobFacts, between: Sections) -> list[Record]:
     """Of each section of a book that closes: how large an error in one of its readings could be and not show."""
-    at = {str(id_): h for h, id_ in enumerate(facts.family.ids) if facts.family.observation[h] >= 0}
+    family = facts.family
+    at = {str(id_): h for h, id_ in enumerate(family.ids) if family.observation[h] >= 0 or family.kind[h] == POINTING}
     out = []
     for (start, end), parts in between.items():
-        found = [facts.found[at[id_]] for part in parts if part.kind != "trig" for id_ in part.ids if id_ in at]
+        found = [
+            facts.found[at[id_]]
+            for part in parts
+            if part.kind != "trig"
+            for id_ in (*part.ids, *part.together)
+            if id_ in at
+        ]
         if found:
             times = sum(part.kind != "trig" for part in parts)
             out.append(

@@ -341,7 +341,7 @@ def _chances(facts: JobFacts, finding: Finding) -> dict[str, float]:
 def _ids_of(parts: Iterable[Chain]) -> set[str]:
     """Ids of all that may be wrong in some chains, readings exchanged at a level set-up among them."""
     ids = {id_ for part in parts for id_ in part.ids}
-    return ids | {id_ for part in parts for id_ in part.exchanges}
+    return ids | {id_ for part in parts for id_ in part.together}
 
 
 def _split(steps: list[Record]) -> Record | None:

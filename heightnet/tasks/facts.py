@@ -34,7 +34,7 @@ from heightnet.kinds.sequence import Sequence
 from heightnet.kinds.stands import stand_heights, stand_weights
 from heightnet.ledger.results import SCHEMA
 from heightnet.ledger.results import table as declared
-from heightnet.ledger.thing import EXCHANGED, OBSERVED, STANDS, TAPED, TOGETHER
+from heightnet.ledger.thing import EXCHANGED, OBSERVED, POINTING, STANDS, TAPED, TOGETHER
 from heightnet.network.loops import loops_of
 from heightnet.network.model import Network
 from heightnet.reduce.tape import reading_ids
@@ -256,7 +256,7 @@ class JobFacts:
         out = np.zeros(len(self.family))
         members = [m for f in self.judgement.findings if f.level > 0 for m in f.members]
         for m in members:
-            if self.family.kind[m.hypothesis] in (*TOGETHER, "exchange") and m.probability >= COMMON:
+            if self.family.kind[m.hypothesis] in (*TOGETHER, "exchange", POINTING) and m.probability >= COMMON:
                 within = list(parts(self, m.hypothesis))
                 out[within] = np.maximum(out[within], m.probability)
         for f in self.judgement.findings:

@@ -15,7 +15,7 @@ from heightnet.judge.places import OTHER, STAND, Key
 from heightnet.kinds.group import SAID_ITSELF
 from heightnet.kinds.registry import shared_by
 from heightnet.kinds.stands import recorded_heights
-from heightnet.ledger.thing import MISNAMED, STANDS, TOGETHER
+from heightnet.ledger.thing import MISNAMED, POINTING, STANDS, TOGETHER
 from heightnet.rows import Rows
 from heightnet.tasks.event_facts import event, event_parts
 
@@ -359,7 +359,7 @@ def parts(facts: JobFacts, h: int) -> set[int]:
     places, family = facts.bench.places, facts.family
     if family.kind[h] == "swap":
         return {k for node in places.stands_of_swap(h) for k in places.thing((STAND, node)).tolist()}
-    if family.kind[h] == "exchange":
+    if family.kind[h] in ("exchange", POINTING):
         rows = np.flatnonzero(np.isin(family.observation, family.members(h)) & family.of("staff"))
         return set(rows.tolist())
     if family.kind[h] in (*TOGETHER, MISNAMED):
