@@ -102,7 +102,11 @@ def _of_mark(words: Words) -> str:
     side = "high" if facts["error_mm"] > 0 else "low"
     beyond = claim("prove", "risk", risk, chance(risk))
     said = stated(OF_A_MARK[facts["verdict"]].format(mark=mark))
-    more = " Shoot it from another proved set-up, or level to it." if facts["verdict"] == "too_weak" else ""
+    more = (
+        " Put the pole up anew and shoot it from another proved set-up, or level to it."
+        if facts["verdict"] == "too_weak"
+        else ""
+    )
     found = f"Listed {off} too {side} against the rest of the job"
     return f"{said}. {found}; that it is off by more than {words.limit} is {beyond}.{more}"
 

@@ -117,6 +117,27 @@ def test_outer_wires_are_a_further_reading_that_names_a_misread_one(tmp_path):
     assert facts["faults"] == []
 
 
+def test_a_whole_sight_wrong_is_told_as_one_of_the_sights_of_its_section(tmp_path):
+    """All three wires a decimetre off, as where the staff stood on another point: no wire is wrong by itself."""
+    wrong = {(6, column): 0.1 for column in ("reading", "upper_wire", "lower_wire")}
+    facts = bust(read_job(job_of(tmp_path, loop(wires=True, wrong=wrong), marks="mark,height\nA,10\nB,12\n")))
+    (finding,) = facts["findings"]
+    ids = [m["id"] for m in finding["members"]]
+    assert sum(id_.startswith("pointing:") for id_ in ids) == 6 and "pointing:L3//BS/T2" in ids
+    assert not any(id_.startswith("staff:") for id_ in ids)  # no single reading of it
+    assert "6 sights to a staff with all their readings" in told(facts)
+    assert facts["plan"]["steps"][0]["from_mark"] == "A"
+
+
+def test_one_outer_wire_wrong_is_told_as_such_and_counts_a_third(tmp_path):
+    facts = bust(read_job(job_of(tmp_path, loop(wires=True, wrong={(6, "lower_wire"): 0.1}))))
+    assert facts["findings"][0]["id"] == "staff:staff.csv:6/wires"
+    assert facts["rivals"][0]["causes"][0]["cause"] == "outer_wire"
+    assert "outer wires of the backsight on T2" in told(facts)
+    # the run takes the mean of three: a decimetre in one of them is a third of it
+    assert facts["book"][0]["misclosure_mm"] == pytest.approx(100 / 3, abs=2)
+
+
 def test_the_other_scale_is_a_further_reading_less_what_lies_between(tmp_path):
     folder = job_of(tmp_path, loop(other=3.0155, wrong={(7, "reading"): -0.01}))
     job = read_job(folder)
