@@ -91,11 +91,7 @@ def about(words: Words, findings: list[Record]) -> str:
     for finding in findings:
         place = place_of(words, finding)
         told.setdefault(plain(place), []).append(place)
-    places = [
-        of[0].replace("one of", f"{len(of)} of", 1) if len(of) > 1 and text.startswith("one of ") else of[0]
-        for text, of in told.items()
-    ]
-    return listing(places, 4)
+    return listing([f"{count(len(of), 'time')} {of[0]}" if len(of) > 1 else of[0] for of in told.values()], 4)
 
 
 def where_is(words: Words, finding: Record) -> str:

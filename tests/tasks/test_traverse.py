@@ -155,13 +155,13 @@ def test_degrees_of_freedom(sound):
 
 @pytest.mark.parametrize(("zenith", "tape"), [(6.0, 1.0), (3.0, 2.5)])
 def test_planted_sds_are_found(zenith, tape):
-    """Over 8 jobs of 41 degrees of freedom the root of the mean square is known to 1 / sqrt(2 x 328) = 4 %, of the
-    tapes, 22 each, to 5 %: three times that."""
-    jobs = [heightnet.check(traverse(zenith, tape, seed=seed)) for seed in range(8)]
+    """Over 5 jobs of 41 degrees of freedom the root of the mean square is known to 1 / sqrt(2 x 205) = 5 %, of the
+    tapes, 22 each, to 7 %: three times that."""
+    jobs = [heightnet.check(traverse(zenith, tape, seed=seed)) for seed in range(5)]
     mean = {kind: np.sqrt(np.mean([own(job, kind)[key] ** 2 for job in jobs]))
             for kind, key in (("zenith", "own_sec"), ("tape", "own_mm"))}  # fmt: skip
-    assert mean["zenith"] == pytest.approx(zenith, rel=0.12)
-    assert mean["tape"] == pytest.approx(tape, rel=0.16)
+    assert mean["zenith"] == pytest.approx(zenith, rel=0.15)
+    assert mean["tape"] == pytest.approx(tape, rel=0.20)
 
 
 def test_a_line_for_job_toml_where_it_differs():
