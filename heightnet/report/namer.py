@@ -253,7 +253,8 @@ class Namer:
         if thing.kind == "spell":
             called = self._group(*thing.common)
             if names[0] == "staff_joint":
-                told = f"{called.noun} from that in row {names[2]} up"
+                row, _, sight = names[2].partition(" ")
+                told = f"{called.noun} at or above that of row {row}{f' ({sight})' if sight else ''}"
                 return Called(told, f"joint of {'the staff' if names[1] == NOT_NAMED else names[1]}", "")
             kind = "set-up" if names[0] in ("instrument", "observer_setups", "index") else "target"
             ends = [f" {word} {kind} {name}" for word, name in zip(("from", "to"), names[2:], strict=True) if name]
