@@ -9,7 +9,7 @@ from heightnet.report.check_words import often, state_word
 from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Picture, Section, Table
 from heightnet.report.findings import is_wrong, size_of
-from heightnet.report.numbers import NONE, chance, count, listing
+from heightnet.report.numbers import NONE, chance, count, listing, of_100
 from heightnet.report.pictures import signed
 from heightnet.report.words import Words
 from heightnet.rows import Record
@@ -65,7 +65,7 @@ def _headline(words: Words) -> str:
             return f"{stated('Accept the taped height')}: {by} {_agree(marks)} with it; {_risk(words, 'accepting')}."
         case "too_weak":
             said = stated("Too weak to decide on the taped height")
-            return f"{said}: {_off(words)} against {by}, {_risk(words, 'accepting')}. {_decides(words)}"
+            return f"{said}: {_off(words)} against {by}; {_risk(words, 'accepting')}."
         case "mark_wrong":
             finding = next(f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who[0] in marks)
             return f"{stated('Not the tape' if tape else 'One mark is wrong')}: {_odd(words, finding)}."
@@ -149,11 +149,11 @@ def _decides(words: Words) -> str:
     size = claim("doubt:1", "sd_mm", most["sd_mm"], words.lengths.about(most["sd_mm"]))
     said = f"Most of the doubt is that of {of} ({size})"
     would = [
-        f"{WAYS[one['way']]} ({claim(f'remedy:{i}', 'risk', one['risk'], chance(one['risk']))})"
+        f"{WAYS[one['way']]} (then {claim(f'remedy:{i}', 'risk', one['risk'], of_100(one['risk']))})"
         for i, one in enumerate(words.facts["remedies"], start=1) if one["decides"]
     ]  # fmt: skip
     if would:
-        return f"{said}. Were the same found again, this would decide: {listing(would, 2, 'or')}."
+        return f"{said}. Were the same difference found again, this would decide: {listing(would, 2, 'or')}."
     return f"{said}: {what}. No one measurement more would decide at this tolerance; two of these may."
 
 
@@ -311,6 +311,8 @@ def _tape(words: Words) -> Section | None:
         if facts["verdict"] != "accept":
             lines.append(f"To reject it risks: {_risk(words, 'rejecting')}.")
     same = [words.label(id_) for id_ in tape["same_as"]]
+    if facts["verdict"] == "too_weak":
+        lines.append(_decides(words))
     if same:
         lines.append(f"A wrong tape looks the same here as {listing(same, 3, 'or')}.")
     return Section("The tape against the marks", [line for line in lines if line])
