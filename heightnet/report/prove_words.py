@@ -68,7 +68,9 @@ def _headline(words: Words) -> str:
             return f"{said}: {_off(words)} against {by}; {_risk(words, 'accepting')}."
         case "mark_wrong":
             finding = next(f for f, who in zip(facts["findings"], facts["blamed"], strict=True) if who[0] in marks)
-            return f"{stated('Probably a mark, not the tape' if tape else 'One mark is wrong')}: {_odd(words, finding)}."
+            return (
+                f"{stated('Probably a mark, not the tape' if tape else 'One mark is wrong')}: {_odd(words, finding)}."
+            )
         case "marks_disagree":
             said = stated("The known marks disagree among themselves, and these shots cannot tell which is wrong")
             return f"{said}. Shoot another known mark."
