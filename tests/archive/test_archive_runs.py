@@ -180,7 +180,7 @@ def test_an_archive_without_a_job_is_refused(screened, tmp_path):
 @pytest.mark.parametrize("output", [".", "2024", "2024/bridge"])
 def test_an_output_among_the_jobs_is_refused_and_hides_none(archive, tmp_path, output):
     before = bytes_of(archive)
-    with pytest.raises(HeightnetError, match=r"Give .*--output"):
+    with pytest.raises(HeightnetError, match=r"Give .*--to"):
         screen_archive(archive, archive / output, workers=1, page=False)
     assert bytes_of(archive) == before and not list(archive.rglob("archive.sqlite"))
 
@@ -203,7 +203,7 @@ def test_an_output_of_another_archive_is_refused(archive, screened, tmp_path):
     screened(archive)
     other = tmp_path / "agency"
     shutil.copytree(DATA / "mill-levels", other / "mill")
-    with pytest.raises(HeightnetError, match=r"index of another archive, .*office; give another --output"):
+    with pytest.raises(HeightnetError, match=r"index of another archive, .*office; give another --to"):
         screened(other)
     (tmp_path / "out" / "archive.sqlite").write_bytes(b"something else altogether, longer than a header")
     with pytest.raises(HeightnetError, match=r"no store of an archive run|cannot be used"):

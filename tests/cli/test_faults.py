@@ -66,7 +66,7 @@ def test_the_bundle_says_what_is_needed_and_nothing_of_the_job(tmp_path, here, j
     assert about[1].startswith(f"Python {sys.version.split()[0]} ")
     for library in ("numpy", "scipy", "pandas"):
         assert f"{library} {__import__(library).__version__}" in about
-    assert "Command: heightnet check JOB --to TO --tolerance 6.5 --strict" in about
+    assert "Command: heightnet check JOB --tolerance 6.5 --strict --to TO" in about
     assert "heightnet/tasks/check.py" in files["traceback.txt"].replace(os.sep, "/")
     assert files["traceback.txt"].splitlines()[-1] == "builtins.ZeroDivisionError"
     settings = files["settings.txt"].splitlines()

@@ -64,7 +64,7 @@ def test_a_reading_as_typed(text: str, scale: str, kind: str, value: float, heig
         ("0.08, slant, radius 100mm", "longer than its radius"),
         ("1.3 + 0.243, slant, radius 100mm", "one length for a slant"),
         ("1.343 + 0.8ft", "all parts in one scale"),
-        ("1.586, slant, radius -100mm", "a radius from 0 to 5,000 mm"),
+        ("1.586, slant, radius -100mm", "a radius from 0.01 to 5,000 mm"),
         ("1.586, offset " + "9" * 400 + "mm", "an offset from -20,000 to 20,000 mm"),
         ("1.586, offset 52", "an offset with its unit"),
         ("5' 13\"", "inches after feet run from 0 to 11"),
