@@ -18,6 +18,19 @@ class WrongSettings(HeightnetError):
 
 
 @dataclass(frozen=True)
+class Question:
+    """A heading of a table that may be a column the job needs: a person who is there is asked.
+
+    column : what it may be; meaning : of that, in words.
+    """
+
+    table: str
+    heading: str
+    column: str
+    meaning: str
+
+
+@dataclass(frozen=True)
 class InputProblem:
     """One thing that could not be understood, and where it stands.
 
@@ -30,6 +43,7 @@ class InputProblem:
     expected : what would have been understood.
     cause : the likely cause, and the nearest name or the way out; may be "".
     counts : what ``row`` counts: "row", or "line" of a file that is no table.
+    question : what a person could be asked that would mend it.
     """
 
     file: str
@@ -39,6 +53,7 @@ class InputProblem:
     expected: str
     cause: str = ""
     counts: str = "row"
+    question: Question | None = None
 
     def __str__(self) -> str:
         place = self.file

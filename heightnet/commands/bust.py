@@ -7,13 +7,14 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number, outputs
+from heightnet.commands.command import Command, Number, columns_asked, outputs, recorded
 from heightnet.exits import Exit
 from heightnet.ledger.ranges import CLOSING_KM, CLOSING_SETUPS
 
 
 @click.command(name="bust", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
+@columns_asked
 @click.option(
     "--closing", type=Number(CLOSING_KM), metavar="C",
     help="Limit of your own: C mm per root kilometre; without any three times what the job's precision lets expect.",
@@ -23,6 +24,7 @@ from heightnet.ledger.ranges import CLOSING_KM, CLOSING_SETUPS
 @outputs("Folder for bust.html and bust.json.", "bust")
 def command(
     job: Path,
+    columns: Path | None,
     closing: float | None,
     closing_setups: float | None,
     points_stand: bool,
@@ -38,6 +40,6 @@ def command(
     from heightnet.answers import bust
     from heightnet.report.task_output import give
 
-    answer = bust(job, closing=closing, closing_setups=closing_setups, points_stand=points_stand)
+    answer = bust(recorded(job, columns), closing=closing, closing_setups=closing_setups, points_stand=points_stand)
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

@@ -9,7 +9,15 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number, outputs, settings_asked, tolerance_asked
+from heightnet.commands.command import (
+    Command,
+    Number,
+    columns_asked,
+    outputs,
+    recorded,
+    settings_asked,
+    tolerance_asked,
+)
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.arguments import FIGURES, SECONDS
 from heightnet.report.console import console, one_line, say_json
@@ -32,6 +40,7 @@ def progress() -> Callable[[str], None]:
 
 @click.command(name="check", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
+@columns_asked
 @tolerance_asked
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
 @click.option("--seconds", type=Number(SECONDS), metavar="S", help="Stop the search for errors after so many seconds.")
@@ -42,23 +51,22 @@ def progress() -> Callable[[str], None]:
 )
 @outputs("Folder for the report; default: reports/<job name>, with --json none.", "report")
 def command(
-    job: Path, to: Path | None, tolerance: float | None, rates: Path | None, seconds: float | None, strict: bool,
-    no_page: bool, figures: tuple[str, ...], pdf: bool, as_json: bool,
+    job: Path, columns: Path | None, to: Path | None, tolerance: float | None, rates: Path | None,
+    seconds: float | None, strict: bool, no_page: bool, figures: tuple[str, ...], pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
 
     JOB is a folder of CSV tables, a workbook or a LandXML file.
     """
-    from heightnet.job.read import read_job
     from heightnet.tasks.check import check
 
     if pdf and no_page:
         raise click.UsageError("--pdf prints the page, which --no-page leaves out.")
     say = progress()
     say("reading")
-    recorded = read_job(job)
-    result = check(recorded, say=say, seconds=seconds, **settings_asked(tolerance, rates))
-    folder = to if as_json else to or Path("reports") / recorded.name
+    read = recorded(job, columns)
+    result = check(read, say=say, seconds=seconds, **settings_asked(tolerance, rates))
+    folder = to if as_json else to or Path("reports") / read.name
     if folder:
         say("writing the report")
         result.write(folder, page=not no_page, figures=figures)

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import getpass
 import re
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from click.core import ParameterSource
 
 from heightnet import exits, faults
+from heightnet.errors import InputErrors, Question
 from heightnet.ledger.arguments import TOLERANCE
 from heightnet.ledger.field import Field
 from heightnet.ledger.ranges import Range
-from heightnet.report.console import fitted
+from heightnet.report.console import fitted, one_line, say
 from heightnet.report.numbers import NO_BREAK
+
+if TYPE_CHECKING:
+    from heightnet.job.model import Job
 
 READS = ("job", "folder", "file")
 """Names of the argument that is a job, a folder of jobs, or a file that becomes one."""
@@ -79,6 +85,50 @@ def tolerance_asked(function: Callable[..., None]) -> Callable[..., None]:
         "--tolerance", type=Number(TOLERANCE), metavar="MM",
         help="An error of a height this large must not be able to hide; default: the job's.",
     )(function)  # fmt: skip
+
+
+def columns_asked(function: Callable[..., None]) -> Callable[..., None]:
+    """The option ``--columns``, which means the same everywhere."""
+    return click.option(
+        "--columns", type=click.Path(path_type=Path, exists=True, dir_okay=False), metavar="FILE",
+        help="What headings mean, an office's own, instead of the columns.toml beside the job.",
+    )(function)  # fmt: skip
+
+
+def recorded(job: Path, columns: Path | None) -> Job:
+    """The job as read.  At a terminal a person is asked what a heading is that may be needed; the answer is kept."""
+    from heightnet.job.read import read_job
+
+    while True:
+        try:
+            return read_job(job, columns)
+        except InputErrors as error:
+            asked = [problem.question for problem in error.problems if problem.question]
+            if not asked or not (sys.stdin.isatty() and sys.stderr.isatty()):
+                raise
+            _ask(asked, job, columns)
+
+
+def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None:
+    """Ask, and write the answers into the mapping."""
+    from heightnet.job.mapping import beside, with_answers
+    from heightnet.job.readers.registry import claimed
+    from heightnet.ledger.recorded import TABLES
+    from heightnet.report.writing import write_text
+
+    answers = {}
+    for one in questions:
+        say(f"{one.table}: the heading {one.heading!r} may be {one.column}: {one.meaning}.", err=True)
+        names = TABLES[one.table].names
+        answer = click.prompt(
+            "Is it? Enter for yes, - where it is not needed, or the column that it is", default=one.column,
+            type=click.Choice(["-", *names]), show_choices=False, err=True,
+        )  # fmt: skip
+        answers[one.table, one.heading] = "" if answer == "-" else answer
+    kept = columns or beside(claimed(job)[1])
+    before = kept.read_text(encoding="utf-8-sig") if kept.is_file() else ""
+    write_text(kept, [with_answers(before, answers, getpass.getuser(), date.today().isoformat())])
+    say(f"Kept in {one_line(kept)}; change that file to have them read otherwise.", err=True)
 
 
 def settings_asked(tolerance_mm: float | None, rates: Path | None) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command
+from heightnet.commands.command import Command, columns_asked, recorded
 from heightnet.report.console import one_line, say
 
 DOUBTS_SHOWN = 20
@@ -19,7 +19,8 @@ DOUBTS_SHOWN = 20
     "--known", multiple=True, metavar="POINT",
     help="A point whose elevation in the file is known beforehand; may be given several times.",
 )  # fmt: skip
-def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
+@columns_asked
+def command(file: Path, job: Path, known: tuple[str, ...], columns: Path | None) -> None:
     """Make a job folder of a LandXML file (1.0, 1.1 or 1.2), or of a workbook.
 
     What was understood of the file becomes tables that can be looked at and completed. Every element of a LandXML file
@@ -27,9 +28,8 @@ def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
     there already is overwritten.
     """
     from heightnet.job.bring_in import LOG, bring_in
-    from heightnet.job.read import read_job
 
-    brought, to = bring_in(file, job, known), one_line(job)
+    brought, to = bring_in(file, job, known, columns), one_line(job)
     say(f"Wrote {to}.")
     for note in brought.notes:
         if note.kind != "doubt":
@@ -42,7 +42,7 @@ def command(file: Path, job: Path, known: tuple[str, ...]) -> None:
             say(f"  {doubt}")
         if len(doubts) > DOUBTS_SHOWN:
             say(f"  ... and {len(doubts) - DOUBTS_SHOWN} more" + (f" in {to}/{LOG}" if brought.logged else ""))
-    read = read_job(job)  # what the file holds may still be no job: say so now, with rows of the tables written
+    read = recorded(job, None)  # what the file holds may still be no job: say so now, with rows of the tables written
     tables = ", ".join(f"{len(frame)} {table}" for table, frame in read.tables.items() if len(frame))
     known_marks = int(read.marks["height"].notna().sum())
     say(f"Read: {tables}.")

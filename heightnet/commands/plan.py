@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, Number, outputs, tolerance_asked
+from heightnet.commands.command import Command, Number, columns_asked, outputs, recorded, tolerance_asked
 from heightnet.exits import Exit
 from heightnet.ledger.arguments import BUDGET, START, WALKING
 from heightnet.ledger.ranges import MINUTES
@@ -33,6 +33,7 @@ def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> lis
 
 @click.command(name="plan", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
+@columns_asked
 @click.option("--budget", type=Number(BUDGET), metavar="MIN", help=BUDGET.meaning)
 @tolerance_asked
 @click.option("--planned", is_flag=True, help="Nothing is observed yet: rough values, blank heights will be taped.")
@@ -49,6 +50,7 @@ def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> lis
 @_minutes
 def command(
     job: Path,
+    columns: Path | None,
     budget: float | None,
     tolerance: float | None,
     planned: bool,
@@ -70,8 +72,8 @@ def command(
 
     chosen = Minutes(**minutes)
     answer = plan(
-        job, tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone, stands=stands,
-        walking=walking, start=start,
+        recorded(job, columns), tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone,
+        stands=stands, walking=walking, start=start,
     )  # fmt: skip
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, outputs, tolerance_asked
+from heightnet.commands.command import Command, columns_asked, outputs, recorded, tolerance_asked
 from heightnet.exits import Exit
 
 
 @click.command(name="prove", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
+@columns_asked
 @click.option("--setup", metavar="S", help="The set-up whose height is to be proved.")
 @click.option("--all", "every", is_flag=True, help="Every check shot to a known mark, as one table.")
 @click.option("--mark", metavar="M", help="The known mark that is to be proved: is it where it is listed?")
@@ -20,6 +21,7 @@ from heightnet.exits import Exit
 @outputs("Folder for prove.html, prove.json and check-shots.csv.", "prove")
 def command(
     job: Path,
+    columns: Path | None,
     setup: str | None,
     every: bool,
     mark: str | None,
@@ -38,6 +40,6 @@ def command(
 
     if sum((setup is not None, every, mark is not None)) != 1:
         raise click.UsageError("Say what is to be proved: --setup S, --all, or --mark M; one of them.")
-    answer = prove(job, setup=setup, mark=mark, tolerance_mm=tolerance)
+    answer = prove(recorded(job, columns), setup=setup, mark=mark, tolerance_mm=tolerance)
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, outputs
+from heightnet.commands.command import Command, columns_asked, outputs, recorded
 
 
 @click.command(name="show", cls=Command)
 @click.argument("job", type=click.Path(path_type=Path))
+@columns_asked
 @click.option("--all", "everything", is_flag=True, help="Every row of every section, however long.")
 @outputs("Folder for show.html and show.json.", "show")
-def command(job: Path, everything: bool, to: Path | None, pdf: bool, as_json: bool) -> None:
+def command(job: Path, columns: Path | None, everything: bool, to: Path | None, pdf: bool, as_json: bool) -> None:
     """Print what was read, before any adjustment.
 
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
@@ -22,4 +23,4 @@ def command(job: Path, everything: bool, to: Path | None, pdf: bool, as_json: bo
     from heightnet.answers import show
     from heightnet.report.task_output import give
 
-    give(show(job, everything=everything), as_json, to, pdf)
+    give(show(recorded(job, columns), everything=everything), as_json, to, pdf)

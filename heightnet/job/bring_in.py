@@ -30,7 +30,9 @@ class BroughtIn:
     logged: bool
 
 
-def bring_in(path: str | Path, folder: str | Path, known: Collection[str] = ()) -> BroughtIn:
+def bring_in(
+    path: str | Path, folder: str | Path, known: Collection[str] = (), columns: str | Path | None = None
+) -> BroughtIn:  # fmt: skip
     """Write what was understood of a file as a job folder, cells as the file has them.
 
     Parameters
@@ -38,6 +40,7 @@ def bring_in(path: str | Path, folder: str | Path, known: Collection[str] = ()) 
     path : a file that a reader claims.
     folder : where the job goes; must not be there yet.
     known : points whose recorded height is known, besides those the file says are.
+    columns : a mapping of headings (`heightnet.job.mapping`) that goes with the job; by default the file's own.
 
     Raises
     ------
@@ -52,7 +55,7 @@ def bring_in(path: str | Path, folder: str | Path, known: Collection[str] = ()) 
         if reader.inside():
             raise HeightnetError(f"{home} is a {reader.called} already; nothing was written.")
         copy = Copy(labels(reader, home), made, known)
-        if (kept := mapping_beside(home)).is_file():
+        if (kept := Path(columns) if columns else mapping_beside(home)).is_file():
             shutil.copyfile(kept, made / MAPPING)
         reader.read(home, copy)
         copy.problems.raise_if_any([copy.settings_file])

@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from itertools import islice
 from typing import TYPE_CHECKING
 
+from heightnet.errors import Question
 from heightnet.job.mapping import line_for
 from heightnet.job.problems import Problems
 from heightnet.ledger import ranges
@@ -192,6 +193,7 @@ def _unread(
             sheet.file, sheet.header_row, text, text, f"a heading of {table.name} that is known",
             f"It may be {likely.name}: {_first_words(likely.meaning)}. If so, write "
             f'{line_for(table.name, text, likely.name)}; if it is not needed, = "".',
+            question=Question(table.name, text, likely.name, _first_words(likely.meaning)),
         )  # fmt: skip
     if unused:
         problems.note("understood", f"not used: {', '.join(unused)}", sheet.file, sheet.header_row)

@@ -148,11 +148,33 @@ def _number(text: str) -> float | None:
     return value if isfinite(value) else None
 
 
+def with_answers(text: str, answers: Mapping[tuple[str, str], str], who: str, when: str) -> str:
+    """A mapping with what a person answered: by table and heading the column, "" for none; what it says stays.
+
+    >>> text = '[shots]' + chr(10) + '"HI x" = "instrument_height"'
+    >>> with_answers(text, {("shots", "Foo"): ""}, "M. Orr", "2026").splitlines()
+    ['who = "M. Orr"', 'when = "2026"', '[shots]', '"Foo" = ""', '"HI x" = "instrument_height"']
+    """
+    lines = text.splitlines()
+    top = next((i for i, line in enumerate(lines) if line.lstrip().startswith("[")), len(lines))
+    said = {line.partition("=")[0].strip() for line in lines[:top]}
+    lines[top:top] = [f"{key} = {_quoted(value)}" for key, value in (("who", who), ("when", when)) if key not in said]
+    for (table, heading), column in answers.items():
+        if f"[{table}]" not in lines:
+            lines += [f"[{table}]"]
+        lines.insert(lines.index(f"[{table}]") + 1, f"{_quoted(heading)} = {_quoted(column)}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
+
+
 def line_for(table: str, heading: str, column: str) -> str:
     """What to write into the mapping, for messages.
 
     >>> line_for("shots", "Hgt", "instrument_height")
     'under [shots] of columns.toml: "Hgt" = "instrument_height"'
     """
-    quoted = heading.replace("\\", "\\\\").replace('"', '\\"')
-    return f'under [{table}] of {FILE}: "{quoted}" = "{column}"'
+    return f"under [{table}] of {FILE}: {_quoted(heading)} = {_quoted(column)}"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from itertools import islice
 
-from heightnet.errors import InputErrors, InputProblem
+from heightnet.errors import InputErrors, InputProblem, Question
 
 _UNSHOWABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _STRAY = re.compile(r"[\udc80-\udcff]")
@@ -50,7 +50,7 @@ class Problems:
 
     def add(
         self, file: str, row: int | None, column: str, read: str, expected: str,
-        cause: str | Callable[[], str] = "", like: str = "",
+        cause: str | Callable[[], str] = "", like: str = "", question: Question | None = None,
     ) -> None:  # fmt: skip
         """Keep one problem.
 
@@ -66,7 +66,7 @@ class Problems:
         if self._seen[key] <= SAME_KIND_SHOWN:
             said = cause if isinstance(cause, str) else cause()
             told = decoded(read), printable(expected), printable(said)
-            self._found.append(InputProblem(file, row, column, *told, counts=counts))
+            self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
