@@ -39,8 +39,8 @@ encoding = "cp1252"          # of text files that are not UTF-8
 ```
 
 After the column: `unit` of the cells where it is not the job's (m, ft, ftUS), `scale` (another sign is `scale -1`,
-millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells. At a terminal a heading that may be
-needed is asked about, and the answer is kept there; elsewhere the line to write is said. `--columns FILE` of every
+millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells. At a terminal a heading that may
+be needed is asked about, and the answer is kept there; elsewhere the line to write is said. `--columns FILE` of every
 command that reads a job takes an office's own instead.
 
 This page is made from the list that drives the reading itself.
