@@ -79,7 +79,8 @@ def _by_causes(e: Evidence) -> float:
             continue
         for one in cause.alternatives(e):
             if one.sized:
-                usual = (e.density(e.recorded - one.error) + DENSITY_FLOOR) / here
+                true = e.recorded - one.error
+                usual = (e.density(-true if one.mirrored else true) + DENSITY_FLOOR) / here
                 value = usual * one.slope * _normal(e.error - one.error, variance + one.spread**2)
             elif cause.key in LEFT_IN:
                 value = CARRIED_OVER[0] * _normal(e.error, e.error_sd**2 + CARRIED_OVER[1] ** 2)
