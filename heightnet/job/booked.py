@@ -9,10 +9,11 @@ from math import isnan, nan
 import numpy as np
 import pandas as pd
 
+from heightnet.ledger.recorded import ONE_SIGHT
+
 EXACT = 0.1  # of the last figure: sums of figures as booked are exact
 ROUNDED = 1.01  # of its last figure, where a column is booked to fewer figures than the readings
 MOST_FIGURES = 6  # after the point
-SAME_STAND = ["run", "level_setup", "sight", "mark"]
 FIGURES = ("rise", "fall", "reduced_level", "line_of_sight")
 
 
@@ -65,8 +66,8 @@ def slips_of_arithmetic(staff: pd.DataFrame, marks: pd.DataFrame, metre: float =
     """
     known = dict(zip(marks["mark"], marks["height"], strict=True))
     allowed = _allowed(staff, metre)
-    mean = staff.groupby(SAME_STAND, sort=False)["reading"].transform("mean")
-    first = staff.assign(spread=(mean - staff["reading"]).abs())[~staff.duplicated(SAME_STAND)]
+    mean = staff.groupby(ONE_SIGHT, sort=False)["reading"].transform("mean")
+    first = staff.assign(spread=(mean - staff["reading"]).abs())[~staff.duplicated(ONE_SIGHT)]
     runs: dict[str, _Before] = {}
     slips, count = [], 0
     columns = ("run", "row", "mark", "sight", "reading", "spread", *FIGURES)

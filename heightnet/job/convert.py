@@ -392,7 +392,8 @@ class _Numbers:
             read = cells[i].strip()
             self.problems.add(self.file, rows[i], self.column.name, read, self.expected, self.column.hint)
             values[i] = math.nan
-        for i in np.flatnonzero(self.column.within.doubts(values * scale)).tolist():
+        doubted = self.column.within.doubts(values * scale) if self.usually else np.zeros(0, dtype=bool)
+        for i in np.flatnonzero(doubted).tolist():
             like = f"{self.column.name} that is not {self.usually}, as usual"
             said = f"{self.column.name} {cells[i].strip()} is unusual: it is mostly {self.usually}"
             self.problems.note("doubt", said, self.file, rows[i], like)

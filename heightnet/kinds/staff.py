@@ -11,6 +11,7 @@ from heightnet.kinds import slips, written
 from heightnet.kinds.cause import Cause, Evidence
 from heightnet.kinds.kind import Edges, Group, Kind, Shared, Words, by_name
 from heightnet.kinds.records import Records
+from heightnet.ledger.recorded import ONE_SIGHT
 from heightnet.ledger.thing import POINTING, Thing
 from heightnet.reduce.sight import curvature_and_refraction
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from heightnet.network.build import Ties
     from heightnet.network.model import Network
 
-SIGHT = ["level_setup", "run", "sight", "mark"]
 WIRES = "wires"
 THE_LEVEL = "the level"
 EXCHANGE_SHARE = 0.06  # of the wrong readings of a level, those of a backsight and a foresight in each other's place
@@ -89,10 +89,10 @@ def together(family: Builder, net: Network, among: set[int] | None) -> None:
 def pointings(family: Builder, net: Network, among: set[int] | None) -> None:
     """All readings of one sight to a staff, where it has several: the staff itself, its point, or the one who read."""
     staff, rows = net.job.staff, net.rows("staff")
-    again = staff.duplicated(SIGHT, keep=False)
+    again = staff.duplicated(ONE_SIGHT, keep=False)
     if not again.any():
         return
-    sights = staff[again].assign(at=np.flatnonzero(again)).groupby(SIGHT, sort=False)["at"]
+    sights = staff[again].assign(at=np.flatnonzero(again)).groupby(ONE_SIGHT, sort=False)["at"]
     for (level, run, sight, mark), of in sights:
         at = rows.start + of.to_numpy()
         if among is None or int(net.head[at[0]]) in among:

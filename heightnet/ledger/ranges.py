@@ -58,9 +58,8 @@ class Range:
         return ((value >= low) & (value <= high)) | ((value == 0) & self.zero)
 
     def doubts(self, values: Any) -> Any:
-        """Whether each of an array is within the limits, and yet not usual."""
-        if self.usual is None:
-            return self.holds(values) & False
+        """Whether each of an array is within the limits, and yet not usual; only of what says what is usual."""
+        assert self.usual is not None, "it says what is usual"
         low, high = self.usual
         return self.holds(values) & ((values < low) | (values > high)) & ~((values == 0) & self.zero)
 

@@ -527,6 +527,9 @@ STAFF = Table(
     made=(("mark", "str"), ("cell", "str")),
 )  # fmt: skip
 
+ONE_SIGHT = ["level_setup", "run", "sight", "mark"]
+"""Columns of staff that readings of one sight to a staff have in common: its wires, its scales, what was read again."""
+
 TWO_PEG = Table(
     "two_peg",
     "A test of the level by two pegs: staff readings from set-ups at unequal distances give its collimation error.",

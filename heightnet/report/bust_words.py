@@ -45,7 +45,7 @@ def bust_document(facts: Record) -> Document:
     if tone == SOUND and (facts["faults"] or facts["arithmetic"]["slips"] or facts["misclosed"] or _gaps(words)):
         tone = DOUBTFUL
     parts: list[Section | None] = []
-    not_read = [Section("What was read", unused(facts["notes"]))] if unused(facts["notes"]) else []
+    not_read = [Section("What was read", lines)] if (lines := unused(facts["notes"])) else []
     if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
         parts.append(Section(IN_DOUBT, lines))
     parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"])]

@@ -19,6 +19,7 @@ from heightnet.judge.names import judged_by
 from heightnet.judge.promises import Promises, promises
 from heightnet.kinds.registry import of_blunder
 from heightnet.kinds.staff import THE_LEVEL
+from heightnet.ledger.recorded import ONE_SIGHT
 from heightnet.ledger.thing import STANDS, Thing, row_ids
 from heightnet.network import build_network
 from heightnet.network.closing import Closing
@@ -156,7 +157,7 @@ def _known(job: Job) -> dict[str, float]:
 def _signed_distances(job: Job) -> dict[str, float]:
     """Distance of each staff reading by its id, m, a foresight's negative; NaN where none is recorded."""
     staff, file = job.staff, job.files["staff"]
-    again = staff.duplicated(["run", "level_setup", "sight", "mark"])  # a further reading lies no further away
+    again = staff.duplicated(ONE_SIGHT)  # a further reading lies no further away
     far = staff["distance"].where(~again, 0.0).to_numpy(float)
     signed = np.where(staff["sight"] == "BS", 1.0, -1.0) * np.where((far > 0) | again, far, np.nan)
     return dict(zip(row_ids("staff", file, staff["row"], staff["cell"]), signed.tolist(), strict=True))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from heightnet.network.model import Network
+from heightnet.tasks.design import EPS
 from heightnet.tasks.facts import Record
 from heightnet.tasks.measurements import Minutes
 from heightnet.tasks.next import Candidate, sight_sd, stand_name
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from heightnet.tasks.plan import Aims
 
 WEIGHED = 12  # marks, those within reach of most set-ups
-EPS = 1e-9
 
 
 def check_marks(aims: Aims, minutes: Minutes, ground: Ground) -> list[Record]:

@@ -22,12 +22,12 @@ def drawn(net: Network) -> Record | None:
     if len(marks) > MOST:
         return None
     listed = net.job.marks.set_index("mark")
-    known = net.job.marks["height"].notna()
+    known = set(net.job.marks["mark"][net.job.marks["height"].notna()])
     told = []
     for mark in net.nodes.name[marks].tolist():
         east, north = (listed[c].get(mark, np.nan) for c in ("east", "north"))
         place = (None, None) if pd.isna(east) or pd.isna(north) else (float(east), float(north))
-        told.append({"mark": mark, "known": mark in set(net.job.marks["mark"][known]), "east_m": place[0],
+        told.append({"mark": mark, "known": mark in known, "east_m": place[0],
                      "north_m": place[1]})  # fmt: skip
     return {"marks": told, "lines": _lines(net)}
 

@@ -40,16 +40,16 @@ def prove_all(job: Job, tolerance: float | None = None) -> Record:
     """
     facts = _judged(job, tolerance)
     shots = _shots(facts, known_heights(job))
-    findings = judgement_facts.findings(facts)
+    findings, let_go = judgement_facts.findings(facts), _let_go(facts)
     return {
         **head(facts.job, SCHEMA_ALL),
         "judgement": judgement_facts.in_short(facts),
         "findings": findings,
-        "let_go": _let_go(facts),
+        "let_go": let_go,
         "check_shots": shots,
         "rms_mm": _rms(shots),
         "by_setup": _by_setup(shots),
-        **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *(one["id"] for one in _let_go(facts))]),
+        **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *(one["id"] for one in let_go)]),
     }
 
 
