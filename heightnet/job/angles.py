@@ -24,6 +24,7 @@ _TIDY_COLUMN = re.compile(r"(?:\d{1,3}-\d{1,2}-\d{1,2}(?:\.\d+)?\n)+", re.ASCII)
 _TIDY_NUMBERS = re.compile(r"(?:\d+(?:\.\d*)?\n)+", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)", re.ASCII)
 _DASHES = str.maketrans({"–": "-", "−": "-", "‑": "-", "\u00a0": " "})
+_OWN_SIGN = {"deg": re.compile(r"\s*[°º]$"), "gon": re.compile(r"\s*(?:gon|g)$")}
 _EXPECTED = {
     "dms": "degrees, minutes and seconds such as 92-14-35.5",
     "packed": "a packed angle ddd.mmss such as 92.14355 for 92°14'35.5\"",
@@ -81,6 +82,7 @@ def read_angle(text: str, unit: str) -> float:
         return _separated(clean)
     if unit == "packed":
         return _packed(clean)
+    clean = _OWN_SIGN[unit].sub("", clean)
     if not _NUMBER.fullmatch(clean):
         other = '; degrees, minutes and seconds are said by units.angle = "dms"' if _SEPARATED.fullmatch(clean) else ""
         raise ValueError(f"expected {_EXPECTED[unit]}{other}")

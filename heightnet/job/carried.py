@@ -6,6 +6,7 @@ Nothing is carried down unless the mapping says so; where blanks look like it, a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from heightnet.errors import Question
 from heightnet.job.mapping import line_for, told
@@ -13,30 +14,34 @@ from heightnet.job.problems import Problems
 from heightnet.job.recognise import Found
 from heightnet.ledger.recorded import Table
 
-DITTO = ("", '"', "''", "”", "″", "do", "do.", "ditto", '-"-', '--"--')
+if TYPE_CHECKING:
+    from heightnet.job.convert import Sheet
+
+DITTO = ("", '"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
 
 
 def ask_of_carried(
-    found: Mapping[int, Found], header: Sequence[str], first: Sequence[Sequence[str]], table: Table, file: str,
-    header_row: int, problems: Problems,
+    found: Mapping[int, Found], sheet: Sheet, first: Sequence[Sequence[str]], table: Table, problems: Problems
 ) -> None:  # fmt: skip
     """A problem for each column of what belongs to a set-up that is blank below a cell that is filled."""
     cells = {i: [_cell(row, i) for row in first if any(row)] for i, one in found.items() if one.column.of_setup}
+    nothing = DITTO if sheet.found else ("",)
     for i in cells:
-        if found[i].column.required and all(text.casefold() not in DITTO for text in cells[i]):
+        if found[i].column.required and all(text.casefold() not in nothing for text in cells[i]):
             return  # every row names its set-up, and what holds for that may be said once
     for i, texts in cells.items():
-        blanks = [text.casefold() in DITTO for text in texts]
+        blanks = [text.casefold() in nothing for text in texts]
         if found[i].meant.carried or not blanks or blanks[0] or not any(blanks):
             continue
-        heading, proposal = header[i].strip(), f"{told(found[i].meant)}, carried"
+        heading, proposal = sheet.header[i].strip(), f"{told(found[i].meant)}, carried"
         said = f"the cells of {heading!r} are blank below the first of each set-up"
         problems.add(
-            file, header_row, heading, "blank cells", "the same on every row, or that a cell holds for those below it",
+            sheet.file, sheet.header_row, heading, "blank cells",
+            "the same on every row, or that a cell holds for those below it",
             f"A book writes what belongs to a set-up once. If that is so here, write "
             f"{line_for(table.name, heading, proposal)}.",
             question=Question(
-                table.name, heading, f"{file}: {said}.", proposal,
+                table.name, heading, f"{sheet.file}: {said}.", proposal,
                 "Does each hold for the rows below it? Enter for yes",
             ),
         )  # fmt: skip

@@ -22,7 +22,7 @@ import pandas as pd
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
 from heightnet.job.carried import Carrier, ask_of_carried
 from heightnet.job.decimals import number_text
-from heightnet.job.headings import LOOKED_AT, plain_heading
+from heightnet.job.headings import LOOKED_AT, UNIT_WORDS, plain_heading
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import PARTS, Meant
 from heightnet.job.problems import Problems, nearest
@@ -39,6 +39,7 @@ _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _UNTIDY = re.compile(
     r"[\x00-\x09\x0b-\x20'\x7f-\xa0\u1680\u2000-\u200f\u2028\u2029\u202f\u205f\u3000\ud800-\udfff\ufffe\uffff]"
 )
+_WITH_UNIT = re.compile(r"(.*\d)\s*([A-Za-z]+)")
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 _WHEN = re.compile(r"(?:(\d{4}-\d{2}-\d{2})(?!\d)[T\s,]*)?(?:(\d{1,2}):(\d{2})(?!\d))?", re.ASCII)
 _NO_NUMBER = {  # what begins like this, and why
@@ -67,6 +68,7 @@ class Sheet:
     called : what the file itself calls a column, where that is no heading of this table; for messages.
     blank : the headings that `nothing_under` found to hold nothing.
     meant : what the job's mapping says of its headings.
+    found : it is an export as it was found, in which a ditto mark may stand for what is above it.
     """
 
     file: str
@@ -79,6 +81,7 @@ class Sheet:
     called: Mapping[str, str] = field(default_factory=dict)
     blank: Collection[int] = ()
     meant: Mapping[str, Meant] = field(default_factory=dict)
+    found: bool = False
 
 
 @dataclass
@@ -173,7 +176,7 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
     begun = next(batches, Batch((), ()))
     first = begun.cells[:LOOKED_AT]
     found, complete = recognise(sheet, first, table, units, problems)
-    ask_of_carried(found, sheet.header, first, table, sheet.file, sheet.header_row, problems)
+    ask_of_carried(found, sheet, first, table, problems)
     if not complete:
         for _ in batches:  # the file itself may hold more that is wrong
             pass
@@ -379,6 +382,8 @@ class _Numbers:
             within = within.told_in(units.length or "m", METRES.get(units.length, 1.0))
         self.usually = within.usually if within else ""
         metre = METRES.get(meant.unit or units.length, 1.0)
+        unit = {"length": meant.unit or units.length, "mm": "mm"}.get(column.kind, "")
+        self.in_cells = {text for text, said in UNIT_WORDS.items() if said == unit}
         self.factor = {"length": metre, "mm": 0.001, "sec": ARCSEC}.get(column.kind, 1.0)
 
     def __call__(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
@@ -427,6 +432,8 @@ class _Numbers:
         text = cell.strip().replace("−", "-")
         if not text:
             return math.nan
+        if self.in_cells and (match := _WITH_UNIT.fullmatch(text)) and match[2].casefold() in self.in_cells:
+            text = match[1]
         plain = number_text(text, self.decimal, self.decimal_said) if self.decimal else text
         if plain is not None and _NUMBER.fullmatch(plain):
             return float(plain)

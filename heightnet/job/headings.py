@@ -15,7 +15,7 @@ _SEPARATED = re.compile(r"[\s_\-./:#]+")
 _HUMPS = re.compile(r"(?<=[a-z])(?=[A-Z])")  # HzAngle
 _HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,14})\s*[)\]]\s*")
 _LAST_UNIT = re.compile(r"(.+?)[\s_,/]+(m|ft|feet|met(?:re|er)s?|gons?|grads?|deg|dms)\.?", re.IGNORECASE)  # HI m
-_UNITS = {
+UNIT_WORDS = {
     "m": "m", "mtr": "m", "mtrs": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "ft": "ft", "feet": "ft", "foot": "ft", "intl ft": "ft", "international feet": "ft",
     "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS", "us survey feet": "ftUS", "sft": "ftUS",
@@ -44,7 +44,7 @@ def plain_heading(text: str) -> str:
     >>> plain_heading("HzAngle"), plain_heading("Ht"), plain_heading("Pt ID")
     ('hz angle', 'ht', 'point id')
     """
-    words = _SEPARATED.sub(" ", _HUMPS.sub(" ", text).casefold()).split()
+    words = _SEPARATED.sub(" ", _HUMPS.sub(" ", text).casefold()).replace("set up", "setup").split()
     if len(words) == 1:
         return ALONE.get(words[0], words[0])
     return " ".join(_together([SHORT.get(word, word) for word in words]))
@@ -107,7 +107,7 @@ def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[o
 
 def _apart(heading: str) -> tuple[str, str]:
     """A heading without its unit, and the unit as written, "" for none."""
-    text = heading.strip()
+    text = heading.strip().rstrip(":").rstrip()
     match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(text)
     return (match[1], match[2].strip()) if match else (text, "")
 
@@ -126,7 +126,7 @@ def heading_unit(heading: str) -> str | None:
     """
     said = " ".join(_apart(heading)[1].casefold().replace("-", " ").replace(":", " ").split())
     bare = said.replace(" ", "") if "°" not in said else said
-    found = _UNITS.get(said, _UNITS.get(bare))
+    found = UNIT_WORDS.get(said, UNIT_WORDS.get(bare))
     return found if found else ("" if said and (said in _OTHER_UNITS or bare in _OTHER_UNITS) else None)
 
 

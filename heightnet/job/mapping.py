@@ -12,6 +12,8 @@
     first_row = 4                # where its headings stand
     heading_rows = 2
     skip = ["Sum", "Page"]       # rows that begin so
+    ends = ["Totals"]            # the table ends above such a row
+    above = ["Setup", "HI"]      # "HI: 1.543" on a line of its own holds for the rows below it
     files = ["stations.csv"]     # read with it
     length = "ft"
     angle = "gon"
@@ -50,7 +52,7 @@ if TYPE_CHECKING:
 FILE = "columns.toml"
 LARGEST_FILE = 200_000  # bytes
 ABOUT = ("who", "when", "encoding", "decimal", "table")
-LISTS, WHOLE = ("skip", "files"), ("first_row", "heading_rows")
+LISTS, WHOLE = ("skip", "ends", "above", "files"), ("first_row", "heading_rows")
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "spaces": "spaces"}
 PARTS = ("deg", "min", "sec")
 EXPECTED = 'a column of the table and how its numbers are made: "target_height, unit ft", or "" where it is not used'
@@ -82,7 +84,8 @@ class Export:
 
     separator : between cells, a key of ``SEPARATORS``.
     first_row : where its headings stand, counted from 1; heading_rows : in how many rows, one or two.
-    skip : beginnings of rows that are none of the table.  files : further ones, in the same folder, read with it.
+    skip : beginnings of rows that are none of the table.  ends : of one above which the table ends.  above : names of
+        what is said on lines of their own and holds for the rows below.  files : further ones, in the same folder.
     length, angle : units, as in settings.
     """
 
@@ -90,6 +93,8 @@ class Export:
     first_row: int = 0
     heading_rows: int = 0
     skip: tuple[str, ...] = ()
+    ends: tuple[str, ...] = ()
+    above: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
     length: str = ""
     angle: str = ""
@@ -185,7 +190,8 @@ def read_columns(path: Path, problems: Problems) -> Columns:
 
 def of_tables(columns: Columns) -> Columns:
     """What of a mapping holds for a folder's tables: nothing of where headings stand in some other file."""
-    return replace(columns, exports={table: Export(skip=said.skip) for table, said in columns.exports.items()})
+    of_rows = {table: Export(skip=said.skip, ends=said.ends) for table, said in columns.exports.items()}
+    return replace(columns, exports=of_rows)
 
 
 def _meant(file: str, table: Table, heading: str, said: object, problems: Problems) -> Meant | None:
@@ -251,7 +257,9 @@ _ABOUT: Rules = {
 _EXPORT: Rules = {
     "separator": _one_of(*SEPARATORS), "first_row": (_row, "a row, counted from 1"),
     "heading_rows": (lambda said: said in (1, 2), "1 or 2"),
-    "skip": (_texts, 'beginnings of rows: ["Sum", "Page"]'), "files": (_texts, 'names of files: ["stations.csv"]'),
+    "skip": (_texts, 'beginnings of rows: ["Sum", "Page"]'),
+    "ends": (_texts, 'beginnings of a row: ["Totals"]'), "above": (_texts, 'names: ["Setup", "HI"]'),
+    "files": (_texts, 'names of files: ["stations.csv"]'),
     "length": _one_of(*_UNITS["length"]), "angle": _one_of(*_UNITS["angle"]),
 }  # fmt: skip
 

@@ -18,7 +18,7 @@ from heightnet.job.mapping import Meant, line_for, told
 from heightnet.job.problems import Problems
 from heightnet.ledger import ranges
 from heightnet.ledger.field import METRES
-from heightnet.ledger.headings import NOT_NEEDED
+from heightnet.ledger.headings import NOT_NEEDED, VERTICAL_ANGLES
 from heightnet.ledger.recorded import Column, Table
 from heightnet.ledger.settings import Units
 
@@ -28,10 +28,6 @@ if TYPE_CHECKING:
 MISSPELT, RESEMBLES = 0.84, 0.6  # how alike a heading is to one it was probably, or possibly, meant to be
 SHORTEST_MISSPELT = 4  # letters of a heading that is taken for another one misspelt
 LIKE_HEIGHTS_M = (0.2, 2.5)  # between which the cells of an unknown column may be heights of stands
-VERTICAL_ANGLES = (
-    "vertical angle", "va", "vert angle", "v angle", "elevation angle", "angle of elevation", "vertical", "vert", "v",
-    "vertical circle", "vert circle", "v circle", "vertical circle reading", "vcr", "vertical reading",
-)  # fmt: skip
 HORIZONTAL_DISTANCES = ("horizontal distance", "hd", "h distance", "hdist")
 ASKED = "Is it? Enter for yes, - where it is not needed, or the column that it is"
 
@@ -111,7 +107,13 @@ class _Recognition:
         if column is None:
             self.unknown[i] = text
             return None
+        if column.name == "run" and words == "line" and self._all_differ(i):  # of a book's page, not of levelling
+            column = self.table.column("line")
         return self._take(i, text, column, Meant(column.name))
+
+    def _all_differ(self, i: int) -> bool:
+        cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
+        return len(cells) > 1 and len(set(cells)) == len(cells)
 
     def _take(self, i: int, text: str, column: Column, meant: Meant) -> None:
         name = column.name
@@ -130,22 +132,28 @@ class _Recognition:
         """Say what is unknown, unused, and missing."""
         table, where = self.table, self.where
         absent = [c for c in table.columns if c.name not in where and not set(c.unless) & set(where)]
-        self._unread([c for c in absent if c.name not in self.meant])
+        unused = self._unread([c for c in absent if c.name not in self.meant])
         mapped = self.sheet.meant
         other = [f"{text!r} as {name}" for name, text in where.items() if text != name and text not in mapped]
         if other:
             self._say(f"headings read: {', '.join(other)}")
         missing = [c for c in absent if c.required]
         for column in missing:
-            if not self.meant.intersection((column.name, *column.unless)):
+            if self.meant.intersection((column.name, *column.unless)):
+                continue
+            named = next((text for i, text in unused.items() if self._names(i)), "") if column.kind == "name" else ""
+            if named:
+                expected = f"a column {column.name}"
+                self._ask(named, column, expected, column.name, "Nothing else here names what each row is about.")
+            else:
                 others = f" (or {', '.join(column.also[:4])})" if column.also else ""
                 listed = f"The headings are: {', '.join(h.strip() for h in self.sheet.header)[:200]}."
                 self._wrong("", f"a column {column.name}{others}", listed, column.name)
         return Headings(self.found, not missing)
 
-    def _unread(self, absent: list[Column]) -> None:
-        """Say of each heading that no column knows what it may be, or that it is not used."""
-        unused = []
+    def _unread(self, absent: list[Column]) -> dict[int, str]:
+        """Say of each heading that no column knows what it may be, or that it is not used; returns those."""
+        unused = {}
         parts = angle_parts(self.sheet.header)
         given = set(self.table.names) - {column.name for column in absent}
         for i, text in self.unknown.items():
@@ -166,9 +174,10 @@ class _Recognition:
                 self.meant.add(column.name)
                 self._ask(text, column, f"a heading of {self.table.name} that is known", proposal)
             else:
-                unused.append(text)
+                unused[i] = text
         if unused:
-            self._say(f"not used: {', '.join(unused)}")
+            self._say(f"not used: {', '.join(unused.values())}")
+        return unused
 
     def _other_angle(
         self, text: str, part: tuple[str, str] | None, cells: Sequence[str], absent: list[Column]
@@ -183,7 +192,7 @@ class _Recognition:
         zenith, slope = lacking.get("zenith_angle"), lacking.get("slope_distance")
         if zenith and words in VERTICAL_ANGLES:
             turned = named in ("", "deg") and _from_horizon(cells)  # of three columns the first carries the sign
-            right = 100.0 if self.units.angle == "gon" else 90.0
+            right = 100.0 if (heading_unit(text) or self.units.angle) == "gon" else 90.0
             meant = Meant(zenith.name, part=named, scale=-1 if turned else 1, constant=right if turned else 0)
             return (
                 zenith,
@@ -199,6 +208,11 @@ class _Recognition:
         if slope and words in HORIZONTAL_DISTANCES:
             return slope, "Heights come from slope distances; a horizontal distance is none.", ""
         return None
+
+    def _names(self, i: int) -> bool:
+        """Whether a heading stands over names: text on most of the rows."""
+        cells = [cells[i].strip() for cells in self.first if i < len(cells) and any(cells)]
+        return bool(cells) and sum(any(map(str.isalpha, cell)) for cell in cells) * 2 > len(cells)
 
     def _mapped_alike(self, text: str, given: set[str]) -> Meant | None:
         """What a heading of the mapping that is written much like this one means, where no other heading is that."""

@@ -7,10 +7,12 @@ import re
 SHORT = {
     "hgt": "height", "hght": "height", "ht": "height", "inst": "instrument", "instr": "instrument", "tgt": "target",
     "targ": "target", "pt": "point", "pnt": "point", "stn": "station", "sta": "station", "occ": "occupied",
-    "occup": "occupied", "num": "number", "no": "number", "nr": "number", "dist": "distance", "slp": "slope",
+    "occup": "occupied", "occupy": "occupied", "ref": "reference",
+    "num": "number", "no": "number", "nr": "number", "dist": "distance", "slp": "slope",
     "sloping": "slope",
     "zen": "zenith", "ang": "angle", "refl": "reflector", "hor": "horizontal", "horiz": "horizontal",
     "hz": "hz", "elev": "elevation", "desc": "description", "descr": "description", "temp": "temperature",
+    "obs": "observed", "observ": "observed", "sighting": "sight", "inter": "intermediate", "int": "intermediate",
     "press": "pressure", "diff": "difference", "meas": "measured", "std": "standard", "dev": "deviation",
 }  # fmt: skip
 """Short forms and what they stand for beside another word; alone a short form may mean another thing (HT)."""
@@ -66,7 +68,8 @@ NOT_NEEDED = frozenset((
 
 TOO_WIDE = frozenset(
     _headings("""
-    height, ht, id, name, no, number, point, distance, angle, reading, level, value, elevation, station, m, s, date
+    height, ht, id, name, no, number, point, distance, angle, reading, level, value, elevation, station, m, s, date,
+    upper, lower, middle, top, bottom
 """)
 )
 """Words that are a heading by themselves, and under a group's heading may be another thing: the height of what?"""
@@ -79,3 +82,9 @@ TOTALS = re.compile(
 
 WITH_TOTALS = ("shots", "staff", "levels")
 """Tables of what was measured, below which such rows stand."""
+
+VERTICAL_ANGLES = (
+    "vertical angle", "va", "vert angle", "v angle", "elevation angle", "angle of elevation", "vertical", "vert", "v",
+    "vertical circle", "vert circle", "v circle", "vertical circle reading", "vcr", "vertical reading",
+)  # fmt: skip
+"""Angles from the horizon, or, as some write them, from straight up."""

@@ -131,10 +131,28 @@ NO_INSTRUMENT = (
 )
 
 
+def _either_way(first: str, second: str, between: str = "") -> tuple[str, ...]:
+    """Two words in either order, of each pair: "occupied point", "point occupied"."""
+    pairs = [(a, b) for a in first.split() for b in second.split()]
+    return tuple(dict.fromkeys(text for a, b in pairs for text in (f"{a} {b}", f"{b} {between}{a}")))
+
+
+SETUP_NAMES = ("setup id", "setup name", "setup number", "setup reference", "instrument setup", "occupation",
+               "instrument position", "setup")  # fmt: skip
+MARK_WORDS = "station point mark peg"
+OCCUPIED = _either_way("occupied instrument at from setup", MARK_WORDS)
+SIGHTED = (
+    *_either_way("observed sighted sight to target", MARK_WORDS),
+    "observed to",
+    "sight to",
+    "sighted to",
+    "sight",
+    "sighted",
+    "object",
+)
 TARGET_HEIGHTS = (
-    "target height", "height target", "height of target", "ht", "th", "tht", "hot", "prism height", "rod height",
-    "pole height", "staff height", "reflector height", "height of reflector", "height of prism", "hr",
-    "height reflector",
+    *_either_way("target prism pole rod staff reflector signal", "height", "of "),
+    *(f"height {word}" for word in ("target", "reflector", "prism")), "ht", "th", "tht", "hot", "hr", "hs",
 )  # fmt: skip
 
 
@@ -285,7 +303,7 @@ SHOTS = Table(
     (
         Column(
             "setup", "name", "The set-up it was taken from.", required=True, unless=("at",), of_setup="name",
-            also=("setup id", "set up", "instrument setup", "from setup", "setup name", "setup number", "occupation"),
+            also=(*SETUP_NAMES, "from setup"),
             vital=True, instead=("at",),
         ),
         Column(
@@ -295,8 +313,7 @@ SHOTS = Table(
         ),
         Column(
             "mark", "name", "Flat form: the mark sighted.", called="",
-            also=("point", "point sighted", "to mark", "to point", "to station", "target mark", "target point",
-                  "target station", "point id", "point name", "point number", "observed point", "sighted point"),
+            also=("point", "point id", "point name", "point number", *SIGHTED),
             vital=True, instead=("target",),
         ),
         Column(
@@ -314,7 +331,8 @@ SHOTS = Table(
         ),
         Column(
             "zenith_angle", "angle", "Zenith angle; 0 is straight up.", required=True,
-            also=("za", "zenith", "zenith distance", "zd", "z angle", "zen", "zenith reading"), vital=True,
+            also=("za", "zenith", "zenith distance", "zd", "z angle", "zen", "zenith reading",
+                  "zenith observed", "observed zenith", "zenith circle"), vital=True,
         ),
         Column(
             "face", "choice", "L or R for one face; blank: the mean of both faces.", choices=("L", "R"),
@@ -325,9 +343,8 @@ SHOTS = Table(
         ),
         Column(
             "at", "name", "Flat form: the mark the set-up stands over.", called="", of_setup="name",
-            also=("station", "from", "at station", "instrument station", "occupied", "instrument at", "at mark",
-                  "occupied point", "occupied station", "occ", "setup point", "from point", "from station",
-                  "station id", "station name", "instrument point"),
+            also=("station", "from", "occupied", "instrument at", "occ", "over", "setup on", "station id",
+                  "station name", *OCCUPIED),
             vital=True, instead=("setup",),
         ),
         Column(
@@ -463,13 +480,13 @@ STAFF = Table(
         Column(
             "level_setup", "name", "Name of the level set-up.", required=True, unless=("back_sight", "fore_sight"),
             of_setup="name",
-            also=("setup", "set up", "level set up", "instrument setup", "level station"),
+            also=(*SETUP_NAMES, "level setup", "level station", "position"),
         ),
         Column(
             "mark", "name", "Where the staff stood: a mark, or a change point (any name marks does not list).",
             required=True, called="name",
             also=("point", "station", "change point", "turning point", "point id", "point name", "station id",
-                  "staff point", "tp", "cp", "on"),
+                  "staff point", "tp", "cp", "on", "staff on", "rod on", "staff at", "rod at", "staff station", "peg"),
         ),
         Column(
             "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
@@ -482,6 +499,7 @@ STAFF = Table(
         ),
         Column(
             "sight", "choice", "BS (back), IS (intermediate) or FS (fore).", choices=("BS", "IS", "FS"),
+            also=("sight type", "type of sight", "type", "kind of sight"),
             words=(("backsight", "BS"), ("back sight", "BS"), ("b", "BS"), ("foresight", "FS"), ("fore sight", "FS"),
                    ("f", "FS"), ("intermediate", "IS"), ("intermediate sight", "IS"), ("i", "IS")),
         ),
@@ -493,15 +511,17 @@ STAFF = Table(
         _RUN, _WHEN, *_BOOK,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
-            also=("bs", "backsight", "back"), within=ranges.STAFF_M, vital=True,
+            also=("bs", "backsight", "back", "back sight middle", "bs middle"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "intermediate_sight", "length", "Book form: a reading between.", called="",
-            also=("is", "intermediate", "inter sight", "intersight"), within=ranges.STAFF_M, vital=True,
+            also=("is", "intermediate", "inter sight", "intersight", "ifs", "intermediate fore sight",
+                  "intermediate foresight", "inter", "int", "intermediate sight middle"),
+            within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.", called="",
-            also=("fs", "foresight", "fore"), within=ranges.STAFF_M, vital=True,
+            also=("fs", "foresight", "fore", "fore sight middle", "fs middle"), within=ranges.STAFF_M, vital=True,
         ),
         Column(
             "line_of_sight", "length", "As booked, the height of the line of sight (of collimation); re-added by bust.",

@@ -34,7 +34,7 @@ CASES = [
     ("marks", "mark,height\nBM1,1e999\n", 2, "height", "1e999", "a number"),
     ("marks", "mark,height\nBM1,1_000\n", 2, "height", "1_000", "a number"),
     ("marks", 'mark,height\nBM1,"1,000.5,3"\n', 2, "height", "1,000.5,3", "nothing between thousands"),
-    ("marks", "mark,height\nBM1,100.5 m\n", 2, "height", "100.5 m", "A number only"),
+    ("marks", "mark,height\nBM1,100.5 ft\n", 2, "height", "100.5 ft", "A number only"),
     ("marks", "mark,height\nBM1,=A1\n", 2, "height", "=A1", "A formula"),
     ("marks", "mark,height\nBM1,#REF!\n", 2, "height", "#REF!", "error value"),
     ("marks", "mark,height,sd_mm\nBM1,100,-1\n", 2, "sd_mm", "-1", "0, or a number from 0.001 to 1,000,000 mm"),

@@ -8,36 +8,52 @@ from collections.abc import Iterable, Iterator
 from itertools import islice
 
 LONGEST = 200_000  # lines; a longer table is no listing for people
-_APART = re.compile(r"(?: {2,}|\t+)")
+_APART = re.compile(r" {2,}")
+_RULED = re.compile(r"[-=_ ]+")
 
 
 def aligned(lines: Iterable[str]) -> Iterator[list[str]]:
     """The cells of each line of a listing.
 
-    Cells are apart by two spaces or more. Where lines differ in how many they have, a cell may be blank: then columns
-    are cut where every line of the table is blank.
+    Cells are apart by two spaces or more, or, where that parts nothing, by one. Where a line has fewer than most, a
+    cell may be blank: it is cut where the fullest lines are blank.
 
-    >>> list(aligned(["Stn    Hgt of inst", "A1     1.543", "A2"]))
-    [['Stn', 'Hgt of inst'], ['A1', '1.543'], ['A2']]
+    >>> list(aligned(["Stn    Hgt of inst", "A1     1.543", "A2", "A3     1.6"]))
+    [['Stn', 'Hgt of inst'], ['A1', '1.543'], ['A2', ''], ['A3', '1.6']]
+    >>> list(aligned(["# stn hi", "A1 1.543"]))
+    [['stn', 'hi'], ['A1', '1.543']]
     """
     taken = [line.rstrip("\r\n").expandtabs(8).rstrip() for line in islice(lines, LONGEST + 1)]
     if len(taken) > LONGEST:
         raise csv.Error(f"more than {LONGEST} lines of a listing")
-    most = max((len(_APART.split(line.strip())) for line in taken), default=0)
-    body = [line for line in taken if len(_APART.split(line.strip())) > most // 2]  # titles are not of the table
-    cuts = _cuts(body)
-    for line in taken:
+    count = [0 if _RULED.fullmatch(line) else len(_APART.split(line.strip())) for line in taken]
+    most = max(count, default=0)
+    if sum(cells == 1 for cells in count) * 2 > sum(cells > 0 for cells in count):
+        yield from (line.lstrip("# ").split() for line in taken)
+        return
+    full = [i for i, cells in enumerate(count) if cells == most]
+    gaps = _gaps([taken[i] for i in full])
+    first = next(i for i, cells in enumerate(count) if cells > most // 2)
+    for i, line in enumerate(taken):
         cells = [cell.strip() for cell in _APART.split(line.strip())]
-        if len(cells) not in (most, 1) and len(cuts) + 1 == most:
+        if i >= first and 0 < count[i] < most == len(gaps) + 1 and (cuts := _cuts(line, gaps)):
             cells = [line[a:b].strip() for a, b in zip([0, *cuts], [*cuts, len(line) + 1], strict=True)]
         yield cells if line.strip() else []
 
 
-def _cuts(lines: list[str]) -> list[int]:
-    """Where columns begin, but for the first: behind each place that is blank in every line."""
+def _gaps(lines: list[str]) -> list[tuple[int, int]]:
+    """Places that are blank in every one of the fullest lines, two together at least, behind the first cell."""
     width = max(map(len, lines), default=0)
-    used = [False] * (width + 1)
-    for line in lines:
-        for i, character in enumerate(line):
-            used[i] = used[i] or character != " "
-    return [i for i in range(1, width) if used[i] and not used[i - 1] and any(used[:i])]
+    blank = "".join(" " if all(i >= len(line) or line[i] == " " for line in lines) else "x" for i in range(width))
+    return [match.span() for match in re.finditer(r"(?<=x) {2,}(?=x)", blank)]
+
+
+def _cuts(line: str, gaps: list[tuple[int, int]]) -> list[int]:
+    """Where a line is cut: in each gap at a blank, the last one that the line has there; [] where it has none."""
+    cuts = []
+    for start, end in gaps:
+        at = next((i for i in range(end - 1, start - 2, -1) if i >= len(line) or line[i] == " "), None)
+        if at is None:
+            return []
+        cuts.append(at)
+    return cuts

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import IO
 
 from heightnet.errors import Question
+from heightnet.job.body import Body
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.decimals import look
 from heightnet.job.headings import known_headings, nothing_under, plain_heading, without_unit
-from heightnet.job.layout import Layout, first_filled, lay_out, rows_of_table, say_titles
+from heightnet.job.layout import Layout, first_filled, lay_out, say_titles
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import SEPARATORS, Columns
 from heightnet.job.problems import Problems
@@ -86,7 +87,7 @@ def _not_utf8(binary: IO[bytes]) -> tuple[int, bytes] | None:
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         binary.seek(0)
-        for number, line in enumerate(binary, start=1):
+        for number, line in enumerate(re.split(rb"\r\n|\r|\n", binary.read(CHUNK * 64)), start=1):
             try:
                 line.decode("utf-8")
             except UnicodeDecodeError:
@@ -154,14 +155,14 @@ class TextTable:
             problems.add(name, None, "", "", "a header row", "The file is empty; fill it or take it away.")
             return None
         found: list[tuple[Layout, str]] = []
-        for separator in SEPARATORS:
+        for separator in _tried(start):
             may_be = [t for t in tables if columns.export_of(t.name).separator in ("", separator)]
             found += [(layout, separator) for layout in lay_out(_looked_at(start, separator), may_be, columns)]
         if not found and len(tables) == 1:
             found = list(_poor(start, tables[0], columns))
         if not found:
             return None
-        layout, separator = max(found, key=lambda one: (*one[0].rank, len(one[0].header)))
+        layout, separator = max(found, key=lambda one: (*one[0].rank[:3], len(one[0].header)))
         if separator != "," and not columns.export_of(layout.table.name).separator:
             problems.note("understood", f"cells are separated by {SEPARATORS[separator]}", name)
         if len(layout.header) > MOST_COLUMNS:
@@ -187,8 +188,11 @@ class TextTable:
         """What stands above the headings."""
         return next(self._every(Problems()), Batch((), [])).cells[: self.layout.above]
 
-    def sheet(self, units: Units, columns: Columns) -> Sheet | None:
-        """The table, its rows still to be read."""
+    def sheet(self, units: Units, columns: Columns, found: bool = False) -> Sheet | None:
+        """The table, its rows still to be read.
+
+        found : it is an export as it was found, no table of a job.
+        """
         layout, name, problems = self.layout, self.name, self.problems
         decimal = columns.decimal or self._decimal(units, columns)
         batches = self._every(problems)
@@ -196,13 +200,16 @@ class TextTable:
         if first is None or decimal is None:
             return None
         above = list(zip(first.rows, first.cells, strict=True))[: layout.above]
-        say_titles(above, layout, columns.export_of(layout.table.name), name, problems)
-        at = layout.at
-        header, row = list(layout.header), first.rows[at]
-        rest = Batch(first.rows[at + 1 :], first.cells[at + 1 :])
-        blank = nothing_under(layout.table, header, rest.cells)
-        rows = rows_of_table(chain([rest], batches), layout, columns.export_of(layout.table.name), name, problems)
-        return Sheet(name, header, row, rows, decimal, bool(columns.decimal), blank=blank)
+        say_titles(above, name, problems)
+        body = Body(layout, columns.export_of(layout.table.name), name, problems, found)
+        body.above(above)
+        rest = Batch(first.rows[layout.at + 1 :], first.cells[layout.at + 1 :])
+        rows = body.rows(chain([rest], batches))
+        begun = next(rows, Batch((), ()))
+        blank = nothing_under(layout.table, body.header, begun.cells)
+        row = first.rows[layout.at]
+        whole = chain([begun], rows)
+        return Sheet(name, body.header, row, whole, decimal, bool(columns.decimal), blank=blank, found=found)
 
     def _decimal(self, units: Units, columns: Columns) -> str | None:
         """The decimal sign of a file in whose numbers there are commas; None (and a problem) where it is open."""
@@ -250,6 +257,11 @@ class TextTable:
         )  # fmt: skip
 
 
+def _tried(start: str) -> list[str]:
+    """The separators that a file may have: spaces only where nothing else is there to separate cells."""
+    return [separator for separator in SEPARATORS if separator != "spaces" or not any(c in start for c in "\t;|")]
+
+
 def _looked_at(start: str, separator: str) -> list[list[str]]:
     """The first rows of a file under a separator, up to one that is broken."""
     rows = []
@@ -267,7 +279,7 @@ def _looked_at(start: str, separator: str) -> list[list[str]]:
 
 def _poor(start: str, table: Table, columns: Columns) -> Iterator[tuple[Layout, str]]:
     """The first row of a file that nothing shows to be one of headings, under every separator."""
-    for separator in SEPARATORS:
+    for separator in _tried(start):
         if separator != "spaces" and (layout := first_filled(_looked_at(start, separator), table, columns)):
             yield layout, separator
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
@@ -161,7 +162,7 @@ def _angle(one: TextTable, columns: Columns, problems: Problems) -> str:
         column = known.get(plain_heading(without_unit(heading)))
         name = mapped[heading].column if heading in mapped else column.name if column else ""
         if name and layout.table.column(name).kind == "angle" and i not in parts:
-            cells += [row[i].strip() for row in one.first().cells if i < len(row) and row[i].strip()]
+            cells += [row[i].strip() for row in one.first().cells if i < len(row) and _WHOLE.match(row[i].strip())]
     if not cells:
         return ""
     if all(map(looks_separated, cells)):
@@ -186,7 +187,7 @@ def _angle(one: TextTable, columns: Columns, problems: Problems) -> str:
 
 def _joined(tables: Sequence[TextTable], units: Units, columns: Columns, problems: Problems) -> Sheet | None:
     """One table of the rows of several files; rows of the later ones are counted on."""
-    sheets = [sheet for one in tables if (sheet := one.sheet(units, columns))]
+    sheets = [sheet for one in tables if (sheet := one.sheet(units, columns, found=True))]
     if len(sheets) < len(tables):
         return None
     whole = sheets[0]
@@ -204,7 +205,7 @@ def _joined(tables: Sequence[TextTable], units: Units, columns: Columns, problem
     name = " with ".join(sheet.file for sheet in sheets)
     decimal = max(sheet.decimal for sheet in sheets)
     batches = _one_after_another(sheets, problems)
-    return Sheet(name, whole.header, whole.header_row, batches, decimal, whole.decimal_said, blank=whole.blank)
+    return replace(whole, file=name, batches=batches, decimal=decimal)
 
 
 def _one_after_another(sheets: Sequence[Sheet], problems: Problems) -> Iterable[Batch]:
