@@ -412,7 +412,8 @@ class _Tables:
         for said in not_applied(attributes, "edmVertOffset", "vertCollimation", "prismEccentricity"):
             self.say(place, "doubted", said)
         if not shots:
-            self.say(place, "used", "level; its stadiaFactor gives distances")
+            factor = attributes.get("stadiaFactor")
+            self.say(place, "used", f"level; stadiaFactor {factor}" if factor else "level")
             return {}
         out: dict[str, float] = {}
         per = {"rad": 1 / ARCSEC, "deg": 3600.0, "gon": 3240.0, "packed": 10_000.0}[self.angle]

@@ -6,6 +6,7 @@ Elements that say nothing about heights are passed over as a whole; the log keep
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Container, Iterator, Mapping
 from datetime import date
@@ -234,11 +235,15 @@ class _Reader:
 
     def _number(self, element: Any, line: int, name: str) -> str:
         """The text of an attribute that is a finite number, "" for none; a word there is refused."""
-        text = (element.get(name) or "").strip()
+        text = element.get(name)
+        if text is None:
+            return ""
+        if not math.isnan(number(text)):
+            return str(text.strip())
         if is_word(text):
             cause = "A decimal point, and nothing between thousands." if "," in text else ""
-            self.document.refuse(place_of(element, line), name, text, "a number", cause)
-        return "" if number(text) != number(text) else text
+            self.document.refuse(place_of(element, line), name, text.strip(), "a number", cause)
+        return ""
 
     def _point(self, element: Any, line: int, unnamed: str = "") -> str:
         """The point an element stands for: the one it refers to, else its own name.
@@ -264,13 +269,14 @@ class _Reader:
         if not text:
             self._passed_over(element, line, sum(1 for _ in element.iter()) - 1)
             return
-        above = local(element.getparent())
-        entry = self.document.say(place_of(element, line), "used", "remark: {}", text)
+        parent = place_of(element.getparent(), line)
+        where = f"in {parent.element} {parent.name}".strip()
+        entry = self.document.say(Place(line, local(element), where), "used", "remark: {}", text)
         self.document.remarks.append(entry)
         of = self.setup.id if self.setup is not None else ""
         if not of and self.groups:
             of = self._setup_id(self.groups[-1]["setupID"])
-        if of and above not in _RECORDS:  # those gather theirs themselves
+        if of and parent.element not in _RECORDS:  # those gather theirs themselves
             self.document.notes.setdefault(("setup", of), []).append(text)
 
     # what stands once, or opens a room
@@ -469,7 +475,7 @@ class _Reader:
     def _misspelt(self, element: Any, line: int, known: Mapping[str, str]) -> None:
         """Doubt attributes that are those of the schema but for their capitals."""
         for name in element.attrib:
-            if (meant := known.get(name.casefold(), name)) != name:
+            if name not in _ATTRIBUTES and (meant := known.get(name.casefold(), name)) != name:
                 self._say(element, line, "doubted", f"{name} is no attribute of the schema; is it {meant}? Not read")
 
     def _close_RedVerticalObservation(self, element: Any, line: int) -> None:
@@ -486,5 +492,6 @@ _OF_OBSERVATIONS = {
 _OF_SETUPS = {
     name.casefold(): name for name in ("id", "stationName", "instrumentHeight", "instrumentDetailsID", "status")
 }
+_ATTRIBUTES = frozenset((*_OF_OBSERVATIONS.values(), *_OF_SETUPS.values()))
 _READ = {name.rpartition("_")[2] for name in vars(_Reader) if name.startswith(("_open_", "_close_"))}
 _SPELT = {name.casefold(): name for name in (*_READ, *_OPENED, *REMARKS, "TargetPoint", "InstrumentPoint")}
