@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -25,6 +25,7 @@ from heightnet.report.numbers import NO_BREAK
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
+T = TypeVar("T")
 READS = ("job", "folder", "file")
 """Names of the argument that is a job, a folder of jobs, or a file that becomes one."""
 WITH_JOB = "heightnet.with_job"
@@ -96,39 +97,51 @@ def columns_asked(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def recorded(job: Path, columns: Path | None) -> Job:
-    """The job as read.  At a terminal a person is asked what a heading is that may be needed; the answer is kept."""
+    """The job as read.  At a terminal a person is asked what the files leave open; the answers are kept."""
     from heightnet.job.read import read_job
 
+    return asking(lambda: read_job(job, columns), job, columns)
+
+
+def asking(read: Callable[[], T], job: Path, columns: Path | None) -> T:
+    """What reading gives; at a terminal what is open is asked, and it is read again with the answers."""
     while True:
         try:
-            return read_job(job, columns)
+            return read()
         except InputErrors as error:
             asked = [problem.question for problem in error.problems if problem.question]
             if not asked or not (sys.stdin.isatty() and sys.stderr.isatty()):
                 raise
-            _ask(asked, job, columns)
+            _ask(list(dict.fromkeys(asked)), job, columns)
 
 
 def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None:
     """Ask, and write the answers into the mapping."""
-    from heightnet.job.mapping import beside, with_answers
+    from heightnet.job.mapping import to_keep, with_answers
     from heightnet.job.readers.registry import claimed
-    from heightnet.ledger.recorded import TABLES
     from heightnet.report.writing import write_text
 
-    answers = {}
-    for one in questions:
-        say(f"{one.table}: the heading {one.heading!r} may be {one.column}: {one.meaning}.", err=True)
-        names = TABLES[one.table].names
-        answer = click.prompt(
-            "Is it? Enter for yes, - where it is not needed, or the column that it is", default=one.column,
-            type=click.Choice(["-", *names]), show_choices=False, err=True,
-        )  # fmt: skip
-        answers[one.table, one.heading] = "" if answer == "-" else answer
-    kept = columns or beside(claimed(job)[1])
-    before = kept.read_text(encoding="utf-8-sig") if kept.is_file() else ""
-    write_text(kept, [with_answers(before, answers, getpass.getuser(), date.today().isoformat())])
-    say(f"Kept in {one_line(kept)}; change that file to have them read otherwise.", err=True)
+    mapping = columns or to_keep(*claimed(job))
+    text = mapping.read_text(encoding="utf-8-sig") if mapping.is_file() else ""
+    answers = {(one.part, one.key): _answer(one) for one in questions}
+    write_text(mapping, [with_answers(text, answers, getpass.getuser(), date.today().isoformat())])
+    say(f"Kept in {one_line(mapping)}; change that file to have them read otherwise.", err=True)
+
+
+def _answer(question: Question) -> str:
+    """One answer, asked for until it makes sense."""
+    from heightnet.ledger.recorded import TABLES
+
+    say(question.text, err=True)
+    if question.choices:
+        ask = f"{question.ask} ({', '.join(question.choices)})"
+        known = click.Choice(question.choices)
+    elif question.part in TABLES:
+        ask, known = question.ask, click.Choice(["-", question.default, *TABLES[question.part].names])
+    else:
+        return str(click.prompt(question.ask, default=question.default or None, err=True))
+    answer = click.prompt(ask, default=question.default or None, type=known, show_choices=False, err=True)
+    return "" if answer == "-" else str(answer)
 
 
 def settings_asked(tolerance_mm: float | None, rates: Path | None) -> dict[str, Any]:

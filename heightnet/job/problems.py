@@ -72,6 +72,14 @@ class Problems:
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 
+    def again(self, problem: InputProblem) -> None:
+        """Keep one that was found elsewhere, as it stands."""
+        self._found.append(problem)
+
+    @property
+    def found(self) -> tuple[InputProblem, ...]:
+        return tuple(self._found)
+
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
         return row in self._rows[file]

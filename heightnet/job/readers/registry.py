@@ -20,7 +20,7 @@ from heightnet.job.problems import nearest, printable
 if TYPE_CHECKING:
     from heightnet.job.intake import Intake
 
-BUILT_IN = ("folder", "workbook", "landxml")  # modules beside this one, each with a READER
+BUILT_IN = ("folder", "workbook", "landxml", "export")  # modules beside this one, each with a READER
 
 
 def itself(path: Path) -> Iterable[Path]:
