@@ -355,6 +355,12 @@ class TestPoints:
         marks = heightnet.read_job(tmp_path / "known").marks.dropna(subset="height")
         assert marks[["mark", "height"]].to_numpy().tolist() == [["B", 31.0]]
 
+    def test_coordinates_that_are_none_are_quoted(self, tmp_path):
+        lists = '<CgPoints><CgPoint name="B" pntSurv="control">1,5 2,5 30</CgPoint></CgPoints>'
+        _, doubted = read(write(tmp_path, self.body('name="A">1 2 x', 'name="B">', lists)))
+        rest = " is no north, east and elevation of a named point, with blanks between; not used"
+        assert doubted == [f"line 5, CgPoint B: 1,5 2,5 30{rest}", f"line 7, InstrumentPoint A: 1 2 x{rest}"]
+
     def test_not_even_where_it_is_sighted_back_to(self, tmp_path):
         back = '<Backsight circle="0"><BacksightPoint name="B">110 210 31</BacksightPoint></Backsight>'
         job, _ = read(write(tmp_path, SETUP.format(f"{back}\n{SHOT}")))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from heightnet.job.convert import LONGEST_TEXT
-from heightnet.job.readers.landxml_records import Place, number
+from heightnet.job.readers.landxml_records import Place, is_word, number
 
 REMARKS = {"FieldNote", "Feature"}
 _A_REMARK = {"note", "notes", "desc", "description", "remark", "remarks", "comment", "comments"}
@@ -37,8 +38,9 @@ def dropped_for(element: Any) -> str:
 
 def coordinates(element: Any) -> tuple[str, str, str] | None:
     """North, east and elevation ("" for none) of a point's own text; None where it is no such text."""
-    numbers = [t if number(t) == number(t) else "" for t in (element.text or "").split()]
-    if len(numbers) not in (2, 3) or not all(numbers[:2]):
+    texts = (element.text or "").split()
+    numbers = ["" if math.isnan(number(text)) else text for text in texts]
+    if len(numbers) not in (2, 3) or not all(numbers[:2]) or any(map(is_word, texts)):
         return None
     north, east, elevation = (*numbers, "")[:3]
     return north, east, elevation

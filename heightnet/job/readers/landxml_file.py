@@ -174,6 +174,7 @@ _NUMBERS = {
     "target_height": "targetHeight", "slope": "slopeDistance", "horizontal": "horizDistance", "rod": "rod",
     "upper": "upperStadia", "lower": "lowerStadia",
 }  # fmt: skip
+_NO_COORDINATES = "{} is no north, east and elevation of a named point, with blanks between; not used"
 _RODS = ("setup1RodA", "setup1RodB", "setup2RodA", "setup2RodB")
 
 
@@ -258,7 +259,7 @@ class _Reader:
             return name
         place = Place(line, local(element), name)
         if (given := coordinates(element)) is None:
-            self.document.say(place, "doubted", "not a north, east and elevation; not used")
+            self.document.say(place, "doubted", _NO_COORDINATES, (element.text or "").strip()[:60])
         elif name:
             self.document.points.append(Point(place, name, *given, inside=True))
         return name
@@ -399,7 +400,8 @@ class _Reader:
                 self.document.stands_for.setdefault(name, set()).add(refers)
                 self._say(element, line, "used", f"stands for {refers}")
             else:
-                self._say(element, line, "doubted", "not a named north, east and elevation; not used")
+                told = (element.text or "").strip()[:60] if name else "a point without a name"
+                self.document.say(place_of(element, line), "doubted", _NO_COORDINATES, told)
             return
         sd, kind = self._number(element, line, "elevationStdError"), text_of(element, "pntSurv").casefold()
         self.document.points.append(Point(place_of(element, line), name, *given, sd, kind, text_of(element, "desc")))
