@@ -423,8 +423,9 @@ class _Numbers:
             values[i] = math.nan
         doubted = self.column.within.doubts(values * scale) if self.usually else np.zeros(0, dtype=bool)
         for i in np.flatnonzero(doubted).tolist():
-            like = f"{self.column.name} that is not {self.usually}, as usual"
-            said = f"{self.column.name} {cells[i].strip()} is unusual: it is mostly {self.usually}"
+            name = self.problems.called(self.file, self.column.name)
+            like = f"{name} that is not {self.usually}, as usual"
+            said = f"{name} {cells[i].strip()} is unusual: it is mostly {self.usually}"
             self.problems.note("doubt", said, self.file, rows[i], like)
         return values
 

@@ -45,6 +45,10 @@ class Problems:
         """Speak of a file in its own words: what its rows count, and what it calls a column."""
         self._spoken[printable(file)] = counts, called
 
+    def called(self, file: str, column: str) -> str:
+        """What a file itself calls a column."""
+        return self._spoken.get(printable(file), ("row", {}))[1].get(column, column)
+
     def __bool__(self) -> bool:
         return bool(self._found)
 

@@ -569,8 +569,9 @@ TWO_PEG = Table(
         Column("peg", "name", "The peg the staff stood on.", required=True, also=("mark", "point", "staff at")),
         Column("reading", "length", "Staff reading.", required=True, also=("staff reading",), within=ranges.STAFF_M),
         Column(
-            "distance", "length", "From the level to the peg.", required=True, also=("dist", "sight length"),
-            within=ranges.STAFF_SIGHT_M,
+            "distance", "length",
+            "From the level to the peg; blank where it is not recorded: the test then gives no collimation error.",
+            also=("dist", "sight length"), within=ranges.STAFF_SIGHT_M, vital=True,
         ),
         Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
         _WHEN, *_BOOK,

@@ -15,7 +15,7 @@ class TwoPeg(NamedTuple):
     """What a test gives.
 
     error, sd : the collimation error, radians: by how much the line of sight rises, so that a staff at distance d is
-        read d * error too high; NaN where the distances leave it open.
+        read d * error too high; NaN where the distances leave it open, or one of them is not recorded.
     spare : readings more than needed.
     largest_residual : of a reading, m.
     """
@@ -49,6 +49,8 @@ def two_peg_tests(table: pd.DataFrame, settings: Settings) -> list[TwoPeg]:
 
 def _adjusted(test: str, rows: pd.DataFrame, settings: Settings) -> TwoPeg:
     distance, reading = rows["distance"].to_numpy(float), rows["reading"].to_numpy(float)
+    if np.isnan(distance).any():
+        distance = np.zeros(len(rows))  # alike: what the set-ups differ by is then left to the residuals
     sd = rows["sd"].fillna(settings.precision.staff_mm / 1000).to_numpy(float)
     bent = curvature_and_refraction(distance, settings.air.refraction, settings.earth.radius_m)
     setups, at = np.unique(rows["level_setup"].to_numpy(str), return_inverse=True)

@@ -89,7 +89,8 @@ def level_tests(words: Words) -> Section | None:
         called = test["test"] or test["when"] or "the one test"
         if per is None:
             rows.append([name(called), NONE, NONE, NONE, str(test["spare"])])
-            lines.append(f"{capital(name(called))}: its distances are alike, so that it says nothing of the level.")
+            why = "its distances are alike or not recorded, so that it says nothing of the level"
+            lines.append(f"{capital(name(called))}: {why}.")
             continue
         high = "too high" if per > 0 else "too low"
         size = claim(of, "collimation_mm_per_10m", per, f"{abs(per):.2f} mm {high} at 10 m")

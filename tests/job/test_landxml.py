@@ -414,7 +414,7 @@ class TestPlaces:
         for shot in facts["shots"]:
             assert shot["id"] == f"shot:ferry-landing.xml, observations:{shot['row']}"
             assert "Observation" in lines[shot["row"] - 1]
-        assert [n["text"] for n in facts["notes"] if "instrumentHeight 0" in n["text"]] == [
+        assert [n["text"] for n in facts["notes"] if "instrumentHeight 0 beside" in n["text"]] == [
             "line 44, InstrumentSetup su2: instrumentHeight 0 beside zenith angles: taken as it stands; a filler?"
         ]
 

@@ -16,8 +16,11 @@ from typing import Any
 from heightnet.job.angles import read_angle
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.intake import Intake
-from heightnet.job.readers import landxml_file as xml
-from heightnet.job.readers.landxml_file import Document, Observation, Place, Point, Setup, number
+from heightnet.job.readers.landxml_elements import not_applied
+from heightnet.job.readers.landxml_file import WHY_IGNORED, is_landxml, read_landxml, surveyed
+from heightnet.job.readers.landxml_marks import Cells, Marks, points_of, resolve_points
+from heightnet.job.readers.landxml_records import Document, Observation, Peg, Place, Setup, log_lines, number
+from heightnet.job.readers.landxml_units import ANGLES, LENGTHS, Length, refuse_without_units
 from heightnet.job.readers.registry import Reader
 from heightnet.job.write import angle_text, protect
 from heightnet.ledger.recorded import TABLES
@@ -26,9 +29,7 @@ from heightnet.ledger.settings import BY_NAME, METRES, Settings, Units
 ARCSEC = math.pi / (180 * 3600)
 SUFFIXES = (".xml", ".landxml")
 LABEL = "{file}, {table}"
-CONTROL = {"control", "monument", "reference", "administrative"}
 STADIA = 100.0  # distance over the interval between the stadia hairs, unless the instrument says otherwise
-Cells = dict[str, str]
 
 
 # how messages call what a table comes from, and its columns by what the file calls them
@@ -39,7 +40,7 @@ _SOURCES = {
     ),
     "setups": (
         "set-ups", {"setup": "id", "mark": "InstrumentPoint", "height": "instrumentHeight",
-                    "instrument": "instrumentDetailsID"},
+                    "instrument": "instrumentDetailsID", "when": "timeStamp"},
     ),
     "targets": ("observations", {"target": "targetSetupID", "mark": "TargetPoint", "height": "targetHeight"}),
     "shots": (
@@ -51,40 +52,66 @@ _SOURCES = {
         "observations", {"level_setup": "setupID", "mark": "TargetPoint", "reading": "rod", "sight": "purpose",
                          "distance": "upperStadia", "when": "timeStamp"},
     ),
+    "two_peg": (
+        "tests of the level", {"test": "TargetPoint", "level_setup": "set-up", "peg": "rod",
+                               "reading": "setup1RodA to setup2RodB", "when": "timeStamp"},
+    ),
 }  # fmt: skip
 
 
 def _read(path: Path, intake: Intake) -> None:
-    document = xml.read_landxml(path)
-    tables = _Tables(document, intake.known)
+    document = read_landxml(path)
     problems = intake.problems
-    rows = tables.rows()
-    if not tables.observed:
-        problems.add(
-            path.name, None, "", "no observation of heights",
-            "a raw observation with a zenith angle and a distance, or a staff reading",
-        )  # fmt: skip
-    for name in sorted(tables.unknown):
-        problems.add(path.name, None, "", name, "a point with an elevation", "What is said to be known must have one.")
+    if refuse_without_units(document):
+        tables = _Tables(document, intake.known)
+        rows = tables.rows()
+        if not tables.observed and not document.refused:
+            problems.add(
+                path.name, None, "", "no observation of heights",
+                "a raw observation with a zenith angle and a distance, or a staff reading", _why_none(document),
+            )  # fmt: skip
+        for name in sorted(tables.marks.unknown):
+            expected = "a point with an elevation"
+            problems.add(path.name, None, "", name, expected, "What is said to be known must have one.")
+        _tell(document, path.name, intake)
+        intake.set_up(tables.settings, path.name)
+        for name, cells in rows.items():
+            if cells:
+                intake.take(name, _sheet(path, name, cells, tables.by_line))
+    problems.speak(path.name, "line", {})
+    for place, attribute, read, expected, cause in document.refused:
+        problems.add(path.name, place.line, f"{place.element} {attribute}".strip(), read, expected, cause)
+
+
+def _tell(document: Document, file: str, intake: Intake) -> None:
+    """Note what became of the elements, what somebody remarked in the field, and what is doubted."""
     fates = Counter(entry.fate for entry in document.log)
     said = ", ".join(f"{fates[fate]} {fate}" for fate in ("used", "ignored", "doubted"))
-    problems.note("understood", f"elements: {said}", path.name)
+    intake.problems.note("understood", f"elements: {said}", file)
+    for entry in document.remarks:
+        intake.problems.note("understood", str(entry), file, like="remarks")
     document.log.sort(key=lambda entry: entry.place.line)
     for entry in document.log:
         if entry.fate == "doubted":
-            problems.note("doubt", str(entry), path.name, like=f"{entry.place.element}: {entry.like}")
-    intake.log = xml.log_lines(document.log)
-    intake.set_up(tables.settings, path.name)
-    for name, cells in rows.items():
-        if cells:
-            intake.take(name, _sheet(path, name, cells, tables.by_line))
+            intake.problems.note("doubt", str(entry), file, like=f"{entry.place.element}: {entry.like}")
+    intake.log = log_lines(document.log)
 
 
-def _sheet(path: Path, name: str, rows: Sequence[tuple[int, Cells]], by_line: bool) -> Sheet:
-    """A table without the columns that nothing fills."""
+def _why_none(document: Document) -> str:
+    """Why no height is observed: the first thing said of an observation, what was doubted before what was ignored."""
+    about = [e for e in document.log if "Observation" in e.place.element or e.place.element in WHY_IGNORED]
+    doubted = [e for e in document.log if e.fate == "doubted"]
+    told = [*(e for e in doubted if e in about), *doubted, *about]
+    return f"What the file says first of that: {told[0]}." if told else "There is none in it."
+
+
+def _sheet(path: Path, name: str, cells: Sequence[tuple[int, Cells]], by_line: bool) -> Sheet:
+    """A table without the columns that nothing fills; remarks stand in a column note, which is not read."""
     label, called = _SOURCES[name]
-    columns = [c for c in called if TABLES[name].column(c).required or any(cells.get(c) for _, cells in rows)]
-    batch = Batch([row for row, _ in rows], [[cells.get(c, "") for c in columns] for _, cells in rows])
+    columns = [c for c in called if TABLES[name].column(c).required or any(row.get(c) for _, row in cells)]
+    if any(row.get("note") for _, row in cells):
+        columns.append("note")
+    batch = Batch([row for row, _ in cells], [[row.get(c, "") for c in columns] for _, row in cells])
     counts = "line" if by_line else "number"
     return Sheet(LABEL.format(file=path.name, table=label), columns, 0, [batch], counts=counts, called=called)
 
@@ -93,26 +120,16 @@ class _Tables:
     """Turns records into tables, saying of each what became of it."""
 
     def __init__(self, document: Document, known: Iterable[str]) -> None:
-        self.document, self.say, self.known = document, document.say, set(known)
-        self.unit, self.metres = xml.LENGTHS.get(document.linear, ("m", 1.0))
-        self.scale = self.metres / METRES[self.unit]
-        self.angle = xml.ANGLES.get(document.angular, "rad")
-        for kind, unit, known, said in (
-            ("linear", document.linear, xml.LENGTHS, "lengths are read as metres"),
-            ("angular", document.angular, xml.ANGLES, "angles are read as radians"),
-        ):
-            if unit not in known:
-                document.say(Place(1, "Units", ""), "doubted", f"{kind} unit {unit or '(none)'}: {said}")
+        self.document, self.say = document, document.say
+        units = document.units[0]
+        self.length = Length(*LENGTHS[units.linear])
+        self.angle = ANGLES[units.angular]
         self.angle_unit = {"rad": "dms"}.get(self.angle, self.angle)
         self.settings = Settings()
-        self.points: dict[str, Point] = {}
-        for point in document.points:
-            if point.name in self.points:
-                document.say(point.place, "doubted", "the name occurs before; the first one counts")
-            else:
-                self.points[point.name] = point
-        self.named: Counter[str] = Counter()  # targets by name
+        resolve_points(document)
         self.setups = {s.id: s for s in document.setups}
+        self.marks = Marks(document, self.setups, points_of(document, self.length), known, self.length)
+        self.named: Counter[str] = Counter()  # targets by name
         self.backsight_height = {(s, p): (h, line) for s, p, h, line in document.backsights if h}
         lines = [*(s.place.line for s in document.setups), *(o.place.line for o in document.observations)]
         self.by_line = len(set(lines)) == len(lines)
@@ -130,21 +147,25 @@ class _Tables:
         shots, targets = self._shots(sights)
         staff = self._staff(readings)
         self.observed = bool(shots or staff)
-        self.settings, own = self._precision(Counter(s["setup"] for _, s in shots))
+        self.settings, own = self._precision(
+            Counter(s["setup"] for _, s in shots), {r["level_setup"] for _, r in staff}
+        )
         for _, shot in shots:
             if precision := own.get(self.setups[shot["setup"]].details):
                 shot |= self._deviations(precision, shot["slope_distance"])
         in_use = {t["mark"] for _, t in targets} | {r["mark"] for _, r in staff}
-        marks = self._marks(in_use)
+        marks = self.marks.rows(in_use)
         sighting, levels = {s["setup"] for _, s in shots}, {r["level_setup"] for _, r in staff}
+        timed = {s["setup"] for _, s in shots if s["when"]}
         setups = []
         for place, s in enumerate(self.document.setups, start=1):
             if s.id in sighting:
-                setups.append((s.place.line if self.by_line else place, self._setup(s)))
+                setups.append((s.place.line if self.by_line else place, self._setup(s, s.id in timed)))
             elif s.id not in levels:
                 self.say(s.place, "ignored", "no observation of heights from it")
         tables = {"marks": marks, "setups": setups, "targets": targets, "shots": shots, "staff": staff}
-        names = {"mark", "setup", "target", "instrument", "level_setup"}
+        tables["two_peg"] = self._pegs()
+        names = {"mark", "setup", "target", "instrument", "level_setup", "test"}
         return {
             table: [(row, {c: protect(v) if c in names else v for c, v in cells.items()}) for row, cells in rows]
             for table, rows in tables.items()
@@ -152,10 +173,6 @@ class _Tables:
 
     def _row(self, o: Observation) -> int:
         return o.place.line if self.by_line else self.place[id(o)]
-
-    def _length(self, text: str) -> str:
-        """A length in the job's unit: the file's own text where that is its unit too."""
-        return text if self.scale == 1.0 or not text else repr(float(text) * self.scale)
 
     def _usable(self, o: Observation) -> bool:
         setup = self.setups.get(o.setup)
@@ -166,7 +183,7 @@ class _Tables:
         elif setup.deleted:
             self.say(o.place, "ignored", "its set-up is marked as deleted")
         elif not o.point:
-            self.say(o.place, "doubted", "no target point; not used")
+            self.say(o.place, "doubted", "no target point with a name; not used")
         elif o.beside:
             self.say(o.place, "doubted", "sighted beside the point (OffsetVals); not used")
         else:
@@ -183,13 +200,17 @@ class _Tables:
             zenith = self._zenith(o)
             if zenith is None:
                 continue
-            distance = self._length(o.slope)
+            distance = self.length.text(o.slope)
             how = "shot"
+            if not o.slope and number(o.horizontal) < 0:
+                expected = TABLES["shots"].column("slope_distance").expected(self.length.unit)
+                self.document.refuse(o.place, "horizDistance", o.horizontal, expected)
+                continue
             if not o.slope and o.horizontal:
-                distance = repr(float(o.horizontal) * self.scale / abs(math.sin(zenith)))
+                distance = repr(float(o.horizontal) * self.length.scale / abs(math.sin(zenith)))
                 how = "shot, slope distance from horizontal distance and zenith angle"
-            if not distance or float(distance) <= 0:
-                self.say(o.place, "doubted", "no slope distance; not used")
+            if not distance or float(distance) == 0:  # one below 0 is for the rule of distances to refuse
+                self.say(o.place, "doubted", "no slope distance{}; not used", " but 0" if distance else "")
                 continue
             height, where, line = self._target_height(o)
             # a target set-up is one putting-up; else one for each set-up, mark and height: nothing says it stayed there
@@ -201,11 +222,13 @@ class _Tables:
                     self.say(o.place, "doubted", said, o.target_setup)
                 row = line if self.by_line and line not in lines else self._row(o)
                 lines.add(row)
-                cells = {"target": self._target_name(o), "mark": o.point, "height": self._length(height)}
+                cells = {"target": self._target_name(o), "mark": o.point, "height": self.length.text(height)}
+                cells["note"] = self.document.note("target", o.target_setup)
                 targets[key] = row, cells
             cells = {
                 "setup": o.setup, "target": targets[key][1]["target"], "slope_distance": distance,
                 "zenith_angle": self._angle(o.zenith, zenith), "face": self._face(o, zenith), "when": o.when,
+                "note": o.note,
             }  # fmt: skip
             shots.append((self._row(o), cells))
             self.say(o.place, "used", f"{how}, row {len(shots) + 1} of shots.csv; target height {where}")
@@ -213,6 +236,7 @@ class _Tables:
 
     def _zenith(self, o: Observation) -> float | None:
         """The zenith angle in radians; None (and why) where it is none."""
+        really = f"are angles really in {self.document.units[0].angular}?"
         try:
             if self.angle == "rad" or "e" in o.zenith.casefold():
                 value = number(o.zenith)
@@ -220,10 +244,16 @@ class _Tables:
             else:
                 value = read_angle(o.zenith, self.angle)
         except ValueError as error:
-            self.say(o.place, "doubted", "zenith angle {}: {}; not used", o.zenith, error)
+            why = str(error).partition("; ")[0]  # what follows speaks of a setting, not of the file
+            self.say(o.place, "doubted", f"zenith angle {{}}: {{}}; {really}; not used", o.zenith, why)
             return None
         if not 0 < value < 2 * math.pi or abs(value - math.pi) < 1e-12:
-            self.say(o.place, "doubted", "zenith angle {} carries no distance; not used", o.zenith)
+            why = "carries no distance"
+            if value < 0:
+                why = "is below 0: an angle from the horizon? A zenith angle is 90° (100 gon) less that one"
+            elif value > 2 * math.pi:
+                why = f"is more than a full circle; {really}"
+            self.say(o.place, "doubted", f"zenith angle {{}} {why}; not used", o.zenith)
             return None
         return value
 
@@ -273,35 +303,51 @@ class _Tables:
                 self.named[name] = max(self.named[name], 1)
                 return name
 
-    def _setup(self, s: Setup) -> Cells:
-        """One row of setups; 0 with zenith angles stands, but is doubted."""
+    def _setup(self, s: Setup, timed: bool) -> Cells:
+        """One row of setups; 0 with zenith angles stands, but is doubted.
+
+        timed : its shots have times, which say more than the days of the survey.
+        """
         said = f"set-up over {s.over}"
         if s.point and s.station and s.point != s.station:
             said += f" (its station name is {s.station})"
         if not s.height:
-            self.say(s.place, "doubted", "instrumentHeight is no number; not recorded")
+            self.say(s.place, "doubted", "no instrumentHeight; not recorded")
         elif number(s.height) == 0:
             self.say(s.place, "doubted", "instrumentHeight 0 beside zenith angles: taken as it stands; a filler?")
         self.say(s.place, "used", said)
-        return {"setup": s.id, "mark": s.over, "height": self._length(s.height), "instrument": s.details}
+        return {
+            "setup": s.id, "mark": s.over, "height": self.length.text(s.height), "instrument": s.details,
+            "when": s.when or ("" if timed else self.document.days.get(s.survey, "")),
+            "note": "; ".join(filter(None, (self.document.note("setup", s.id), s.desc))),
+        }  # fmt: skip
 
     # level
 
     def _staff(self, readings: list[Observation]) -> list[tuple[int, Cells]]:
         out: list[tuple[int, Cells]] = []
         sights = {"backsight": "BS", "foresight": "FS"}
+        timed = {o.setup for o in readings if o.when}
+        told: set[str] = set()  # set-ups whose remarks stand beside their first reading
         for o in readings:
-            factor = number(self.document.instruments.get(self.setups[o.setup].details, {}).get("stadiaFactor"))
+            s = self.setups[o.setup]
+            remarks = "" if s.id in told else self.document.note("setup", s.id)
+            told.add(s.id)
+            factor = number(self.document.instruments.get(s.details, {}).get("stadiaFactor"))
             upper, lower = number(o.upper), number(o.lower)
-            distance = abs(upper - lower) * self.scale * (factor if factor > 0 else STADIA)
+            distance = abs(upper - lower) * self.length.scale * (factor if factor > 0 else STADIA)
             middle = (upper + lower) / 2
-            if abs(middle - number(o.rod)) * self.metres > 0.003:
+            if abs(middle - number(o.rod)) * self.length.metres > 0.003:
                 said = "rod {} is not the middle of the stadia readings, {}"
                 self.say(o.place, "doubted", said, o.rod, f"{middle:g}")
+            if number(o.rod) < 0:
+                self.say(o.place, "doubted", "rod {} is below 0: a staff upside down? Read as it stands", o.rod)
             cells = {
-                "level_setup": o.setup, "mark": o.point, "reading": self._length(o.rod),
+                "level_setup": o.setup, "mark": o.point, "reading": self.length.text(o.rod),
                 "sight": sights.get(o.purpose, ""),
-                "distance": repr(round(distance, 6)) if distance > 0 else "", "when": o.when,
+                "distance": repr(round(distance, 6)) if distance > 0 else "",
+                "when": o.when or s.when or ("" if s.id in timed else self.document.days.get(s.survey, "")),
+                "note": "; ".join(filter(None, (remarks, o.note))),
             }  # fmt: skip
             out.append((self._row(o), cells))
             self.say(o.place, "used", f"staff reading, row {len(out) + 1} of staff.csv")
@@ -312,113 +358,68 @@ class _Tables:
             self.say(s.place, "used", text)
         return out
 
-    # known heights
-
-    def _marks(self, sighted: set[str]) -> list[tuple[int, Cells]]:
-        """Positions of every point in use, and heights of those that are known."""
-        occupied = {s.over for s in self.setups.values()}
-        known = self._known_by_observation() | self._known_by_file(occupied)
-        self.unknown = self.known - set(known)
-        rows: list[tuple[int, Cells]] = []
-        for name, point in self.points.items():
-            if name not in sighted | occupied and name not in known:
-                self.say(point.place, "ignored", "no observation names it")
-                continue
-            cells, why = known.get(name, (Cells(), "", 0))[:2]
-            position = {"east": self._length(point.east), "north": self._length(point.north)}
-            rows.append((point.place.line, {"mark": name} | cells | position))
-            if why or not point.elevation:
-                self.say(point.place, "used", f"position{f'; height known: {why}' if why else ''}")
-            else:
-                said = (
-                    "position used; elevation {} not taken as known: nothing in the file says so, it may come from "
-                    "these very observations. If it is, bring the file in by heightnet import with --known {}"
-                )
-                self.say(point.place, "doubted", said, point.elevation, name)
-        rows += [(line, {"mark": name} | cells) for name, (cells, _, line) in known.items() if name not in self.points]
-        return rows
-
-    def _known_by_file(self, occupied: set[str]) -> dict[str, tuple[Cells, str, int]]:
-        """Points whose elevation the file, or the person, gives as known: name to (height and sd, why, line)."""
-        checked = {o.point for o in self.document.observations if (o.check or o.purpose == "check") and not o.dropped}
-        behind = {p for _, p, _, _ in self.document.backsights} | {
-            o.point for o in self.document.observations if o.purpose == "backsight"
-        }
-        ahead = {o.point for o in self.document.observations if o.purpose in ("foresight", "traverse", "sideshot")}
-        out = {}
-        other_unit = self._other_unit()
-        for name, point in self.points.items():
-            if not point.elevation:
-                continue
-            source = name not in ahead and name not in occupied  # its elevation does not come from these observations
-            whys = {
-                "said so": name in self.known,
-                f"a {point.kind} point": point.kind in CONTROL,
-                "check shots were taken to it": source and name in checked,
-                "it is sighted back to, never occupied and never sighted ahead to":
-                    source and name in behind and not point.kind,
-            }  # fmt: skip
-            if why := next((why for why, holds in whys.items() if holds), ""):
-                sd_mm = repr(float(point.elevation_sd) * self.metres * 1000) if point.elevation_sd else ""
-                out[name] = {"height": self._length(point.elevation), "sd_mm": sd_mm}, why, point.place.line
-                if other_unit:
-                    self.say(point.place, "doubted", other_unit)
+    def _pegs(self) -> list[tuple[int, Cells]]:
+        """The rows of the tests of a level, for whose distances the schema has no place."""
+        out: list[tuple[int, Cells]] = []
+        for place, peg in enumerate(self.document.pegs, start=1):
+            first = len(out) + 2
+            for name, reading in peg.rods.items():  # setup1RodA
+                cells = {
+                    "test": peg.test, "level_setup": f"set-up {name[5]}", "peg": name[-1],
+                    "reading": self.length.text(reading), "when": peg.when, "note": peg.note,
+                }  # fmt: skip
+                out.append((peg.place.line if self.by_line else place, cells))
+            self.say(peg.place, "used", f"test of the level, rows {first} to {len(out) + 1} of two_peg.csv")
+            said = "the distances to pegs A and B are not recorded, which the collimation error of the level hangs on{}"
+            self.say(peg.place, "doubted", said, self._differ(peg))
         return out
 
-    def _other_unit(self) -> str:
-        """What to say of a known height where the file names a unit of elevations that is not that of lengths."""
-        said = {"meter": "m", "feet": "ft"}.get(self.document.elevation_unit)
-        if said is None or said == self.unit.removesuffix("US"):
-            return ""
-        return f"height taken in {self.document.linear}, the unit of lengths; elevationUnit says {said}"
-
-    def _known_by_observation(self) -> dict[str, tuple[Cells, str, int]]:
-        """Heights of RedVerticalObservation, which belong to the mark of a set-up."""
-        out: dict[str, tuple[Cells, str, int]] = {}
-        other_unit = self._other_unit()
-        for v in self.document.verticals:
-            setup = self.setups.get(v.setup)
-            name = setup.over if setup else ""
-            if not name or not v.height:
-                self.say(v.place, "doubted", "no set-up or no height; not used")
-                continue
-            if other_unit:
-                self.say(v.place, "doubted", other_unit)
-            height = self._length(v.height)
-            if name in out and abs(number(out[name][0]["height"]) - number(height)) > 1e-6:
-                self.say(v.place, "doubted", "another height of {} stands before it; that one is used", name)
-                continue
-            self.say(v.place, "used", f"known height of {name}")
-            out[name] = {"height": height}, f"an observed height{f', {v.datum}' if v.datum else ''}", v.place.line
-        return out
+    def _differ(self, peg: Peg) -> str:
+        """By how much the two set-ups of a test differ about its pegs."""
+        if len(peg.rods) < 4:
+            return f"; {' and '.join(peg.rods)} is all that is read"
+        rise = [number(peg.rods[f"setup{i}RodA"]) - number(peg.rods[f"setup{i}RodB"]) for i in (1, 2)]
+        apart = abs(rise[0] - rise[1]) * self.length.metres * 1000
+        return f"; the rises that its two set-ups read from A to B differ by {apart:.1f} mm"
 
     # instruments
 
-    def _precision(self, shots: Counter[str]) -> tuple[Settings, dict[str, dict[str, float]]]:
-        """Settings from the instrument most shots used, and the precisions of others; shots : how many, by set-up."""
-        values: dict[str, Any] = {"title": self.document.title, "units": Units(self.unit, self.angle_unit)}
+    def _precision(self, shots: Counter[str], levels: set[str]) -> tuple[Settings, dict[str, dict[str, float]]]:
+        """Settings from the instrument most shots used, and the precisions of others.
+
+        shots : how many, by set-up; levels : set-ups of staff readings.
+        """
+        values: dict[str, Any] = {"title": self.document.title, "units": Units(self.length.unit, self.angle_unit)}
         used: Counter[str] = Counter()
         for setup, count in shots.items():
             used[self.setups[setup].details] += count
         main = next((id for id, _ in used.most_common() if id in self.document.instruments), None)
         own: dict[str, dict[str, float]] = {}
+        levelled = {self.setups[setup].details for setup in levels}
         for id, attributes in self.document.instruments.items():
-            own[id] = self._precision_of(id, attributes, used[id])
+            own[id] = self._precision_of(id, attributes, used[id], id in levelled)
         if main is not None:
             values |= {f"precision.{k}": v for k, v in own[main].items() if k != "refraction"}
             if "refraction" in own[main]:
                 values["air.refraction"] = own[main]["refraction"]
         return Settings().with_values(**values), {id: p for id, p in own.items() if id != main and p}
 
-    def _precision_of(self, id: str, attributes: dict[str, str], shots: int) -> dict[str, float]:
+    def _precision_of(self, id: str, attributes: dict[str, str], shots: int, level: bool) -> dict[str, float]:
         place = Place(int(attributes["line"]), "InstrumentDetails", id)
-        if not shots:
+        if not shots and not level:
             self.say(place, "ignored", "no shot was taken with it")
+            return {}
+        for said in not_applied(attributes, "edmVertOffset", "vertCollimation", "prismEccentricity"):
+            self.say(place, "doubted", said)
+        if not shots:
+            factor = attributes.get("stadiaFactor")
+            self.say(place, "used", f"level; stadiaFactor {factor}" if factor else "level")
             return {}
         out: dict[str, float] = {}
         per = {"rad": 1 / ARCSEC, "deg": 3600.0, "gon": 3240.0, "packed": 10_000.0}[self.angle]
         for name, attribute, own in (
-            ("zenith_sec", "zenithAnglePrecision", per), ("distance_mm", "edmAccuracyConstant", self.metres * 1000),
+            ("zenith_sec", "zenithAnglePrecision", per),
+            ("distance_mm", "edmAccuracyConstant", self.length.metres * 1000),
         ):  # fmt: skip
             value = number(attributes.get(attribute))
             if value > 0:  # too small for seconds or millimetres: written in the file's own unit
@@ -438,8 +439,6 @@ class _Tables:
                 del out[name]
         said = ", ".join(f"{name} {value:g}" for name, value in out.items()) or "no precision given"
         self.say(place, "used", f"{said} (seconds and millimetres)")
-        for said in xml.not_applied(attributes, "edmVertOffset", "vertCollimation"):
-            self.say(place, "doubted", said)
         return out
 
     def _deviations(self, precision: dict[str, float], distance: str) -> Cells:
@@ -447,12 +446,12 @@ class _Tables:
         p = self.settings.precision
         zenith = precision.get("zenith_sec", p.zenith_sec)
         constant, ppm = precision.get("distance_mm", p.distance_mm), precision.get("distance_ppm", p.distance_ppm)
-        km = float(distance) * METRES[self.unit] / 1000
+        km = float(distance) * METRES[self.length.unit] / 1000
         return {"sd_zenith_sec": repr(zenith), "sd_distance_mm": repr(math.hypot(constant, ppm * km))}
 
 
 def _look(path: Path) -> str | None:
-    return None if not xml.is_landxml(path) else "" if xml.surveyed(path) else "LandXML without a survey in it"
+    return None if not is_landxml(path) else "" if surveyed(path) else "LandXML without a survey in it"
 
 
 READER = Reader(

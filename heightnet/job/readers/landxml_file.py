@@ -9,24 +9,41 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Container, Iterator, Mapping
-from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
-from typing import Any, NamedTuple, cast
+from typing import Any, cast
 
 from heightnet.errors import InputErrors, InputProblem
 from heightnet.job.problems import printable
 from heightnet.job.readers.blocks import blocks, declares
+from heightnet.job.readers.landxml_elements import (
+    REMARKS,
+    coordinates,
+    dropped_for,
+    local,
+    not_applied,
+    place_of,
+    remarks_in,
+    text_of,
+    words_of,
+    yes,
+)
+from heightnet.job.readers.landxml_records import (
+    Document,
+    Observation,
+    Peg,
+    Place,
+    Point,
+    Setup,
+    Vertical,
+    is_word,
+    number,
+)
+from heightnet.job.readers.landxml_units import take_units
 
 LARGEST_FILE = 2**30
 _SURVEY = re.compile(rb"<(?:\w+:)?Survey[\s>/]")
 VERSIONS = ("1.0", "1.1", "1.2")
-LENGTHS = {
-    "millimeter": ("m", 0.001), "centimeter": ("m", 0.01), "meter": ("m", 1.0), "kilometer": ("m", 1000.0),
-    "foot": ("ft", 0.3048), "inch": ("ft", 0.0254), "mile": ("ft", 1609.344), "USSurveyFoot": ("ftUS", 1200 / 3937),
-}  # fmt: skip
-"""linearUnit: unit of the job, and metres."""
-ANGLES = {"radians": "rad", "grads": "gon", "decimal degrees": "deg", "decimal dd.mm.ss": "packed"}
-
 # looked into; so is what `_Reader` has a method for. Everything else is passed over with all it holds
 _OPENED = {"LandXML", "Units", "CgPoints", "Equipment", "ControlChecks", "BacksightPoint", "OffsetVals"}
 WHY_IGNORED = {
@@ -34,121 +51,12 @@ WHY_IGNORED = {
     "ReducedArcObservation": "reduced by somebody already; raw observations are used",
     "RedHorizontalPosition": "a position, not a height",
     "PointResults": "means of observations; the observations themselves are used",
-    "FieldNote": "a remark",
     "Feature": "free data of the writing program",
     "GPSSetup": "not observed with a total station or level",
     "GPSVector": "not observed with a total station or level",
     "GPSPosition": "not observed with a total station or level",
     "LaserSetup": "not observed with a total station or level",
 }
-
-
-class Place(NamedTuple):
-    """Where an element stands, and what it calls itself."""
-
-    line: int
-    element: str
-    name: str
-
-
-class Entry(NamedTuple):
-    """What became of one element: fate is "used", "ignored" or "doubted"; like is what such entries have in common."""
-
-    place: Place
-    fate: str
-    text: str
-    like: str
-
-    def __str__(self) -> str:
-        line, element, name = self.place
-        return f"line {line}, {element}{f' {name}' if name else ''}: {self.text}"
-
-
-class Setup(NamedTuple):
-    place: Place
-    id: str
-    station: str
-    height: str
-    details: str
-    deleted: bool
-    point: str = ""  # InstrumentPoint: name of a point
-
-    @property
-    def over(self) -> str:
-        """The name of the mark it stands over."""
-        return self.point or self.station
-
-
-class Observation(NamedTuple):
-    """A RawObservation or TestObservation, each value the text of the file, so that a message can quote it."""
-
-    place: Place
-    setup: str
-    point: str
-    target_setup: str
-    zenith: str
-    direct_face: str
-    purpose: str
-    check: bool  # stands in ControlChecks
-    dropped: str  # why the file itself does not use it, "" where it does
-    beside: bool  # sighted beside the point, by OffsetVals
-    when: str  # timeStamp
-    # numbers, in file units; "" for none
-    target_height: str
-    slope: str
-    horizontal: str
-    rod: str
-    upper: str
-    lower: str
-
-
-_NUMBERS = {
-    "target_height": "targetHeight", "slope": "slopeDistance", "horizontal": "horizDistance", "rod": "rod",
-    "upper": "upperStadia", "lower": "lowerStadia",
-}  # fmt: skip
-
-
-class Point(NamedTuple):
-    place: Place
-    name: str
-    north: str
-    east: str
-    elevation: str
-    elevation_sd: str
-    kind: str  # pntSurv
-
-
-class Vertical(NamedTuple):
-    place: Place
-    setup: str
-    height: str
-    datum: str
-
-
-@dataclass
-class Document:
-    """Everything a LandXML file says about heights."""
-
-    file: str
-    version: str = ""
-    title: str = ""
-    linear: str = ""
-    angular: str = ""
-    elevation_unit: str = ""
-    points: list[Point] = field(default_factory=list)
-    setups: list[Setup] = field(default_factory=list)
-    target_setups: dict[str, tuple[str, int]] = field(default_factory=dict)  # id: height, line
-    backsights: list[tuple[str, str, str, int]] = field(default_factory=list)  # setup, point, target height, line
-    observations: list[Observation] = field(default_factory=list)
-    verticals: list[Vertical] = field(default_factory=list)
-    instruments: dict[str, dict[str, str]] = field(default_factory=dict)  # id: attributes, those of Corrections too
-    log: list[Entry] = field(default_factory=list)
-
-    def say(self, place: Place, fate: str, text: str, *values: object) -> None:
-        """Log what became of an element; values go into the text's ``{}``."""
-        said = text.format(*values) if values else text
-        place = place._replace(name=printable(place.name))
-        self.log.append(Entry(place, fate, printable(said), text.replace("{}", "...")))
 
 
 def read_landxml(path: Path) -> Document:
@@ -182,7 +90,8 @@ def read_landxml(path: Path) -> Document:
                     reader.start(element, began[-1])
                 else:
                     reader.end(element, began.pop())
-                    _free(element)
+                    if reader.held is None:
+                        _free(element)
         parser.close()
     except LookupError as error:
         raise _refused(path.name, None, str(error), "an encoding that is known", "Save the file as UTF-8.") from error
@@ -237,9 +146,10 @@ def surveyed(path: Path) -> bool:
 def _check_root(root: Any, line: int, document: Document) -> None:
     if root.getroottree().docinfo.doctype:
         raise _refused(document.file, line, "a document type", "LandXML without one")
-    name, space = _local(root), str(root.tag).partition("}")[0].lstrip("{")
+    name, space = local(root), str(root.tag).partition("}")[0].lstrip("{")
     if name != "LandXML":
         raise _refused(document.file, line, f"<{name}>", "<LandXML>", "It is XML of another kind.")
+    document.root = line
     match = re.search(r"LandXML-(\d+\.\d+)$", space)
     document.version = match[1] if match else str(root.get("version", ""))[:20]
     if document.version not in VERSIONS:
@@ -249,61 +159,23 @@ def _check_root(root: Any, line: int, document: Document) -> None:
 
 def _free(element: Any) -> None:
     """Let go of what has been read; what a record holds is needed until the record ends."""
-    if _local(element) in _KEPT_FOR_PARENT:
+    if local(element) in _KEPT_FOR_PARENT:
         return
     element.clear()
     parent = element.getparent()
-    if parent is not None and _local(parent) not in _RECORDS:
+    if parent is not None and local(parent) not in _RECORDS:
         while element.getprevious() is not None:
             del parent[0]
 
 
-_RECORDS = {"RawObservation", "TestObservation", "Backsight"}
-_KEPT_FOR_PARENT = {"TargetPoint", "BacksightPoint", "OffsetVals", "InstrumentPoint"}
-
-
-def _local(element: Any) -> str:
-    return str(element.tag).rpartition("}")[2]
-
-
-def number(text: str | None) -> float:
-    """A finite number, NaN for none.
-
-    >>> number(" 1.5e0 "), number("INF"), number(None)
-    (1.5, nan, nan)
-    """
-    if text is None or "_" in text or len(text) > 60:
-        return math.nan
-    try:
-        value = float(text)
-    except ValueError:
-        return math.nan
-    return value if math.isfinite(value) else math.nan
-
-
-def _number(element: Any, name: str) -> str:
-    """The text of an attribute that is a finite number, "" for none."""
-    text = element.get(name)
-    return "" if math.isnan(number(text)) else text.strip()
-
-
-def not_applied(attributes: Mapping[str, str], *names: str) -> Iterator[str]:
-    """What to say of corrections that a file names and nobody applies."""
-    for name in names:
-        if attributes.get(name) and number(attributes[name]) != 0:
-            yield f"{name} {attributes[name]} is not applied; readings are taken as they stand"
-
-
-def _place(element: Any, line: int) -> Place:
-    return Place(line, _local(element), _text(element, "name") or _text(element, "id") or _text(element, "oID"))
-
-
-def _yes(text: str | None) -> bool:
-    return (text or "").strip() in ("true", "1")
-
-
-def _text(element: Any, name: str) -> str:
-    return " ".join((element.get(name) or "").split())[:200]
+_RECORDS = {"RawObservation", "TestObservation", "Backsight", "TargetSetup"}
+_KEPT_FOR_PARENT = {"TargetPoint", "BacksightPoint", "OffsetVals", "InstrumentPoint", *REMARKS}
+_NUMBERS = {
+    "target_height": "targetHeight", "slope": "slopeDistance", "horizontal": "horizDistance", "rod": "rod",
+    "upper": "upperStadia", "lower": "lowerStadia",
+}  # fmt: skip
+_NO_COORDINATES = "{} is no north, east and elevation of a named point, with blanks between; not used"
+_RODS = ("setup1RodA", "setup1RodB", "setup2RodA", "setup2RodB")
 
 
 class _Reader:
@@ -313,6 +185,7 @@ class _Reader:
         self.document = document
         self.skipping: Any = None  # outermost element passed over
         self.inside = 0  # elements inside it
+        self.held: Any = None  # remark that is being read, with all it holds
         self.setup: Setup | None = None
         self.ids: set[str] = set()  # of set-ups
         self.here: dict[str, str] = {}  # by the id as the survey gives it: the first set-up of that id in it
@@ -326,9 +199,13 @@ class _Reader:
         if self.skipping is not None:
             self.inside += 1
             return
-        name = _local(element)
+        if self.held is not None:
+            return
+        name = local(element)
         opened, closed = (getattr(self, f"_{what}_{name}", None) for what in ("open", "close"))
-        if opened:
+        if name in REMARKS:
+            self.held = element
+        elif opened:
             opened(element, line)
         elif not closed and name not in _OPENED:
             self.skipping, self.inside = element, 0
@@ -336,59 +213,108 @@ class _Reader:
     def end(self, element: Any, line: int) -> None:
         if self.skipping is not None:
             if element is self.skipping:
-                why = WHY_IGNORED.get(_local(element), "says nothing about heights")
-                more = f" ({self.inside} elements inside)" if self.inside else ""
-                self._say(element, line, "ignored", why + more)
+                self._passed_over(element, line, self.inside)
                 self.skipping = None
             return
-        if closed := getattr(self, f"_close_{_local(element)}", None):
+        if self.held is not None:
+            if element is self.held:
+                self.held = None
+                self._remark(element, line)
+            return
+        if closed := getattr(self, f"_close_{local(element)}", None):
             closed(element, line)
 
     def _say(self, element: Any, line: int, fate: str, text: str) -> None:
-        self.document.say(_place(element, line), fate, text)
+        self.document.say(place_of(element, line), fate, text)
+
+    def _passed_over(self, element: Any, line: int, inside: int) -> None:
+        name, more = local(element), f" ({inside} elements inside)" if inside else ""
+        if (meant := _SPELT.get(name.casefold(), name)) != name:
+            self._say(element, line, "doubted", f"no element of the schema; is it {meant}? Not read{more}")
+        else:
+            self._say(element, line, "ignored", WHY_IGNORED.get(name, "says nothing about heights") + more)
+
+    def _number(self, element: Any, line: int, name: str) -> str:
+        """The text of an attribute that is a finite number, "" for none; a word there is refused."""
+        text = element.get(name)
+        if text is None:
+            return ""
+        if not math.isnan(number(text)):
+            return str(text.strip())
+        if is_word(text):
+            cause = "A decimal point, and nothing between thousands." if "," in text else ""
+            self.document.refuse(place_of(element, line), name, text.strip(), "a number", cause)
+        return ""
+
+    def _point(self, element: Any, line: int, unnamed: str = "") -> str:
+        """The point an element stands for: the one it refers to, else its own name.
+
+        Coordinates that it has itself are kept; unnamed : what it is called without either.
+        """
+        own, refers = text_of(element, "name"), text_of(element, "pntRef")
+        name = refers or own or unnamed
+        if own and refers and own != refers:
+            self.document.stands_for.setdefault(own, set()).add(refers)
+        if not (element.text or "").strip():
+            return name
+        place = Place(line, local(element), name)
+        if (given := coordinates(element)) is None:
+            self.document.say(place, "doubted", _NO_COORDINATES, (element.text or "").strip()[:60])
+        elif name:
+            self.document.points.append(Point(place, name, *given, inside=True))
+        return name
+
+    def _remark(self, element: Any, line: int) -> None:
+        """What somebody wrote down: logged, told, and kept with the set-up, target set-up or observation it is of."""
+        text = words_of(element)
+        if not text:
+            self._passed_over(element, line, sum(1 for _ in element.iter()) - 1)
+            return
+        parent = place_of(element.getparent(), line)
+        where = f"in {parent.element} {parent.name}".strip()
+        entry = self.document.say(Place(line, local(element), where), "used", "remark: {}", text)
+        self.document.remarks.append(entry)
+        of = self.setup.id if self.setup is not None else ""
+        if not of and self.groups:
+            of = self._setup_id(self.groups[-1]["setupID"])
+        if of and parent.element not in _RECORDS:  # those gather theirs themselves
+            self.document.notes.setdefault(("setup", of), []).append(text)
 
     # what stands once, or opens a room
 
     def _open_Metric(self, element: Any, line: int) -> None:
-        document = self.document
-        if document.linear:
-            self._say(element, line, "doubted", "units are given again; the first ones count")
-            return
-        document.linear = element.get("linearUnit") or ""
-        document.angular = element.get("angularUnit") or "radians"  # the schema's default
-        document.elevation_unit = element.get("elevationUnit") or ""
-        said = f"lengths in {document.linear}, angles in {document.angular}"
-        if element.get("angularUnit") is None:
-            said += " (the schema's default: no angularUnit is given)"
-        self._say(element, line, "used", said)
+        take_units(element.attrib, place_of(element, line), self.document)
 
     _open_Imperial = _open_Metric
 
     def _open_SurveyHeader(self, element: Any, line: int) -> None:
-        self.document.title = self.document.title or _text(element, "name")
+        self.document.title = self.document.title or text_of(element, "name")
         self._say(element, line, "used", "title")
+        self._days(element, line)
         for name in ("applyAtmosphericCorrection", "applySeaLevelCorrection"):
-            if _yes(element.get(name)):
+            if yes(element.get(name)):
                 self._say(element, line, "doubted", f"{name}: distances are taken as they stand")
 
     def _open_InstrumentDetails(self, element: Any, line: int) -> None:
-        self.document.instruments[_text(element, "id")] = dict(element.attrib) | {"line": str(line)}
+        self.document.instruments[text_of(element, "id")] = dict(element.attrib) | {"line": str(line)}
 
     def _close_Corrections(self, element: Any, line: int) -> None:
-        of = _text(element.getparent(), "id")
+        of = text_of(element.getparent(), "id")
         if of in self.document.instruments:
             self.document.instruments[of] |= dict(element.attrib)
 
     def _open_InstrumentSetup(self, element: Any, line: int) -> None:
-        self.given = given = _text(element, "id")
+        self.given = given = text_of(element, "id")
         id = self._told_apart(line, "InstrumentSetup", given, self.ids)
         self.ids.add(id)
         if given:
             self.here.setdefault(given, id)
         self.setup = Setup(
-            Place(line, "InstrumentSetup", id), id, _text(element, "stationName"), _number(element, "instrumentHeight"),
-            _text(element, "instrumentDetailsID"), element.get("status") == "deleted",
+            Place(line, "InstrumentSetup", id), id, text_of(element, "stationName"),
+            self._number(element, line, "instrumentHeight"), text_of(element, "instrumentDetailsID"),
+            element.get("status") == "deleted", self.surveys,
         )  # fmt: skip
+        self._misspelt(element, line, _OF_SETUPS)
 
     def _close_InstrumentSetup(self, element: Any, line: int) -> None:
         if self.setup is not None:
@@ -419,6 +345,21 @@ class _Reader:
         self.surveys += 1
         if self.surveys == 2:
             self._say(element, line, "used", "a further survey; all surveys of a file are one job")
+        self._days(element, line)
+
+    def _days(self, element: Any, line: int) -> None:
+        """Keep the days of a survey, for set-ups and readings that have no time of their own."""
+        days = []
+        for name in ("startTime", "endTime") if element.get("startTime") else ("date",):
+            if text := text_of(element, name):
+                try:
+                    days.append(date.fromisoformat(text[:10]).isoformat())
+                except ValueError:
+                    self._say(element, line, "doubted", f"{name} {text} begins with no date; not used")
+        if days and self.surveys not in self.document.days:
+            said = f"survey of {' to '.join(dict.fromkeys(days))}"
+            self.document.days[self.surveys] = said
+            self._say(element, line, "used", f"{said}: when, of set-ups and readings without a time")
 
     def _close_Survey(self, element: Any, line: int) -> None:
         observations = self.document.observations
@@ -432,96 +373,127 @@ class _Reader:
 
     def _close_InstrumentPoint(self, element: Any, line: int) -> None:
         if self.setup is not None:
-            self.setup = self.setup._replace(point=_point_name(element))
+            point = self._point(element, line, self.setup.station)
+            self.setup = self.setup._replace(
+                point=point, when=text_of(element, "timeStamp"), desc=text_of(element, "desc")
+            )
 
     def _open_ObservationGroup(self, element: Any, line: int) -> None:
         self.groups.append(
-            {name: _text(element, name) for name in ("setupID", "targetSetupID", "purpose")} | {"point": ""}
+            {name: text_of(element, name) for name in ("setupID", "targetSetupID", "purpose")} | {"point": ""}
         )
 
     def _close_ObservationGroup(self, element: Any, line: int) -> None:
         self.groups.pop()
 
     def _close_TargetPoint(self, element: Any, line: int) -> None:
-        if self.groups and _local(element.getparent()) == "ObservationGroup":
-            self.groups[-1]["point"] = _point_name(element)
+        if self.groups and local(element.getparent()) == "ObservationGroup":
+            self.groups[-1]["point"] = self._point(element, line)
 
     # records
 
     def _close_CgPoint(self, element: Any, line: int) -> None:
-        name = _text(element, "name") or _text(element, "oID")
-        numbers = [t if number(t) == number(t) else "" for t in (element.text or "").split()]
-        if not name or len(numbers) not in (2, 3) or not all(numbers[:2]):
-            if not element.get("pntRef"):
-                self._say(element, line, "doubted", "not a named north, east and elevation; not used")
+        name = text_of(element, "name") or text_of(element, "oID")
+        given, refers = coordinates(element), text_of(element, "pntRef")
+        if not name or given is None:
+            if name and refers:
+                self.document.stands_for.setdefault(name, set()).add(refers)
+                self._say(element, line, "used", f"stands for {refers}")
+            else:
+                told = (element.text or "").strip()[:60] if name else "a point without a name"
+                self.document.say(place_of(element, line), "doubted", _NO_COORDINATES, told)
             return
-        north, east, elevation = (*numbers, "")[:3]
-        sd, kind = _number(element, "elevationStdError"), _text(element, "pntSurv").casefold()
-        self.document.points.append(Point(_place(element, line), name, north, east, elevation, sd, kind))
+        sd, kind = self._number(element, line, "elevationStdError"), text_of(element, "pntSurv").casefold()
+        self.document.points.append(Point(place_of(element, line), name, *given, sd, kind, text_of(element, "desc")))
 
     def _close_TargetSetup(self, element: Any, line: int) -> None:
-        given, height = _text(element, "id"), _number(element, "targetHeight")
+        given, height = text_of(element, "id"), self._number(element, line, "targetHeight")
         id = self.targets_here.get(given, "")
         if not id or self.document.target_setups[id][0] != height:
             id = self._told_apart(line, "TargetSetup", given, self.document.target_setups)
             self.document.target_setups[id] = height, line
         if given:
             self.targets_here[given] = id
+        self.document.notes.setdefault(("target", id), []).extend(remarks_in(element))
         self._say(element, line, "used", "target height of the observations that name it")
         for said in not_applied(element.attrib, "edmTargetVertOffset", "prismConstant"):
             self._say(element, line, "doubted", said)
 
     def _close_Backsight(self, element: Any, line: int) -> None:
-        setup = self._setup_id(_text(element, "setupID"))
-        point = next((_point_name(child) for child in element if _local(child) == "BacksightPoint"), "")
-        self.document.backsights.append((setup, point, _number(element, "targetHeight"), line))
+        setup = self._setup_id(text_of(element, "setupID"))
+        children = [child for child in element if local(child) == "BacksightPoint"]
+        point = self._point(children[0], line) if children else ""
+        self.document.backsights.append((setup, point, self._number(element, line, "targetHeight"), line))
+        remarks = [f"backsight to {point}: {text}" for text in remarks_in(element)]
+        self.document.notes.setdefault(("setup", setup), []).extend(remarks)
         said = f"backsight to {point}" if point else "no point"
         self._say(element, line, "used" if point else "ignored", said)
 
     def _close_RawObservation(self, element: Any, line: int) -> None:
         group = self.groups[-1] if self.groups else {}
-        children = {_local(child): child for child in element}
-        point = _point_name(children["TargetPoint"]) if "TargetPoint" in children else group.get("point", "")
-        setup = self._setup_id(_text(element, "setupID") or group.get("setupID", ""))
-        target = _text(element, "targetSetupID") or group.get("targetSetupID", "")
+        children = {local(child): child for child in element}
+        target_point = children.get("TargetPoint")
+        point = group.get("point", "") if target_point is None else self._point(target_point, line)
+        setup = self._setup_id(text_of(element, "setupID") or group.get("setupID", ""))
+        target = text_of(element, "targetSetupID") or group.get("targetSetupID", "")
         offsets = children["OffsetVals"].attrib.values() if "OffsetVals" in children else ()
-        dropped = ""
-        if element.get("status") == "deleted":
-            dropped = "the file marks it as deleted"
-        elif _yes(element.get("unused")):
-            dropped = "the file marks it as unused"
+        when, notes = text_of(element, "timeStamp"), remarks_in(element)
+        if target_point is not None:
+            when = when or text_of(target_point, "timeStamp")
+            notes += filter(None, [text_of(target_point, "desc")])
+        dropped = dropped_for(element)
+        self._misspelt(element, line, _OF_OBSERVATIONS)
         self.document.observations.append(
             Observation(
-                Place(line, _local(element), f"{setup} to {point}"), setup, point,
+                Place(line, local(element), f"{setup} to {point}"), setup, point,
                 target_setup=self.targets_here.get(target, target),
-                zenith=_text(element, "zenithAngle"), direct_face=_text(element, "directFace"),
-                purpose=_text(element, "purpose") or group.get("purpose", ""), dropped=dropped,
-                check=any(_local(above) == "ControlChecks" for above in element.iterancestors()),
-                beside=any(number(v) for v in offsets if not math.isnan(number(v))), when=_text(element, "timeStamp"),
-                **{field: _number(element, name) for field, name in _NUMBERS.items()},
+                zenith=text_of(element, "zenithAngle"), direct_face=text_of(element, "directFace"),
+                purpose=text_of(element, "purpose") or group.get("purpose", ""), dropped=dropped,
+                check=any(local(above) == "ControlChecks" for above in element.iterancestors()),
+                beside=any(number(v) for v in offsets if number(v) == number(v)), when=when, note="; ".join(notes),
+                **{field: "" if dropped else self._number(element, line, name) for field, name in _NUMBERS.items()},
             )
         )  # fmt: skip
 
     def _close_TestObservation(self, element: Any, line: int) -> None:
-        if any(element.get(name) for name in ("setup1RodA", "setup1RodB", "setup2RodA", "setup2RodB")):
-            self._say(element, line, "ignored", "a test of the level's own line of sight")
+        if not any(element.get(name) for name in _RODS):
+            self._close_RawObservation(element, line)
             return
-        self._close_RawObservation(element, line)
+        if dropped := dropped_for(element):
+            self._say(element, line, "ignored", dropped)
+            return
+        children = (child for child in element if local(child) == "TargetPoint")
+        called = next((self._point(child, line) for child in children), "") or self._setup_id("")
+        tests = {peg.test for peg in self.document.pegs}
+        self.document.pegs.append(
+            Peg(
+                place_of(element, line), f"{called} (line {line})" if called in tests else called,
+                text_of(element, "timeStamp"),
+                {name: text for name in _RODS if (text := self._number(element, line, name))},
+                "; ".join(remarks_in(element)),
+            )
+        )  # fmt: skip
+
+    def _misspelt(self, element: Any, line: int, known: Mapping[str, str]) -> None:
+        """Doubt attributes that are those of the schema but for their capitals."""
+        for name in element.attrib:
+            if name not in _ATTRIBUTES and (meant := known.get(name.casefold(), name)) != name:
+                self._say(element, line, "doubted", f"{name} is no attribute of the schema; is it {meant}? Not read")
 
     def _close_RedVerticalObservation(self, element: Any, line: int) -> None:
-        setup = self._setup_id(_text(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else ""))
-        height, datum = _number(element, "height"), _text(element, "verticalDatum")
-        self.document.verticals.append(Vertical(_place(element, line), setup, height, datum))
+        setup = self._setup_id(text_of(element, "setupID") or (self.groups[-1]["setupID"] if self.groups else ""))
+        height, datum = self._number(element, line, "height"), text_of(element, "verticalDatum")
+        self.document.verticals.append(Vertical(place_of(element, line), setup, height, datum))
 
 
-def _point_name(element: Any) -> str:
-    """The point an element stands for: the one it refers to, else its own name."""
-    return _text(element, "pntRef") or _text(element, "name")
-
-
-def log_lines(log: list[Entry]) -> Iterator[str]:
-    """The log, one element a line."""
-    yield "line\tfate\telement\tname\twhat"
-    for entry in log:
-        line, element, name = entry.place
-        yield f"{line}\t{entry.fate}\t{element}\t{name}\t{entry.text}"
+_OF_OBSERVATIONS = {
+    name.casefold(): name
+    for name in (*_NUMBERS.values(), *_RODS, "setupID", "targetSetupID", "zenithAngle", "directFace", "purpose",
+                 "status", "unused", "timeStamp")
+}  # fmt: skip
+_OF_SETUPS = {
+    name.casefold(): name for name in ("id", "stationName", "instrumentHeight", "instrumentDetailsID", "status")
+}
+_ATTRIBUTES = frozenset((*_OF_OBSERVATIONS.values(), *_OF_SETUPS.values()))
+_READ = {name.rpartition("_")[2] for name in vars(_Reader) if name.startswith(("_open_", "_close_"))}
+_SPELT = {name.casefold(): name for name in (*_READ, *_OPENED, *REMARKS, "TargetPoint", "InstrumentPoint")}
