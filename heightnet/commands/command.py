@@ -123,7 +123,7 @@ def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None
 
     mapping = columns or to_keep(*claimed(job))
     text = mapping.read_text(encoding="utf-8-sig") if mapping.is_file() else ""
-    answers = {(one.part, one.key): _answer(one) for one in questions}
+    answers = [(one.part, one.key, _answer(one)) for one in questions]
     write_text(mapping, [with_answers(text, answers, getpass.getuser(), date.today().isoformat())])
     say(f"Kept in {one_line(mapping)}; change that file to have them read otherwise.", err=True)
 

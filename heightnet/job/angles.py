@@ -44,14 +44,14 @@ def looks_separated(text: str) -> bool:
 
 
 def looks_packed(text: str) -> bool:
-    """Whether a number may be packed degrees, minutes and seconds: four decimals or more, minutes and seconds below 60.
+    """Whether a number may be packed degrees, minutes and seconds: minutes and seconds below 60, zeros at the end lost.
 
-    >>> looks_packed("92.1435"), looks_packed("92.7435"), looks_packed("92.24")
-    (True, False, False)
+    >>> [looks_packed(text) for text in ("92.1435", "92.7435", "92.151", "92.98")]
+    [True, False, True, False]
     """
     match = _PACKED.fullmatch(text.strip())
-    digits = (match[3] or "") if match else ""
-    return len(digits) >= 4 and int(digits[:2]) < 60 and int(digits[2:4]) < 60
+    digits = ((match[3] or "") if match else "99").ljust(4, "0")
+    return int(digits[:2]) < 60 and int(digits[2:4]) < 60
 
 
 def read_angle(text: str, unit: str) -> float:

@@ -7,14 +7,14 @@ a value on a line of its own ("HI: 1.543"), which may hold for every row below i
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from heightnet.errors import Question
 from heightnet.job.convert import Batch
 from heightnet.job.headings import known_headings, plain_heading, without_unit
-from heightnet.job.layout import Layout
-from heightnet.job.mapping import Export, file_line
+from heightnet.job.layout import Layout, columns_of
+from heightnet.job.mapping import Export, Meant, file_line
 from heightnet.job.problems import Problems
 from heightnet.ledger.headings import TOTALS, WITH_TOTALS
 from heightnet.ledger.recorded import Column
@@ -26,6 +26,7 @@ _SAID = re.compile(r"(.*?)\s*[:=]\s*(\S.*)?")
 _NUMBER = re.compile(r"[+-]?[\d.,]+")
 _PAGE = re.compile(r"(?:page|sheet|p\.)\s*\d+(?:\s*(?:of|/)\s*\d+)?", re.IGNORECASE)
 _COMMENT = re.compile(r"[#;]")
+_DECIMAL = re.compile(r"\d[.,]\d")
 _BEGINS_NUMBER = re.compile(r"\s*[+-]?[.,]?\d")
 
 
@@ -43,6 +44,7 @@ class Body:
     export: Export
     file: str
     problems: Problems
+    meant: Mapping[str, Meant]
     found: bool = False
     said: dict[str, str] = field(default_factory=dict)
     left_out: list[str] = field(default_factory=list)
@@ -51,16 +53,19 @@ class Body:
     totals: list[tuple[int, str]] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
     ended: bool = False
+    after_total: tuple[int, str] | None = None
 
     def __post_init__(self) -> None:
         table, header = self.layout.table, self.layout.header
-        known = known_headings(table, header)
         self.every = known_headings(table)
-        self.columns = [known.get(plain_heading(without_unit(heading))) for heading in header]
+        self.columns = columns_of(header, table, self.meant)
         self.needed = [i for i, c in enumerate(self.columns) if c and c.required and not c.unless]
         self.readings = [i for i, c in enumerate(self.columns) if c and c.numeric and c.vital]
         self.measured = [i for i in self.needed if (c := self.columns[i]) and c.numeric]
         self.heading = [heading.strip() for heading in header]
+        self.patterns = [_pattern(text) for text in self.export.above if "{" in text]
+        plain = [text for text in self.export.above if "{" not in text]
+        self.of_lines = [*plain, *dict.fromkeys(name for one in self.patterns for name in one.groupindex)]
         self.skip, self.ends = (
             tuple(word.casefold() for word in words) for words in (self.export.skip, self.export.ends)
         )
@@ -68,7 +73,7 @@ class Body:
     @property
     def header(self) -> list[str]:
         """The headings, and the names of what is said on lines of their own."""
-        return [*self.layout.header, *self.export.above]
+        return [*self.layout.header, *self.of_lines]
 
     def above(self, rows: Sequence[tuple[int, Sequence[str]]]) -> None:
         """Hear what lines above the headings say."""
@@ -78,25 +83,27 @@ class Body:
 
     def rows(self, batches: Iterator[Batch]) -> Iterator[Batch]:
         """The rows of the table, with what lines above them said in cells of their own."""
+        width = len(self.layout.header)
         for batch in batches:
-            kept = [(row, cells) for row, cells in zip(*batch, strict=True) if self._belongs(row, cells)]
-            if self.export.above:
-                width = len(self.layout.header)
-                kept = [(row, self._with_said(cells, width)) for row, cells in kept]
-            elif len(kept) == len(batch.rows):
+            rows: list[int] = []
+            kept: list[list[str]] = []
+            for row, cells in zip(*batch, strict=True):
+                if any(map(str.strip, cells)) and self._belongs(row, cells):
+                    rows.append(row)
+                    kept.append(self._with_said(cells, width) if self.export.above else cells)
+            if len(kept) == len(batch.rows) and not self.export.above:
                 yield batch
-                continue
-            if kept:
-                yield Batch([row for row, _ in kept], [cells for _, cells in kept])
-        for rows, why in ((self.left_out, "left out, as the mapping says"), (self.passed, "no rows of the table")):
-            if rows:
-                more = f"; and {len(rows) - SHOWN} more" if len(rows) > SHOWN else ""
-                self.problems.note("understood", f"{why}: {'; '.join(rows[:SHOWN])}{more}", self.file)
+            elif kept:
+                yield Batch(rows, kept)
+        for what, why in ((self.left_out, "left out, as the mapping says"), (self.passed, "no rows of the table")):
+            if what:
+                more = f"; and {len(what) - SHOWN} more" if len(what) > SHOWN else ""
+                self.problems.note("understood", f"{why}: {'; '.join(what[:SHOWN])}{more}", self.file)
         if self.totals:
-            self._ask_of_total("ends", *self.totals[0])
+            self._ask_of_total("ends", *(self.after_total or self.totals[0]))
 
     def _with_said(self, cells: list[str], width: int) -> list[str]:
-        return [*cells[:width], *[""] * (width - len(cells)), *(self.said.get(name, "") for name in self.export.above)]
+        return [*cells[:width], *[""] * (width - len(cells)), *(self.said.get(name, "") for name in self.of_lines)]
 
     def _ordinary(self, cells: Sequence[str]) -> bool:
         """A quick look: the numbers that a row must have stand in it, and nothing is asked of rows."""
@@ -108,8 +115,6 @@ class Body:
         if self._ordinary(cells):
             return True
         filled = [cell.strip() for cell in cells if cell.strip()]
-        if not filled:
-            return True  # reading passes blank rows over
         word = next((text for text in filled if not _NUMBER.fullmatch(text)), filled[0])
         folded = {filled[0].casefold(), word.casefold()}
         if self.ended or any(self.ends and text.startswith(self.ends) for text in folded):
@@ -117,6 +122,8 @@ class Body:
             self.left_out.append(f"row {row}: {' '.join(filled)}")
             return False
         if any(self.skip and text.startswith(self.skip) for text in folded):
+            if any(map(TOTALS.match, folded)):
+                self.after_total = row, word
             self.left_out.append(f"row {row}: {' '.join(filled)}")
             return False
         if (len(filled[0]) > 1 and all(map(_RULED.fullmatch, filled))) or self._is_heading(filled):
@@ -149,10 +156,13 @@ class Body:
         unnamed = any(missing for missing, i in zip(blank, self.needed, strict=True) if i not in self.measured)
         few = sum(1 for cell in cells if cell.strip()) <= max(FEW_CELLS, len(self.heading) // 3)
         total = TOTALS.match(word.casefold())
-        named_so = total and (total["sure"] or any(blank))
-        if named_so or (self.found and bare and few) or (self.totals and (bare or unnamed)):
+        follows = bool(self.totals or self.after_total)
+        named_so = total and (total["sure"] or any(blank) or follows)
+        of_words = self.found and bare and few and len(_DECIMAL.findall(" ".join(cells))) <= 1
+        if named_so or of_words or (follows and (bare or unnamed)):
             self.totals.append((row, word))
             return True
+        self.after_total = None
         for at, text in self.totals:
             self._ask_of_total("skip", at, text)
         self.totals.clear()
@@ -171,8 +181,12 @@ class Body:
 
     def _hear(self, row: int, cells: Sequence[str]) -> bool:
         """Take in a line that says something of the rows below it; False where it is an ordinary row or title."""
+        line = " ".join(filter(None, map(str.strip, cells)))
+        if match := next((match for one in self.patterns if (match := one.fullmatch(line))), None):
+            self.said |= match.groupdict()
+            return True
         said = dict(_values(cells))
-        if named := {name: value for name, value in said.items() if name in self.export.above}:
+        if named := {name: value for name, value in said.items() if name in self.of_lines}:
             self.said |= named
             return True
         given = {column.name for column in self.columns if column}
@@ -205,6 +219,16 @@ class Body:
         )  # fmt: skip
 
 
+def _pattern(text: str) -> re.Pattern[str]:
+    """A line with the names of columns in braces, as what finds their values.
+
+    >>> _pattern("{setup}: over {at} (HI {instrument_height} m)").fullmatch("S1: over K1 (HI 1.587 m)").groups()
+    ('S1', 'K1', '1.587')
+    """
+    parts = re.split(r"{(\w+)}", text)
+    return re.compile("".join(f"(?P<{part}>.+?)" if i % 2 else re.escape(part) for i, part in enumerate(parts)))
+
+
 def _cell(cells: Sequence[str], i: int) -> str:
     return cells[i].strip() if i < len(cells) else ""
 
@@ -215,7 +239,7 @@ def _without_digits(filled: Sequence[str]) -> str:
 
 def _values(cells: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Names and values of a line: "HI: 1.587" in one cell, "HI:" and 1.587 in two, or names and values by turns."""
-    filled = [cell.strip() for cell in cells if cell.strip()]
+    filled = [part for cell in cells for part in re.split(r" {2,}", cell.strip()) if part]
     by_turns = len(filled) % 2 == 0 and not any(map(_NUMBER.fullmatch, filled[::2]))
     for i, cell in enumerate(filled):
         match = _SAID.fullmatch(cell)

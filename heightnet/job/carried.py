@@ -17,26 +17,26 @@ from heightnet.ledger.recorded import Table
 if TYPE_CHECKING:
     from heightnet.job.convert import Sheet
 
-DITTO = ("", '"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
+DITTO = ('"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
 
 
 def ask_of_carried(
     found: Mapping[int, Found], sheet: Sheet, first: Sequence[Sequence[str]], table: Table, problems: Problems
 ) -> None:  # fmt: skip
     """A problem for each column of what belongs to a set-up that is blank below a cell that is filled."""
-    cells = {i: [_cell(row, i) for row in first if any(row)] for i, one in found.items() if one.column.of_setup}
-    nothing = DITTO if sheet.found else ("",)
-    for i in cells:
-        if found[i].column.required and all(text.casefold() not in nothing for text in cells[i]):
-            return  # every row names its set-up, and what holds for that may be said once
+    cells = {i: [_cell(row, i).casefold() for row in first if any(row)] for i in found}
+    ditto = DITTO if sheet.found else ()
+    of_setup = {i for i, one in found.items() if one.column.of_setup}
+    if any(found[i].column.required and all(text and text not in ditto for text in cells[i]) for i in of_setup):
+        of_setup = set()  # every row names its set-up, and what holds for that may be said once
     for i, texts in cells.items():
-        blanks = [text.casefold() in nothing for text in texts]
+        blanks = [text in ditto or (not text and i in of_setup) for text in texts]
         if found[i].meant.carried or not blanks or blanks[0] or not any(blanks):
             continue
         heading, proposal = sheet.header[i].strip(), f"{told(found[i].meant)}, carried"
-        said = f"the cells of {heading!r} are blank below the first of each set-up"
+        said = f"cells of {heading!r} are blank, or hold a ditto mark, below one that is filled"
         problems.add(
-            sheet.file, sheet.header_row, heading, "blank cells",
+            sheet.file, sheet.header_row, heading, "blank cells or ditto marks",
             "the same on every row, or that a cell holds for those below it",
             f"A book writes what belongs to a set-up once. If that is so here, write "
             f"{line_for(table.name, heading, proposal)}.",
@@ -48,29 +48,35 @@ def ask_of_carried(
 
 
 class Carrier:
-    """Fills blank cells from above, batch after batch; a new set-up begins with nothing carried."""
+    """Fills cells from above, batch after batch: ditto marks, and blanks in what belongs to a set-up; with a new set-up
+    nothing of the last one is carried on."""
 
     def __init__(self, found: Mapping[int, Found]) -> None:
         self.columns = [i for i, one in found.items() if one.meant.carried]
         self.names = [i for i, one in found.items() if one.column.of_setup == "name"]
+        self.of_setup = {i for i, one in found.items() if one.column.of_setup}
         self.above: dict[int, str] = {}
 
     def fill(self, cells: Sequence[list[str]]) -> Sequence[list[str]]:
         """Rows of one width with what is carried down in its place."""
-        if not self.columns:
-            return cells
-        out = []
-        for row in cells:
-            named = {i: row[i].strip() for i in self.names if row[i].strip().casefold() not in DITTO}
-            if any(self.above.get(i) != text for i, text in named.items()):
-                self.above = {}
-            self.above |= named
-            self.above |= {i: row[i] for i in self.columns if row[i].strip().casefold() not in DITTO}
-            filled = list(row)
-            for i in self.columns:
+        return [self._filled(row) for row in cells] if self.columns else cells
+
+    def _filled(self, row: list[str]) -> list[str]:
+        named = {i: row[i].strip() for i in self.names if _says(row[i])}
+        if any(self.above.get(i) != text for i, text in named.items()):
+            self.above = {i: text for i, text in self.above.items() if i not in self.of_setup}
+        self.above |= named | {i: row[i] for i in self.columns if _says(row[i])}
+        filled = list(row)
+        for i in self.columns:
+            if i in self.of_setup or row[i].strip():
                 filled[i] = self.above.get(i, "")
-            out.append(filled)
-        return out
+        return filled
+
+
+def _says(cell: str) -> bool:
+    """Whether a cell says something of its own."""
+    text = cell.strip().casefold()
+    return bool(text) and text not in DITTO
 
 
 def _cell(row: Sequence[str], i: int) -> str:

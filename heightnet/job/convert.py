@@ -254,7 +254,7 @@ Reader = Callable[[Cells, Sequence[int]], npt.NDArray[Any]]
 def _reader(column: Column, sheet: Sheet, units: Units, problems: Problems, meant: Meant) -> Reader:
     """A function from cells and their rows to the values of one column."""
     if column.kind in ("name", "text", "reading"):
-        return _Texts(column, sheet.file, problems)
+        return _Texts(column, sheet.file, problems, sheet.found)
     if column.kind in ("choice", "yes"):
         return _Words(column, sheet.file, problems)
     return _Numbers(column, sheet, units, problems, meant)
@@ -267,6 +267,7 @@ class _Texts:
     column: Column
     file: str
     problems: Problems
+    found: bool = False
     seen: dict[str, str] = field(default_factory=dict)
 
     def __call__(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[Any]:
@@ -298,6 +299,10 @@ class _Texts:
         text = cell.strip()
         if _ESCAPED.match(text):
             text = text[1:]
+        elif self.found and text.startswith("'") and len(text) > 1:
+            text = text[1:]
+            told = f"column {self.column.name}: the apostrophe before a cell, which marks it as text, is left out"
+            self.problems.note("understood", told, self.file)
         longest = LONGEST_NAME if self.column.kind == "name" else LONGEST_TEXT
         if len(text) > longest:
             self.problems.add(self.file, row, self.column.name, text, f"at most {longest} characters")
@@ -430,7 +435,7 @@ class _Numbers:
         return values
 
     def _number(self, cell: str, row: int) -> float:
-        text = cell.strip().replace("−", "-")
+        text = cell.strip().replace("−", "-").removeprefix("'")  # by which a spreadsheet marks text
         if not text:
             return math.nan
         if self.in_cells and (match := _WITH_UNIT.fullmatch(text)) and match[2].casefold() in self.in_cells:
@@ -456,7 +461,7 @@ class _Numbers:
             return np.full(len(cells), np.nan)
         values = read_angles(cells, self.unit)
         for i in np.flatnonzero(np.isnan(values)).tolist():
-            text = cells[i].strip()
+            text = cells[i].strip().removeprefix("'")
             if not text:
                 continue
             if self.decimal == "," and text.count(",") == 1:

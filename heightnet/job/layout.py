@@ -14,7 +14,7 @@ from heightnet.job.headings import heading_unit, known_headings, plain_heading, 
 from heightnet.job.mapping import Columns, Export, Meant
 from heightnet.job.problems import Problems
 from heightnet.ledger.headings import TOO_WIDE, VERTICAL_ANGLES
-from heightnet.ledger.recorded import Table
+from heightnet.ledger.recorded import Column, Table
 
 WITHIN = 40  # rows in which the headings must stand
 FEWEST = 2  # known headings that make a row one of headings
@@ -59,6 +59,18 @@ def lay_out(rows: Rows, tables: Sequence[Table], columns: Columns) -> list[Layou
     return sorted(found, key=lambda one: one.rank, reverse=True)
 
 
+def columns_of(header: Sequence[str], table: Table, meant: Mapping[str, Meant]) -> list[Column | None]:
+    """The column that each heading is, as the mapping says or by itself; None for those that are none."""
+    known = known_headings(table, header)
+    out: list[Column | None] = []
+    for heading in map(str.strip, header):
+        if heading in meant:
+            out.append(table.column(meant[heading].column) if meant[heading].column else None)
+        else:
+            out.append(known.get(plain_heading(heading)) or known.get(plain_heading(without_unit(heading))))
+    return out
+
+
 def first_filled(rows: Rows, table: Table, columns: Columns) -> Layout | None:
     """The first row that holds anything, where no row shows by its headings that it is the one."""
     at = next((i for i, cells in enumerate(rows) if any(map(str.strip, cells))), None)
@@ -91,20 +103,15 @@ def _layouts(rows: Rows, table: Table, meant: Mapping[str, Meant], export: Expor
 
 
 def _layout(header: tuple[str, ...], at: int, above: int, table: Table, meant: Mapping[str, Meant]) -> Layout:
-    known = known_headings(table, header)
     named = set()
-    for heading in map(str.strip, header):
-        said = meant.get(heading)
-        plain = plain_heading(without_unit(heading))
-        if said is not None:
-            named.add(said.column)
-        elif column := known.get(plain_heading(heading)) or known.get(plain):
+    for heading, column in zip(header, columns_of(header, table, meant), strict=True):
+        if column:
             named.add(column.name)
-        elif table.name == "shots" and plain in VERTICAL_ANGLES:
+        elif table.name == "shots" and plain_heading(without_unit(heading)) in VERTICAL_ANGLES:
             named.add("zenith_angle")
     much = sum(2 if c.required or c.vital else 1 for c in table.columns if c.name in named)
     complete = all(not c.required or c.name in named or named.intersection(c.unless) for c in table.columns)
-    return Layout(table, header, at, above, much if len(named - {""}) >= FEWEST else 0, complete)
+    return Layout(table, header, at, above, much if len(named) >= FEWEST else 0, complete)
 
 
 def _of_units(row: Sequence[str]) -> bool:

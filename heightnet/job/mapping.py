@@ -13,7 +13,8 @@
     heading_rows = 2
     skip = ["Sum", "Page"]       # rows that begin so
     ends = ["Totals"]            # the table ends above such a row
-    above = ["Setup", "HI"]      # "HI: 1.543" on a line of its own holds for the rows below it
+    above = ["Setup", "HI"]      # "HI: 1.543" on a line of its own holds for the rows below it; or how such lines
+                                 # are written: "{setup}: over {at}, HI {instrument_height} m"
     files = ["stations.csv"]     # read with it
     length = "ft"
     angle = "gon"
@@ -35,7 +36,7 @@ from __future__ import annotations
 import codecs
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from math import isfinite
 from pathlib import Path
@@ -236,6 +237,15 @@ def _texts(said: Any) -> bool:
     return isinstance(said, list) and all(isinstance(one, str) and one.strip() for one in said)
 
 
+def _lines(said: Any) -> bool:
+    """Names, and lines with names of columns in braces, each once."""
+    if not _texts(said):
+        return False
+    named = [name for text in said for name in re.findall(r"{(.*?)}", text)]
+    every = {name for table in TABLES.values() for name in table.names}
+    return len(set(named)) == len(named) and every.issuperset(named)
+
+
 def _row(said: Any) -> bool:
     return isinstance(said, int) and not isinstance(said, bool) and 1 <= said <= 1_000
 
@@ -258,7 +268,7 @@ _EXPORT: Rules = {
     "separator": _one_of(*SEPARATORS), "first_row": (_row, "a row, counted from 1"),
     "heading_rows": (lambda said: said in (1, 2), "1 or 2"),
     "skip": (_texts, 'beginnings of rows: ["Sum", "Page"]'),
-    "ends": (_texts, 'beginnings of a row: ["Totals"]'), "above": (_texts, 'names: ["Setup", "HI"]'),
+    "ends": (_texts, 'beginnings of a row: ["Totals"]'), "above": (_lines, 'names, or lines with columns in braces: ["Setup", "HI {instrument_height} m"]'),
     "files": (_texts, 'names of files: ["stations.csv"]'),
     "length": _one_of(*_UNITS["length"]), "angle": _one_of(*_UNITS["angle"]),
 }  # fmt: skip
@@ -285,17 +295,18 @@ def _number(text: str) -> float | None:
     return value if isfinite(value) else None
 
 
-def with_answers(text: str, answers: Mapping[tuple[str, str], str], who: str = "", when: str = "") -> str:
-    """A mapping with what a person answered, by part ("" for the top) and key; what it says else stays.
+def with_answers(text: str, answers: Iterable[tuple[str, str, str]], who: str = "", when: str = "") -> str:
+    """A mapping with what a person answered, each a part ("" for the top), a key and the answer; what it says else
+    stays.
 
     An answer to what is a list is one more of the list.
 
     >>> text = '[shots]' + chr(10) + '"HI x" = "instrument_height"'
-    >>> with_answers(text, {("shots", "Foo"): ""}, "M. Orr", "2026").splitlines()
+    >>> with_answers(text, [("shots", "Foo", "")], "M. Orr", "2026").splitlines()
     ['who = "M. Orr"', 'when = "2026"', '[shots]', '"Foo" = ""', '"HI x" = "instrument_height"']
     """
     lines = text.splitlines()
-    for (part, key), answer in [(("", "when"), when), (("", "who"), who), *answers.items()]:
+    for part, key, answer in [("", "when", when), ("", "who", who), *answers]:
         if not part and key in ("who", "when") and (not answer or _at(lines, part, key) is not None):
             continue
         if part and f"[{part}]" not in lines:
@@ -303,7 +314,7 @@ def with_answers(text: str, answers: Mapping[tuple[str, str], str], who: str = "
         at = _at(lines, part, key)
         before = tomllib.loads(lines[at]).get(key) if at is not None else None
         if key in LISTS and part.startswith("file."):
-            shown = f"[{', '.join(map(_quoted, [*(before or ()), answer]))}]"
+            shown = f"[{', '.join(map(_quoted, dict.fromkeys([*(before or ()), answer])))}]"
         else:
             shown = answer if key in WHOLE and part.startswith("file.") else _quoted(answer)
         line = f"{_quoted(key) if part in TABLES else key} = {shown}"

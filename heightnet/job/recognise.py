@@ -130,6 +130,7 @@ class _Recognition:
 
     def done(self) -> Headings:
         """Say what is unknown, unused, and missing."""
+        self._mark_of_setup()
         table, where = self.table, self.where
         absent = [c for c in table.columns if c.name not in where and not set(c.unless) & set(where)]
         unused = self._unread([c for c in absent if c.name not in self.meant])
@@ -141,8 +142,8 @@ class _Recognition:
         for column in missing:
             if self.meant.intersection((column.name, *column.unless)):
                 continue
-            named = next((text for i, text in unused.items() if self._names(i)), "") if column.kind == "name" else ""
-            if named:
+            named = next((text for i, text in unused.items() if self._names(i)), "")
+            if named and column.name == "mark":
                 expected = f"a column {column.name}"
                 self._ask(named, column, expected, column.name, "Nothing else here names what each row is about.")
             else:
@@ -150,6 +151,18 @@ class _Recognition:
                 listed = f"The headings are: {', '.join(h.strip() for h in self.sheet.header)[:200]}."
                 self._wrong("", f"a column {column.name}{others}", listed, column.name)
         return Headings(self.found, not missing)
+
+    def _mark_of_setup(self) -> None:
+        """Ask whether `mark` beside a target that is another mark is where the instrument stood."""
+        place = {one.column.name: i for i, one in self.found.items()}
+        if "at" in place or not {"mark", "target", "instrument_height"} <= place.keys():
+            return
+        pairs = [[row[place[name]].strip() for name in ("mark", "target")] for row in self.first if any(row)]
+        marks, targets = (set(column) for column in zip(*pairs, strict=True)) if pairs else (set(), set())
+        if marks & targets and sum(a != b for a, b in pairs) > len(pairs) / 2:
+            text = self.sheet.header[place["mark"]].strip()
+            if text not in self.sheet.meant:
+                self._ask(text, self.table.column("at"), "the mark sighted, or that of the set-up", "at")
 
     def _unread(self, absent: list[Column]) -> dict[int, str]:
         """Say of each heading that no column knows what it may be, or that it is not used; returns those."""
@@ -166,7 +179,7 @@ class _Recognition:
                 else:
                     self._wrong(text, f"a column of {self.table.name}", cause)
                 continue
-            before = self._mapped_alike(text, given)
+            before = self._mapped_alike(text, given) or self._same_names(i, text, absent, given)
             likely = None if before or i in parts else _may_be(text, cells, absent, self.table, self.units)
             if before or likely:
                 proposal = told(before) if before else likely.name if likely else ""
@@ -209,6 +222,15 @@ class _Recognition:
             return slope, "Heights come from slope distances; a horizontal distance is none.", ""
         return None
 
+    def _same_names(self, i: int, text: str, absent: list[Column], given: set[str]) -> Meant | None:
+        """The mark that an instrument stood over, where none is said and the marks sighted stand in this column too."""
+        at = next((c for c in absent if c.name == "at" and _is_vital(c, given)), None)
+        sighted = next((j for j, one in self.found.items() if one.column.name in ("mark", "target")), None)
+        if at is None or sighted is None or plain_heading(without_unit(text)) in NOT_NEEDED:
+            return None
+        here, there = ({row[j].strip() for row in self.first if j < len(row) and row[j].strip()} for j in (i, sighted))
+        return Meant(at.name) if len(here & there) >= max(1, len(here) // 2) else None
+
     def _names(self, i: int) -> bool:
         """Whether a heading stands over names: text on most of the rows."""
         cells = [cells[i].strip() for cells in self.first if i < len(cells) and any(cells)]
@@ -250,14 +272,18 @@ def _may_be(text: str, cells: list[str], absent: list[Column], table: Table, uni
     near = get_close_matches(words, every, n=1, cutoff=MISSPELT)
     if near and (column := called.get(near[0])) and len(words) >= SHORTEST_MISSPELT and _holds(column, cells, units):
         return column
-    vital = [
-        column for column in absent if column.required or (column.vital and not given.intersection(column.instead))
-    ]
+    vital = [column for column in absent if _is_vital(column, given)]
     alike = get_close_matches(words, [w for w, column in called.items() if column in vital], n=3, cutoff=RESEMBLES)
     for word in alike:
         if _holds(called[word], cells, units):
             return called[word]
     return next((c for c in vital if cells and _look_like(c, cells, units)), None)
+
+
+def _is_vital(column: Column, given: set[str]) -> bool:
+    """Whether the job loses something where the column is absent."""
+    elsewhere = given.intersection(column.instead) and not given.intersection(column.vital_beside)
+    return column.required or (column.vital and not elsewhere)
 
 
 def _holds(column: Column, cells: list[str], units: Units) -> bool:

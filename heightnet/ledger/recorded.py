@@ -43,7 +43,7 @@ class Column(Field):
     parts : two of its other words that are one text where a sheet has both.
     not_beside : columns beside which a word that it shares with another column means the other.
     vital : what the job would lose with it: where it is absent, a heading that may be it is asked about, never passed
-        over; with one of ``instead`` in the header nothing is lost.
+        over; with one of ``instead`` in the header nothing is lost, unless one of ``vital_beside`` is there too.
     of_setup : "name" where it names a set-up on each of its rows, "fact" where it says something of that set-up; a book
         writes such a thing on the first row alone.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
@@ -59,6 +59,7 @@ class Column(Field):
     not_beside: tuple[str, ...] = ()
     vital: bool = False
     instead: tuple[str, ...] = ()
+    vital_beside: tuple[str, ...] = ()
     of_setup: str = ""
     called: str | None = None
 
@@ -345,7 +346,7 @@ SHOTS = Table(
             "at", "name", "Flat form: the mark the set-up stands over.", called="", of_setup="name",
             also=("station", "from", "occupied", "instrument at", "occ", "over", "setup on", "station id",
                   "station name", *OCCUPIED),
-            vital=True, instead=("setup",),
+            vital=True, instead=("setup",), vital_beside=("instrument_height",),
         ),
         Column(
             "instrument_height", "length",

@@ -9,6 +9,7 @@ from itertools import islice
 
 LONGEST = 200_000  # lines; a longer table is no listing for people
 _APART = re.compile(r" {2,}")
+_SAID = re.compile(r":(?: |$)")
 _RULED = re.compile(r"[-=_ ]+")
 
 
@@ -16,7 +17,8 @@ def aligned(lines: Iterable[str]) -> Iterator[list[str]]:
     """The cells of each line of a listing.
 
     Cells are apart by two spaces or more, or, where that parts nothing, by one. Where a line has fewer than most, a
-    cell may be blank: it is cut where the fullest lines are blank.
+    cell may be blank: it is cut where the fullest lines are blank, and is one cell where that cuts a word, or where the
+    line says something ("HI: 1.543").
 
     >>> list(aligned(["Stn    Hgt of inst", "A1     1.543", "A2", "A3     1.6"]))
     [['Stn', 'Hgt of inst'], ['A1', '1.543'], ['A2', ''], ['A3', '1.6']]
@@ -36,8 +38,10 @@ def aligned(lines: Iterable[str]) -> Iterator[list[str]]:
     first = next(i for i, cells in enumerate(count) if cells > most // 2)
     for i, line in enumerate(taken):
         cells = [cell.strip() for cell in _APART.split(line.strip())]
-        if i >= first and 0 < count[i] < most == len(gaps) + 1 and (cuts := _cuts(line, gaps)):
-            cells = [line[a:b].strip() for a, b in zip([0, *cuts], [*cuts, len(line) + 1], strict=True)]
+        if i >= first and 0 < count[i] < most:  # a cell may be blank: where cells stand tells which
+            cuts = [] if len(gaps) + 1 < most or any(_SAID.search(cell) for cell in cells) else _cuts(line, gaps)
+            ends = zip([0, *cuts], [*cuts, len(line) + 1], strict=True)
+            cells = [line[a:b].strip() for a, b in ends] if cuts else [line.strip()]
         yield cells if line.strip() else []
 
 

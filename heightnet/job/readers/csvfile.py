@@ -6,7 +6,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import chain, islice
 from pathlib import Path
@@ -16,8 +16,8 @@ from heightnet.errors import Question
 from heightnet.job.body import Body
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.decimals import look
-from heightnet.job.headings import known_headings, nothing_under, plain_heading, without_unit
-from heightnet.job.layout import Layout, first_filled, lay_out, say_titles
+from heightnet.job.headings import nothing_under
+from heightnet.job.layout import Layout, columns_of, first_filled, lay_out, say_titles
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import SEPARATORS, Columns
 from heightnet.job.problems import Problems
@@ -129,14 +129,15 @@ def open_csv(
 class TextTable:
     """A text file whose separator and layout are known, before its rows are read.
 
-    rivals : other tables of which it shows as many columns.
+    rivals : other tables of which it shows as many columns.  dittos : a quotation mark alone stands for what is above.
     """
 
     def __init__(
-        self, text: IO[str], name: str, separator: str, layout: Layout, rivals: Sequence[Table], problems: Problems
+        self, text: IO[str], name: str, separator: str, layout: Layout, rivals: Sequence[Table], dittos: bool,
+        problems: Problems,
     ) -> None:  # fmt: skip
         self.text, self.name, self.separator, self.layout, self.problems = text, name, separator, layout, problems
-        self.rivals = rivals
+        self.rivals, self.dittos = rivals, dittos
 
     @classmethod
     def begun(
@@ -169,20 +170,23 @@ class TextTable:
             problems.add(name, layout.at + 1, "", f"{len(layout.header)} headings", f"at most {MOST_COLUMNS}")
             return None
         rivals = [one.table for one, _ in found if one.table != layout.table and one.rank[:3] == layout.rank[:3]]
-        return cls(text, name, separator, layout, list(dict.fromkeys(rivals)), problems)
+        return cls(text, name, separator, layout, list(dict.fromkeys(rivals)), _dittos(start, separator), problems)
 
     def _every(self, problems: Problems) -> Iterator[Batch]:
         """All rows of the file anew."""
         self.text.seek(0)
         if self.separator == "spaces":
             return _batches(aligned(self.text), self.name, problems)
-        return _batches(csv.reader(self.text, delimiter=self.separator, strict=True), self.name, problems)
+        return _batches(_reader(self.text, self.separator, self.dittos), self.name, problems)
 
-    def first(self) -> Batch:
-        """The rows below the headings, as many as the beginning of the file shows."""
+    def readings(self) -> Iterator[list[str]]:
+        """The first rows below the headings in which numbers stand where each must have one."""
         batch = next(self._every(Problems()), Batch((), ()))
-        at = self.layout.at + 1
-        return Batch(batch.rows[at:], batch.cells[at:])
+        named = columns_of(self.layout.header, self.layout.table, {})
+        must = [i for i, column in enumerate(named) if column and column.required and column.numeric]
+        for cells in batch.cells[self.layout.at + 1 :]:
+            if all(i < len(cells) and cells[i].strip()[:1].isdigit() for i in must):
+                yield cells
 
     def titles(self) -> Sequence[list[str]]:
         """What stands above the headings."""
@@ -194,6 +198,7 @@ class TextTable:
         found : it is an export as it was found, no table of a job.
         """
         layout, name, problems = self.layout, self.name, self.problems
+        table = layout.table.name
         decimal = columns.decimal or self._decimal(units, columns)
         batches = self._every(problems)
         first = next(batches, None)
@@ -201,7 +206,7 @@ class TextTable:
             return None
         above = list(zip(first.rows, first.cells, strict=True))[: layout.above]
         say_titles(above, name, problems)
-        body = Body(layout, columns.export_of(layout.table.name), name, problems, found)
+        body = Body(layout, columns.export_of(table), name, problems, columns.of(table), found)
         body.above(above)
         rest = Batch(first.rows[layout.at + 1 :], first.cells[layout.at + 1 :])
         rows = body.rows(chain([rest], batches))
@@ -218,16 +223,8 @@ class TextTable:
         if not any(_NUMBER_WITH_COMMA.search(line) and ('"' in line or not quoted) for line in self.text):
             return ""
         layout, problems = self.layout, self.problems
-        known = known_headings(layout.table, layout.header)
-        numeric = {
-            i: column
-            for i, heading in enumerate(layout.header)
-            if (column := known.get(plain_heading(without_unit(heading)))) and column.numeric
-        }
-        meant = columns.of(layout.table.name)
-        for i, heading in enumerate(map(str.strip, layout.header)):
-            if heading in meant and meant[heading].column and layout.table.column(meant[heading].column).numeric:
-                numeric[i] = layout.table.column(meant[heading].column)
+        named = columns_of(layout.header, layout.table, columns.of(layout.table.name))
+        numeric = {i: column for i, column in enumerate(named) if column and column.numeric}
         rows = ((row, cells) for batch in self._every(Problems()) for row, cells in zip(*batch, strict=True))
         places = look((one for one in rows if one[0] > layout.at + 1), numeric, units)
         if places.decided == "," or (places.decided and ("," in places.shown or places.open)):
@@ -257,6 +254,20 @@ class TextTable:
         )  # fmt: skip
 
 
+def _dittos(start: str, separator: str) -> bool:
+    """Whether cells of a quotation mark alone show that it quotes nothing; between commas it may."""
+    if separator in (",", "spaces"):
+        return False
+    apart = re.escape(separator)
+    return re.search(rf'(?:^|{apart}) ?" ?(?:{apart}|\r|\n|$)', start) is not None
+
+
+def _reader(lines: Iterable[str], separator: str, dittos: bool, strict: bool = True) -> Iterator[list[str]]:
+    if dittos:
+        return csv.reader(lines, delimiter=separator, quoting=csv.QUOTE_NONE, strict=strict)
+    return csv.reader(lines, delimiter=separator, strict=strict)
+
+
 def _tried(start: str) -> list[str]:
     """The separators that a file may have: spaces only where nothing else is there to separate cells."""
     return [separator for separator in SEPARATORS if separator != "spaces" or not any(c in start for c in "\t;|")]
@@ -265,10 +276,8 @@ def _tried(start: str) -> list[str]:
 def _looked_at(start: str, separator: str) -> list[list[str]]:
     """The first rows of a file under a separator, up to one that is broken."""
     rows = []
-    reader = (
-        aligned(io.StringIO(start)) if separator == "spaces"
-        else csv.reader(io.StringIO(start, newline=""), delimiter=separator)
-    )  # fmt: skip
+    lines = io.StringIO(start, newline="")
+    reader = aligned(lines) if separator == "spaces" else _reader(lines, separator, _dittos(start, separator), False)
     try:
         for cells in islice(reader, BATCH):
             rows.append(cells)

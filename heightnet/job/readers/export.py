@@ -7,7 +7,7 @@ or a person says it; what was taken for granted is said.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from itertools import chain
@@ -16,11 +16,11 @@ from pathlib import Path
 from heightnet.errors import Question
 from heightnet.job.angles import looks_packed, looks_separated
 from heightnet.job.convert import Batch, Sheet
-from heightnet.job.headings import angle_parts, heading_unit, known_headings, plain_heading, without_unit
+from heightnet.job.headings import angle_parts, heading_unit
 from heightnet.job.intake import Intake
-from heightnet.job.layout import Layout
+from heightnet.job.layout import Layout, columns_of
 from heightnet.job.mapping import FILE as COLUMNS
-from heightnet.job.mapping import Columns, beside, file_line, kept
+from heightnet.job.mapping import Columns, Meant, beside, file_line, kept
 from heightnet.job.problems import Problems, nearest, printable
 from heightnet.job.readers.csvfile import TextTable, open_text
 from heightnet.job.readers.registry import Reader
@@ -29,6 +29,7 @@ from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings, Units
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".asc", ".dat", ".prn")
+ENOUGH = 5  # angles that all read as packed are probably packed
 _IN_FEET = re.compile(r"\b(feet|foot|ft|survey foot|us ?ft)\b", re.IGNORECASE)
 _WHOLE = re.compile(r"[+-]?(\d{1,3})")
 
@@ -142,13 +143,16 @@ def _length(one: TextTable, columns: Columns, problems: Problems) -> str:
 
 
 def _said_by_headings(layout: Layout, kind: str, columns: Columns) -> set[str]:
-    known, mapped = known_headings(layout.table, layout.header), columns.of(layout.table.name)
-    out = set()
-    for heading in map(str.strip, layout.header):
-        column = known.get(plain_heading(without_unit(heading)))
-        if column and column.kind == kind and heading not in mapped and (unit := heading_unit(heading)):
-            out.add(unit)
-    return out
+    mapped = columns.of(layout.table.name)
+    named = zip(map(str.strip, layout.header), columns_of(layout.header, layout.table, mapped), strict=True)
+    units = (
+        heading_unit(heading) for heading, c in named if c and c.kind == kind and not _in_other_unit(mapped, heading)
+    )
+    return {unit for unit in units if unit}
+
+
+def _in_other_unit(mapped: Mapping[str, Meant], heading: str) -> bool:
+    return heading in mapped and bool(mapped[heading].unit)
 
 
 def _angle(one: TextTable, columns: Columns, problems: Problems) -> str:
@@ -156,13 +160,13 @@ def _angle(one: TextTable, columns: Columns, problems: Problems) -> str:
     layout, table = one.layout, one.layout.table.name
     if said := columns.export_of(table).angle:
         return said
-    known, mapped, parts = known_headings(layout.table, layout.header), columns.of(table), angle_parts(layout.header)
-    cells: list[str] = []
-    for i, heading in enumerate(map(str.strip, layout.header)):
-        column = known.get(plain_heading(without_unit(heading)))
-        name = mapped[heading].column if heading in mapped else column.name if column else ""
-        if name and layout.table.column(name).kind == "angle" and i not in parts:
-            cells += [row[i].strip() for row in one.first().cells if i < len(row) and _WHOLE.match(row[i].strip())]
+    parts = angle_parts(layout.header)
+    angles = [
+        i
+        for i, column in enumerate(columns_of(layout.header, layout.table, columns.of(table)))
+        if column and column.kind == "angle" and i not in parts
+    ]
+    cells = [row[i].strip() for row in one.readings() for i in angles if i < len(row) and _WHOLE.match(row[i].strip())]
     if not cells:
         return ""
     if all(map(looks_separated, cells)):
@@ -171,18 +175,25 @@ def _angle(one: TextTable, columns: Columns, problems: Problems) -> str:
     packed = all(looks_packed(cell.replace(",", ".")) for cell in cells)
     if len(in_headings) == 1 and (in_headings != {"deg"} or not packed):
         return in_headings.pop()
+    _ask_of_angle(one, cells, packed, problems)
+    return ""
+
+
+def _ask_of_angle(one: TextTable, cells: Sequence[str], packed: bool, problems: Problems) -> None:
+    """Ask how angles are written; what is likely is proposed, nothing where a few cells may be either."""
     whole = [int(match[1]) for cell in cells if (match := _WHOLE.match(cell))]
     near_gon = sum(abs(n % 200 - 100) < 5 for n in whole) > len(whole) / 2
-    likely = "gon" if near_gon else "packed" if packed else "deg"
+    enough = len(cells) >= ENOUGH  # a third of all decimals of a degree would pass as minutes and seconds
+    likely = "gon" if near_gon else "deg" if not packed else "packed" if enough else ""
+    line = file_line(one.layout.table.name, "angle", likely or "deg")
     problems.add(
-        one.name, layout.at + 1, "", cells[0], "a unit of angle in the headings",
+        one.name, one.layout.at + 1, "", cells[0], "a unit of angle in the headings",
         f"Nothing in the file says whether it is degrees, gon, or degrees, minutes and seconds packed as ddd.mmss. "
-        f"Write the unit, {file_line(table, 'angle', likely)}; or deg, gon, packed, dms.",
-        question=Question(f"file.{table}", "angle", f"{one.name}: {cells[0]} may be decimal degrees, gon, or packed "
-                          "as ddd.mmss; nothing in the file says which.", likely, "How are its angles written",
-                          ("deg", "gon", "packed")),
+        f"Write the unit, {line}; or deg, gon, packed, dms.",
+        question=Question(f"file.{one.layout.table.name}", "angle", f"{one.name}: {cells[0]} may be decimal degrees, "
+                          "gon, or packed as ddd.mmss; nothing in the file says which.", likely,
+                          "How are its angles written", ("deg", "gon", "packed")),
     )  # fmt: skip
-    return ""
 
 
 def _joined(tables: Sequence[TextTable], units: Units, columns: Columns, problems: Problems) -> Sheet | None:
