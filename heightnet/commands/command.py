@@ -8,6 +8,7 @@ import shlex
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,7 @@ from click.core import ParameterSource
 
 from heightnet import exits, faults
 from heightnet.errors import InputErrors, Question
-from heightnet.ledger.arguments import TOLERANCE
+from heightnet.ledger.arguments import HIDDEN, TOLERANCE
 from heightnet.ledger.field import Field
 from heightnet.ledger.ranges import Range
 from heightnet.report.console import fitted, one_line, say
@@ -87,34 +88,69 @@ def tolerance_asked(function: Callable[..., None]) -> Callable[..., None]:
     )(function)  # fmt: skip
 
 
+def hidden_asked(function: Callable[..., None]) -> Callable[..., None]:
+    """The option ``--hidden``, which means the same everywhere."""
+    return click.option(
+        "--hidden", type=click.Choice(HIDDEN.choices),
+        help="Read or leave out the hidden and filtered rows, columns and sheets of a workbook.",
+    )(function)  # fmt: skip
+
+
 def columns_asked(function: Callable[..., None]) -> Callable[..., None]:
-    """The option ``--columns``, which means the same everywhere."""
+    """The options ``--columns`` and ``--hidden``, which mean the same everywhere."""
+    function = hidden_asked(function)
     return click.option(
         "--columns", type=click.Path(path_type=Path, exists=True, dir_okay=False), metavar="FILE",
         help="What headings mean, an office's own, instead of the columns.toml beside the job.",
     )(function)  # fmt: skip
 
 
-def recorded(job: Path, columns: Path | None) -> Job:
-    """The job as read.  At a terminal a person is asked what a heading is that may be needed; the answer is kept."""
+def recorded(job: Path, columns: Path | None, hidden: str | None = None) -> Job:
+    """The job as read.  At a terminal a person is asked what a heading is that may be needed, and what becomes of what
+    a workbook does not show; the answers are kept."""
     from heightnet.job.read import read_job
 
+    ask = ask_hidden(job, columns)
     while True:
         try:
-            return read_job(job, columns)
+            return read_job(job, columns, hidden or "", ask)
         except InputErrors as error:
             asked = [problem.question for problem in error.problems if problem.question]
-            if not asked or not (sys.stdin.isatty() and sys.stderr.isatty()):
+            if not asked or not _is_asked():
                 raise
             _ask(asked, job, columns)
 
 
+def _is_asked() -> bool:
+    """A person is at a terminal."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def ask_hidden(job: Path, columns: Path | None) -> Callable[[str], str] | None:
+    """What asks, once, what becomes of what a workbook does not show; None where nobody is there.
+
+    The answer is kept beside the job, but not in an office's own mapping: that is for other jobs too.
+    """
+    if not _is_asked():
+        return None
+
+    @cache
+    def ask(found: str) -> str:
+        say(f"Hidden in {one_line(job.name)}: {found}.", err=True)
+        answer = str(click.prompt(
+            "Enter to read them like the others, skip to leave them out", default=HIDDEN.choices[0],
+            type=click.Choice(HIDDEN.choices), show_choices=False, err=True,
+        ))  # fmt: skip
+        if columns is None:
+            _keep(job, None, {}, answer)
+        return answer
+
+    return ask
+
+
 def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None:
     """Ask, and write the answers into the mapping."""
-    from heightnet.job.mapping import beside, with_answers
-    from heightnet.job.readers.registry import claimed
     from heightnet.ledger.recorded import TABLES
-    from heightnet.report.writing import write_text
 
     answers = {}
     for one in questions:
@@ -125,9 +161,18 @@ def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None
             type=click.Choice(["-", *names]), show_choices=False, err=True,
         )  # fmt: skip
         answers[one.table, one.heading] = "" if answer == "-" else answer
+    _keep(job, columns, answers)
+
+
+def _keep(job: Path, columns: Path | None, answers: Mapping[tuple[str, str], str], hidden: str = "") -> None:
+    """Write answers into the mapping."""
+    from heightnet.job.mapping import beside, with_answers
+    from heightnet.job.readers.registry import claimed
+    from heightnet.report.writing import write_text
+
     kept = columns or beside(claimed(job)[1])
     before = kept.read_text(encoding="utf-8-sig") if kept.is_file() else ""
-    write_text(kept, [with_answers(before, answers, getpass.getuser(), date.today().isoformat())])
+    write_text(kept, [with_answers(before, answers, getpass.getuser(), date.today().isoformat(), hidden)])
     say(f"Kept in {one_line(kept)}; change that file to have them read otherwise.", err=True)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, columns_asked, recorded
+from heightnet.commands.command import Command, ask_hidden, columns_asked, recorded
 from heightnet.report.console import one_line, say
 
 DOUBTS_SHOWN = 20
@@ -20,7 +20,7 @@ DOUBTS_SHOWN = 20
     help="A point whose elevation in the file is known beforehand; may be given several times.",
 )  # fmt: skip
 @columns_asked
-def command(file: Path, job: Path, known: tuple[str, ...], columns: Path | None) -> None:
+def command(file: Path, job: Path, known: tuple[str, ...], columns: Path | None, hidden: str | None) -> None:
     """Make a job folder of a LandXML file (1.0, 1.1 or 1.2), or of a workbook.
 
     What was understood of the file becomes tables that can be looked at and completed. Every element of a LandXML file
@@ -29,7 +29,7 @@ def command(file: Path, job: Path, known: tuple[str, ...], columns: Path | None)
     """
     from heightnet.job.bring_in import LOG, bring_in
 
-    brought, to = bring_in(file, job, known, columns), one_line(job)
+    brought, to = bring_in(file, job, known, columns, hidden or "", ask_hidden(file, columns)), one_line(job)
     say(f"Wrote {to}.")
     for note in brought.notes:
         if note.kind != "doubt":

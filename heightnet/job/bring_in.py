@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from heightnet.errors import HeightnetError
 from heightnet.job.intake import Copy
 from heightnet.job.mapping import FILE as MAPPING
 from heightnet.job.mapping import beside as mapping_beside
+from heightnet.job.mapping import read_columns
 from heightnet.job.problems import Note
 from heightnet.job.read import labels, reading
 from heightnet.job.write import beside, settings_toml
@@ -31,7 +32,8 @@ class BroughtIn:
 
 
 def bring_in(
-    path: str | Path, folder: str | Path, known: Collection[str] = (), columns: str | Path | None = None
+    path: str | Path, folder: str | Path, known: Collection[str] = (), columns: str | Path | None = None,
+    hidden: str = "", ask: Callable[[str], str] | None = None,
 ) -> BroughtIn:  # fmt: skip
     """Write what was understood of a file as a job folder, cells as the file has them.
 
@@ -41,6 +43,7 @@ def bring_in(
     folder : where the job goes; must not be there yet.
     known : points whose recorded height is known, besides those the file says are.
     columns : a mapping of headings (`heightnet.job.mapping`) that goes with the job; by default the file's own.
+    hidden, ask : as for `heightnet.read_job`.
 
     Raises
     ------
@@ -57,6 +60,8 @@ def bring_in(
         copy = Copy(labels(reader, home), made, known)
         if (kept := Path(columns) if columns else mapping_beside(home)).is_file():
             shutil.copyfile(kept, made / MAPPING)
+        copy.columns = read_columns(kept, copy.problems)
+        copy.hidden, copy.ask = hidden, ask
         reader.read(home, copy)
         copy.problems.raise_if_any([copy.settings_file])
         (made / "job.toml").write_text(settings_toml(copy.settings), encoding="utf-8")

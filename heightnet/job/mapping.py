@@ -5,6 +5,7 @@
     who = "M. Adeyemi"
     when = "2026-11-28"
     encoding = "cp1252"          # of text files that are not UTF-8
+    hidden = "skip"              # rows, columns and sheets of a workbook that are not seen: left out, or "read"
 
     [shots]
     "Hgt" = "instrument_height"
@@ -27,12 +28,13 @@ from math import isfinite
 from pathlib import Path
 
 from heightnet.job.problems import Problems, nearest
+from heightnet.ledger.arguments import HIDDEN
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Table
 
 FILE = "columns.toml"
 LARGEST_FILE = 200_000  # bytes
-ABOUT = ("who", "when", "encoding")
+ABOUT = ("who", "when", "encoding", "hidden")
 EXPECTED = 'a column of the table and how its numbers are made: "target_height, unit ft", or "" where it is not used'
 _PART = re.compile(r"(unit|scale|constant)\s+(\S+)")
 
@@ -54,13 +56,15 @@ class Meant:
 
 @dataclass(frozen=True)
 class Columns:
-    """The mapping of one job: by table and heading; who said so and when, ""; the code page of files not in UTF-8."""
+    """The mapping of one job: by table and heading; who said so and when, ""; the code page of files not in UTF-8; what
+    becomes of what a workbook does not show, "read", "skip" or ""."""
 
     file: str = ""
     tables: Mapping[str, Mapping[str, Meant]] = field(default_factory=dict)
     who: str = ""
     when: str = ""
     encoding: str = ""
+    hidden: str = ""
 
     def of(self, table: str) -> Mapping[str, Meant]:
         return self.tables.get(table, {})
@@ -97,6 +101,8 @@ def read_columns(path: Path, problems: Problems) -> Columns:
     page = tree.get("encoding", "")
     if not (isinstance(page, str) and (not page or _is_page(page))):
         problems.add(path.name, None, "encoding", str(page), "the name of a code page, cp1252 say")
+    if tree.get("hidden", "read") not in HIDDEN.choices:
+        problems.add(path.name, None, "hidden", str(tree["hidden"]), " or ".join(HIDDEN.choices))
     tables: dict[str, dict[str, Meant]] = {}
     for name, part in tree.items():
         if name in ABOUT and isinstance(part, str):
@@ -148,8 +154,12 @@ def _number(text: str) -> float | None:
     return value if isfinite(value) else None
 
 
-def with_answers(text: str, answers: Mapping[tuple[str, str], str], who: str, when: str) -> str:
+def with_answers(
+    text: str, answers: Mapping[tuple[str, str], str], who: str, when: str, hidden: str = ""
+) -> str:  # fmt: skip
     """A mapping with what a person answered: by table and heading the column, "" for none; what it says stays.
+
+    hidden : what was answered about rows and columns that a workbook does not show, "" for nothing.
 
     >>> text = '[shots]' + chr(10) + '"HI x" = "instrument_height"'
     >>> with_answers(text, {("shots", "Foo"): ""}, "M. Orr", "2026").splitlines()
@@ -158,7 +168,8 @@ def with_answers(text: str, answers: Mapping[tuple[str, str], str], who: str, wh
     lines = text.splitlines()
     top = next((i for i, line in enumerate(lines) if line.lstrip().startswith("[")), len(lines))
     said = {line.partition("=")[0].strip() for line in lines[:top]}
-    lines[top:top] = [f"{key} = {_quoted(value)}" for key, value in (("who", who), ("when", when)) if key not in said]
+    about = {"who": who, "when": when} | ({"hidden": hidden} if hidden else {})
+    lines[top:top] = [f"{key} = {_quoted(value)}" for key, value in about.items() if key not in said]
     for (table, heading), column in answers.items():
         if f"[{table}]" not in lines:
             lines += [f"[{table}]"]

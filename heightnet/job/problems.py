@@ -40,10 +40,15 @@ class Problems:
         self._notes: dict[Note, None] = {}
         self._noted: Counter[tuple[str, str, str]] = Counter()
         self._spoken: dict[str, tuple[str, Mapping[str, str]]] = {}
+        self._causes: defaultdict[tuple[str, int], dict[str, str]] = defaultdict(dict)
 
     def speak(self, file: str, counts: str, called: Mapping[str, str]) -> None:
         """Speak of a file in its own words: what its rows count, and what it calls a column."""
         self._spoken[printable(file)] = counts, called
+
+    def because(self, file: str, row: int, column: str, cause: str) -> None:
+        """Say beforehand why nothing stands in a place; whoever misses something there says so."""
+        self._causes[printable(file), row][printable(column)] = cause
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -65,6 +70,9 @@ class Problems:
         self._rows[file].add(row)
         if self._seen[key] <= SAME_KIND_SHOWN:
             said = cause if isinstance(cause, str) else cause()
+            if not read and row is not None and (known := self._causes.get((file, row))):
+                why = known.get(column) or " ".join(f"{place}: {reason}" for place, reason in known.items())
+                said = f"{why} {said}".strip()
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 

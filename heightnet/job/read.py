@@ -7,7 +7,7 @@ at once; nothing is guessed silently.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from heightnet.job.mapping import beside, read_columns
 from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
+from heightnet.job.settings import check_arguments
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
@@ -33,7 +34,9 @@ NOT_OBSERVED = ("marks", "setups", "targets", "equipment", "two_peg")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
-def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
+def read_job(
+    path: str | Path, columns: str | Path | None = None, hidden: str = "", ask: Callable[[str], str] | None = None
+) -> Job:  # fmt: skip
     """Read a job.
 
     Parameters
@@ -41,6 +44,9 @@ def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, a workbook
         ``.xlsx`` whose sheets are the tables, a LandXML file, or what another registered reader claims.
     columns : a mapping of headings (`heightnet.job.mapping`) instead of the one kept with the job.
+    hidden : "read" or "skip" rows, columns and sheets that a workbook does not show; "": as the mapping says, or else
+        they are read and each is a doubt.
+    ask : called with what there is of such where nobody has decided; gives "read" or "skip".
 
     Returns
     -------
@@ -50,13 +56,15 @@ def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     ------
     InputErrors : everything that could not be understood, each with file, row and column.
     TooLarge : the job would not fit into memory.
-    WrongSettings : what is no path.
+    WrongSettings : what is no path, or another word for hidden.
     """
     if not isinstance(path, str | Path):
         raise WrongSettings(f"job: read {path!r}, expected a job or the path of one.")
+    check_arguments(hidden=hidden or None)
     with reading(Path(path)) as (reader, home):
         intake = Intake(labels(reader, home))
         intake.columns = read_columns(Path(columns) if columns else beside(home), intake.problems)
+        intake.hidden, intake.ask = hidden, ask
         reader.read(home, intake)
     return _assemble(home, intake)
 

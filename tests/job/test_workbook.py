@@ -311,7 +311,7 @@ def test_hidden_and_other_sheets(book):
     doubts = texts(heightnet.read_job(book(change)), "doubt")
     assert sorted(doubts) == [
         "sheet Sketch is not a table of a job and is not read",
-        "sheet marks is hidden; it is read like the others",
+        "sheet marks is hidden; it is read like the others; --hidden skip leaves such out",
     ]
 
 
