@@ -84,8 +84,7 @@ def screen_archive(
     scheduler : address of a Dask scheduler, ``tcp://host:8786``, whose workers are used instead.
     page : whether each job gets a report.html with figures, or its results and tables only.
     again : check what has not changed too.
-    hide : "" or how observers are hidden: "codes", "initials".
-    hidden : what a workbook does not show, as in `heightnet.read_job`.
+    hide, hidden : "" or how observers are hidden: "codes", "initials"; what a workbook does not show, as in `read_job`.
     parquet : whether archive.parquet is written; None: if pyarrow is installed.
     seconds : that the search of one job may take, as in `heightnet.check`.
     tell, stop : see `Tell`; asked now and then whether to stop.

@@ -68,7 +68,8 @@ def command(
         try:
             done = screen_archive(
                 folder, output, workers=workers, scheduler=scheduler, page=not no_page, again=again, hide=hide or "",
-                hidden=hidden or "", parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop, **settings_asked(tolerance, rates),
+                hidden=hidden or "", parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop,
+                **settings_asked(tolerance, rates),
             )  # fmt: skip
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")

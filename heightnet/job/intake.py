@@ -23,8 +23,8 @@ class Intake:
     labels : what each table is called where its reader does not say so itself.
     known : marks whose recorded height is known, as the person says; for readers of files that do not say.
 
-    ``hidden`` and ``ask`` are as for `heightnet.job.read.read_job`.  A reader calls `set_up` at most once and before any
-    table, then `take` for each table; it may leave in ``log`` what became of each part of the file.
+    ``hidden`` and ``ask`` are as for `heightnet.job.read.read_job`.  A reader calls `set_up` at most once and before
+    any table, then `take` for each table; it may leave in ``log`` what became of each part of the file.
     """
 
     def __init__(self, labels: dict[str, str], known: Collection[str] = ()) -> None:

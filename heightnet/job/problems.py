@@ -10,6 +10,7 @@ from difflib import get_close_matches
 from itertools import islice
 
 from heightnet.errors import InputErrors, InputProblem, Question
+from heightnet.job.alike import told_apart
 
 _UNSHOWABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _STRAY = re.compile(r"[\udc80-\udcff]")
@@ -75,6 +76,11 @@ class Problems:
                 said = f"{why} {said}".strip()
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
+
+    def place(self, file: str, row: int, column: str) -> str:
+        """A place in the file's own words."""
+        counts, called = self._spoken.get(printable(file), ("row", {}))
+        return f"{printable(file)}, {counts} {row}, {printable(called.get(column, column))}"
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
@@ -149,4 +155,7 @@ def nearest(name: str, known: Iterable[str], what: str = "nearest") -> str:
     names = {k.casefold(): k for k in islice(alike, COMPARED)}
     cutoff = 0.5 if len(name) <= 3 else 0.6  # S2 and S1 share one letter of two
     close = get_close_matches(name.casefold(), names, n=1, cutoff=cutoff)
-    return f"The {what} is {names[close[0]]!r}." if close else ""
+    if not close:
+        return ""
+    found = names[close[0]]
+    return f"The {what} is {found!r}. {told_apart(name, found)}".strip()

@@ -6,7 +6,6 @@ at once; nothing is guessed silently.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from heightnet.errors import InputErrors, InputProblem, WrongSettings
+from heightnet.job.alike import check_names
 from heightnet.job.convert import Raw
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
@@ -29,7 +29,6 @@ from heightnet.job.settings import check_arguments
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
-_NOT_IN_NAMES = {ord(c): None for c in " _-"}
 NOT_OBSERVED = ("marks", "setups", "targets", "equipment", "two_peg")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
@@ -105,7 +104,7 @@ def _assemble(path: Path, intake: Intake) -> Job:
     check_equipment_names(frames, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
-    _check_same_names(frames, files, problems)
+    check_names(raw, problems)
     observing = [table for table in TABLES if table not in NOT_OBSERVED]
     if not problems and not any(len(frames[table]) for table in observing):
         expected = f"at least one row in {', '.join(observing[:-1])} or {observing[-1]}"
@@ -182,21 +181,3 @@ def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], proble
     for i in np.flatnonzero((at == to) & (at != ""))[:20].tolist():
         row = int(shots["row"].iloc[i])
         problems.note("doubt", f"the shot sights {to[i]} from a set-up over {to[i]} itself", files["shots"], row)
-
-
-def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
-    """Marks whose names differ in case and spacing only may be one mark."""
-    sources = [("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("staff", "mark")]
-    sources += [("levels", "from_mark"), ("levels", "to_mark")]
-    names = list(dict.fromkeys(name for table, column in sources for name in frames[table][column]))
-    plain = "\n".join(name.replace("\n", " ") for name in names).casefold().translate(_NOT_IN_NAMES).split("\n")
-    if not names or len(set(plain)) == len(names):
-        return
-    alike: dict[str, list[str]] = defaultdict(list)
-    for name, key in zip(names, plain, strict=True):
-        if key:
-            alike[key].append(name)
-    for same in alike.values():
-        if len(same) > 1:
-            text = f"{' and '.join(same[:6])} are read as different marks; are they one?"
-            problems.note("doubt", text, files["marks"], like="names that differ in case or spacing only")
