@@ -42,6 +42,7 @@ class Problems:
         self._noted: Counter[tuple[str, str, str]] = Counter()
         self._spoken: dict[str, tuple[str, Mapping[str, str]]] = {}
         self._causes: defaultdict[tuple[str, int], dict[str, str]] = defaultdict(dict)
+        self._left_out: dict[str, str] = {}
 
     def speak(self, file: str, counts: str, called: Mapping[str, str]) -> None:
         """Speak of a file in its own words: what its rows count, and what it calls a column."""
@@ -50,6 +51,10 @@ class Problems:
     def because(self, file: str, row: int, column: str, cause: str) -> None:
         """Say beforehand why nothing stands in a place; whoever misses something there says so."""
         self._causes[printable(file), row][printable(column)] = cause
+
+    def left_out(self, name: str, why: str) -> None:
+        """Say beforehand that a row with this name is not read, and why; whoever looks for the name says so."""
+        self._left_out.setdefault(name, why)
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -74,6 +79,8 @@ class Problems:
             if not read and row is not None and (known := self._causes.get((file, row))):
                 why = known.get(column) or " ".join(f"{place}: {reason}" for place, reason in known.items())
                 said = f"{why} {said}".strip()
+            elif gone := self._left_out.get(read):
+                said = f"{read} {gone}. {said}".strip()
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 

@@ -440,3 +440,13 @@ def test_broken_marks_end_in_problems_or_a_job(tmp_path):
 def test_setups_stay_blank_where_the_name_is_struck_out(book):
     found = problems(book(strike("setups!A2"), setups=SETUPS))
     assert ("setup", "It is struck out in the sheet.") in [(p.column, p.cause) for p in found]
+
+
+def test_a_name_that_is_looked_for_where_it_is_struck_out_or_left_out(book):
+    def hide_target(workbook):
+        workbook["targets"].row_dimensions[2].hidden = True
+
+    (found,) = problems(book(strike("targets!A2", "targets!B2", "targets!C2")))
+    assert found.read == "T1" and found.cause.startswith("T1 is struck out in quarry.xlsx, sheet targets, row 2.")
+    (found,) = problems(book(hide_target), hidden="skip")
+    assert found.cause.startswith("T1 is hidden in quarry.xlsx, sheet targets, row 2, and left out.")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import IO, Any
 
 from heightnet.job.readers.parts import Part
@@ -114,19 +115,19 @@ class _Walk:
         # a cell without a style of its own has its row's, or else its column's: programs show it so or plain
         of_row = element.get("s") if _yes(element.get("customFormat")) else None
         struck: dict[int, tuple[str, str]] = {}
-        column, filled = -1, set()
+        standing: set[int] = set()
+        column, all_asked = -1, unseen or bool(self.unseen)
         for cell in element.iterchildren(f"{_MAIN}c"):
             place = cell.get("r")
-            column = _column(place) if place else column + 1
-            if not (cell.findtext(f"{_MAIN}v") or cell.find(f"{_MAIN}is") is not None
-                    or cell.find(f"{_MAIN}f") is not None):  # fmt: skip
-                continue
-            filled.add(column)
+            column = _column(place.rstrip("0123456789")) if place else column + 1
             style = cell.get("s", of_row)
             by_style = column in self.by_column if style is None else style in self.marks.styles
-            if (parts := _parts(self._text(cell), by_style)) is not None:
-                struck[column] = parts
-        standing = {column for column in filled if struck.get(column) != ("", "")}
+            runs = self._text(cell)
+            if (by_style or runs or all_asked) and _filled(cell):
+                if (parts := _parts(runs, by_style)) is not None:
+                    struck[column] = parts
+                if parts != ("", ""):
+                    standing.add(column)
         if struck:
             self.found.struck[self.row] = struck
         if unseen and standing:
@@ -135,7 +136,7 @@ class _Walk:
 
     def _text(self, cell: Any) -> Runs:
         kind = cell.get("t")
-        if kind == "s":
+        if kind == "s" and self.marks.texts:
             return self.marks.texts.get((cell.findtext(f"{_MAIN}v") or "").strip(), [])
         inside = cell.find(f"{_MAIN}is") if kind == "inlineStr" else None
         return _runs(inside) if inside is not None else []
@@ -228,7 +229,12 @@ def _nothing(size: str | None) -> bool:
         return False
 
 
-def _column(place: str) -> int:
-    from openpyxl.utils.cell import coordinate_to_tuple
+def _filled(cell: Any) -> bool:
+    return any(inside.tag == f"{_MAIN}is" or inside.tag == f"{_MAIN}f" or inside.text for inside in cell)
 
-    return int(coordinate_to_tuple(place)[1]) - 1
+
+@cache
+def _column(letters: str) -> int:
+    from openpyxl.utils import column_index_from_string
+
+    return int(column_index_from_string(letters)) - 1

@@ -34,6 +34,8 @@ class Sieve:
 
     def cells(self, row: int, cells: Sequence[Any]) -> Sequence[Any]:
         """The cells of a row, struck-out ones blank, partly struck-out ones with what stands beside."""
+        if not self.seen(row):
+            self._leave_out((cell.value for cell in cells), f"is hidden in {self.file}, row {row}, and left out")
         struck = self.marked.struck.get(row)
         if not struck:
             return cells
@@ -41,6 +43,7 @@ class Sieve:
 
         left = list(cells)
         self._values[row] = {i: left[i].value for i in struck if i < len(left)}
+        self._leave_out(self._values[row].values(), f"is struck out in {self.file}, row {row}")
         for i in self._values[row]:
             rest = struck[i][1]
             left[i] = ReadOnlyCell(left[i].parent, row, i + 1, rest, "s", 0) if rest else EMPTY_CELL
@@ -114,6 +117,12 @@ class Sieve:
         if self.marked.ruled:
             text = f"a rule of the sheet strikes out cells of {self.marked.ruled} by a condition; all of them are read"
             self.problems.note("doubt", text, self.file)
+
+    def _leave_out(self, values: Iterable[Any], why: str) -> None:
+        """What is not read may be what another table names."""
+        for value in values:
+            if isinstance(value, str):
+                self.problems.left_out(value.strip(), why)
 
     def _called(self, i: int) -> str:
         return (self.headings[i] if i < len(self.headings) else "") or letter(i + 1)
