@@ -33,10 +33,12 @@ def command(file: Path, job: Path, known: tuple[str, ...], columns: Path | None,
     say(f"Wrote {to}.")
     for note in brought.notes:
         if note.kind != "doubt":
-            say(f"{one_line(file.name)}: {note.text}.")
+            say(f"{one_line(note.file or file.name)}: {note.text}.")
     if brought.logged:
         say(f"Each element with its line: {to}/{LOG}.")
-    if doubts := [note.text for note in brought.notes if note.kind == "doubt"]:
+    doubted = [note for note in brought.notes if note.kind == "doubt"]
+    # a sheet of a workbook is named, a file is known
+    if doubts := [f"{n.file}: {n.text}" if n.file not in ("", file.name) else n.text for n in doubted]:
         say("Have a look at:")
         for doubt in doubts[:DOUBTS_SHOWN]:
             say(f"  {doubt}")

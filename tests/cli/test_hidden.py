@@ -76,7 +76,8 @@ def test_an_answer_is_not_written_into_an_offices_mapping(job, tmp_path):
 
 def test_import_and_archive_leave_them_out_too(job, tmp_path):
     done = heightnet("import", job, "made", "--hidden", "skip", cwd=tmp_path)
-    assert done.returncode == 0 and "row 4" in done.stdout
+    assert done.returncode == 0 and "quarry.xlsx, sheet shots: hidden in the sheet" in done.stdout
+    assert "row 4" in done.stdout
     assert len((tmp_path / "made" / "shots.csv").read_text().splitlines()) == 3
     office = tmp_path / "office"
     office.mkdir()
