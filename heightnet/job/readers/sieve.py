@@ -56,7 +56,8 @@ class Sieve:
     def head(self, row: int, names: Sequence[str]) -> None:
         """The headings have been found in a row; names : the columns they mean, or the headings where that is open."""
         if (how := self.marked.hidden.get(row)) is not None:
-            self.problems.note("doubt", f"row {row}, the headings, is {how} in the sheet; it is read", self.file, row)
+            kind = "understood" if self.hidden else "doubt"
+            self.problems.note(kind, f"row {row}, the headings, is {how} in the sheet; it is read", self.file, row)
         for i, value in self._values.get(row, {}).items():
             if not self.marked.struck[row][i][1]:
                 self.dropped.add(i)
