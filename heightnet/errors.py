@@ -19,15 +19,20 @@ class WrongSettings(HeightnetError):
 
 @dataclass(frozen=True)
 class Question:
-    """A heading of a table that may be a column the job needs: a person who is there is asked.
+    """What a person who is there is asked, because the file leaves it open; the answer is kept in the mapping.
 
-    column : what it may be; meaning : of that, in words.
+    part, key : where the answer stands in the mapping: a table and a heading, "file" and what holds of a file, or ""
+        and what holds of the job.
+    text : what is open, a sentence.  default : the answer that is proposed, "" where none is likelier.
+    ask : the question itself.  choices : the answers that make sense; () of headings, where it is a column.
     """
 
-    table: str
-    heading: str
-    column: str
-    meaning: str
+    part: str
+    key: str
+    text: str
+    default: str = ""
+    ask: str = ""
+    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

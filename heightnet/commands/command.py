@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -26,6 +26,7 @@ from heightnet.report.numbers import NO_BREAK
 if TYPE_CHECKING:
     from heightnet.job.model import Job
 
+T = TypeVar("T")
 READS = ("job", "folder", "file")
 """Names of the argument that is a job, a folder of jobs, or a file that becomes one."""
 WITH_JOB = "heightnet.with_job"
@@ -106,19 +107,24 @@ def columns_asked(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def recorded(job: Path, columns: Path | None, hidden: str | None = None) -> Job:
-    """The job as read.  At a terminal a person is asked what a heading is that may be needed, and what becomes of what
-    a workbook does not show; the answers are kept."""
+    """The job as read.  At a terminal a person is asked what the files leave open, and what becomes of what a workbook
+    does not show; the answers are kept."""
     from heightnet.job.read import read_job
 
     ask = ask_hidden(job, columns)
+    return asking(lambda: read_job(job, columns, hidden or "", ask), job, columns)
+
+
+def asking(read: Callable[[], T], job: Path, columns: Path | None) -> T:
+    """What reading gives; at a terminal what is open is asked, and it is read again with the answers."""
     while True:
         try:
-            return read_job(job, columns, hidden or "", ask)
+            return read()
         except InputErrors as error:
             asked = [problem.question for problem in error.problems if problem.question]
             if not asked or not _is_asked():
                 raise
-            _ask(asked, job, columns)
+            _ask(list(dict.fromkeys(asked)), job, columns)
 
 
 def _is_asked() -> bool:
@@ -129,20 +135,24 @@ def _is_asked() -> bool:
 def ask_hidden(job: Path, columns: Path | None) -> Callable[[str], str] | None:
     """What asks, once, what becomes of what a workbook does not show; None where nobody is there.
 
-    The answer is kept beside the job, but not in an office's own mapping: that is for other jobs too.
+    The answer holds of this job alone: it is kept beside it, with what the mapping of its folder says, and is not
+    written into an office's own.
     """
     if not _is_asked():
         return None
 
     @cache
     def ask(found: str) -> str:
-        say(f"Hidden in {one_line(job.name)}: {found}.", err=True)
-        answer = str(click.prompt(
-            "Enter to read them like the others, skip to leave them out", default=HIDDEN.choices[0],
-            type=click.Choice(HIDDEN.choices), show_choices=False, err=True,
+        from heightnet.job.mapping import beside, kept
+        from heightnet.job.readers.registry import claimed
+
+        answer = _answer(Question(
+            "", HIDDEN.name, f"Hidden in {one_line(job.name)}: {found}.", HIDDEN.choices[0],
+            "Enter to read them like the others, skip to leave them out", HIDDEN.choices,
         ))  # fmt: skip
         if columns is None:
-            _keep(job, None, {}, answer)
+            home = claimed(job)[1]
+            _keep(kept(home), beside(home), {("", HIDDEN.name): answer})
         return answer
 
     return ask
@@ -150,30 +160,37 @@ def ask_hidden(job: Path, columns: Path | None) -> Callable[[str], str] | None:
 
 def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None:
     """Ask, and write the answers into the mapping."""
-    from heightnet.ledger.recorded import TABLES
-
-    answers = {}
-    for one in questions:
-        say(f"{one.table}: the heading {one.heading!r} may be {one.column}: {one.meaning}.", err=True)
-        names = TABLES[one.table].names
-        answer = click.prompt(
-            "Is it? Enter for yes, - where it is not needed, or the column that it is", default=one.column,
-            type=click.Choice(["-", *names]), show_choices=False, err=True,
-        )  # fmt: skip
-        answers[one.table, one.heading] = "" if answer == "-" else answer
-    _keep(job, columns, answers)
-
-
-def _keep(job: Path, columns: Path | None, answers: Mapping[tuple[str, str], str], hidden: str = "") -> None:
-    """Write answers into the mapping."""
-    from heightnet.job.mapping import beside, with_answers
+    from heightnet.job.mapping import to_keep
     from heightnet.job.readers.registry import claimed
+
+    mapping = columns or to_keep(*claimed(job))
+    _keep(mapping, mapping, {(one.part, one.key): _answer(one) for one in questions})
+
+
+def _keep(mapping: Path, to: Path, answers: Mapping[tuple[str, str], str]) -> None:
+    """Write what a mapping says, and answers with it."""
+    from heightnet.job.mapping import with_answers
     from heightnet.report.writing import write_text
 
-    kept = columns or beside(claimed(job)[1])
-    before = kept.read_text(encoding="utf-8-sig") if kept.is_file() else ""
-    write_text(kept, [with_answers(before, answers, getpass.getuser(), date.today().isoformat(), hidden)])
-    say(f"Kept in {one_line(kept)}; change that file to have them read otherwise.", err=True)
+    text = mapping.read_text(encoding="utf-8-sig") if mapping.is_file() else ""
+    write_text(to, [with_answers(text, answers, getpass.getuser(), date.today().isoformat())])
+    say(f"Kept in {one_line(to)}; change that file to have them read otherwise.", err=True)
+
+
+def _answer(question: Question) -> str:
+    """One answer, asked for until it makes sense."""
+    from heightnet.ledger.recorded import TABLES
+
+    say(question.text, err=True)
+    if question.choices:
+        ask = f"{question.ask} ({', '.join(question.choices)})"
+        known = click.Choice(question.choices)
+    elif question.part in TABLES:
+        ask, known = question.ask, click.Choice(["-", question.default, *TABLES[question.part].names])
+    else:
+        return str(click.prompt(question.ask, default=question.default or None, err=True))
+    answer = click.prompt(ask, default=question.default or None, type=known, show_choices=False, err=True)
+    return "" if answer == "-" else str(answer)
 
 
 def settings_asked(tolerance_mm: float | None, rates: Path | None) -> dict[str, Any]:

@@ -37,6 +37,22 @@ def expected_angle(unit: str) -> str:
     return _EXPECTED[unit]
 
 
+def looks_separated(text: str) -> bool:
+    """Whether it is degrees, minutes and seconds by the way it is written."""
+    return _SEPARATED.fullmatch(text.translate(_DASHES).strip()) is not None
+
+
+def looks_packed(text: str) -> bool:
+    """Whether a number may be packed degrees, minutes and seconds: four decimals or more, minutes and seconds below 60.
+
+    >>> looks_packed("92.1435"), looks_packed("92.7435"), looks_packed("92.24")
+    (True, False, False)
+    """
+    match = _PACKED.fullmatch(text.strip())
+    digits = (match[3] or "") if match else ""
+    return len(digits) >= 4 and int(digits[:2]) < 60 and int(digits[2:4]) < 60
+
+
 def read_angle(text: str, unit: str) -> float:
     """An angle in radians from its text.
 

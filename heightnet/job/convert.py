@@ -20,9 +20,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from heightnet.job.angles import FULL_CIRCLE, expected_angle, read_angle, read_angles
-from heightnet.job.headings import LOOKED_AT, plain_heading, recognise
-from heightnet.job.mapping import Meant
+from heightnet.job.carried import Carrier, ask_of_carried
+from heightnet.job.decimals import number_text
+from heightnet.job.headings import LOOKED_AT, plain_heading
+from heightnet.job.mapping import FILE as COLUMNS
+from heightnet.job.mapping import PARTS, Meant
 from heightnet.job.problems import Problems, nearest
+from heightnet.job.recognise import Found, recognise
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Column, Table
 from heightnet.ledger.settings import Units
@@ -57,7 +61,8 @@ class Batch(NamedTuple):
 class Sheet:
     """One table as text: a CSV file, a sheet of a workbook, or the like.
 
-    decimal_comma : the file separates cells by something else, so that 1,543 may be a number.
+    decimal : the sign that the whole file uses, "," or "."; "" where no number has a comma.
+    decimal_said : a person said so, and every number keeps to it.
     counts : what the row numbers of ``batches`` count.
     called : what the file itself calls a column, where that is no heading of this table; for messages.
     blank : the headings that `nothing_under` found to hold nothing.
@@ -68,7 +73,8 @@ class Sheet:
     header: list[str]
     header_row: int
     batches: Iterable[Batch]
-    decimal_comma: bool = False
+    decimal: str = ""
+    decimal_said: bool = False
     counts: str = "row"
     called: Mapping[str, str] = field(default_factory=dict)
     blank: Collection[int] = ()
@@ -165,30 +171,35 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
     """Read every row of a sheet; what cannot be read is added to ``problems``."""
     batches = iter(sheet.batches)
     begun = next(batches, Batch((), ()))
-    found = recognise(sheet, begun.cells[:LOOKED_AT], table, units, problems)
-    if found is None:
+    first = begun.cells[:LOOKED_AT]
+    found, complete = recognise(sheet, first, table, units, problems)
+    ask_of_carried(found, sheet.header, first, table, sheet.file, sheet.header_row, problems)
+    if not complete:
         for _ in batches:  # the file itself may hold more that is wrong
             pass
         return Raw(table, sheet.file, np.zeros(0, dtype=np.int64))
-    here = {column.name for column in found.values()}
+    here = {one.column.name for one in found.values()}
     # where another column of the sheet may stand in for a required one, its blanks are judged with the whole row
-    asked = {i: replace(c, required=False) if here.intersection(c.unless) else c for i, c in found.items()}
-    meant = {i: sheet.meant.get(sheet.header[i].strip(), Meant(column.name)) for i, column in found.items()}
-    readers = {i: _reader(column, sheet, units, problems, meant[i]) for i, column in asked.items()}
-    parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in found}
+    asked = {
+        i: replace(c, required=False) if here.intersection(c.unless) else c
+        for i, (c, meant) in found.items()
+        if meant.part in ("", PARTS[0])
+    }
+    readers = {i: _reader(column, sheet, units, problems, found[i].meant) for i, column in asked.items()}
+    parts: dict[int, list[npt.NDArray[Any]]] = {i: [] for i in readers}
     rows: list[npt.NDArray[np.int64]] = []
-    width = len(sheet.header)
+    carrier, width = Carrier(found), len(sheet.header)
     for batch in chain([begun], batches):
         batch = _even(batch, width, sheet, problems)
         if not batch.rows:
             continue
         rows.append(np.array(batch.rows, dtype=np.int64))
-        columns = list(zip(*batch.cells, strict=True))
+        columns = _angles_whole(list(zip(*carrier.fill(batch.cells), strict=True)), found)
         for i, read in readers.items():
             parts[i].append(read(columns[i], batch.rows))
     whole = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
     raw = Raw(table, sheet.file, whole, length_m=METRES.get(units.length, 1.0), header_row=sheet.header_row)
-    for i, column in found.items():
+    for i, column in asked.items():
         values = np.concatenate(parts[i]) if parts[i] else _blank(column, 0)
         parts[i].clear()
         if column.name in raw.columns:  # of two headings that are one text
@@ -199,6 +210,17 @@ def convert(sheet: Sheet, table: Table, units: Units, problems: Problems) -> Raw
         raw.columns[column.name] = values
     _unique(raw, problems)
     return raw
+
+
+def _angles_whole(columns: list[tuple[str, ...]], found: Mapping[int, Found]) -> list[tuple[str, ...]]:
+    """Degrees, minutes and seconds in columns of their own as one text in the first of them."""
+    place = {(one.column.name, one.meant.part): i for i, one in found.items() if one.meant.part}
+    for (name, part), i in place.items():
+        if part == PARTS[0]:
+            three = [columns[place[name, other]] for other in PARTS if (name, other) in place]
+            whole = ("-".join(map(str.strip, cells)) if any(cells) else "" for cells in zip(*three, strict=True))
+            columns[i] = tuple(whole)
+    return columns
 
 
 def _even(batch: Batch, width: int, sheet: Sheet, problems: Problems) -> Batch:
@@ -349,9 +371,8 @@ class _Numbers:
     def __init__(self, column: Column, sheet: Sheet, units: Units, problems: Problems, meant: Meant) -> None:
         self.meant = meant
         self.column, self.file, self.problems = column, sheet.file, problems
-        self.comma = sheet.decimal_comma
-        self.points = self.commas = False  # which decimal sign the column has used so far
-        self.unit = units.angle
+        self.decimal, self.decimal_said = sheet.decimal, sheet.decimal_said
+        self.unit = "dms" if meant.part else units.angle
         self.expected = column.expected(units.length or "m")
         within = column.within
         if within and column.kind == "length":
@@ -374,10 +395,13 @@ class _Numbers:
     def _numbers(self, cells: Cells, rows: Sequence[int]) -> npt.NDArray[np.float64]:
         joined = "\n".join(cells)
         values: npt.NDArray[np.float64] | None = None
-        if _PLAIN_CELLS.fullmatch(joined):
-            self.points = self.points or "." in joined
+        plain = cells
+        if self.decimal == "," and "." not in joined:
+            joined = joined.replace(",", ".")
+            plain = joined.split("\n")
+        if (self.decimal != "," or "." not in joined or plain is not cells) and _PLAIN_CELLS.fullmatch(joined):
             try:
-                values = np.array([float(c) if c else math.nan for c in cells], dtype=np.float64)
+                values = np.array([float(c) if c else math.nan for c in plain], dtype=np.float64)
             except ValueError:
                 values = None
         if values is None:
@@ -403,24 +427,17 @@ class _Numbers:
         text = cell.strip().replace("−", "-")
         if not text:
             return math.nan
-        cause = ""
-        if _NUMBER.fullmatch(text):
-            self.points = self.points or "." in text
-            if "," not in text:
-                return float(text)
-        if "," in text:
-            dotted = text.replace(",", ".", 1)
-            if self.comma and "," not in dotted and "." not in text and _NUMBER.fullmatch(dotted):
-                if not self.points:
-                    if not self.commas:
-                        self.commas = True
-                        self.problems.note(
-                            "understood", f"column {self.column.name}: 1,5 is read as one and a half", self.file, row
-                        )
-                    return float(dotted)
-                cause = "The column uses decimal points elsewhere; is the comma a thousands separator?"
-            else:
-                cause = "A decimal point, and nothing between thousands."
+        plain = number_text(text, self.decimal, self.decimal_said) if self.decimal else text
+        if plain is not None and _NUMBER.fullmatch(plain):
+            return float(plain)
+        if plain is None:
+            other = "." if self.decimal == "," else ","
+            cause = (
+                f"Numbers of the file have {_SIGNS[self.decimal]}; is the {_SIGN_WORDS[other]} here a slip, or does it "
+                f'stand between thousands? If all do, write decimal = "{self.decimal}" into {COLUMNS}.'
+            )
+        elif "," in text:
+            cause = "A decimal point, and nothing between thousands."
         else:
             cause = next((cause for pattern, cause in _NO_NUMBER.items() if re.match(pattern, text)), "")
         self.problems.add(self.file, row, self.column.name, cell.strip(), self.expected, cause)
@@ -434,7 +451,7 @@ class _Numbers:
             text = cells[i].strip()
             if not text:
                 continue
-            if self.comma:
+            if self.decimal == "," and text.count(",") == 1:
                 text = text.replace(",", ".")
             try:
                 values[i] = read_angle(text, self.unit)
@@ -455,6 +472,8 @@ class _Numbers:
         return values
 
 
+_SIGN_WORDS = {",": "comma", ".": "point"}
+_SIGNS = {sign: f"decimal {word}s" for sign, word in _SIGN_WORDS.items()}
 _ZENITH = {
     unit: f"a zenith angle between 0 and {circle}, not straight up, straight down or a full circle"
     for unit, circle in FULL_CIRCLE.items()

@@ -5,36 +5,35 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from difflib import get_close_matches
 from itertools import islice
-from typing import TYPE_CHECKING
 
-from heightnet.errors import Question
-from heightnet.job.mapping import line_for
-from heightnet.job.problems import Problems
-from heightnet.ledger import ranges
-from heightnet.ledger.field import METRES
-from heightnet.ledger.headings import ALONE, NOT_NEEDED, SHORT
+from heightnet.ledger.headings import ALONE, SHORT
 from heightnet.ledger.recorded import Column, Table
-from heightnet.ledger.settings import Units
 
 LOOKED_AT = 2_000  # rows in which a column that holds anything shows it
-MISSPELT, RESEMBLES = 0.84, 0.6  # how alike a heading is to one it was probably, or possibly, meant to be
-SHORTEST_MISSPELT = 4  # letters of a heading that is taken for another one misspelt
-LIKE_HEIGHTS_M = (0.2, 2.5)  # between which the cells of an unknown column may be heights of stands
-VERTICAL_ANGLES = ("vertical angle", "va", "vert angle", "v angle", "elevation angle")
-HORIZONTAL_DISTANCES = ("horizontal distance", "hd", "h distance", "hdist")
-if TYPE_CHECKING:
-    from heightnet.job.convert import Sheet
-
 _SEPARATED = re.compile(r"[\s_\-./:#]+")
 _HUMPS = re.compile(r"(?<=[a-z])(?=[A-Z])")  # HzAngle
-_HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,12})\s*[)\]]\s*")
-_LENGTH_WORDS = {
-    "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m", "ft": "ft", "feet": "ft", "foot": "ft",
-    "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS",
+_HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,14})\s*[)\]]\s*")
+_LAST_UNIT = re.compile(r"(.+?)[\s_,/]+(m|ft|feet|met(?:re|er)s?|gons?|grads?|deg|dms)\.?", re.IGNORECASE)  # HI m
+_UNITS = {
+    "m": "m", "mtr": "m", "mtrs": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+    "ft": "ft", "feet": "ft", "foot": "ft", "intl ft": "ft", "international feet": "ft",
+    "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS", "us survey feet": "ftUS", "sft": "ftUS",
+    "mm": "mm", "cm": "cm",
+    "gon": "gon", "gons": "gon", "grad": "gon", "grads": "gon", "g": "gon",
+    "deg": "deg", "degs": "deg", "degrees": "deg", "dec deg": "deg", "decimal degrees": "deg", "dd": "deg",
+    "dms": "dms", "d m s": "dms", "dd mm ss": "dms", "ddd mm ss": "dms", "deg min sec": "dms", "° ' \"": "dms",
+    "packed": "packed", "ddd.mmss": "packed", "dd.mmss": "packed", "d.mmss": "packed",
 }  # fmt: skip
-_ANGLE_WORDS = {"gon": "gon", "grad": "gon", "deg": "deg", "dms": "dms", "packed": "packed"}
+"""How headings write the units of lengths and angles."""
+_OTHER_UNITS = ("°", "°c", "c", "hpa", "mbar", "mb", "ppm", "%", "-", "sec", "s", "min", "h", "km", "in", "°f", "inhg")
+ANGLE_UNITS = ("gon", "deg", "dms", "packed")
+_PART_WORDS = (
+    ("deg", ("°", "d", "deg", "degs", "degree", "degrees")),
+    ("min", ("'", "’", "′", "m", "min", "mins", "minute", "minutes")),
+    ("sec", ('"', "''", "”", "″", "s", "sec", "secs", "second", "seconds")),
+)
+_PART = re.compile(r"(.*?)[\s_.(\[-]*(°|'{1,2}|’|′|\"|”|″|(?<![^\W_])[a-z]+)[\s)\].]*", re.IGNORECASE)
 
 
 def plain_heading(text: str) -> str:
@@ -83,7 +82,7 @@ def known_headings(table: Table, header: Sequence[str] = (), blank: Collection[i
     for column in table.columns:
         for word in (column.name, *column.also):
             of_word[plain_heading(word)][column.name] = column
-    plain = (plain_heading(_without_unit(heading)) for i, heading in enumerate(header) if i not in blank)
+    plain = (plain_heading(without_unit(heading)) for i, heading in enumerate(header) if i not in blank)
     given = {name for word in plain if len(of_word.get(word, ())) == 1 for name in of_word[word]}
 
     def meant(columns: Iterable[Column]) -> Column:
@@ -99,192 +98,49 @@ def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[o
     """
     known = known_headings(table, header)
     instead = {other for column in table.columns for other in column.unless}
-    columns = (known.get(plain_heading(_without_unit(heading))) for heading in header)
+    columns = (known.get(plain_heading(without_unit(heading))) for heading in header)
     blank = {i for i, column in enumerate(columns) if column and column.name in instead}
     for cells in islice(rows, LOOKED_AT if blank else 0):
         blank -= {i for i in blank if i < len(cells) and cells[i] is not None and str(cells[i]).strip()}
     return blank
 
 
-def _without_unit(heading: str) -> str:
-    match = _HEADING_UNIT.fullmatch(heading.strip())
-    return match[1] if match else heading
+def _apart(heading: str) -> tuple[str, str]:
+    """A heading without its unit, and the unit as written, "" for none."""
+    text = heading.strip()
+    match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(text)
+    return (match[1], match[2].strip()) if match else (text, "")
 
 
-def recognise(
-    sheet: Sheet, first: Sequence[Sequence[str]], table: Table, units: Units, problems: Problems
-) -> dict[int, Column] | None:  # fmt: skip
-    """Which column of the table each heading is; None where the header is too poor to go on.
+def without_unit(heading: str) -> str:
+    return _apart(heading)[0]
 
-    A heading that no column knows is left unread and listed, unless something the job needs may be lost in it: that is
-    a problem, which says what to write into the mapping (`heightnet.job.mapping`).
 
-    first : the sheet's first rows, which show what an unknown column holds.
+def heading_unit(heading: str) -> str | None:
+    """The unit that a heading says its cells are in, "" for one of neither length nor angle; None where it says none.
+
+    >>> heading_unit("Slope dist (m)"), heading_unit("HI ft"), heading_unit("ZA [d-m-s]"), heading_unit("Temp (°C)")
+    ('m', 'ft', 'dms', '')
+    >>> heading_unit("Height"), heading_unit("Level (backsight)")
+    (None, None)
     """
-    header, file, row = sheet.header, sheet.file, sheet.header_row
-    known = known_headings(table, header, sheet.blank)
-    found: dict[int, Column] = {}
-    where: dict[str, str] = {}
-    unknown: dict[int, str] = {}
-    meant: set[str] = set()  # columns that a heading not understood was probably meant to be
-    for i, heading in enumerate(header):
-        text = heading.strip()
-        words = plain_heading(text)
-        if words.startswith("note"):
-            continue
-        if not words:
-            if any(h.strip() for h in header[i + 1 :]):
-                problems.add(file, row, "", "", "a heading over every column", "One heading is blank.")
-            continue
-        said = sheet.meant.get(text)
-        if said is not None and not said.column:
-            continue
-        column = known.get(words) if said is None else table.column(said.column)
-        if column is None and (match := _HEADING_UNIT.fullmatch(text)):
-            column = known.get(plain_heading(match[1]))
-            if column is not None and (wrong := _wrong_unit(column, match[2], units)):
-                problems.add(file, row, text, text, wrong)
-                meant.add(column.name)
-                continue
-        if column is None:
-            unknown[i] = text
-        elif column.name in where and {*column.parts} == {plain_heading(where[column.name]), words}:
-            where[column.name] += f" and {text}"
-            found[i] = column
-        elif column.name in where:
-            already = f"{where[column.name]!r} is read as {column.name} already."
-            problems.add(file, row, text, text, f"one column for {column.name}", already)
-        else:
-            where[column.name] = text
-            found[i] = column
-    absent = [c for c in table.columns if c.name not in where and not set(c.unless) & set(where)]
-    meant |= _unread(unknown, [c for c in absent if c.name not in meant], first, sheet, table, units, problems)
-    other = [f"{text!r} as {name}" for name, text in where.items() if text != name and text not in sheet.meant]
-    if other:
-        problems.note("understood", f"headings read: {', '.join(other)}", file, row)
-    missing = [c for c in absent if c.required]
-    for column in missing:
-        if not meant.intersection((column.name, *column.unless)):
-            others = f" (or {', '.join(column.also[:4])})" if column.also else ""
-            listed = f"The headings are: {', '.join(h.strip() for h in header)[:200]}."
-            problems.add(file, row, column.name, "", f"a column {column.name}{others}", listed)
-    return None if missing else found
+    said = " ".join(_apart(heading)[1].casefold().replace("-", " ").replace(":", " ").split())
+    bare = said.replace(" ", "") if "°" not in said else said
+    found = _UNITS.get(said, _UNITS.get(bare))
+    return found if found else ("" if said and (said in _OTHER_UNITS or bare in _OTHER_UNITS) else None)
 
 
-def _unread(
-    unknown: dict[int, str], absent: list[Column], first: Sequence[Sequence[str]], sheet: Sheet, table: Table,
-    units: Units, problems: Problems,
-) -> set[str]:  # fmt: skip
-    """Say of each heading that no column knows what it may be, or that it is not used; returns what they may be."""
-    meant: set[str] = set()
-    unused = []
-    for i, text in unknown.items():
-        if said := _other_angle(plain_heading(text), table, absent):
-            problems.add(sheet.file, sheet.header_row, text, text, f"a column of {table.name}", said[0])
-            meant.add(said[1])
-            continue
-        cells = [cells[i].strip() for cells in first if i < len(cells) and cells[i].strip()]
-        likely = _may_be(text, cells, absent, table, units)
-        if likely is None:
-            unused.append(text)
-            continue
-        meant.add(likely.name)
-        problems.add(
-            sheet.file, sheet.header_row, text, text, f"a heading of {table.name} that is known",
-            f"It may be {likely.name}: {_first_words(likely.meaning)}. If so, write "
-            f'{line_for(table.name, text, likely.name)}; if it is not needed, = "".',
-            question=Question(table.name, text, likely.name, _first_words(likely.meaning)),
-        )  # fmt: skip
-    if unused:
-        problems.note("understood", f"not used: {', '.join(unused)}", sheet.file, sheet.header_row)
-    return meant
+def angle_parts(header: Sequence[str]) -> dict[int, tuple[str, str]]:
+    """Headings that stand side by side over the degrees, minutes and seconds of one angle: its name and the part.
 
-
-def _may_be(text: str, cells: list[str], absent: list[Column], table: Table, units: Units) -> Column | None:
-    """The absent column that an unknown heading may be: one misspelt, or one that the job would lose with it."""
-    given = set(table.names) - {column.name for column in absent}
-    words = plain_heading(_without_unit(text))
-    if words in NOT_NEEDED:
-        return None
-    called = {plain_heading(word): column for column in absent for word in (column.name, *column.also)}
-    every = known_headings(table)
-    near = get_close_matches(words, every, n=1, cutoff=MISSPELT)
-    if near and (column := called.get(near[0])) and len(words) >= SHORTEST_MISSPELT and _holds(column, cells, units):
-        return column
-    vital = [
-        column for column in absent if column.required or (column.vital and not given.intersection(column.instead))
-    ]
-    alike = get_close_matches(words, [w for w, column in called.items() if column in vital], n=3, cutoff=RESEMBLES)
-    for word in alike:
-        if _holds(called[word], cells, units):
-            return called[word]
-    return next((c for c in vital if cells and _look_like(c, cells, units)), None)
-
-
-def _holds(column: Column, cells: list[str], units: Units) -> bool:
-    """Whether what stands in the cells may be this column's; blank ones may be anything's."""
-    if column.numeric and column.kind != "angle":
-        numbers = _numbers(cells, units if column.kind == "length" else None)
-        return numbers is not None and (column.within is None or all(map(column.within.holds, numbers)))
-    return column.kind != "choice" or not cells
-
-
-def _is_height(column: Column) -> bool:
-    """Of a stand, or a reading of a staff: what lies between 0.2 and 2.5 m may be it."""
-    return column.kind == "length" and column.within in (ranges.INSTRUMENT_M, ranges.TARGET_M, ranges.STAFF_M)
-
-
-def _look_like(column: Column, cells: list[str], units: Units) -> bool:
-    """Whether all of an unknown column looks like this one: heights of stands and readings of a staff lie between 0.2
-    and 2.5 m and are not counted in whole numbers; other lengths may be any that the column may."""
-    if column.kind != "length":
-        return False
-    if not _is_height(column):
-        return _holds(column, cells, units)
-    low, high = LIKE_HEIGHTS_M
-    return all(low <= n <= high for n in _numbers(cells, units) or [0.0]) and any("." in c or "," in c for c in cells)
-
-
-def _numbers(cells: list[str], units: Units | None) -> list[float] | None:
-    """The cells as numbers, lengths in metres; None where one is none."""
-    metre = 1.0 if units is None else METRES.get(units.length, 1.0)
-    try:
-        return [float(cell.replace(",", ".")) * metre for cell in cells]
-    except ValueError:
-        return None
-
-
-def _first_words(meaning: str) -> str:
-    """The meaning of a column up to its first stop."""
-    return re.split(r"[.;](?:\s|$)", meaning)[0]
-
-
-def _wrong_unit(column: Column, said: str, units: Units) -> str:
-    """What the unit in a heading should have been, "" where it fits or is no unit of length or angle."""
-    said = said.casefold().strip()
-    length = _LENGTH_WORDS.get(said, said if said in ("mm", "cm") else "")
-    angle = _ANGLE_WORDS.get(said, "")
-    if not length and not angle:
-        return ""
-    if column.kind == "length":
-        same = length == units.length or (length == "ft" and units.length == "ftUS")
-        return "" if same else f"lengths in {units.length} (units.length), as in the rest of the job"
-    if column.kind == "mm":
-        return "" if length == "mm" else "millimetres, whatever the job's units"
-    if column.kind == "angle":
-        return "" if angle and units.angle in ("", angle) else f"angles in {units.angle} (units.angle)"
-    return f"no unit: {column.name} holds {column.expected()}"
-
-
-def _other_angle(words: str, table: Table, absent: list[Column]) -> tuple[str, str] | None:
-    """A vertical angle or a horizontal distance where the zenith angle or the slope distance is lacking: the likely
-    cause, and what it stands for."""
-    lacking = {column.name for column in absent}
-    if table.name == "shots" and words in VERTICAL_ANGLES and "zenith_angle" in lacking:
-        return (
-            "A vertical angle is measured from the horizon, a zenith angle from straight up: zenith_angle = 90° less "
-            "the vertical angle. If these are zenith readings, call the column zenith_angle."
-        ), "zenith_angle"
-    if table.name == "shots" and words in HORIZONTAL_DISTANCES and "slope_distance" in lacking:
-        return "Heights come from slope distances; a horizontal distance is none.", "slope_distance"
-    return None
+    >>> angle_parts(["Pt", "ZA Deg", "Min", "Sec", "HI (m)"])
+    {1: ('ZA', 'deg'), 2: ('ZA', 'min'), 3: ('ZA', 'sec')}
+    """
+    told = [match.groups() if (match := _PART.fullmatch(text.strip())) else (text, "") for text in header]
+    out: dict[int, tuple[str, str]] = {}
+    for i in range(len(header) - 2):
+        words = [told[i + k][1].casefold() in some for k, (_, some) in enumerate(_PART_WORDS)]
+        name = told[i][0].strip()
+        if all(words) and all(told[i + k][0].strip() in ("", name) for k in (1, 2)):
+            out |= {i + k: (name, part) for k, (part, _) in enumerate(_PART_WORDS)}
+    return out

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Collection, Iterable
+from itertools import chain
 from pathlib import Path
 
-from heightnet.job.convert import Raw, Sheet, convert, empty
-from heightnet.job.headings import known_headings, plain_heading
+from heightnet.job.convert import Batch, Raw, Sheet, convert, empty
 from heightnet.job.mapping import Columns
+from heightnet.job.preview import Preview, seen_before
 from heightnet.job.problems import Problems
 from heightnet.job.write import protect
 from heightnet.ledger.recorded import TABLES
@@ -35,6 +36,7 @@ class Intake:
         for table, label in labels.items():
             self.raw[table].file = label
         self.columns = Columns()
+        self.further: list[Path] = []  # files that are read with the first, besides those its mapping names
         self.hidden = ""
         self.ask: Callable[[str], str] | None = None
         self.log: Iterable[str] = ()
@@ -59,6 +61,10 @@ class Intake:
 
     def take(self, table: str, sheet: Sheet) -> None:
         """Read every row of a table."""
+        self.raw[table] = convert(self.mapped(table, sheet), TABLES[table], self.settings.units, self.problems)
+
+    def mapped(self, table: str, sheet: Sheet) -> Sheet:
+        """The sheet with what the job's mapping says of its headings, which is said."""
         self.problems.speak(sheet.file, sheet.counts, sheet.called)
         sheet.meant = self.columns.of(table)
         if used := [heading.strip() for heading in sheet.header if heading.strip() in sheet.meant]:
@@ -66,26 +72,34 @@ class Intake:
                 f"headings read as {self.columns.said} says: {', '.join(used)}; change that file to read them otherwise"
             )
             self.problems.note("understood", told, sheet.file)
-        self.raw[table] = convert(sheet, TABLES[table], self.settings.units, self.problems)
+        return sheet
 
 
 class Copy(Intake):
-    """Writes the tables, as text, into a folder."""
+    """Writes the tables, as text, into a folder; what a person must be asked is a problem.
+
+    previews : of each table, what its first rows became.
+    """
 
     def __init__(self, labels: dict[str, str], folder: Path, known: Collection[str] = ()) -> None:
         super().__init__(labels, known)
         self.folder = folder
+        self.previews: list[Preview] = []
 
     def take(self, table: str, sheet: Sheet) -> None:
+        sheet = self.mapped(table, sheet)
+        batches = iter(sheet.batches)
+        begun = next(batches, Batch((), ()))
+        seen = seen_before(sheet, begun, TABLES[table], self.settings.units)
+        self.previews.append(seen)
+        for problem in seen.asked:
+            self.problems.again(problem)
         with (self.folder / f"{table}.csv").open("w", encoding="utf-8", errors="replace", newline="") as stream:
             # where a comma may be a decimal sign it cannot stand between cells
-            rows = csv.writer(stream, delimiter=";" if sheet.decimal_comma else ",", lineterminator="\n")
+            rows = csv.writer(stream, delimiter=";" if sheet.decimal == "," else ",", lineterminator="\n")
             rows.writerow(sheet.header)
-            known = known_headings(TABLES[table], sheet.header, sheet.blank)
-            columns = [known.get(plain_heading(heading)) for heading in sheet.header]
-            numeric = {i for i, column in enumerate(columns) if column and column.numeric}
-            for batch in sheet.batches:
-                rows.writerows([_guarded(c, i in numeric) for i, c in enumerate(cells)] for cells in batch.cells)
+            for batch in chain([begun], batches):
+                rows.writerows([_guarded(c, i in seen.numeric) for i, c in enumerate(cells)] for cells in batch.cells)
 
 
 def _guarded(cell: str, number: bool) -> str:

@@ -84,6 +84,14 @@ class Problems:
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 
+    def again(self, problem: InputProblem) -> None:
+        """Keep one that was found elsewhere, as it stands."""
+        self._found.append(problem)
+
+    @property
+    def found(self) -> tuple[InputProblem, ...]:
+        return tuple(self._found)
+
     def place(self, file: str, row: int, column: str) -> str:
         """A place in the file's own words."""
         counts, called = self._spoken.get(printable(file), ("row", {}))

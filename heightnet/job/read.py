@@ -21,7 +21,7 @@ from heightnet.job.gnss import gnss_frame
 from heightnet.job.intake import Intake
 from heightnet.job.levelling import levels_frame, staff_frame
 from heightnet.job.links import check_equipment_names, equipment_frame, tape_frame
-from heightnet.job.mapping import beside, read_columns
+from heightnet.job.mapping import kept, read_columns
 from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
@@ -62,7 +62,7 @@ def read_job(
     check_arguments(hidden=hidden or None)
     with reading(Path(path)) as (reader, home):
         intake = Intake(labels(reader, home))
-        intake.columns = read_columns(Path(columns) if columns else beside(home), intake.problems)
+        intake.columns = read_columns(Path(columns) if columns else kept(home), intake.problems)
         intake.hidden, intake.ask = hidden, ask
         reader.read(home, intake)
     return _assemble(home, intake)

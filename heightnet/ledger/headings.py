@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 SHORT = {
     "hgt": "height", "hght": "height", "ht": "height", "inst": "instrument", "instr": "instrument", "tgt": "target",
     "targ": "target", "pt": "point", "pnt": "point", "stn": "station", "sta": "station", "occ": "occupied",
@@ -60,3 +62,20 @@ NOT_NEEDED = frozenset((
     """),
 ))  # fmt: skip
 """Headings of the trade that no height needs, where a table has no column of that name: listed, never asked about."""
+
+
+TOO_WIDE = frozenset(
+    _headings("""
+    height, ht, id, name, no, number, point, distance, angle, reading, level, value, elevation, station, m, s, date
+""")
+)
+"""Words that are a heading by themselves, and under a group's heading may be another thing: the height of what?"""
+
+TOTALS = re.compile(
+    r"(?P<sure>σ|sums?\b|totals?\b(?! station)|sub-?totals?\b|page totals?\b)"
+    r"|checks?\b|diff(?:erence)?s?\b|mis-?clos(?:ure|e)\b|means?\b|average\b|end of\b|notes?\b|remarks?\b|[cb]/f\b"
+)
+"""How rows begin, in lower case, that stand below a table and are none of it; ``sure`` where no mark is called so."""
+
+WITH_TOTALS = ("shots", "staff", "levels")
+"""Tables of what was measured, below which such rows stand."""

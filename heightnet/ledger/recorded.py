@@ -44,6 +44,8 @@ class Column(Field):
     not_beside : columns beside which a word that it shares with another column means the other.
     vital : what the job would lose with it: where it is absent, a heading that may be it is asked about, never passed
         over; with one of ``instead`` in the header nothing is lost.
+    of_setup : "name" where it names a set-up on each of its rows, "fact" where it says something of that set-up; a book
+        writes such a thing on the first row alone.
     called : what the job's own table calls it; None: the same without its unit; "": the job keeps it in another form.
     """
 
@@ -57,6 +59,7 @@ class Column(Field):
     not_beside: tuple[str, ...] = ()
     vital: bool = False
     instead: tuple[str, ...] = ()
+    of_setup: str = ""
     called: str | None = None
 
     @property
@@ -281,7 +284,7 @@ SHOTS = Table(
     "Each sight from a set-up to a target.",
     (
         Column(
-            "setup", "name", "The set-up it was taken from.", required=True, unless=("at",),
+            "setup", "name", "The set-up it was taken from.", required=True, unless=("at",), of_setup="name",
             also=("setup id", "set up", "instrument setup", "from setup", "setup name", "setup number", "occupation"),
             vital=True, instead=("at",),
         ),
@@ -321,7 +324,7 @@ SHOTS = Table(
             also=("face l/r", "circle"),
         ),
         Column(
-            "at", "name", "Flat form: the mark the set-up stands over.", called="",
+            "at", "name", "Flat form: the mark the set-up stands over.", called="", of_setup="name",
             also=("station", "from", "at station", "instrument station", "occupied", "instrument at", "at mark",
                   "occupied point", "occupied station", "occ", "setup point", "from point", "from station",
                   "station id", "station name", "instrument point"),
@@ -330,11 +333,14 @@ SHOTS = Table(
         Column(
             "instrument_height", "length",
             "Flat form: instrument height over that mark. Exchanged with target_height in a row, it is put right where "
-            "the other rows of its set-up say so, and said.", called="",
+            "the other rows of its set-up say so, and said.", called="", of_setup="fact",
             also=("height of instrument", "height instrument", "hi", "ih", "iht", "hoi", "height axis"),
             within=ranges.INSTRUMENT_M, hint=NO_INSTRUMENT, vital=True,
         ),
-        Column("instrument", "name", "Flat form: the instrument.", called="", also=("inst", "total station")),
+        Column(
+            "instrument", "name", "Flat form: the instrument.", called="", also=("inst", "total station"),
+            of_setup="fact",
+        ),
         Column(
             "sd_zenith_sec", "sec", "Standard deviation of this zenith angle; blank: precision.zenith_sec.",
             within=ranges.SD_SEC,
@@ -456,6 +462,7 @@ STAFF = Table(
     (
         Column(
             "level_setup", "name", "Name of the level set-up.", required=True, unless=("back_sight", "fore_sight"),
+            of_setup="name",
             also=("setup", "set up", "level set up", "instrument setup", "level station"),
         ),
         Column(

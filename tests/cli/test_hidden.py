@@ -74,6 +74,17 @@ def test_an_answer_is_not_written_into_an_offices_mapping(job, tmp_path):
     assert office.read_text() == 'who = "M. Orr"\n' and not (tmp_path / "quarry.columns.toml").exists()
 
 
+def test_the_mapping_of_the_folder_still_holds_and_is_not_changed(job, tmp_path):
+    """The answer is of one workbook; what the folder's mapping says of headings goes with it."""
+    shared = tmp_path / "columns.toml"
+    shared.write_text('[shots]\n"slope_distance" = "slope_distance, constant 0.5"\n')
+    before = shared.read_text()
+    status, _ = at_a_terminal(["show", str(job)], [b"skip"], tmp_path, PROMPT)
+    own = (tmp_path / "quarry.columns.toml").read_text()
+    assert status == 0 and shared.read_text() == before
+    assert 'hidden = "skip"' in own and '"slope_distance" = "slope_distance, constant 0.5"' in own
+
+
 def test_import_and_archive_leave_them_out_too(job, tmp_path):
     done = heightnet("import", job, "made", "--hidden", "skip", cwd=tmp_path)
     assert done.returncode == 0 and "quarry.xlsx, sheet shots: hidden in the sheet" in done.stdout

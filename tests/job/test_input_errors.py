@@ -33,7 +33,7 @@ CASES = [
     ("marks", "mark,height\nBM1,-inf\n", 2, "height", "-inf", "Leave the cell blank"),
     ("marks", "mark,height\nBM1,1e999\n", 2, "height", "1e999", "a number"),
     ("marks", "mark,height\nBM1,1_000\n", 2, "height", "1_000", "a number"),
-    ("marks", 'mark,height\nBM1,"1,000.5"\n', 2, "height", "1,000.5", "nothing between thousands"),
+    ("marks", 'mark,height\nBM1,"1,000.5,3"\n', 2, "height", "1,000.5,3", "nothing between thousands"),
     ("marks", "mark,height\nBM1,100.5 m\n", 2, "height", "100.5 m", "A number only"),
     ("marks", "mark,height\nBM1,=A1\n", 2, "height", "=A1", "A formula"),
     ("marks", "mark,height\nBM1,#REF!\n", 2, "height", "#REF!", "error value"),

@@ -344,7 +344,7 @@ def test_a_person_is_asked_once_for_the_job_and_the_mapping_decides(book, tmp_pa
     assert "as quarry.columns.toml (M. Orr) says: row 3, row 4" in texts(job, "understood")[-1]
     assert heightnet.read_job(path, hidden="read").shots["row"].tolist() == [2, 3, 4]
     (tmp_path / "quarry.columns.toml").write_text('hidden = "maybe"\n')
-    assert [(p.column, p.read, p.expected) for p in problems(path)] == [("hidden", "maybe", "read or skip")]
+    assert [(p.column, p.read, p.expected) for p in problems(path)] == [("hidden", "maybe", "one of 'read', 'skip'")]
     with pytest.raises(heightnet.WrongSettings, match="hidden: read maybe, expected one of read, skip"):
         heightnet.read_job(path, hidden="maybe")
 
@@ -412,11 +412,9 @@ def test_a_hidden_heading_row_is_read_and_said(book):
     def change(workbook):
         workbook["shots"].row_dimensions[1].hidden = True
 
-    for hidden in ("", "skip"):
+    for hidden, kind in (("", "doubt"), ("skip", "understood")):
         job = heightnet.read_job(book(change), hidden=hidden)
-        assert len(job.shots) == 1 and texts(job, "doubt") == [
-            "row 1, the headings, is hidden in the sheet; it is read"
-        ]
+        assert len(job.shots) == 1 and texts(job, kind) == ["row 1, the headings, is hidden in the sheet; it is read"]
 
 
 def test_struck_out_rows_are_no_longer_a_question_of_hiding(book):

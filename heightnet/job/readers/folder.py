@@ -7,6 +7,7 @@ from pathlib import Path
 
 from heightnet.job.intake import Intake
 from heightnet.job.mapping import FILE as COLUMNS
+from heightnet.job.mapping import of_tables
 from heightnet.job.problems import Problems, nearest
 from heightnet.job.readers.csvfile import open_csv
 from heightnet.job.readers.registry import Reader, not_a_job, readers
@@ -31,7 +32,7 @@ def _read(folder: Path, intake: Intake) -> None:
             continue
         file = found[name].name
         intake.raw[name].file = file
-        with open_csv(found[name], file, TABLES[name], problems, intake.columns.encoding) as sheet:
+        with open_csv(found[name], file, TABLES[name], problems, of_tables(intake.columns)) as sheet:
             if sheet:
                 intake.take(name, sheet)
 

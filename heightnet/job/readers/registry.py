@@ -15,18 +15,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from heightnet.errors import InputErrors, InputProblem
-from heightnet.job.mapping import beside
+from heightnet.job.mapping import kept
 from heightnet.job.problems import nearest, printable
 
 if TYPE_CHECKING:
     from heightnet.job.intake import Intake
 
-BUILT_IN = ("folder", "workbook", "landxml")  # modules beside this one, each with a READER
+BUILT_IN = ("folder", "workbook", "landxml", "export")  # modules beside this one, each with a READER
 
 
 def itself(path: Path) -> Iterable[Path]:
-    """The files of a job that is one file: with it the mapping kept beside it."""
-    return (path, *(file for file in [beside(path)] if file.is_file()))
+    """The files of a job that is one file: with it the mapping it is read with."""
+    return (path, *(file for file in [kept(path)] if file.is_file()))
 
 
 def any_such(path: Path) -> str | None:

@@ -10,7 +10,7 @@ import datetime as dt
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any
 
@@ -99,7 +99,7 @@ def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[s
             formulas.close()
 
 
-def _sieves(path: Path, sheets: dict[str, Any], parts: dict[str, Part], intake: Intake) -> dict[str, Sieve]:
+def _sieves(path: Path, sheets: Mapping[str, Any], parts: dict[str, Part], intake: Intake) -> dict[str, Sieve]:
     """What is read of each sheet; one that is not seen has none where such are left out."""
     with zipfile.ZipFile(path) as archive:
         marks = Marks(archive, parts)
