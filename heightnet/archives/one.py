@@ -47,6 +47,7 @@ class Order:
     hide_key : what their codes are made with, hexadecimal.
     seconds : that the search of one job may take; None: as many as its budget needs.
     readers, kinds : of field files, and modules of kinds of observations, that a worker has to be told of.
+    hidden : what a workbook does not show, as in `heightnet.read_job`.
     """
 
     folder: str
@@ -58,6 +59,7 @@ class Order:
     seconds: float | None = None
     readers: tuple[Reader, ...] = ()
     kinds: tuple[str, ...] = ()
+    hidden: str = ""
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ def _read(found: Found, order: Order) -> Job:
     """The job as ``check`` reads it."""
     from heightnet.job.read import read_job
 
-    job = read_job(Path(order.folder, found.path))
+    job = read_job(Path(order.folder, found.path), hidden=order.hidden)
     if order.hide:
         from heightnet.job.observers import hide_observers
 

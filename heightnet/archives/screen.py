@@ -67,6 +67,7 @@ def screen_archive(
     page: bool = True,
     again: bool = False,
     hide: str = "",
+    hidden: str = "",
     parquet: bool | None = None,
     seconds: float | None = None,
     tell: Tell = lambda stage, done, total: None,
@@ -83,7 +84,7 @@ def screen_archive(
     scheduler : address of a Dask scheduler, ``tcp://host:8786``, whose workers are used instead.
     page : whether each job gets a report.html with figures, or its results and tables only.
     again : check what has not changed too.
-    hide : "" or how observers are hidden: "codes", "initials".
+    hide, hidden : "" or how observers are hidden: "codes", "initials"; what a workbook does not show, as in `read_job`.
     parquet : whether archive.parquet is written; None: if pyarrow is installed.
     seconds : that the search of one job may take, as in `heightnet.check`.
     tell, stop : see `Tell`; asked now and then whether to stop.
@@ -98,7 +99,7 @@ def screen_archive(
     from heightnet.job.settings import check_arguments, check_values
 
     check_values(settings)  # wrong ones are said once, before any job is looked for
-    check_arguments(seconds=seconds, workers=workers, hide=hide or None)
+    check_arguments(seconds=seconds, workers=workers, hide=hide or None, hidden=hidden or None)
     folder, output = Path(folder).resolve(), Path(output).resolve()
     if not folder.is_dir():
         raise HeightnetError(f"{folder} is no folder.")
@@ -107,7 +108,7 @@ def screen_archive(
     _only_ours(folder, output)
     with Store(output) as store:
         key = _same_archive(store, folder, hide)
-        order = Order(str(folder), str(output), settings, page, hide, key, seconds, added(), tuple(ADDED))
+        order = Order(str(folder), str(output), settings, page, hide, key, seconds, added(), tuple(ADDED), hidden)
         store.made_with(f"heightnet {heightnet.__version__}, record {RECORD}")
         _find(store, folder, output, tell, stop)
         faults: dict[str, Fault] = {}

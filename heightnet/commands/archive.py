@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from heightnet.commands.command import Command, Number, outputs, settings_asked, tolerance_asked
+from heightnet.commands.command import Command, Number, hidden_asked, outputs, settings_asked, tolerance_asked
 from heightnet.exits import STRICT, Exit
 from heightnet.ledger.arguments import HIDE, SECONDS, WORKERS
 
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     "--hide-observers", "hide", type=click.Choice(HIDE.choices), default=None,
     help="Write codes or initials in place of the observers' names.",
 )  # fmt: skip
+@hidden_asked
 @click.option("--parquet/--no-parquet", default=None, help="Write archive.parquet; default: if pyarrow is installed.")
 @tolerance_asked
 @click.option("--rates", type=click.Path(path_type=Path), help="Prior rates, such as the rates.toml of an archive.")
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 @outputs("Folder for index and reports; default: reports/archive-<folder name>.", "index", "--output")
 def command(
     folder: Path, to: Path | None, workers: int | None, scheduler: str, no_page: bool, again: bool,
-    hide: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,
+    hide: str | None, hidden: str | None, parquet: bool | None, tolerance: float | None, rates: Path | None,
     seconds: float | None, strict: bool, pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Check every job below FOLDER and write one index page of them.
@@ -67,7 +68,8 @@ def command(
         try:
             done = screen_archive(
                 folder, output, workers=workers, scheduler=scheduler, page=not no_page, again=again, hide=hide or "",
-                parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop, **settings_asked(tolerance, rates),
+                hidden=hidden or "", parquet=parquet, seconds=seconds, tell=bar.tell, stop=stop,
+                **settings_asked(tolerance, rates),
             )  # fmt: skip
         except KeyboardInterrupt:
             bar.say(f"Stopped. {go_on}")

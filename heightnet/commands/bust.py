@@ -25,6 +25,7 @@ from heightnet.ledger.ranges import CLOSING_KM, CLOSING_SETUPS
 def command(
     job: Path,
     columns: Path | None,
+    hidden: str | None,
     closing: float | None,
     closing_setups: float | None,
     points_stand: bool,
@@ -40,6 +41,8 @@ def command(
     from heightnet.answers import bust
     from heightnet.report.task_output import give
 
-    answer = bust(recorded(job, columns), closing=closing, closing_setups=closing_setups, points_stand=points_stand)
+    answer = bust(
+        recorded(job, columns, hidden), closing=closing, closing_setups=closing_setups, points_stand=points_stand
+    )
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

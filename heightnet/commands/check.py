@@ -51,7 +51,7 @@ def progress() -> Callable[[str], None]:
 )
 @outputs("Folder for the report; default: reports/<job name>, with --json none.", "report")
 def command(
-    job: Path, columns: Path | None, to: Path | None, tolerance: float | None, rates: Path | None,
+    job: Path, columns: Path | None, hidden: str | None, to: Path | None, tolerance: float | None, rates: Path | None,
     seconds: float | None, strict: bool, no_page: bool, figures: tuple[str, ...], pdf: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Read a job, adjust it, test every height and write the report.
@@ -64,7 +64,7 @@ def command(
         raise click.UsageError("--pdf prints the page, which --no-page leaves out.")
     say = progress()
     say("reading")
-    read = recorded(job, columns)
+    read = recorded(job, columns, hidden)
     result = check(read, say=say, seconds=seconds, **settings_asked(tolerance, rates))
     folder = to if as_json else to or Path("reports") / read.name
     if folder:

@@ -8,6 +8,7 @@ import shlex
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,7 +17,7 @@ from click.core import ParameterSource
 
 from heightnet import exits, faults
 from heightnet.errors import InputErrors, Question
-from heightnet.ledger.arguments import TOLERANCE
+from heightnet.ledger.arguments import HIDDEN, TOLERANCE
 from heightnet.ledger.field import Field
 from heightnet.ledger.ranges import Range
 from heightnet.report.console import fitted, one_line, say
@@ -88,19 +89,30 @@ def tolerance_asked(function: Callable[..., None]) -> Callable[..., None]:
     )(function)  # fmt: skip
 
 
+def hidden_asked(function: Callable[..., None]) -> Callable[..., None]:
+    """The option ``--hidden``, which means the same everywhere."""
+    return click.option(
+        "--hidden", type=click.Choice(HIDDEN.choices),
+        help="Read or leave out the hidden and filtered rows, columns and sheets of a workbook.",
+    )(function)  # fmt: skip
+
+
 def columns_asked(function: Callable[..., None]) -> Callable[..., None]:
-    """The option ``--columns``, which means the same everywhere."""
+    """The options ``--columns`` and ``--hidden``, which mean the same everywhere."""
+    function = hidden_asked(function)
     return click.option(
         "--columns", type=click.Path(path_type=Path, exists=True, dir_okay=False), metavar="FILE",
         help="What headings mean, an office's own, instead of the columns.toml beside the job.",
     )(function)  # fmt: skip
 
 
-def recorded(job: Path, columns: Path | None) -> Job:
-    """The job as read.  At a terminal a person is asked what the files leave open; the answers are kept."""
+def recorded(job: Path, columns: Path | None, hidden: str | None = None) -> Job:
+    """The job as read.  At a terminal a person is asked what the files leave open, and what becomes of what a workbook
+    does not show; the answers are kept."""
     from heightnet.job.read import read_job
 
-    return asking(lambda: read_job(job, columns), job, columns)
+    ask = ask_hidden(job, columns)
+    return asking(lambda: read_job(job, columns, hidden or "", ask), job, columns)
 
 
 def asking(read: Callable[[], T], job: Path, columns: Path | None) -> T:
@@ -110,22 +122,59 @@ def asking(read: Callable[[], T], job: Path, columns: Path | None) -> T:
             return read()
         except InputErrors as error:
             asked = [problem.question for problem in error.problems if problem.question]
-            if not asked or not (sys.stdin.isatty() and sys.stderr.isatty()):
+            if not asked or not _is_asked():
                 raise
             _ask(list(dict.fromkeys(asked)), job, columns)
 
 
+def _is_asked() -> bool:
+    """A person is at a terminal."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def ask_hidden(job: Path, columns: Path | None) -> Callable[[str], str] | None:
+    """What asks, once, what becomes of what a workbook does not show; None where nobody is there.
+
+    The answer holds of this job alone: it is kept beside it, with what the mapping of its folder says, and is not
+    written into an office's own.
+    """
+    if not _is_asked():
+        return None
+
+    @cache
+    def ask(found: str) -> str:
+        from heightnet.job.mapping import beside, kept
+        from heightnet.job.readers.registry import claimed
+
+        answer = _answer(Question(
+            "", HIDDEN.name, f"Hidden in {one_line(job.name)}: {found}.", HIDDEN.choices[0],
+            "Enter to read them like the others, skip to leave them out", HIDDEN.choices,
+        ))  # fmt: skip
+        if columns is None:
+            home = claimed(job)[1]
+            _keep(kept(home), beside(home), [("", HIDDEN.name, answer)])
+        return answer
+
+    return ask
+
+
 def _ask(questions: Sequence[Question], job: Path, columns: Path | None) -> None:
     """Ask, and write the answers into the mapping."""
-    from heightnet.job.mapping import to_keep, with_answers
+    from heightnet.job.mapping import to_keep
     from heightnet.job.readers.registry import claimed
-    from heightnet.report.writing import write_text
 
     mapping = columns or to_keep(*claimed(job))
+    _keep(mapping, mapping, [(one.part, one.key, _answer(one)) for one in questions])
+
+
+def _keep(mapping: Path, to: Path, answers: Sequence[tuple[str, str, str]]) -> None:
+    """Write what a mapping says, and answers with it."""
+    from heightnet.job.mapping import with_answers
+    from heightnet.report.writing import write_text
+
     text = mapping.read_text(encoding="utf-8-sig") if mapping.is_file() else ""
-    answers = [(one.part, one.key, _answer(one)) for one in questions]
-    write_text(mapping, [with_answers(text, answers, getpass.getuser(), date.today().isoformat())])
-    say(f"Kept in {one_line(mapping)}; change that file to have them read otherwise.", err=True)
+    write_text(to, [with_answers(text, answers, getpass.getuser(), date.today().isoformat())])
+    say(f"Kept in {one_line(to)}; change that file to have them read otherwise.", err=True)
 
 
 def _answer(question: Question) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from heightnet.commands.command import Command, asking, columns_asked, recorded
+from heightnet.commands.command import Command, ask_hidden, asking, columns_asked, recorded
 from heightnet.report.console import one_line, say
 
 DOUBTS_SHOWN = 20
@@ -24,7 +24,9 @@ DOUBTS_SHOWN = 20
     help="Another text file that is read with it; may be given several times.",
 )  # fmt: skip
 @columns_asked
-def command(file: Path, job: Path, known: tuple[str, ...], further: tuple[Path, ...], columns: Path | None) -> None:
+def command(
+    file: Path, job: Path, known: tuple[str, ...], further: tuple[Path, ...], columns: Path | None, hidden: str | None
+) -> None:
     """Make a job folder of an export: a text file with a table in it, a workbook, or a LandXML file (1.0, 1.1, 1.2).
 
     Five rows are shown as they stand in the file and as they are understood. What the file leaves open is asked at a
@@ -36,17 +38,20 @@ def command(file: Path, job: Path, known: tuple[str, ...], further: tuple[Path, 
     from heightnet.job.bring_in import LOG, bring_in
     from heightnet.report.preview_words import preview_lines
 
-    brought, to = asking(lambda: bring_in(file, job, known, columns, further), file, columns), one_line(job)
+    ask, to = ask_hidden(file, columns), one_line(job)
+    brought = asking(lambda: bring_in(file, job, known, columns, further, hidden or "", ask), file, columns)
     for seen in brought.previews:
         for line in preview_lines(seen):
             say(line)
     say(f"Wrote {to}.")
     for note in brought.notes:
         if note.kind != "doubt":
-            say(f"{one_line(file.name)}: {note.text}.")
+            say(f"{one_line(note.file or file.name)}: {note.text}.")
     if brought.logged:
         say(f"What became of each part of the file: {to}/{LOG}.")
-    if doubts := [note.text for note in brought.notes if note.kind == "doubt"]:
+    doubted = [note for note in brought.notes if note.kind == "doubt"]
+    # a sheet of a workbook is named, a file is known
+    if doubts := [f"{n.file}: {n.text}" if n.file not in ("", file.name) else n.text for n in doubted]:
         say("Have a look at:")
         for doubt in doubts[:DOUBTS_SHOWN]:
             say(f"  {doubt}")

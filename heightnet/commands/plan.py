@@ -51,6 +51,7 @@ def _names(ctx: click.Context, param: click.Parameter, value: str | None) -> lis
 def command(
     job: Path,
     columns: Path | None,
+    hidden: str | None,
     budget: float | None,
     tolerance: float | None,
     planned: bool,
@@ -72,8 +73,8 @@ def command(
 
     chosen = Minutes(**minutes)
     answer = plan(
-        recorded(job, columns), tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned, gone=gone,
-        stands=stands, walking=walking, start=start,
+        recorded(job, columns, hidden), tolerance_mm=tolerance, budget=budget, minutes=chosen, planned=planned,
+        gone=gone, stands=stands, walking=walking, start=start,
     )  # fmt: skip
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

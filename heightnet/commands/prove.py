@@ -22,6 +22,7 @@ from heightnet.exits import Exit
 def command(
     job: Path,
     columns: Path | None,
+    hidden: str | None,
     setup: str | None,
     every: bool,
     mark: str | None,
@@ -40,6 +41,6 @@ def command(
 
     if sum((setup is not None, every, mark is not None)) != 1:
         raise click.UsageError("Say what is to be proved: --setup S, --all, or --mark M; one of them.")
-    answer = prove(recorded(job, columns), setup=setup, mark=mark, tolerance_mm=tolerance)
+    answer = prove(recorded(job, columns, hidden), setup=setup, mark=mark, tolerance_mm=tolerance)
     give(answer, as_json, to, pdf)
     sys.exit(Exit(answer.status))

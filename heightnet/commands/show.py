@@ -14,7 +14,9 @@ from heightnet.commands.command import Command, columns_asked, outputs, recorded
 @columns_asked
 @click.option("--all", "everything", is_flag=True, help="Every row of every section, however long.")
 @outputs("Folder for show.html and show.json.", "show")
-def command(job: Path, columns: Path | None, everything: bool, to: Path | None, pdf: bool, as_json: bool) -> None:
+def command(
+    job: Path, columns: Path | None, hidden: str | None, everything: bool, to: Path | None, pdf: bool, as_json: bool
+) -> None:
     """Print what was read, before any adjustment.
 
     Tables, units, equipment, how each height was reduced, which shots belong to which set-up, what ties to what, which
@@ -23,4 +25,4 @@ def command(job: Path, columns: Path | None, everything: bool, to: Path | None, 
     from heightnet.answers import show
     from heightnet.report.task_output import give
 
-    give(show(recorded(job, columns), everything=everything), as_json, to, pdf)
+    give(show(recorded(job, columns, hidden), everything=everything), as_json, to, pdf)

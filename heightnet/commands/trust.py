@@ -16,7 +16,9 @@ from heightnet.ledger.arguments import RUNS, SEED
 @click.option("-n", "--runs", type=Number(RUNS), default=2000, show_default=True, help=RUNS.meaning)
 @click.option("--seed", type=Number(SEED), default=1, show_default=True, help=SEED.meaning)
 @outputs("Folder for trust.html and trust.json.", "trust")
-def command(job: Path, columns: Path | None, runs: int, seed: int, to: Path | None, pdf: bool, as_json: bool) -> None:
+def command(
+    job: Path, columns: Path | None, hidden: str | None, runs: int, seed: int, to: Path | None, pdf: bool, as_json: bool
+) -> None:
     """Simulate the job's own network with known blunders and say how far its verdicts can be trusted.
 
     How often it says something of a sound job, what it finds, how often the place it tells holds the blunder and what
@@ -28,7 +30,7 @@ def command(job: Path, columns: Path | None, runs: int, seed: int, to: Path | No
     from heightnet.report.trust_words import trust_document
     from heightnet.tasks.trust import trust
 
-    read = recorded(job, columns)
+    read = recorded(job, columns, hidden)
     with progress() as bar:
         line = bar.add_task("observing anew", total=runs)
         facts = trust(read, runs, seed, progress=lambda done: bar.update(line, completed=done))

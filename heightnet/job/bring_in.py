@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,7 +34,7 @@ class BroughtIn:
 
 def bring_in(
     path: str | Path, folder: str | Path, known: Collection[str] = (), columns: str | Path | None = None,
-    further: Iterable[str | Path] = (),
+    further: Iterable[str | Path] = (), hidden: str = "", ask: Callable[[str], str] | None = None,
 ) -> BroughtIn:  # fmt: skip
     """Write what was understood of a file as a job folder, cells as the file has them.
 
@@ -45,6 +45,7 @@ def bring_in(
     known : points whose recorded height is known, besides those the file says are.
     columns : a mapping of headings (`heightnet.job.mapping`) that goes with the job; by default the file's own.
     further : text files that are read with an export.
+    hidden, ask : as for `heightnet.read_job`.
 
     Raises
     ------
@@ -61,6 +62,7 @@ def bring_in(
         copy = Copy(labels(reader, home), made, known)
         copy.columns = read_columns(Path(columns) if columns else kept(home), copy.problems)
         copy.further = [Path(file) for file in further]
+        copy.hidden, copy.ask = hidden, ask
         reader.read(home, copy)
         copy.problems.raise_if_any([copy.settings_file])
         if copy.columns.file:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from itertools import chain
 from pathlib import Path
 
@@ -24,8 +24,8 @@ class Intake:
     labels : what each table is called where its reader does not say so itself.
     known : marks whose recorded height is known, as the person says; for readers of files that do not say.
 
-    A reader calls `set_up` at most once and before any table, then `take` for each table; it may leave in ``log`` what
-    became of each part of the file.
+    ``hidden`` and ``ask`` are as for `heightnet.job.read.read_job`.  A reader calls `set_up` at most once and before
+    any table, then `take` for each table; it may leave in ``log`` what became of each part of the file.
     """
 
     def __init__(self, labels: dict[str, str], known: Collection[str] = ()) -> None:
@@ -37,10 +37,27 @@ class Intake:
             self.raw[table].file = label
         self.columns = Columns()
         self.further: list[Path] = []  # files that are read with the first, besides those its mapping names
+        self.hidden = ""
+        self.ask: Callable[[str], str] | None = None
         self.log: Iterable[str] = ()
 
     def set_up(self, settings: Settings, file: str) -> None:
         self.settings, self.settings_file = settings, file
+
+    def about_hidden(self, found: str) -> tuple[str, str]:
+        """What becomes of what a file has and does not show, and who says so.
+
+        found : what there is, in words, "" for nothing.
+
+        "read" or "skip"; "" where nobody says: it is read, and each is a doubt.  A person who is there is asked.
+        """
+        if self.hidden:
+            return self.hidden, "--hidden"
+        if self.columns.hidden:
+            return self.columns.hidden, self.columns.said
+        if found and self.ask:
+            return self.ask(found), "the answer"
+        return "", ""
 
     def take(self, table: str, sheet: Sheet) -> None:
         """Read every row of a table."""

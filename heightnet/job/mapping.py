@@ -5,6 +5,7 @@
     who = "M. Adeyemi"
     when = "2026-11-28"
     encoding = "cp1252"          # of text files that are not UTF-8
+    hidden = "skip"              # rows, columns and sheets of a workbook that are not seen: left out, or "read"
     decimal = ","                # where the file alone does not say what a comma is
 
     [file.shots]                 # of an export that holds shots: a text file, or a sheet, of any name
@@ -43,6 +44,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from heightnet.job.problems import Problems, nearest
+from heightnet.ledger.arguments import HIDDEN
 from heightnet.ledger.field import METRES
 from heightnet.ledger.recorded import TABLES, Table
 from heightnet.ledger.settings import Units
@@ -52,7 +54,7 @@ if TYPE_CHECKING:
 
 FILE = "columns.toml"
 LARGEST_FILE = 200_000  # bytes
-ABOUT = ("who", "when", "encoding", "decimal", "table")
+ABOUT = ("who", "when", "encoding", "decimal", "table", "hidden")
 LISTS, WHOLE = ("skip", "ends", "above", "files"), ("first_row", "heading_rows")
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", "spaces": "spaces"}
 PARTS = ("deg", "min", "sec")
@@ -108,6 +110,7 @@ class Columns:
     tables : by table and heading.  who, when : said so; "" where the file does not say.
     encoding : the code page of files not in UTF-8.  decimal : "," or ".".  table : which one a file is, where its
         headings leave it open.
+    hidden : what becomes of what a workbook does not show, "read", "skip" or "".
     exports : by table, what was said of the file that holds it.
     """
 
@@ -118,6 +121,7 @@ class Columns:
     encoding: str = ""
     decimal: str = ""
     table: str = ""
+    hidden: str = ""
     exports: Mapping[str, Export] = field(default_factory=dict)
 
     def of(self, table: str) -> Mapping[str, Meant]:
@@ -262,13 +266,14 @@ _UNITS = {one.name: one.metadata["choices"] for one in fields(Units)}
 _ABOUT: Rules = {
     "who": (_text, "a name"), "when": (_text, "a date as text"),
     "encoding": (_is_page, "the name of a code page, cp1252 say"), "decimal": _one_of(",", "."),
-    "table": _one_of(*TABLES),
+    "table": _one_of(*TABLES), "hidden": _one_of(*HIDDEN.choices),
 }  # fmt: skip
 _EXPORT: Rules = {
     "separator": _one_of(*SEPARATORS), "first_row": (_row, "a row, counted from 1"),
     "heading_rows": (lambda said: said in (1, 2), "1 or 2"),
     "skip": (_texts, 'beginnings of rows: ["Sum", "Page"]'),
-    "ends": (_texts, 'beginnings of a row: ["Totals"]'), "above": (_lines, 'names, or lines with columns in braces: ["Setup", "HI {instrument_height} m"]'),
+    "ends": (_texts, 'beginnings of a row: ["Totals"]'),
+    "above": (_lines, 'names, or lines with columns in braces: ["Setup", "HI {instrument_height} m"]'),
     "files": (_texts, 'names of files: ["stations.csv"]'),
     "length": _one_of(*_UNITS["length"]), "angle": _one_of(*_UNITS["angle"]),
 }  # fmt: skip

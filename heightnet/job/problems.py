@@ -10,6 +10,7 @@ from difflib import get_close_matches
 from itertools import islice
 
 from heightnet.errors import InputErrors, InputProblem, Question
+from heightnet.job.alike import told_apart
 
 _UNSHOWABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _STRAY = re.compile(r"[\udc80-\udcff]")
@@ -40,6 +41,8 @@ class Problems:
         self._notes: dict[Note, None] = {}
         self._noted: Counter[tuple[str, str, str]] = Counter()
         self._spoken: dict[str, tuple[str, Mapping[str, str]]] = {}
+        self._causes: defaultdict[tuple[str, int], dict[str, str]] = defaultdict(dict)
+        self._left_out: dict[str, str] = {}
 
     def speak(self, file: str, counts: str, called: Mapping[str, str]) -> None:
         """Speak of a file in its own words: what its rows count, and what it calls a column."""
@@ -48,6 +51,14 @@ class Problems:
     def called(self, file: str, column: str) -> str:
         """What a file itself calls a column."""
         return self._spoken.get(printable(file), ("row", {}))[1].get(column, column)
+
+    def because(self, file: str, row: int, column: str, cause: str) -> None:
+        """Say beforehand why nothing stands in a place; whoever misses something there says so."""
+        self._causes[printable(file), row][printable(column)] = cause
+
+    def left_out(self, name: str, why: str) -> None:
+        """Say beforehand that a row with this name is not read, and why; whoever looks for the name says so."""
+        self._left_out.setdefault(name, why)
 
     def __bool__(self) -> bool:
         return bool(self._found)
@@ -69,6 +80,11 @@ class Problems:
         self._rows[file].add(row)
         if self._seen[key] <= SAME_KIND_SHOWN:
             said = cause if isinstance(cause, str) else cause()
+            if not read and row is not None and (known := self._causes.get((file, row))):
+                why = known.get(column) or " ".join(f"{place}: {reason}" for place, reason in known.items())
+                said = f"{why} {said}".strip()
+            elif gone := self._left_out.get(read):
+                said = f"{read} {gone}. {said}".strip()
             told = decoded(read), printable(expected), printable(said)
             self._found.append(InputProblem(file, row, column, *told, counts=counts, question=question))
 
@@ -79,6 +95,11 @@ class Problems:
     @property
     def found(self) -> tuple[InputProblem, ...]:
         return tuple(self._found)
+
+    def place(self, file: str, row: int, column: str) -> str:
+        """A place in the file's own words."""
+        counts, called = self._spoken.get(printable(file), ("row", {}))
+        return f"{printable(file)}, {counts} {row}, {printable(called.get(column, column))}"
 
     def in_row(self, file: str, row: int) -> bool:
         """Something in this row is wrong already; what only follows from it need not be said as well."""
@@ -153,4 +174,7 @@ def nearest(name: str, known: Iterable[str], what: str = "nearest") -> str:
     names = {k.casefold(): k for k in islice(alike, COMPARED)}
     cutoff = 0.5 if len(name) <= 3 else 0.6  # S2 and S1 share one letter of two
     close = get_close_matches(name.casefold(), names, n=1, cutoff=cutoff)
-    return f"The {what} is {names[close[0]]!r}." if close else ""
+    if not close:
+        return ""
+    found = names[close[0]]
+    return f"The {what} is {found!r}. {told_apart(name, found)}".strip()

@@ -6,8 +6,7 @@ at once; nothing is guessed silently.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from heightnet.errors import InputErrors, InputProblem, WrongSettings
+from heightnet.job.alike import check_names
 from heightnet.job.convert import Raw
 from heightnet.job.expand import expand, where
 from heightnet.job.gnss import gnss_frame
@@ -25,15 +25,17 @@ from heightnet.job.mapping import kept, read_columns
 from heightnet.job.model import Job, complete
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
+from heightnet.job.settings import check_arguments
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import Settings
 
-_NOT_IN_NAMES = {ord(c): None for c in " _-"}
 NOT_OBSERVED = ("marks", "setups", "targets", "equipment", "two_peg")
 STEEP_RAD = np.radians(60.0)  # zenith angles further than this from the horizon, on most shots, are no zenith angles
 
 
-def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
+def read_job(
+    path: str | Path, columns: str | Path | None = None, hidden: str = "", ask: Callable[[str], str] | None = None
+) -> Job:  # fmt: skip
     """Read a job.
 
     Parameters
@@ -41,6 +43,9 @@ def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     path : a folder of CSV tables with an optional ``job.toml``, that ``job.toml``, one of its CSV tables, a workbook
         ``.xlsx`` whose sheets are the tables, a LandXML file, or what another registered reader claims.
     columns : a mapping of headings (`heightnet.job.mapping`) instead of the one kept with the job.
+    hidden : "read" or "skip" rows, columns and sheets that a workbook does not show; "": as the mapping says, or else
+        they are read and each is a doubt.
+    ask : called with what there is of such where nobody has decided; gives "read" or "skip".
 
     Returns
     -------
@@ -50,13 +55,15 @@ def read_job(path: str | Path, columns: str | Path | None = None) -> Job:
     ------
     InputErrors : everything that could not be understood, each with file, row and column.
     TooLarge : the job would not fit into memory.
-    WrongSettings : what is no path.
+    WrongSettings : what is no path, or another word for hidden.
     """
     if not isinstance(path, str | Path):
         raise WrongSettings(f"job: read {path!r}, expected a job or the path of one.")
+    check_arguments(hidden=hidden or None)
     with reading(Path(path)) as (reader, home):
         intake = Intake(labels(reader, home))
         intake.columns = read_columns(Path(columns) if columns else kept(home), intake.problems)
+        intake.hidden, intake.ask = hidden, ask
         reader.read(home, intake)
     return _assemble(home, intake)
 
@@ -97,7 +104,7 @@ def _assemble(path: Path, intake: Intake) -> Job:
     check_equipment_names(frames, files, problems)
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
-    _check_same_names(frames, files, problems)
+    check_names(raw, problems)
     observing = [table for table in TABLES if table not in NOT_OBSERVED]
     if not problems and not any(len(frames[table]) for table in observing):
         expected = f"at least one row in {', '.join(observing[:-1])} or {observing[-1]}"
@@ -174,21 +181,3 @@ def _check_stands(frames: dict[str, pd.DataFrame], files: dict[str, str], proble
     for i in np.flatnonzero((at == to) & (at != ""))[:20].tolist():
         row = int(shots["row"].iloc[i])
         problems.note("doubt", f"the shot sights {to[i]} from a set-up over {to[i]} itself", files["shots"], row)
-
-
-def _check_same_names(frames: dict[str, pd.DataFrame], files: dict[str, str], problems: Problems) -> None:
-    """Marks whose names differ in case and spacing only may be one mark."""
-    sources = [("marks", "mark"), ("setups", "mark"), ("targets", "mark"), ("staff", "mark")]
-    sources += [("levels", "from_mark"), ("levels", "to_mark")]
-    names = list(dict.fromkeys(name for table, column in sources for name in frames[table][column]))
-    plain = "\n".join(name.replace("\n", " ") for name in names).casefold().translate(_NOT_IN_NAMES).split("\n")
-    if not names or len(set(plain)) == len(names):
-        return
-    alike: dict[str, list[str]] = defaultdict(list)
-    for name, key in zip(names, plain, strict=True):
-        if key:
-            alike[key].append(name)
-    for same in alike.values():
-        if len(same) > 1:
-            text = f"{' and '.join(same[:6])} are read as different marks; are they one?"
-            problems.note("doubt", text, files["marks"], like="names that differ in case or spacing only")

@@ -11,6 +11,10 @@ TOLERANCE = Field(
 SECONDS = Field("seconds", "number", "How long a search for errors may take.", within=ranges.SECONDS)
 FIGURES = Field("figures", "choice", "A kind of file that the pictures are written as besides.", choices=("pdf", "png"))
 HIDE = Field("hide", "choice", "How observers are hidden.", choices=("codes", "initials"))
+HIDDEN = Field(
+    "hidden", "choice", "What becomes of rows, columns and sheets that a workbook does not show.",
+    choices=("read", "skip"),
+)  # fmt: skip
 CLOSING = Field("closing", "number", "A limit of one's own for loops and runs.", within=ranges.CLOSING_KM)
 CLOSING_SETUPS = Field("closing_setups", "number", "The same for each set-up.", within=ranges.CLOSING_SETUPS)
 SD = Field("sd_mm", "number", "Standard deviation of one tape reading.", within=ranges.TAPE_SD_MM)
@@ -37,6 +41,6 @@ ARGUMENTS = {
     argument.name: argument
     for argument in (
         TOLERANCE, SECONDS, FIGURES, HIDE, WORKERS, BUDGET, WALKING, START, RUNS, SEED, CLOSING, CLOSING_SETUPS, SD,
-        WORK, SCALE, SETUP, MARK, READING, RADIUS, OFFSET, FOLDER, TO, SCHEDULER,
+        WORK, SCALE, SETUP, MARK, READING, RADIUS, OFFSET, FOLDER, TO, SCHEDULER, HIDDEN,
     )
 }  # fmt: skip

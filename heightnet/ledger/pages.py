@@ -30,6 +30,7 @@ workbook or a LandXML file), a line a heading; the same headings are then read s
 who = "M. Adeyemi"
 when = "2026-11-28"
 encoding = "cp1252"          # of text files that are not UTF-8
+hidden = "skip"              # what a workbook does not show (workbooks.md); or "read"
 
 [shots]
 "Hgt" = "instrument_height"
@@ -42,6 +43,12 @@ After the column: `unit` of the cells where it is not the job's (m, ft, ftUS), `
 millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells. At a terminal a heading that may
 be needed is asked about, and the answer is kept there; elsewhere the line to write is said. `--columns FILE` of every
 command that reads a job takes an office's own instead.
+
+Names are kept as recorded. Two of one kind that look alike, of marks, set-ups, targets, tripods, equipment, staffs or
+tapes, stay two and are a doubt with the place of both, which says what tells them apart: case or spaces, a Cyrillic or
+Greek letter among Latin ones (by a table of our own), a character without width, an accent that is a character by
+itself, a zero or the letter O, a one, a small L or a capital i. A name that nothing else looks like is left as it is,
+and nothing is said of it.
 
 This page is made from the list that drives the reading itself.
 """

@@ -24,7 +24,7 @@ def job(tmp_path):
     return home
 
 
-def at_a_terminal(arguments, answers, cwd):
+def at_a_terminal(arguments, answers, cwd, prompt=b"Is it?"):
     """What the command says where its input and its errors are a terminal, and its exit status."""
     main, other = pty.openpty()
     call = [sys.executable, "-m", "heightnet", *arguments]
@@ -40,7 +40,7 @@ def at_a_terminal(arguments, answers, cwd):
         if not more:
             break
         said += more
-        if left and said.rstrip().endswith(b":") and b"Is it?" in said[-200:]:
+        if left and said.rstrip().endswith(b":") and prompt in said[-200:]:
             os.write(main, left.pop(0) + b"\n")
     out, _ = running.communicate(timeout=60)
     os.close(main)

@@ -1,9 +1,12 @@
 """Jobs written on the spot from texts."""
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
+
+from tests.workbooks import write_book
 
 
 @pytest.fixture
@@ -19,6 +22,12 @@ def folder(tmp_path: Path) -> Callable[..., Path]:
         return home
 
     return make
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Callable[..., Path]:
+    """A workbook from rows for each sheet: ``book(change, marks=[...])``, see `tests.workbooks.write_book`."""
+    return partial(write_book, tmp_path / "quarry.xlsx")
 
 
 MARKS = "mark,height,sd_mm\nBM1,100.000,0\nBM2,101.250,\n"

@@ -2,7 +2,6 @@
 
 import datetime as dt
 import math
-import re
 import zipfile
 
 import pytest
@@ -11,31 +10,7 @@ from openpyxl.worksheet.formula import ArrayFormula
 
 import heightnet
 from heightnet import InputErrors
-
-MARKS = [["mark", "height", "sd_mm"], ["BM1", 100, 0], ["BM2", 101.25, None]]
-SETUPS = [["setup", "mark", "height"], ["S1", "BM1", 1.536]]
-TARGETS = [["target", "mark", "height"], ["T1", "BM2", 1.6]]
-SHOTS = [["setup", "target", "slope_distance", "zenith_angle"], ["S1", "T1", 50.99, "88-36-10"]]
-
-
-@pytest.fixture
-def book(tmp_path):
-    """A workbook from rows for each sheet; ``change`` may do more to it before it is saved."""
-
-    def make(change=None, **sheets):
-        workbook = Workbook()
-        workbook.remove(workbook.active)
-        for name, rows in ({"marks": MARKS, "setups": SETUPS, "targets": TARGETS, "shots": SHOTS} | sheets).items():
-            sheet = workbook.create_sheet(name)
-            for row in rows:
-                sheet.append(row)
-        if change:
-            change(workbook)
-        path = tmp_path / "quarry.xlsx"
-        workbook.save(path)
-        return path
-
-    return make
+from tests.workbooks import MARKS, SETUPS, SHOTS, TARGETS, in_utf16, other_quotes, prefixed, rewritten
 
 
 def problems(path):
@@ -248,31 +223,6 @@ def test_an_array_formula_without_its_value(book):
     assert one(book(change)).read == "=B2+1"
 
 
-def rewritten(path, change):
-    """The same workbook as another program might have written the text of its sheets."""
-    new = path.with_name("rewritten.xlsx")
-    with zipfile.ZipFile(path) as old, zipfile.ZipFile(new, "w") as out:
-        for info in old.infolist():
-            data = old.read(info)
-            if "worksheets/" in info.filename and info.filename.endswith(".xml"):
-                data = change(data.decode())
-            out.writestr(info.filename, data)
-    return new
-
-
-def prefixed(text):
-    text = re.sub(r"<(/?)([a-zA-Z])", r"<\1x:\2", text)
-    return text.replace("xmlns=", "xmlns:x=").encode()
-
-
-def in_utf16(text):
-    return ('<?xml version="1.0" encoding="utf-16"?>' + text[text.index("<worksheet") :]).encode("utf-16")
-
-
-def other_quotes(text):
-    return re.sub(r'<mergeCell ref="([^"]*)"', r"<mergeCell  ref = '\1'", text).replace("<f>", '<f ca="1">').encode()
-
-
 @pytest.mark.parametrize("writer", [prefixed, in_utf16, other_quotes])
 def test_formulas_and_merged_cells_however_they_are_written(book, writer):
     """A formula without its value is not a blank, and a merged cell is not lost, whichever program wrote them."""
@@ -311,7 +261,7 @@ def test_hidden_and_other_sheets(book):
     doubts = texts(heightnet.read_job(book(change)), "doubt")
     assert sorted(doubts) == [
         "sheet Sketch is not a table of a job and is not read",
-        "sheet marks is hidden; it is read like the others",
+        "sheet marks is hidden; it is read like the others; --hidden skip leaves such out",
     ]
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from heightnet.errors import InputErrors, InputProblem
+from heightnet.job.mapping import kept
 from heightnet.job.problems import nearest, printable
 
 if TYPE_CHECKING:
@@ -24,8 +25,8 @@ BUILT_IN = ("folder", "workbook", "landxml", "export")  # modules beside this on
 
 
 def itself(path: Path) -> Iterable[Path]:
-    """The files of a job that is one file."""
-    return (path,)
+    """The files of a job that is one file: with it the mapping it is read with."""
+    return (path, *(file for file in [kept(path)] if file.is_file()))
 
 
 def any_such(path: Path) -> str | None:

@@ -10,16 +10,18 @@ import datetime as dt
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import IO, Any, NamedTuple, cast
+from typing import IO, Any
 
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.headings import known_headings, nothing_under, plain_heading
 from heightnet.job.intake import Intake
 from heightnet.job.problems import Problems, nearest
-from heightnet.job.readers.blocks import blocks, declares
+from heightnet.job.readers.marked import MOST_COLUMNS, Marks
+from heightnet.job.readers.parts import Part, Refused, safe_parts
 from heightnet.job.readers.registry import Reader
+from heightnet.job.readers.sieve import Sieve, letter
 from heightnet.job.settings import read_entries
 from heightnet.ledger.recorded import TABLES, Column, Table
 from heightnet.ledger.settings import BY_NAME, Settings
@@ -28,45 +30,26 @@ SUFFIXES = (".xlsx", ".xlsm")
 LABEL = "{file}, sheet {table}"
 SETTINGS_SHEET = "job"
 BATCH = 20_000
-MOST_COLUMNS = 200
 MOST_ROWS = 2**20  # what a sheet can hold
-MOST_PARTS = 5_000  # files inside the archive
-MOST_BYTES = 2 * 2**30  # unpacked
-HIGHEST_RATIO = 500  # unpacked to packed, of a part large enough to matter
-LARGE_PART = 10 * 2**20
 HEADER_WITHIN = 20  # rows in which the headings must stand
-_MERGED = re.compile(r"[A-Z]{1,3}\d{1,7}:[A-Z]{1,3}\d{1,7}")
 _ZEROS = re.compile(r"0+")
 _DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
 _ADDED = re.compile(r'"[^"]+"|\\.')  # words that a number format adds to what it shows
 # programs differ in prefixes, quotes and the order of attributes
 _SHEET = re.compile(rb"<(?:\w+:)?sheet\s[^<>]*?\bname\s*=\s*[\"']([^\"']{1,120})[\"']")
-_FORMULA = re.compile(rb"<(?:\w+:)?f[\s>/]")
-_MERGED_CELL = re.compile(rb"<(?:\w+:)?mergeCell\s[^<>]{0,150}?\bref\s*=\s*[\"']([A-Z0-9:]{1,30})[\"']")
-
-
-class _Part(NamedTuple):
-    """What a look at a sheet's bytes told: formulas in it, and its merged cells as (columns, rows)."""
-
-    formulas: bool
-    merged: list[tuple[int, int, int, int]]
-
-
-class _Refused(Exception):
-    """Not opened: what was read, what was expected, the cause."""
 
 
 def _read(path: Path, intake: Intake) -> None:
     intake.settings_file = _label(path, SETTINGS_SHEET)
     try:
-        parts = _safe_parts(path)
+        parts = safe_parts(path)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what openpyxl does not keep (drop-down lists, formats) is not needed
             with path.open("rb") as one, path.open("rb") as other:
                 _read_sheets(path, (one, other), parts, intake)
     except (MemoryError, KeyboardInterrupt):
         raise
-    except _Refused as refused:
+    except Refused as refused:
         intake.problems.add(path.name, None, "", *refused.args)
     except (
         Exception
@@ -83,44 +66,7 @@ def _label(path: Path, sheet: str) -> str:
     return LABEL.format(file=path.name, table=sheet)
 
 
-def _safe_parts(path: Path) -> dict[str, _Part]:
-    """Each part of the archive looked through once: no bomb, no document type, nothing locked."""
-    with zipfile.ZipFile(path) as archive:
-        infos = archive.infolist()
-        total = sum(i.file_size for i in infos)
-        bomb = [i for i in infos if i.file_size > LARGE_PART and i.file_size > HIGHEST_RATIO * i.compress_size]
-        if len(infos) > MOST_PARTS or total > MOST_BYTES or bomb:
-            read = f"an archive of {len(infos)} parts that unpacks to {total / 2**20:.0f} MB"
-            raise _Refused(read, "a workbook", "It unpacks to far more than a job can be; it is not opened.")
-        if any(info.flag_bits & 1 for info in infos):
-            raise _Refused("a locked archive", "a workbook without a password")
-        found = {info.filename: _look_through(archive, info) for info in infos}
-    if "[Content_Types].xml" not in found:
-        raise _Refused("an archive", "a workbook .xlsx", "It is an archive of something else.")
-    return found
-
-
-def _look_through(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> _Part:
-    """Stream one part: refuse a document type (entities could grow without end), note formulas and merged cells."""
-    formulas, merged = False, []
-    if info.filename.endswith((".xml", ".rels", ".vml")):
-        with archive.open(info) as stream:
-            for text in blocks(stream):
-                if declares(text):
-                    cause = "Spreadsheet programs write none; the file is not opened."
-                    raise _Refused(f"a document type in {info.filename}", "plain XML inside a workbook", cause)
-                formulas = formulas or _FORMULA.search(text) is not None
-                merged += [m[1].decode() for m in _MERGED_CELL.finditer(text)]
-    return _Part(formulas, [_corners(ref) for ref in dict.fromkeys(merged) if _MERGED.fullmatch(ref)])
-
-
-def _corners(ref: str) -> tuple[int, int, int, int]:
-    from openpyxl.utils import range_boundaries
-
-    return cast(tuple[int, int, int, int], range_boundaries(ref))
-
-
-def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[str, _Part], intake: Intake) -> None:
+def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[str, Part], intake: Intake) -> None:
     from openpyxl import load_workbook
 
     problems = intake.problems
@@ -131,15 +77,18 @@ def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[s
         if not sheets and not problems:
             names = ", ".join(s.title for s in values.worksheets)[:200]
             problems.add(path.name, None, "", names, f"sheets named {', '.join(TABLES)}", "")
-        if any(parts.get(_part_name(s), _Part(False, [])).formulas for s in sheets.values()):
+        if any(parts.get(_part_name(s), Part()).formulas for s in sheets.values()):
             formulas = load_workbook(streams[1], read_only=True, data_only=False, keep_links=False)
-        if job := sheets.pop(SETTINGS_SHEET, None):
+        sieves = _sieves(path, sheets, parts, intake)
+        if (job := sheets.pop(SETTINGS_SHEET, None)) and SETTINGS_SHEET in sieves:
             file = _label(path, job.title)
-            intake.set_up(_settings(job, file, problems), file)
+            intake.set_up(_settings(job, sieves[SETTINGS_SHEET], file, problems), file)
         for name, sheet in sheets.items():
-            part = parts.get(_part_name(sheet), _Part(False, []))
+            if name not in sieves:
+                continue
+            part = parts.get(_part_name(sheet), Part())
             twin = formulas[sheet.title] if formulas is not None and part.formulas else None
-            reader = _SheetReader(sheet, twin, part.merged, TABLES[name], _label(path, sheet.title), problems)
+            reader = _SheetReader(sheet, twin, part, sieves[name], TABLES[name], _label(path, sheet.title), problems)
             intake.raw[name].file = reader.file
             if read := reader.read():
                 intake.take(name, read)
@@ -148,6 +97,32 @@ def _read_sheets(path: Path, streams: tuple[IO[bytes], IO[bytes]], parts: dict[s
         values.close()
         if formulas is not None:
             formulas.close()
+
+
+def _sieves(path: Path, sheets: Mapping[str, Any], parts: dict[str, Part], intake: Intake) -> dict[str, Sieve]:
+    """What is read of each sheet; one that is not seen has none where such are left out."""
+    with zipfile.ZipFile(path) as archive:
+        marks = Marks(archive, parts)
+        marked = {name: marks.of(_part_name(sheet)) for name, sheet in sheets.items()}
+    closed = [name for name, sheet in sheets.items() if sheet.sheet_state != "visible"]
+    unseen = [f"sheet {sheets[name].title}" for name in closed]
+    unseen += [f"{what} of sheet {sheets[name].title}" for name, m in marked.items() if (what := m.unseen())]
+    hidden, said_by = intake.about_hidden("; ".join(unseen))
+    for name in closed:
+        title = sheets[name].title
+        if hidden:
+            what = "left out" if hidden == "skip" else "read like the others"
+            intake.problems.note("understood", f"sheet {title} is hidden and {what}, as {said_by} says", path.name)
+        else:
+            text = f"sheet {title} is hidden; it is read like the others; --hidden skip leaves such out"
+            intake.problems.note("doubt", text, path.name)
+        if hidden == "skip" and name in intake.raw:
+            intake.raw[name].file = f"{_label(path, title)} (hidden, left out)"
+    return {
+        name: Sieve(marked[name], hidden, said_by, _label(path, sheet.title), intake.problems)
+        for name, sheet in sheets.items()
+        if hidden != "skip" or name not in closed
+    }
 
 
 def _part_name(sheet: Any) -> str:
@@ -174,22 +149,23 @@ def _known_sheets(book: Any, path: Path, problems: Problems) -> dict[str, Any]:
         if name in found:
             problems.add(path.name, None, "", sheet.title, f"one sheet for {name}")
             continue
-        if sheet.sheet_state != "visible":
-            problems.note("doubt", f"sheet {sheet.title} is hidden; it is read like the others", path.name)
         sheet.reset_dimensions()  # what a file says of its own size is not relied on
         found[name] = sheet
     return {name: found[name] for name in (SETTINGS_SHEET, *TABLES) if name in found}
 
 
-def _settings(sheet: Any, file: str, problems: Problems) -> Settings:
+def _settings(sheet: Any, sieve: Sieve, file: str, problems: Problems) -> Settings:
     """Settings from a sheet with the columns setting and value."""
     entries: list[tuple[str, Any, int | None]] = []
     columns: tuple[int, int] | None = None
-    for row, cells in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True), start=1):
+    for row, there in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS), start=1):
         if row > 1000:
             problems.add(file, row, "", "more rows", "at most 1000 rows of settings")
             break
-        texts = ["" if c is None else str(c).strip() for c in cells]
+        cells = [None if i in sieve.dropped else cell.value for i, cell in enumerate(sieve.cells(row, there))]
+        texts = [_plain(value) for value in cells]
+        if columns is not None and not sieve.reads(row, texts, ()):
+            continue
         if not any(texts):
             continue
         if columns is None:
@@ -198,12 +174,14 @@ def _settings(sheet: Any, file: str, problems: Problems) -> Settings:
                 problems.add(file, row, "", ", ".join(t for t in texts if t)[:200], "the headings setting and value")
                 return Settings()
             columns = headings.index("setting"), headings.index("value")
+            sieve.head(row, texts)
             continue
         name, value = texts[columns[0]], cells[columns[1]]
         if not name and texts[columns[1]]:
             problems.add(file, row, "setting", "", "the name of a setting")
         elif name and texts[columns[1]]:
             entries.append((name, _setting_value(name, value), row))
+    sieve.say()
     return read_entries(entries, file, problems)
 
 
@@ -224,14 +202,13 @@ class _SheetReader:
     """One sheet as rows of text, each cell as a person would have typed it into a CSV table."""
 
     def __init__(
-        self, sheet: Any, formulas: Any, merged: list[tuple[int, int, int, int]], table: Table, file: str,
-        problems: Problems,
+        self, sheet: Any, formulas: Any, part: Part, sieve: Sieve, table: Table, file: str, problems: Problems,
     ) -> None:  # fmt: skip
-        self.sheet, self.formulas, self.table = sheet, formulas, table
+        self.sheet, self.formulas, self.sieve, self.table = sheet, formulas, sieve, table
         self.file, self.problems = file, problems
         self.headings: list[str] = []
         self.columns: list[Column | None] = []
-        self.merged = {(c1, r1): r2 for c1, r1, _, r2 in merged if r2 > r1}
+        self.merged = {(c1, r1): r2 for c1, r1, _, r2 in part.merged if r2 > r1}
         self.filling: dict[int, tuple[int, str]] = {}  # column: last row of the merged cell, its text
         self.filled: list[str] = []
         self.doubted: set[tuple[str, bool]] = set()  # columns, and whether of whole numbers
@@ -262,15 +239,24 @@ class _SheetReader:
         if number != first[0][0]:
             above = f"rows above the headings in row {number} are passed over"
             self.problems.note("understood", above, self.file, first[0][0])
-        self.headings = texts
-        below = ([cell.value for cell in cells] for row, cells, _ in self._rows() if row > number)
+        self.sieve.head(number, _named(texts, known))
+        self.headings = texts = ["" if i in self.sieve.dropped else text for i, text in enumerate(texts)]
+        below = ([c.value for c in cells] for row, cells, _ in self._rows() if row > number and self.sieve.seen(row))
         blank = nothing_under(self.table, texts, below)
         known = known_headings(self.table, texts, blank)
         self.columns = [known.get(plain_heading(t)) for t in texts]
+        self.sieve.headings = _named(texts, known)
         if number != first[-1][0]:
             rows = self._rows()  # every row looked at was not the header; begin anew below the first
             next(row for row in rows if row[0] == number)
-        return Sheet(self.file, texts, number, self._batches(rows), blank=blank)
+        kept = [i for i in range(len(texts)) if i not in self.sieve.dropped]
+        blank = {place for place, i in enumerate(kept) if i in blank}
+        return Sheet(self.file, self._kept(texts), number, self._batches(rows), blank=blank)
+
+    def _kept(self, texts: list[str]) -> list[str]:
+        """A row without the columns that are left out."""
+        dropped = self.sieve.dropped
+        return [text for i, text in enumerate(texts) if i not in dropped] if dropped else texts
 
     def say(self) -> None:
         """Notes on what was filled in and calculated, once the rows have been read."""
@@ -280,6 +266,7 @@ class _SheetReader:
         if self.calculated:
             text = f"{self.calculated} cells are formulas; the values they had when last calculated are read"
             self.problems.note("understood", text, self.file)
+        self.sieve.say()
 
     def _rows(self) -> Iterator[tuple[int, Any, Any]]:
         """Row number, its cells, and the same cells with formulas in place of their values (None: no formulas)."""
@@ -289,21 +276,30 @@ class _SheetReader:
             if number > MOST_ROWS:
                 self.problems.add(self.file, number, "", "more rows", f"at most {MOST_ROWS} rows")
                 return
-            yield number, cells, next(twins, None) if twins is not None else None
+            yield number, self.sieve.cells(number, cells), next(twins, None) if twins is not None else None
 
     def _batches(self, rows: Iterator[tuple[int, Any, Any]]) -> Iterator[Batch]:
         numbers: list[int] = []
         texts: list[list[str]] = []
-        width, nothing = len(self.headings), {id(_no_cell())}
+        width, nothing, dropped = len(self.headings), {id(_no_cell())}, self.sieve.dropped
         for number, cells, twins in rows:
             end = width if {*map(id, cells[width:])} <= nothing else len(cells)
-            row = [self._cell(number, i, cells[i], twins[i] if twins else None) for i in range(min(end, len(cells)))]
+            tops = {i for i in range(width) if (i + 1, number) in self.merged} if self.merged else set()
+            here = [i for i in range(min(end, len(cells))) if i not in dropped]
+            if not self.sieve.seen(number):
+                here = [i for i in here if i in tops]
+            row = [""] * min(end, len(cells))
+            for i in here:
+                row[i] = self._cell(number, i, cells[i], twins[i] if twins else None)
             while len(row) > width and not row[-1]:
                 row.pop()
-            if any(row):
+            if not self.sieve.reads(number, row, tops):
+                # what is merged holds for the rows below all the same
+                self._fill(number, [text if i in tops else "" for i, text in enumerate(row)])
+            elif any(row):
                 self._fill(number, row)
                 numbers.append(number)
-                texts.append(row)
+                texts.append(self._kept(row))
             if len(numbers) == BATCH:
                 yield Batch(numbers, texts)
                 numbers, texts = [], []
@@ -317,7 +313,7 @@ class _SheetReader:
             if text:
                 if last := self.merged.get((column, number)):
                     self.filling[column] = last, text
-                    self.filled.append(f"{_letter(column)}{number}:{_letter(column)}{last}")
+                    self.filled.append(f"{letter(column)}{number}:{letter(column)}{last}")
             elif column in self.filling:
                 last, value = self.filling[column]
                 if number <= last:
@@ -325,7 +321,7 @@ class _SheetReader:
 
     def _cell(self, row: int, i: int, cell: Any, twin: Any) -> str:
         value = cell.value
-        if twin is not None and twin.data_type == "f":
+        if twin is not None and twin.data_type == "f" and cell is not _no_cell():  # such is a formula struck out
             if value is None and cell.data_type != "str":
                 formula = str(getattr(twin.value, "text", twin.value))
                 self._problem(row, i, formula, "a value", "A formula without its value: open the workbook, save it.")
@@ -408,7 +404,7 @@ class _SheetReader:
 
     def _problem(self, row: int, i: int, read: str, expected: str, cause: str) -> None:
         column = self._column(i)
-        self.problems.add(self.file, row, column.name if column else _letter(i + 1), read, expected, cause)
+        self.problems.add(self.file, row, column.name if column else letter(i + 1), read, expected, cause)
 
 
 def _seconds(value: Any, shown_as: str) -> float | None:
@@ -423,10 +419,9 @@ def _seconds(value: Any, shown_as: str) -> float | None:
     return None
 
 
-def _letter(number: int) -> str:
-    from openpyxl.utils import get_column_letter
-
-    return get_column_letter(number)
+def _named(headings: list[str], known: dict[str, Column]) -> list[str]:
+    """The column that each heading means, or the heading."""
+    return [column.name if (column := known.get(plain_heading(text))) else text for text in headings]
 
 
 def _no_cell() -> Any:
