@@ -59,6 +59,11 @@ def lay_out(rows: Rows, tables: Sequence[Table], columns: Columns) -> list[Layou
     return sorted(found, key=lambda one: one.rank, reverse=True)
 
 
+def rivals(layouts: Sequence[Layout], best: Layout) -> list[Table]:
+    """Other tables of which the headings name as much."""
+    return list(dict.fromkeys(o.table for o in layouts if o.table != best.table and o.rank[:3] == best.rank[:3]))
+
+
 def columns_of(header: Sequence[str], table: Table, meant: Mapping[str, Meant]) -> list[Column | None]:
     """The column that each heading is, as the mapping says or by itself; None for those that are none."""
     known = known_headings(table, header)

@@ -8,16 +8,14 @@ import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import chain, islice
+from itertools import islice
 from pathlib import Path
 from typing import IO
 
 from heightnet.errors import Question
-from heightnet.job.body import Body
 from heightnet.job.convert import Batch, Sheet
-from heightnet.job.decimals import look
-from heightnet.job.headings import nothing_under
-from heightnet.job.layout import Layout, columns_of, first_filled, lay_out, say_titles
+from heightnet.job.found import FoundTable
+from heightnet.job.layout import Layout, first_filled, lay_out, rivals
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import SEPARATORS, Columns
 from heightnet.job.problems import Problems
@@ -126,22 +124,23 @@ def open_csv(
         yield file.sheet(Units(), columns) if file else None
 
 
-class TextTable:
-    """A text file whose separator and layout are known, before its rows are read.
+class TextTable(FoundTable):
+    """A text file whose separator and layout are known.
 
-    rivals : other tables of which it shows as many columns.  dittos : a quotation mark alone stands for what is above.
+    dittos : a quotation mark alone stands for what is above.
     """
 
     def __init__(
-        self, text: IO[str], name: str, separator: str, layout: Layout, rivals: Sequence[Table], dittos: bool,
-        problems: Problems,
+        self, text: IO[str], separator: str, dittos: bool, name: str, layout: Layout, rivals: Sequence[Table],
+        found: bool, problems: Problems,
     ) -> None:  # fmt: skip
-        self.text, self.name, self.separator, self.layout, self.problems = text, name, separator, layout, problems
-        self.rivals, self.dittos = rivals, dittos
+        super().__init__(name, layout, rivals, found, problems)
+        self.text, self.separator, self.dittos = text, separator, dittos
 
     @classmethod
     def begun(
-        cls, text: IO[str], name: str, tables: Sequence[Table], columns: Columns, problems: Problems
+        cls, text: IO[str], name: str, tables: Sequence[Table], columns: Columns, problems: Problems,
+        found: bool = False,
     ) -> TextTable | None:  # fmt: skip
         """Look at the beginning of a file: what separates cells, and where the headings stand.
 
@@ -155,22 +154,22 @@ class TextTable:
         if not start.strip():
             problems.add(name, None, "", "", "a header row", "The file is empty; fill it or take it away.")
             return None
-        found: list[tuple[Layout, str]] = []
+        layouts: list[tuple[Layout, str]] = []
         for separator in _tried(start):
             may_be = [t for t in tables if columns.export_of(t.name).separator in ("", separator)]
-            found += [(layout, separator) for layout in lay_out(_looked_at(start, separator), may_be, columns)]
-        if not found and len(tables) == 1:
-            found = list(_poor(start, tables[0], columns))
-        if not found:
+            layouts += [(layout, separator) for layout in lay_out(_looked_at(start, separator), may_be, columns)]
+        if not layouts and len(tables) == 1:
+            layouts = list(_poor(start, tables[0], columns))
+        if not layouts:
             return None
-        layout, separator = max(found, key=lambda one: (*one[0].rank[:3], len(one[0].header)))
+        layout, separator = max(layouts, key=lambda one: (*one[0].rank[:3], len(one[0].header)))
         if separator != "," and not columns.export_of(layout.table.name).separator:
             problems.note("understood", f"cells are separated by {SEPARATORS[separator]}", name)
         if len(layout.header) > MOST_COLUMNS:
             problems.add(name, layout.at + 1, "", f"{len(layout.header)} headings", f"at most {MOST_COLUMNS}")
             return None
-        rivals = [one.table for one, _ in found if one.table != layout.table and one.rank[:3] == layout.rank[:3]]
-        return cls(text, name, separator, layout, list(dict.fromkeys(rivals)), _dittos(start, separator), problems)
+        others = rivals([one for one, _ in layouts], layout)
+        return cls(text, separator, _dittos(start, separator), name, layout, others, found, problems)
 
     def _every(self, problems: Problems) -> Iterator[Batch]:
         """All rows of the file anew."""
@@ -179,79 +178,24 @@ class TextTable:
             return _batches(aligned(self.text), self.name, problems)
         return _batches(_reader(self.text, self.separator, self.dittos), self.name, problems)
 
-    def readings(self) -> Iterator[list[str]]:
-        """The first rows below the headings in which numbers stand where each must have one."""
-        batch = next(self._every(Problems()), Batch((), ()))
-        named = columns_of(self.layout.header, self.layout.table, {})
-        must = [i for i, column in enumerate(named) if column and column.required and column.numeric]
-        for cells in batch.cells[self.layout.at + 1 :]:
-            if all(i < len(cells) and cells[i].strip()[:1].isdigit() for i in must):
-                yield cells
+    @property
+    def heading_row(self) -> int:
+        return self.layout.at + 1
 
-    def titles(self) -> Sequence[list[str]]:
-        """What stands above the headings."""
-        return next(self._every(Problems()), Batch((), [])).cells[: self.layout.above]
+    def above(self) -> list[tuple[int, list[str]]]:
+        first = next(self._every(Problems()), Batch((), ()))
+        return list(zip(first.rows, first.cells, strict=True))[: self.layout.above]
 
-    def sheet(self, units: Units, columns: Columns, found: bool = False) -> Sheet | None:
-        """The table, its rows still to be read.
-
-        found : it is an export as it was found, no table of a job.
-        """
-        layout, name, problems = self.layout, self.name, self.problems
-        table = layout.table.name
-        decimal = columns.decimal or self._decimal(units, columns)
+    def below(self, problems: Problems) -> Iterator[Batch]:
         batches = self._every(problems)
-        first = next(batches, None)
-        if first is None or decimal is None:
-            return None
-        above = list(zip(first.rows, first.cells, strict=True))[: layout.above]
-        say_titles(above, name, problems)
-        body = Body(layout, columns.export_of(table), name, problems, columns.of(table), found)
-        body.above(above)
-        rest = Batch(first.rows[layout.at + 1 :], first.cells[layout.at + 1 :])
-        rows = body.rows(chain([rest], batches))
-        begun = next(rows, Batch((), ()))
-        blank = nothing_under(layout.table, body.header, begun.cells)
-        row = first.rows[layout.at]
-        whole = chain([begun], rows)
-        return Sheet(name, body.header, row, whole, decimal, bool(columns.decimal), blank=blank, found=found)
+        first = next(batches, Batch((), ()))
+        yield Batch(first.rows[self.heading_row :], first.cells[self.heading_row :])
+        yield from batches
 
-    def _decimal(self, units: Units, columns: Columns) -> str | None:
-        """The decimal sign of a file in whose numbers there are commas; None (and a problem) where it is open."""
+    def has_commas(self) -> bool:
         self.text.seek(0)
         quoted = self.separator == ","  # a comma is then in a number only between quotation marks
-        if not any(_NUMBER_WITH_COMMA.search(line) and ('"' in line or not quoted) for line in self.text):
-            return ""
-        layout, problems = self.layout, self.problems
-        named = columns_of(layout.header, layout.table, columns.of(layout.table.name))
-        numeric = {i: column for i, column in enumerate(named) if column and column.numeric}
-        rows = ((row, cells) for batch in self._every(Problems()) for row, cells in zip(*batch, strict=True))
-        places = look((one for one in rows if one[0] > layout.at + 1), numeric, units)
-        if places.decided == "," or (places.decided and ("," in places.shown or places.open)):
-            told = "1,5 is read as one and a half" if places.decided == "," else "1,500.5 is read as 1500.5"
-            problems.note("understood", told, self.name, (places.shown or places.likely)[places.decided][0])
-        elif len(places.shown) > 1:
-            (row, i, cell), (other, j, there) = places.shown[","], places.shown["."]
-            problems.add(
-                self.name, row, layout.header[i].strip(), cell, "one decimal sign in all numbers of a file",
-                f"Row {other} has {there} under {layout.header[j].strip()}. Write all numbers alike.",
-            )  # fmt: skip
-            return None
-        elif not places.decided and places.open:
-            self._ask_of_comma(*places.open)
-            return None
-        return places.decided
-
-    def _ask_of_comma(self, row: int, i: int, cell: str) -> None:
-        heading = self.layout.header[i].strip()
-        text = f"{self.name}, row {row}, {heading}: {cell} is {cell.replace(',', '.')}, or {cell.replace(',', '')}"
-        self.problems.add(
-            self.name, row, heading, cell, "numbers that show what their comma is",
-            f"Nothing in the file says whether it is {cell.replace(',', '.')} or {cell.replace(',', '')}. Write "
-            f'decimal = "," into {COLUMNS} for the first, decimal = "." for the second.',
-            question=Question("", "decimal", f"{text}: nothing in the file says which", ",",
-                              "What is the decimal sign", (",", ".")),
-        )  # fmt: skip
+        return any(_NUMBER_WITH_COMMA.search(line) and ('"' in line or not quoted) for line in self.text)
 
 
 def _dittos(start: str, separator: str) -> bool:
