@@ -108,7 +108,7 @@ def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[o
 def _apart(heading: str) -> tuple[str, str]:
     """A heading without its unit, and the unit as written, "" for none."""
     text = heading.strip().rstrip(":").rstrip()
-    match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(text)
+    match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(_HUMPS.sub(" ", text))
     return (match[1], match[2].strip()) if match else (text, "")
 
 

@@ -85,7 +85,8 @@ class _Recognition:
         if words.startswith("note"):
             return
         if not words and not part:
-            if any(h.strip() for h in self.sheet.header[i + 1 :]):
+            holds = any(cells[i].strip() for cells in self.first if i < len(cells))
+            if holds and any(h.strip() for h in self.sheet.header[i + 1 :]):
                 self._wrong(text, "a heading over every column", "One heading is blank.")
             return
         said = self.sheet.meant.get(text)
@@ -182,7 +183,7 @@ class _Recognition:
             before = self._mapped_alike(text, given) or self._same_names(i, text, absent, given)
             likely = None if before or i in parts else _may_be(text, cells, absent, self.table, self.units)
             if before or likely:
-                proposal = told(before) if before else likely.name if likely else ""
+                proposal = told(before) if before else _proposed(likely, text, self.units) if likely else ""
                 column = self.table.column(before.column) if before else likely or absent[0]
                 self.meant.add(column.name)
                 self._ask(text, column, f"a heading of {self.table.name} that is known", proposal)
@@ -336,6 +337,12 @@ def _wrong_unit(column: Column, said: str, units: Units) -> str:
         same = said in ("deg", units.angle) and (said != "deg" or units.angle != "gon")
         return "" if angle and (not units.angle or same) else f"angles in {units.angle} (units.angle)"
     return f"no unit: {column.name} holds {column.expected()}"
+
+
+def _proposed(column: Column, text: str, units: Units) -> str:
+    """What to write of a column that a heading may be, with the unit that it says."""
+    unit = heading_unit(text)
+    return _in_unit(column, unit) if unit and _wrong_unit(column, unit, units) else column.name
 
 
 def _in_unit(column: Column, unit: str) -> str:
