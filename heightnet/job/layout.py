@@ -93,9 +93,10 @@ def _layouts(rows: Rows, table: Table, meant: Mapping[str, Meant], export: Expor
     looked = [export.first_row - 1] if export.first_row else range(min(len(rows), WITHIN))
     known = set(known_headings(table))
     for at in looked:
-        if at >= len(rows) or not any(map(str.strip, rows[at])):
-            continue
         below = rows[at + 1] if at + 1 < len(rows) else ()
+        there = {plain_heading(without_unit(cell)) for cell in (*rows[at], *below)} if at < len(rows) else set()
+        if at >= len(rows) or not any(map(str.strip, rows[at])) or not (there & known or meant or export.first_row):
+            continue
         one = _layout(tuple(rows[at]), at, at, table, meant)
         two = [
             _layout(_joined(rows[at], below, known | set(meant), spread), at + 1, at, table, meant)
