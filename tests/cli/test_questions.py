@@ -82,7 +82,8 @@ def test_import_asks_what_a_file_leaves_open_and_the_next_day_is_silent(tmp_path
     """A book with blanks below the first row of a set-up, angles of no unit and a total; all proposals are accepted."""
     book = "Stn\tH.I.\tTo\tTgt Ht\tSlope\tZenith\n" + "".join(
         f"{row}\n" for row in (
-            "A\t1.543\tB\t1.600\t50.010\t88.8012", "\t\tC\t1.600\t61.250\t89.7151", "B\t1.487\tC\t1.600\t44.105\t90.6702",
+            "A\t1.543\tB\t1.600\t50.010\t88.8012",
+            "\t\tC\t1.600\t61.250\t89.7151", "B\t1.487\tC\t1.600\t44.105\t90.6702",
             "Total\t\t\t\t155.365\t",
         )
     )  # fmt: skip
@@ -94,7 +95,7 @@ def test_import_asks_what_a_file_leaves_open_and_the_next_day_is_silent(tmp_path
     assert "in the file" in said and "read as" in said
     assert {"columns.toml", "one", "monday.txt", "tuesday.txt"} == {path.name for path in tmp_path.iterdir()}
     status, said = at_a_terminal(["import", "tuesday.txt", "two"], [], tmp_path)
-    assert status == 0 and "Enter for yes" not in said and "columns.toml says" in " ".join(said.split())
+    assert status == 0 and "Enter for yes" not in said and "headings read as columns.toml (" in " ".join(said.split())
     job = read_job(tmp_path / "two")
     assert job.shots["slope_distance"].tolist() == [50.011, 61.25, 44.105] and job.setups["height"].tolist() == [
         1.543,

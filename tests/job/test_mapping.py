@@ -112,7 +112,8 @@ def test_a_code_page_that_is_none(folder):
 @pytest.mark.parametrize(
     "line",
     [
-        '[file.shots]\nlength = "furlong"', '[file.shots]\nskip = "Sum"', '[file.shots]\nfirst_row = 0', '[file.shots]\nx = 1',
+        '[file.shots]\nlength = "furlong"', '[file.shots]\nskip = "Sum"', '[file.shots]\nfirst_row = 0',
+        '[file.shots]\nx = 1',
         '[file]\nlength = "ft"', '[file.shots]\nabove = ["{hi} m"]', '[shots]\n"a" = "zenith_angle, part hour"',
         'decimal = ";"', 'hidden = "maybe"',
     ],
@@ -127,7 +128,8 @@ def test_what_is_said_of_a_file_keeps_its_rule(folder, line):
 
 def test_answers_are_added_where_they_belong(tmp_path):
     text = 'who = "A"\n[file.shots]\nskip = ["Sum"]  # below the table\n[shots]\n"HI" = "instrument_height"\n'
-    answers = [("file.shots", "skip", "Page"), ("file.shots", "skip", "Sum"), ("", "decimal", ","), ("staff", 'S "1"', "mark"),
+    answers = [("file.shots", "skip", "Page"), ("file.shots", "skip", "Sum"), ("", "decimal", ","),
+               ("staff", 'S "1"', "mark"),
                ("shots", "HI", "instrument_height, carried")]  # fmt: skip
     kept = with_answers(text, answers, who="B", when="2026-11-28")
     path = tmp_path / "columns.toml"
