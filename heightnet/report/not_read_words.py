@@ -11,7 +11,6 @@ from string import ascii_uppercase
 from heightnet.errors import InputProblem
 from heightnet.job.again import Again
 from heightnet.job.mapping import with_answers
-from heightnet.report import caution
 from heightnet.report.claims import name as harmless
 from heightnet.report.document import (
     WRONG,
@@ -60,8 +59,8 @@ def not_read_document(
         sign="error",
         headline=f"{harmless(job)} could not be read: {count(len(problems), 'problem')}",
         blocks=[Section("What to do first", [*_first(problems, mapping, command)]), *_older(older)],
-        below=[*parts, caution.NOTE],
-        foot="Nothing was adjusted or judged. The files are shown as they were when this page was written.",
+        below=parts,
+        foot="Nothing was adjusted or judged: this page clears no height. It shows the files as they were then.",
     )
 
 
@@ -75,8 +74,9 @@ def _first(problems: Sequence[InputProblem], mapping: Path, command: str) -> Ite
     )
     steps = []
     if answers:
-        said = "this line" if len(answers) == 1 else "these lines"
-        steps.append(f"Look whether {said} would be right, and write what is into {harmless(str(mapping))} (below).")
+        said, it = ("line", "it") if len(answers) == 1 else ("lines", "them")
+        where = harmless(str(mapping))
+        steps.append(f"Is the {said} below right? Then write {it} into {where}; if not, write there what is.")
     elif asked:
         steps.append(
             f"Answer what the files leave open in {harmless(str(mapping))}; each problem says the line to write."
@@ -204,7 +204,7 @@ def _line(text: str, wrong: Sequence[tuple[int, InputProblem]]) -> FileCell:
 
 def _span(text: str, problem: InputProblem) -> tuple[int, int]:
     """Where in a line a problem is: the attribute, or what was read, or else all of it."""
-    attribute = problem.column.rpartition(" ")[2]
+    attribute = re.split("[ .]", problem.column)[-1]
     patterns = [rf"\b{re.escape(attribute)}\s*=\s*(?:\"[^\"]*\"|'[^']*'|\S+)"] if attribute else []
     patterns += [re.escape(problem.read)] if problem.read else []
     patterns += [rf"<{re.escape(problem.column.partition(' ')[0])}\b[^>]*"] if problem.column else []
