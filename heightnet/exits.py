@@ -151,11 +151,11 @@ the rule in words ("expected a number from 0.01 to 1,000 mm"); [columns](columns
 ## Where a job cannot be read
 
 Every problem is said at once on stderr, with file, row, column, what was read and what was expected, and the status is
-2. A command that would have written a page then writes `not-read.html` in its place: `check` into `reports/<job name>/`,
-and every command into the folder of `--to`. It shows the rows as they stand in the file, each problem in its cell, and
-the lines to write into `columns.toml`; the last line on stderr says where it is. With `--no-page`, or where no page
-would have been written, there is none. A page of an earlier run that lies in that folder stays, and both say that it
-is of an earlier run; the next run takes `not-read.html` away.
+2. A command that would have written a page then writes `not-read.html` in its place: `check` into `reports/`, in the
+folder of the job's name, and every command into the folder of `--to`. It shows the rows as they stand in the file,
+each problem in its cell, and the lines to write into `columns.toml`; the last line on stderr says where it is. With
+`--no-page`, or where no page would have been written, there is none. A page of an earlier run that lies in that folder
+stays, and page and stderr say that it is one; the next run takes `not-read.html` away.
 
 ## Where heightnet itself fails
 

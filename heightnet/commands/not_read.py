@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from heightnet import faults
 from heightnet.errors import HeightnetError, InputErrors
-from heightnet.faults import Fault, tell
 from heightnet.report.console import one_line
 
 PAGE = "not-read.html"
@@ -47,19 +46,19 @@ def show_in_place(error: InputErrors, command: str, given: Mapping[str, Any]) ->
     except HeightnetError as refused:
         error.shown = f"No page of it was written: {refused}"
     except Exception as fault:  # what the job's own errors say must not be lost to one of ours
-        error.shown = tell([Fault.of(fault)], at=" at the page of it")
+        error.shown = faults.tell([faults.Fault.of(fault)], at=" at the page of it")
 
 
 def _folder(command: str, given: Mapping[str, Any]) -> Path | None:
     """The folder of a command's page; None where it writes none."""
+    by_itself = command == "check" and not given["as_json"]
+    if "job" not in given or not (by_itself or given.get("to")):
+        return None
     from heightnet.job.read import job_name
     from heightnet.job.readers.registry import claimed
 
-    if "to" not in given or "job" not in given:
-        return None
     home = claimed(given["job"])[1]
-    by_itself = command == "check" and not given["as_json"]
-    return given["to"] or (Path("reports") / job_name(home) if by_itself else None)
+    return given["to"] or Path("reports") / job_name(home)
 
 
 def _written(error: InputErrors, command: str, given: Mapping[str, Any], folder: Path) -> str:
@@ -78,7 +77,7 @@ def _written(error: InputErrors, command: str, given: Mapping[str, Any], folder:
     reader, home = claimed(job)
     story = not_read_document(
         one_line(home.resolve().name), error.problems, look_again(job, columns, error.problems),
-        columns or to_keep(reader, home), f"heightnet {command} {shlex.quote(str(job))}", older,
+        columns or to_keep(reader, home), f"heightnet {faults.at_work.full}", older,
     )  # fmt: skip
     page = write_text(folder / PAGE, [html(story)])
     said = f"The table with each problem in its cell: {one_line(page)}"
