@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 
 import pytest
-from command_help import DATA, run
+from command_help import DATA, broken, run
 from lxml import html
 from workbooks import write_book
 
@@ -124,6 +124,17 @@ def test_a_path_that_nobody_reads_gets_none(tmp_path):
     done = run("check", "nowhere", cwd=tmp_path)
     assert done.returncode == 2
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_fault_of_ours_at_the_page_hides_nothing_of_what_is_wrong(tmp_path):
+    job(tmp_path, shots=SHOTS + GOOD.replace("1.600", "l.6"))
+    env = broken(tmp_path, "heightnet.report.not_read_words:not_read_document")
+    done = run("check", "weir", cwd=tmp_path, env=env)
+    assert done.returncode == 2
+    assert "read 'l.6'" in done.stderr
+    assert "heightnet itself failed at the page of it" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(list(tmp_path.glob("heightnet-fault-*.zip"))) == 1
 
 
 # ---- every kind of file ----
