@@ -16,13 +16,14 @@ from typing import Any
 
 from heightnet.errors import InputProblem
 from heightnet.job.headings import angle_parts, known_headings, plain_heading
-from heightnet.job.layout import WITHIN, Layout, columns_of, first_filled, lay_out
+from heightnet.job.layout import Layout, columns_of, first_filled, lay_out
 from heightnet.job.mapping import Columns, kept, of_tables, read_columns
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers import export, workbook
 from heightnet.job.readers.csvfile import CODE_PAGES, TextTable, open_text
 from heightnet.job.readers.parts import safe_parts
 from heightnet.job.readers.registry import claimed
+from heightnet.job.readers.sheet import LOOKED_THROUGH
 from heightnet.ledger.recorded import TABLES, Table
 from heightnet.ledger.settings import Units
 
@@ -233,12 +234,12 @@ def _of_sheet(path: Path, title: str, wanted: Collection[int], columns: Columns)
 def _rows_of(sheet: Any, title: str, wanted: Collection[int], columns: Columns) -> Again:
     first: list[list[str]] = []
     rows: dict[int, list[str]] = {}
-    last = max(WITHIN, *wanted)
+    last = max(LOOKED_THROUGH, *wanted)
     for number, values in enumerate(sheet.iter_rows(max_col=MOST_CELLS, max_row=last, values_only=True), 1):
         cells = ["" if value is None else str(value) for value in values]
         while cells and not cells[-1]:
             cells.pop()
-        if number <= WITHIN:
+        if number <= LOOKED_THROUGH:
             first.append(cells)
         if number in wanted:
             rows[number] = cells
