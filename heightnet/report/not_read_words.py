@@ -112,7 +112,8 @@ def _file(numbered: Sequence[tuple[int, InputProblem]], again: Again) -> Iterato
     for number, problem in shown:
         by_row.setdefault(problem.row or 0, []).append((number, problem))
     near = {row + d for row in by_row for d in (-2, -1, 0, 1, 2)}
-    rows = sorted(row for row in again.rows if row in by_row or (row in near and row not in again.heads))
+    below = max(again.heads, default=0)  # titles above the headings are not shown
+    rows = sorted(row for row in again.rows if row in by_row or (row in near and row > below))
     if rows:
         yield _table(rows, by_row, again, "line" if shown[0][1].counts == "line" else "row")
     if left := [*rest, *others[MOST:]]:
