@@ -71,9 +71,11 @@ def _stopped(error: BaseException) -> int:
 
 
 def _words(error: BaseException) -> str:
-    from heightnet.errors import HeightnetError
+    from heightnet.errors import HeightnetError, InputErrors
     from heightnet.report.console import one_line
 
+    if isinstance(error, InputErrors) and error.shown:
+        return f"{error}\n{error.shown}"
     if isinstance(error, HeightnetError):
         return str(error)
     if isinstance(error, OSError):  # a full disk, no permission, a file where a folder should be

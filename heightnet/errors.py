@@ -72,7 +72,12 @@ class InputProblem:
 
 
 class InputErrors(HeightnetError):
-    """Every problem of a job's input at once; ``problems`` holds them in file and row order."""
+    """Every problem of a job's input at once; ``problems`` holds them in file and row order.
+
+    shown : where a command has shown them in their cells, as a sentence; "" where it has not.
+    """
+
+    shown = ""
 
     def __init__(self, problems: list[InputProblem]):
         self.problems = tuple(problems)

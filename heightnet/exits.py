@@ -148,6 +148,15 @@ A setting, a column and an option have one rule each, wherever the number comes 
 `job`, `--tolerance`, `--rates`, or `heightnet.check(job, test__tolerance_mm=5)`. What is outside ends in status 2 with
 the rule in words ("expected a number from 0.01 to 1,000 mm"); [columns](columns.md) lists them all.
 
+## Where a job cannot be read
+
+Every problem is said at once on stderr, with file, row, column, what was read and what was expected, and the status is
+2. A command that would have written a page then writes `not-read.html` in its place: `check` into `reports/`, in the
+folder of the job's name, and every command into the folder of `--to`. It shows the rows as they stand in the file,
+each problem in its cell, and the lines to write into `columns.toml`; the last line on stderr says where it is. With
+`--no-page`, or where no page would have been written, there is none. A page of an earlier run that lies in that folder
+stays, and page and stderr say that it is one; the next run takes `not-read.html` away.
+
 ## Where heightnet itself fails
 
 What was not foreseen ends in status 3, one sentence, and a bundle `heightnet-fault-*.zip` in the working folder (in the

@@ -249,7 +249,14 @@ class Command(click.Command):
             ctx.params.get("file") or ctx.params.get("job"), bool(ctx.meta.get(WITH_JOB)),
         )  # fmt: skip
         self._refuse_print_to_nowhere(ctx.params)
-        return super().invoke(ctx)
+        from heightnet.commands.not_read import forget, show_in_place
+
+        forget(str(self.name), ctx.params)
+        try:
+            return super().invoke(ctx)
+        except InputErrors as error:
+            show_in_place(error, str(self.name), ctx.params)
+            raise
 
     def _refuse_print_to_nowhere(self, given: Mapping[str, Any]) -> None:
         """Raises UsageError, before any work, where a page is to be printed and there is no folder for it."""

@@ -197,9 +197,79 @@ class Link:
     after: str
 
 
+@dataclass(frozen=True)
+class Code:
+    """Lines to be copied as they are."""
+
+    text: str
+
+
+class Wrong(NamedTuple):
+    """A problem of the input: its number on the page, where it is, and what to write, as a line of the mapping."""
+
+    number: int
+    place: str
+    read: str
+    expected: str
+    cause: str
+    line: str
+
+
+class Mark(NamedTuple):
+    """What of a text is marked, and the numbers of the problems that it is marked for."""
+
+    start: int
+    end: int
+    wrong: Sequence[int]
+
+
+class FileCell(NamedTuple):
+    """A cell as it stands in a file, or a line of one; marks in their order, none in another."""
+
+    text: str
+    marks: Sequence[Mark] = ()
+
+
+class FileRow(NamedTuple):
+    """A row of a file; in ``wrong`` the problems that stand below it, in ``itself`` the numbers of those that have no
+    cell in it.
+
+    whole : one line of text, which has no cells.  between : rows are left out above it.
+    """
+
+    number: int
+    cells: Sequence[FileCell]
+    wrong: Sequence[Wrong] = ()
+    itself: Sequence[int] = ()
+    whole: bool = False
+    between: bool = False
+
+
+@dataclass(frozen=True)
+class AsInFile:
+    """Rows of a file as they stand in it, what is wrong with each beside it.
+
+    columns : letters of the columns, as a spreadsheet has them; "" where some are left out, () of lines.
+    counts : what the rows are called, ``row`` or ``line``.
+    """
+
+    title: str
+    counts: str
+    columns: Sequence[str]
+    heads: Sequence[FileRow]
+    rows: Sequence[FileRow]
+
+
+@dataclass(frozen=True)
+class Wrongs:
+    """Problems that have no place in a table."""
+
+    entries: Sequence[Wrong]
+
+
 Block = (
     str | Bullets | Table | Section | Note | Picture | Numbers | Fold | Card | Choices | Columns | Steps | Switch
-    | Legend | Counts | Link | Listing
+    | Legend | Counts | Link | Listing | Code | AsInFile | Wrongs
 )  # fmt: skip
 
 

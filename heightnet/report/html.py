@@ -42,6 +42,11 @@ def told(text: str) -> Html:
     return Html(claims.html(claims.shown(text, tie)))
 
 
+def as_is(text: str) -> Html:
+    """Text of a file: escaped, every character of it as it stands."""
+    return Html(claims.isolated(clean(claims.name(text))))
+
+
 def element(tag: str, *inner: str, **attributes: Any) -> Html:
     """An element; text in it is escaped, and an attribute that is empty left out.
 
@@ -125,6 +130,12 @@ def _block(block: doc.Block, level: int) -> Html:
             return element("p", element("a", text, href=to), after)
         case Listing():
             return _listing(block)
+        case doc.Code(text):
+            return element("pre", element("code", as_is(text)))
+        case doc.AsInFile():
+            return _as_in_file(block)
+        case doc.Wrongs(entries):
+            return element("div", *map(_wrong, entries), cls="wrongs")
 
 
 def _section(section: doc.Section, level: int) -> Html:
@@ -256,6 +267,59 @@ def _stated(column: Column, text: str, fact: str, value: Any, row: Row, link: st
     if column.kind == "verdict":
         return element("td", said(text), **states)
     return element("td", text, cls=_look(column), **states)
+
+
+# ---- rows of a file ----
+
+
+def _as_in_file(some: doc.AsInFile) -> Html:
+    width = len(some.columns) or 1
+    letters = (element("th", letter or "…", scope="col") for letter in some.columns)
+    first = element("th", some.counts, scope="col", cls="n")
+    head = [element("tr", first, *letters, cls="letters")] if some.columns else []
+    rows = [*(_row_of_file(row, width, "th") for row in some.heads)]
+    made = element("thead", *head, *rows) + element("tbody", *(_row_of_file(r, width, "td") for r in some.rows))
+    return _scroll(element("table", element("caption", some.title), Html(made), cls="in-file"), some.title)
+
+
+def _row_of_file(row: doc.FileRow, width: int, tag: str) -> Html:
+    """A row, under it what is wrong with it."""
+    out = element("tr", element("td", "⋮", cls="n"), element("td", colspan=width), cls="gap") if row.between else ""
+    marked = {"cls": "spoilt"} if row.itself else {}
+    number = element("th", f"{row.number}", *_refer(row.itself), scope="row", **marked)
+    wide = {"colspan": width} if row.whole else {}
+    out += element("tr", number, *(_cell_of_file(cell, tag, **wide) for cell in row.cells))
+    if row.wrong:
+        why = element("td", element("div", *map(_wrong, row.wrong), cls="wrongs"), colspan=width)
+        out += element("tr", element("td"), why, cls="why")
+    return Html(out)
+
+
+def _cell_of_file(cell: doc.FileCell, tag: str, **wide: int) -> Html:
+    out, at = [], 0
+    for start, end, wrong in cell.marks:
+        text = cell.text[start:end]
+        mark = element("mark", as_is(text) if text.strip() else "(blank)")
+        out += [as_is(cell.text[at:start]), mark, *_refer(wrong)]
+        at = end
+    scope = {"scope": "col"} if tag == "th" else {}
+    return element(tag, *out, as_is(cell.text[at:]), cls="spoilt" if cell.marks else "", **scope, **wide)
+
+
+def _refer(numbers: Iterable[int]) -> list[Html]:
+    return [Html(" " + element("a", f"problem {number}", href=f"#problem-{number}")) for number in numbers]
+
+
+def _wrong(wrong: doc.Wrong) -> Html:
+    said = (
+        ("read", element("code", as_is(wrong.read)) if wrong.read else "nothing"),
+        ("expected", as_is(wrong.expected)),
+        ("likely cause", as_is(wrong.cause)),
+        ("to write", element("code", as_is(wrong.line)) if wrong.line else ""),
+    )
+    told = (element("div", element("dt", name), element("dd", text)) for name, text in said if text)
+    heading = element("p", element("b", f"Problem {wrong.number}"), " ", as_is(wrong.place))
+    return element("div", heading, element("dl", *told), cls="wrong", id=f"problem-{wrong.number}")
 
 
 # ---- the page ----

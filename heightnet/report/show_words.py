@@ -29,7 +29,6 @@ SHOT_RULES = {
     "recorded_twice": "the same shot stands twice, digit for digit",
 }
 Unnamed = dict[tuple[str, str], str]
-NOTES = {"understood": "Understood", "filled": "Filled in", "doubt": "In doubt"}
 
 
 def show_document(facts: Record, most: int | None = SHORT) -> Document:
@@ -40,9 +39,10 @@ def show_document(facts: Record, most: int | None = SHORT) -> Document:
     unproved = [_called(unnamed, stand) for stand, check in stands if check == "unproved"]
     other = [s for s in facts["settings"] if not s["default"] and s["setting"] != "title"]
     sections: dict[str, Iterable[Row]] = {
+        "In doubt: look at these first": _notes(facts, "doubt"),
         "Tables": ((t["table"], t["file"], count(t["rows"], "row")) for t in facts["tables"] if t["rows"]),
-        **{heading: [f"{noted_at(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
-           for kind, heading in NOTES.items()},
+        "Understood": _notes(facts, "understood"),
+        "Filled in": _notes(facts, "filled"),
         "Precision and settings other than usual": [f"{s['setting']} = {s['value']}   {s['about']}" for s in other],
         "Points of the equipment": _equipment(facts, lengths),
         "Known heights": _known(facts, lengths),
@@ -64,6 +64,10 @@ def show_document(facts: Record, most: int | None = SHORT) -> Document:
         title=f"{facts['title'] or facts['job']}: what was read, before any adjustment",
         blocks=[said, *(part for part in parts if part)],
     )
+
+
+def _notes(facts: Record, kind: str) -> list[str]:
+    return [f"{noted_at(n)}{n['text']}" for n in facts["notes"] if n["kind"] == kind]
 
 
 def _section(heading: str, rows: list[Row], most: int | None) -> Section | None:

@@ -17,6 +17,7 @@ from heightnet.report.pictures.drawing import Drawing
 from heightnet.report.text import plain as as_text
 
 NASTY = "<i>&\"'</i>"
+WRONG = doc.Wrong(1, "row 2", NASTY, NASTY, NASTY, f"x = {NASTY}")
 
 
 def listing():
@@ -43,6 +44,15 @@ ONE_OF_EACH = {
     doc.Legend: doc.Legend([doc.Sign("proved", NASTY, "meaning")]),
     doc.Counts: doc.Counts({"closes": 3, "wrong": 0}),
     doc.Link: doc.Link(NASTY, "rates.toml", ", beside"),
+    doc.Code: doc.Code(NASTY),
+    doc.Wrongs: doc.Wrongs([WRONG]),
+    doc.AsInFile: doc.AsInFile(
+        NASTY,
+        "row",
+        ["A"],
+        [doc.FileRow(1, [doc.FileCell(NASTY)])],
+        [doc.FileRow(2, [doc.FileCell(NASTY, [doc.Mark(1, 3, [1])])], [WRONG])],
+    ),
     Listing: listing(),
 }
 

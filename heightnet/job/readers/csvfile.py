@@ -178,6 +178,11 @@ class TextTable(FoundTable):
             return _batches(aligned(self.text), self.name, problems)
         return _batches(_reader(self.text, self.separator, self.dittos), self.name, problems)
 
+    def rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Every row as it stands, with its number."""
+        for batch in self._every(Problems()):
+            yield from zip(*batch, strict=True)
+
     @property
     def heading_row(self) -> int:
         return self.layout.at + 1
