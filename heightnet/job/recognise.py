@@ -128,7 +128,8 @@ class _Recognition:
     def _take(self, i: int, text: str, column: Column, meant: Meant) -> None:
         name = column.name
         both = {*column.parts} == {plain_heading(self.where.get(name, "")), plain_heading(text)}
-        if name in self.where and (both or meant.part):
+        here = {one.meant.part for one in self.found.values() if one.column.name == name}
+        if name in self.where and (both or (meant.part and not here & {"", meant.part})):
             if not meant.part:
                 self.where[name] += f" and {text}"
         elif name in self.where:
