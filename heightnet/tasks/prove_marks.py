@@ -104,7 +104,7 @@ def prove_mark(job: Job, mark: str, tolerance: float | None = None) -> Record:
         "judgement": judgement_facts.in_short(facts),
         "findings": findings,
         "check_shots": shots,
-        **read_with_doubt(facts.job, [str(Thing("known", mark)), *(s["id"] for s in shots), *ids_in(findings)]),
+        **read_with_doubt(facts.job, [str(Thing("known", mark)), *(s["id"] for s in shots)]),
         **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *same, *([ids[h]] if h is not None else [])]),
     }
 
