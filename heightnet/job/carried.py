@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from heightnet.errors import Question
+from heightnet.job.headings import is_ditto
 from heightnet.job.mapping import line_for, told
 from heightnet.job.problems import Problems
 from heightnet.job.recognise import Found
@@ -17,20 +18,18 @@ from heightnet.ledger.recorded import Table
 if TYPE_CHECKING:
     from heightnet.job.convert import Sheet
 
-DITTO = ('"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
-
 
 def ask_of_carried(
     found: Mapping[int, Found], sheet: Sheet, first: Sequence[Sequence[str]], table: Table, problems: Problems
 ) -> None:  # fmt: skip
     """A problem for each column of what belongs to a set-up that is blank below a cell that is filled."""
     cells = {i: [_cell(row, i).casefold() for row in first if any(row)] for i in found}
-    ditto = DITTO if sheet.found else ()
+    ditto = is_ditto if sheet.found else lambda _: False
     of_setup = {i for i, one in found.items() if one.column.of_setup}
-    if any(found[i].column.required and all(text and text not in ditto for text in cells[i]) for i in of_setup):
+    if any(found[i].column.required and all(text and not ditto(text) for text in cells[i]) for i in of_setup):
         of_setup = set()  # every row names its set-up, and what holds for that may be said once
     for i, texts in cells.items():
-        blanks = [text in ditto or (not text and i in of_setup) for text in texts]
+        blanks = [ditto(text) or (not text and i in of_setup) for text in texts]
         if found[i].meant.carried or not blanks or blanks[0] or not any(blanks):
             continue
         heading, proposal = sheet.header[i].strip(), f"{told(found[i].meant)}, carried"
@@ -75,8 +74,7 @@ class Carrier:
 
 def _says(cell: str) -> bool:
     """Whether a cell says something of its own."""
-    text = cell.strip().casefold()
-    return bool(text) and text not in DITTO
+    return bool(cell.strip()) and not is_ditto(cell)
 
 
 def _cell(row: Sequence[str], i: int) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import chain
 
 from heightnet.errors import Question
@@ -108,3 +109,40 @@ class FoundTable(ABC):
             question=Question("", "decimal", f"{text}: nothing in the file says which", ",",
                               "What is the decimal sign", (",", ".")),
         )  # fmt: skip
+
+
+def joined(tables: Sequence[FoundTable], units: Units, columns: Columns, problems: Problems) -> Sheet | None:
+    """One table of the rows of several files; rows of the later ones are counted on."""
+    sheets = [sheet for one in tables if (sheet := one.sheet(units, columns))]
+    if len(sheets) < len(tables):
+        return None
+    whole = sheets[0]
+    if len(sheets) == 1:
+        return whole
+    headings = {heading.strip() for heading in whole.header}
+    for other in sheets[1:]:
+        if extra := [text for heading in other.header if (text := heading.strip()) and text not in headings]:
+            problems.add(
+                other.file, other.header_row, extra[0], ", ".join(extra), f"the headings of {whole.file}",
+                "Files that are read together as one table have the same headings.",
+            )  # fmt: skip
+    if len({sheet.decimal for sheet in sheets} - {""}) > 1:
+        problems.add(whole.file, None, "", "both", "one decimal sign in files that are read together")
+    name = " with ".join(sheet.file for sheet in sheets)
+    decimal = max(sheet.decimal for sheet in sheets)
+    batches = _one_after_another(sheets, problems)
+    return replace(whole, file=name, batches=batches, decimal=decimal)
+
+
+def _one_after_another(sheets: Sequence[Sheet], problems: Problems) -> Iterable[Batch]:
+    header, last = [heading.strip() for heading in sheets[0].header], 0
+    for sheet in sheets:
+        place = {heading.strip(): i for i, heading in enumerate(sheet.header)}
+        order, before = [place.get(heading, -1) for heading in header], last
+        if before:
+            problems.note("understood", f"its row 1 is counted as row {before + 1} of the whole", sheet.file)
+        for batch in sheet.batches:
+            rows = [row + before for row in batch.rows]
+            cells = [[row[i] if 0 <= i < len(row) else "" for i in order] for row in batch.cells]
+            last = max(last, *rows)
+            yield Batch(rows, cells)

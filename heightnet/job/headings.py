@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from functools import lru_cache
 from itertools import islice
 
 from heightnet.ledger.headings import ALONE, SHORT
@@ -36,6 +37,7 @@ _PART_WORDS = (
 _PART = re.compile(r"(.*?)[\s_.(\[-]*(°|'{1,2}|’|′|\"|”|″|(?<![^\W_])[a-z]+)[\s)\].]*", re.IGNORECASE)
 
 
+@lru_cache(maxsize=20_000)
 def plain_heading(text: str) -> str:
     """A heading as compared: lower case, words apart by one space, initials together, the trade's short words in full.
 
@@ -64,6 +66,20 @@ def _together(words: list[str]) -> Iterator[str]:
             yield word
 
 
+_WORDS: dict[int, tuple[Table, dict[str, dict[str, Column]]]] = {}
+
+
+def _words_of(table: Table) -> dict[str, dict[str, Column]]:
+    """The columns that each word may mean, by their names; worked out once for each table."""
+    if id(table) not in _WORDS:
+        of_word: defaultdict[str, dict[str, Column]] = defaultdict(dict)
+        for column in table.columns:
+            for word in (column.name, *column.also):
+                of_word[plain_heading(word)][column.name] = column
+        _WORDS[id(table)] = table, dict(of_word)  # the table is kept, so that no other gets its id
+    return _WORDS[id(table)][1]
+
+
 def known_headings(table: Table, header: Sequence[str] = (), blank: Collection[int] = ()) -> dict[str, Column]:
     """Every heading the table knows, own names and the trade's other words, as `plain_heading` writes them.
 
@@ -78,17 +94,15 @@ def known_headings(table: Table, header: Sequence[str] = (), blank: Collection[i
     >>> known_headings(STAFF, ["setup", "point", "staff", "bs"], blank={3})["staff"].name
     'reading'
     """
-    of_word: defaultdict[str, dict[str, Column]] = defaultdict(dict)
-    for column in table.columns:
-        for word in (column.name, *column.also):
-            of_word[plain_heading(word)][column.name] = column
+    of_word = _words_of(table)
     plain = (plain_heading(without_unit(heading)) for i, heading in enumerate(header) if i not in blank)
     given = {name for word in plain if len(of_word.get(word, ())) == 1 for name in of_word[word]}
 
     def meant(columns: Iterable[Column]) -> Column:
         return max(columns, key=lambda c: (not given & {c.name, *c.unless, *c.not_beside}, c.required))
 
-    return {word: meant(sharing.values()) for word, sharing in of_word.items()}
+    shared = {word: meant(sharing.values()) for word, sharing in of_word.items() if len(sharing) > 1}
+    return {word: next(iter(sharing.values())) for word, sharing in of_word.items()} | shared
 
 
 def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[object]]) -> set[int]:
@@ -108,10 +122,11 @@ def nothing_under(table: Table, header: Sequence[str], rows: Iterable[Sequence[o
 def _apart(heading: str) -> tuple[str, str]:
     """A heading without its unit, and the unit as written, "" for none."""
     text = heading.strip().rstrip(":").rstrip()
-    match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(text)
+    match = _HEADING_UNIT.fullmatch(text) or _LAST_UNIT.fullmatch(_HUMPS.sub(" ", text))
     return (match[1], match[2].strip()) if match else (text, "")
 
 
+@lru_cache(maxsize=20_000)
 def without_unit(heading: str) -> str:
     return _apart(heading)[0]
 
@@ -144,3 +159,11 @@ def angle_parts(header: Sequence[str]) -> dict[int, tuple[str, str]]:
         if all(words) and all(told[i + k][0].strip() in ("", name) for k in (1, 2)):
             out |= {i + k: (name, part) for k, (part, _) in enumerate(_PART_WORDS)}
     return out
+
+
+DITTO = ('"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
+
+
+def is_ditto(cell: str) -> bool:
+    """Whether a cell says that what stands above it holds here too."""
+    return cell.strip().casefold() in DITTO

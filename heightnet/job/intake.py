@@ -8,6 +8,7 @@ from itertools import chain
 from pathlib import Path
 
 from heightnet.job.convert import Batch, Raw, Sheet, convert, empty
+from heightnet.job.headings import is_ditto
 from heightnet.job.mapping import Columns
 from heightnet.job.preview import Preview, seen_before
 from heightnet.job.problems import Problems
@@ -103,4 +104,4 @@ class Copy(Intake):
 
 
 def _guarded(cell: str, number: bool) -> str:
-    return cell if number or cell.startswith("'") else protect(cell)
+    return cell if number or is_ditto(cell) or cell.startswith("'") else protect(cell)

@@ -7,7 +7,7 @@ are known is taken, and what stands above it is said.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from heightnet.job.headings import heading_unit, known_headings, plain_heading, without_unit
@@ -21,6 +21,7 @@ FEWEST = 2  # known headings that make a row one of headings
 LONGEST_UNIT = 14  # characters of the name of a unit
 _RULED = re.compile(r"[-=_*.+~|\s]+")
 _TITLE_VALUE = re.compile(r"(.*?)\s*[:=]\s*(\S.*)?")
+_MARKS_OF_PARTS = ("'", "''", '"', "′", "″")  # of minutes and seconds
 _NUMBER = re.compile(r"[+-]?\d*[.,]?\d+")
 Rows = Sequence[Sequence[str]]
 
@@ -64,9 +65,14 @@ def rivals(layouts: Sequence[Layout], best: Layout) -> list[Table]:
     return list(dict.fromkeys(o.table for o in layouts if o.table != best.table and o.rank[:3] == best.rank[:3]))
 
 
-def columns_of(header: Sequence[str], table: Table, meant: Mapping[str, Meant]) -> list[Column | None]:
-    """The column that each heading is, as the mapping says or by itself; None for those that are none."""
-    known = known_headings(table, header)
+def columns_of(
+    header: Sequence[str], table: Table, meant: Mapping[str, Meant], blank: Collection[int] = ()
+) -> list[Column | None]:  # fmt: skip
+    """The column that each heading is, as the mapping says or by itself; None for those that are none.
+
+    blank : places of headings that hold nothing, as `nothing_under` found.
+    """
+    known = known_headings(table, header, blank)
     out: list[Column | None] = []
     for heading in map(str.strip, header):
         if heading in meant:
@@ -87,9 +93,10 @@ def _layouts(rows: Rows, table: Table, meant: Mapping[str, Meant], export: Expor
     looked = [export.first_row - 1] if export.first_row else range(min(len(rows), WITHIN))
     known = set(known_headings(table))
     for at in looked:
-        if at >= len(rows) or not any(map(str.strip, rows[at])):
-            continue
         below = rows[at + 1] if at + 1 < len(rows) else ()
+        there = {plain_heading(without_unit(cell)) for cell in (*rows[at], *below)} if at < len(rows) else set()
+        if at >= len(rows) or not any(map(str.strip, rows[at])) or not (there & known or meant or export.first_row):
+            continue
         one = _layout(tuple(rows[at]), at, at, table, meant)
         two = [
             _layout(_joined(rows[at], below, known | set(meant), spread), at + 1, at, table, meant)
@@ -103,6 +110,10 @@ def _layouts(rows: Rows, table: Table, meant: Mapping[str, Meant], export: Expor
         else:  # words below headings, and no digit among them, are headings too, or their units
             words = two and (units or _of_words(below))
             chosen = best if best.known > one.known or (best.known == one.known and words) else one
+        under = rows[chosen.at + 1] if chosen.at + 1 < len(rows) else ()
+        if chosen is not one and not units and _of_units(under):  # below two rows of headings
+            header = _joined(chosen.header, under, known | set(meant), False)
+            chosen = replace(chosen, header=header, at=chosen.at + 1)
         if chosen.known or export.first_row:
             yield chosen
 
@@ -122,6 +133,8 @@ def _layout(header: tuple[str, ...], at: int, above: int, table: Table, meant: M
 def _of_units(row: Sequence[str]) -> bool:
     """Whether a row below headings says their units: most of its cells do, and none is long."""
     cells = [cell.strip() for cell in row if cell.strip()]
+    if not cells:
+        return False
     units = [heading_unit(f"x ({cell.strip('()[]')})") is not None for cell in cells]
     return sum(units) * 2 > len(cells) and max(map(len, cells)) <= LONGEST_UNIT
 
@@ -141,8 +154,9 @@ def _joined(upper: Sequence[str], lower: Sequence[str], known: set[str], spread:
     for i in range(max(len(upper), len(lower))):
         over, name = (row[i].strip() if i < len(row) else "" for row in (upper, lower))
         group = over or (group if spread else "")
-        if over and name and heading_unit(f"{over} ({name.strip('()[] ')})") is not None:
-            out.append(f"{over} ({name.strip('()[] ')})")
+        unit = heading_unit(f"{over} ({name.strip('()[] ')})") if over and name else None
+        if unit is not None or (over and name in _MARKS_OF_PARTS):
+            out.append(f"{over} ({name.strip('()[] ')})" if unit else over)
             continue
         both = f"{group} {name}".strip() if name else over
         plain = plain_heading(without_unit(name))

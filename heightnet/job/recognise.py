@@ -13,7 +13,15 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, NamedTuple
 
 from heightnet.errors import Question
-from heightnet.job.headings import ANGLE_UNITS, angle_parts, heading_unit, known_headings, plain_heading, without_unit
+from heightnet.job.headings import (
+    ANGLE_UNITS,
+    angle_parts,
+    heading_unit,
+    is_ditto,
+    known_headings,
+    plain_heading,
+    without_unit,
+)  # fmt: skip
 from heightnet.job.mapping import Meant, line_for, told
 from heightnet.job.problems import Problems
 from heightnet.ledger import ranges
@@ -29,6 +37,7 @@ MISSPELT, RESEMBLES = 0.84, 0.6  # how alike a heading is to one it was probably
 SHORTEST_MISSPELT = 4  # letters of a heading that is taken for another one misspelt
 LIKE_HEIGHTS_M = (0.2, 2.5)  # between which the cells of an unknown column may be heights of stands
 HORIZONTAL_DISTANCES = ("horizontal distance", "hd", "h distance", "hdist")
+_NUMBER = re.compile(r"\'?([+-]?\d*[.,]?\d+)\s*[A-Za-z]{0,4}")  # a unit may stand in the cell
 ASKED = "Is it? Enter for yes, - where it is not needed, or the column that it is"
 
 
@@ -85,7 +94,8 @@ class _Recognition:
         if words.startswith("note"):
             return
         if not words and not part:
-            if any(h.strip() for h in self.sheet.header[i + 1 :]):
+            holds = any(cells[i].strip() for cells in self.first if i < len(cells))
+            if holds and any(h.strip() for h in self.sheet.header[i + 1 :]):
                 self._wrong(text, "a heading over every column", "One heading is blank.")
             return
         said = self.sheet.meant.get(text)
@@ -170,7 +180,7 @@ class _Recognition:
         parts = angle_parts(self.sheet.header)
         given = set(self.table.names) - {column.name for column in absent}
         for i, text in self.unknown.items():
-            cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
+            cells = [cell for row in self.first if i < len(row) and (cell := row[i].strip()) and not is_ditto(cell)]
             if said := self._other_angle(text, parts.get(i), cells, absent):
                 column, cause, proposal = said
                 self.meant.add(column.name)
@@ -182,7 +192,7 @@ class _Recognition:
             before = self._mapped_alike(text, given) or self._same_names(i, text, absent, given)
             likely = None if before or i in parts else _may_be(text, cells, absent, self.table, self.units)
             if before or likely:
-                proposal = told(before) if before else likely.name if likely else ""
+                proposal = told(before) if before else _proposed(likely, text, self.units) if likely else ""
                 column = self.table.column(before.column) if before else likely or absent[0]
                 self.meant.add(column.name)
                 self._ask(text, column, f"a heading of {self.table.name} that is known", proposal)
@@ -313,10 +323,8 @@ def _look_like(column: Column, cells: list[str], units: Units) -> bool:
 def _numbers(cells: list[str], units: Units | None) -> list[float] | None:
     """The cells as numbers, lengths in metres; None where one is none."""
     metre = 1.0 if units is None else METRES.get(units.length, 1.0)
-    try:
-        return [float(cell.replace(",", ".")) * metre for cell in cells]
-    except ValueError:
-        return None
+    found = [_NUMBER.fullmatch(cell) for cell in cells]
+    return [float(match[1].replace(",", ".")) * metre for match in found if match] if all(found) else None
 
 
 def _first_words(meaning: str) -> str:
@@ -336,6 +344,12 @@ def _wrong_unit(column: Column, said: str, units: Units) -> str:
         same = said in ("deg", units.angle) and (said != "deg" or units.angle != "gon")
         return "" if angle and (not units.angle or same) else f"angles in {units.angle} (units.angle)"
     return f"no unit: {column.name} holds {column.expected()}"
+
+
+def _proposed(column: Column, text: str, units: Units) -> str:
+    """What to write of a column that a heading may be, with the unit that it says."""
+    unit = heading_unit(text)
+    return _in_unit(column, unit) if unit and _wrong_unit(column, unit, units) else column.name
 
 
 def _in_unit(column: Column, unit: str) -> str:

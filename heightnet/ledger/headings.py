@@ -75,7 +75,7 @@ TOO_WIDE = frozenset(
 """Words that are a heading by themselves, and under a group's heading may be another thing: the height of what?"""
 
 TOTALS = re.compile(
-    r"(?P<sure>σ|sums?\b|totals?\b(?! station)|sub-?totals?\b|page totals?\b)"
+    r"(?P<sure>σ|sums?\b|totals?\b(?! station)|sub-?totals?\b|page totals?\b|b\.?s\.?\s*[-–]\s*f\.?s\.?)"
     r"|checks?\b|diff(?:erence)?s?\b|mis-?clos(?:ure|e)\b|means?\b|average\b|end of\b|notes?\b|remarks?\b|[cb]/f\b"
 )
 """How rows begin, in lower case, that stand below a table and are none of it; ``sure`` where no mark is called so."""

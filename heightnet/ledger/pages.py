@@ -21,7 +21,9 @@ may be. A column whose name starts with `note` is never asked about.
 
 Headings are recognised in any case and spacing, with the trade's short words (Inst Hgt, Stn. No.) and initials (I.H.),
 and so are the other words listed; what was recognised is said. A unit
-may follow a heading in brackets, `height (m)`; it is checked, never converted.
+may follow a heading in brackets, `height (m)`; in a job it is checked, never converted. A table may stand in a file as
+an office has it, with titles, totals, units and decimal commas: [exports.md](exports.md) says what is found out and
+what is asked.
 
 What the headings of your own exports mean is kept in `columns.toml` beside the tables (`NAME.columns.toml` beside a
 workbook or a LandXML file), a line a heading; the same headings are then read silently, with one line that says so:
@@ -40,7 +42,8 @@ hidden = "skip"              # what a workbook does not show (workbooks.md); or 
 ```
 
 After the column: `unit` of the cells where it is not the job's (m, ft, ftUS), `scale` (another sign is `scale -1`,
-millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells. At a terminal a heading that may
+millimetres are `scale 0.001`), and `constant`, added last, in the unit of the cells; `carried` and `part` are in
+[exports.md](exports.md). At a terminal a heading that may
 be needed is asked about, and the answer is kept there; elsewhere the line to write is said. `--columns FILE` of every
 command that reads a job takes an office's own instead.
 

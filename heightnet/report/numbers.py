@@ -86,6 +86,14 @@ class Lengths:
     def distance_digits(self) -> tuple[int, float]:
         return 1, METRES[self.unit]
 
+    def as_read(self, metres: float) -> str:
+        """A reading, to the last digit that anything is read to.
+
+        >>> Lengths("ft").as_read(122.42399), Lengths("m").as_read(1.5)
+        ('401.6535', '1.5000')
+        """
+        return f"{metres / METRES[self.unit]:.4f}"
+
     def height(self, metres: float | None) -> str:
         """A height for a table, to 0.1 mm or 0.001 ft."""
         return fixed(None if metres is None else metres / METRES[self.unit], 4 if self.metric else 3)

@@ -49,6 +49,7 @@ def show_document(facts: Record, most: int | None = SHORT) -> Document:
         "How each height was reduced": _heights(facts, lengths),
         "Set-ups": _stands(facts, "setup", "target", lengths),
         "Targets": _stands(facts, "target", "setup", lengths),
+        "Sights": _shots(facts, lengths),
         "Levelled differences": _levels(facts, lengths),
         "Level set-ups": _level_setups(facts, lengths),
         "Satellite heights": _gnss(facts, lengths),
@@ -109,6 +110,14 @@ def _known(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
         yield k["mark"], lengths.height(k["height_m"]), sd
 
 
+def _shots(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
+    unnamed = _unnamed(facts)
+    for s in facts["shots"]:
+        target = unnamed.get(("target", s["target"])) or f"to {s['target']}"
+        face = f"face {s['face']}" if s["face"] else ""
+        yield f"from {s['setup']}", target, lengths.as_read(s["slope_distance_m"]), s["zenith"], face, f"row {s['row']}"
+
+
 def _levels(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
     for d in facts["levels"]:
         run = f"run {d['run']}" if d["run"] else ""
@@ -126,7 +135,7 @@ def _gnss(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
 
 def _level_setups(facts: Record, lengths: Lengths) -> Iterator[tuple[str, ...]]:
     for s in facts["level_setups"]:
-        read = [f"{r['mark']} {r['sight']} {lengths.height(r['reading_m'])}".replace("  ", " ") for r in s["readings"]]
+        read = [f"{r['mark']} {r['sight']} {lengths.as_read(r['reading_m'])}".replace("  ", " ") for r in s["readings"]]
         yield s["level_setup"], f"run {s['run']}" if s["run"] else "", listing(read, 6)
 
 

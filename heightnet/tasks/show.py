@@ -13,6 +13,7 @@ import pandas as pd
 from heightnet.adjust.graph import bridges, components, series_classes
 from heightnet.arrays import Floats
 from heightnet.job.model import Job
+from heightnet.job.write import angle_text
 from heightnet.judge.screening import screen
 from heightnet.kinds.kind import DATUM
 from heightnet.kinds.level import level_sd
@@ -41,9 +42,10 @@ def show(job: Job | str | Path) -> Record:
 
     Returns
     -------
-    dict : ``job, title, path, units, tables, notes, settings, equipment, known, heights, setups, targets, levels,
-        level_setups, gnss, pieces, undetermined, loops, warnings``.  ``check`` of a height is "unproved" (nothing in
-        the job tests it), "shared" (an error would show, but not whose it is), "own", or "none" (no height to test).
+    dict : ``job, title, path, units, tables, notes, settings, equipment, known, heights, setups, targets, shots,
+        levels, level_setups, gnss, pieces, undetermined, loops, warnings``.  ``check`` of a height is "unproved"
+        (nothing in the job tests it), "shared" (an error would show, but not whose it is), "own", or "none" (no height
+        to test).
 
     Raises
     ------
@@ -69,6 +71,7 @@ def show(job: Job | str | Path) -> Record:
         "heights": _heights(job, net),
         "setups": _stands(job, net, "setup", checks),
         "targets": _stands(job, net, "target", checks),
+        "shots": _shots(job),
         "levels": _levels(job),
         "level_setups": _level_setups(job),
         "gnss": _gnss(job, net),
@@ -111,6 +114,23 @@ def _known(job: Job) -> list[Record]:
     return [
         {"mark": mark, "height_m": float(height), "sd_mm": float(sd), "row": int(row)}
         for mark, height, sd, row in zip(known["mark"], known["height"], sd_mm, known["row"], strict=True)
+    ]
+
+
+def _shots(job: Job) -> list[Record]:
+    """Each sight as it was read; its zenith angle in degrees, and as the job's tables would have it."""
+    unit = job.settings.units.angle
+    return [
+        {
+            "setup": row["setup"],
+            "target": row["target"],
+            "slope_distance_m": float(row["slope_distance"]),
+            "zenith_deg": float(np.degrees(row["zenith_angle"])),
+            "zenith": angle_text(row["zenith_angle"], unit),
+            "face": row["face"],
+            "row": int(row["row"]),
+        }
+        for row in job.shots.to_dict("records")
     ]
 
 

@@ -10,6 +10,8 @@ import time
 
 import pytest
 
+from heightnet.job.read import read_job
+
 MARKS = "mark,height\nA,100\nB,101.2\n"
 SHOTS = "at,H7,mark,target_height,slope_distance,zenith_angle,Q9\nA,1.543,B,1.6,50.01,88.8,x\n"
 
@@ -74,3 +76,28 @@ def test_an_offices_own_mapping(job, tmp_path):
     done = subprocess.run(call, capture_output=True, text=True, timeout=60)
     assert done.returncode == 0 and "1.543" in done.stdout
     assert not (job / "columns.toml").exists()
+
+
+def test_import_asks_what_a_file_leaves_open_and_the_next_day_is_silent(tmp_path):
+    """A book with blanks below the first row of a set-up, angles of no unit and a total; all proposals are accepted."""
+    book = "Stn\tH.I.\tTo\tTgt Ht\tSlope\tZenith\n" + "".join(
+        f"{row}\n" for row in (
+            "A\t1.543\tB\t1.600\t50.010\t88.8012",
+            "\t\tC\t1.600\t61.250\t89.7151", "B\t1.487\tC\t1.600\t44.105\t90.6702",
+            "Total\t\t\t\t155.365\t",
+        )
+    )  # fmt: skip
+    (tmp_path / "monday.txt").write_text(book)
+    (tmp_path / "tuesday.txt").write_text(book.replace("50.010", "50.011"))
+    status, said = at_a_terminal(["import", "monday.txt", "one"], [b""] * 5, tmp_path, prompt=b"]:")
+    assert status == 0, said
+    assert "how" in said.lower() and "Kept in columns.toml" in " ".join(said.split())
+    assert "in the file" in said and "read as" in said
+    assert {"columns.toml", "one", "monday.txt", "tuesday.txt"} == {path.name for path in tmp_path.iterdir()}
+    status, said = at_a_terminal(["import", "tuesday.txt", "two"], [], tmp_path)
+    assert status == 0 and "Enter for yes" not in said and "headings read as columns.toml (" in " ".join(said.split())
+    job = read_job(tmp_path / "two")
+    assert job.shots["slope_distance"].tolist() == [50.011, 61.25, 44.105] and job.setups["height"].tolist() == [
+        1.543,
+        1.487,
+    ]

@@ -8,6 +8,8 @@ from click.testing import CliRunner
 
 from heightnet.commands.group import cli
 from heightnet.errors import InputErrors
+from heightnet.job.mapping import read_columns, with_answers
+from heightnet.job.problems import Problems
 from heightnet.job.read import read_job
 
 MARKS = "mark,height\nA,100\nB,101\n"
@@ -105,3 +107,35 @@ def test_a_code_page_that_is_none(folder):
     with pytest.raises(InputErrors) as wrong:
         read_job(home)
     assert wrong.value.problems[0].column == "encoding"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        '[file.shots]\nlength = "furlong"', '[file.shots]\nskip = "Sum"', '[file.shots]\nfirst_row = 0',
+        '[file.shots]\nx = 1',
+        '[file]\nlength = "ft"', '[file.shots]\nabove = ["{hi} m"]', '[shots]\n"a" = "zenith_angle, part hour"',
+        'decimal = ";"', 'hidden = "maybe"',
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_file_keeps_its_rule(folder, line):
+    home = folder(marks=MARKS, shots="at,mark,slope_distance,zenith_angle\nA,B,50,88\n", toml=DEG)
+    (home / "columns.toml").write_text(line)
+    with pytest.raises(InputErrors) as wrong:
+        read_job(home)
+    assert wrong.value.problems[0].file == "columns.toml" and wrong.value.problems[0].expected
+
+
+def test_answers_are_added_where_they_belong(tmp_path):
+    text = 'who = "A"\n[file.shots]\nskip = ["Sum"]  # below the table\n[shots]\n"HI" = "instrument_height"\n'
+    answers = [("file.shots", "skip", "Page"), ("file.shots", "skip", "Sum"), ("", "decimal", ","),
+               ("staff", 'S "1"', "mark"),
+               ("shots", "HI", "instrument_height, carried")]  # fmt: skip
+    kept = with_answers(text, answers, who="B", when="2026-11-28")
+    path = tmp_path / "columns.toml"
+    path.write_text(kept)
+    problems = Problems()
+    columns = read_columns(path, problems)
+    assert not problems and columns.who == "A" and columns.when == "2026-11-28" and columns.decimal == ","
+    assert columns.export_of("shots").skip == ("Sum", "Page")
+    assert columns.of("shots")["HI"].carried and columns.of("staff")['S "1"'].column == "mark"

@@ -269,7 +269,7 @@ def test_a_title_above_the_headings_is_passed_over_and_said(book):
     marks = [["Marks of the quarry job (invented)"], [], *MARKS]
     job = heightnet.read_job(book(marks=marks))
     assert job.marks["row"].tolist() == [4, 5]
-    assert "rows above the headings in row 3 are passed over" in texts(job, "understood")
+    assert "above the headings, not read: Marks of the quarry job (invented)" in texts(job, "understood")
 
 
 def test_true_false_and_spreadsheet_errors(book):

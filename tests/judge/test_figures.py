@@ -53,7 +53,7 @@ def test_accusations_are_right():
 
 
 def test_probabilities_mean_what_they_say():
-    for cell in figures.at_the_rates("S3", 200)["stated -> observed"]:
+    for cell in figures.at_the_rates("S3", 100)["stated -> observed"]:
         assert abs(cell["stated"] - cell["rate"]) <= 0.05 + 3 * cell["se"]
 
 
@@ -64,7 +64,7 @@ def test_smaller_families_blame_the_innocent():
 
 
 def test_a_wrong_prism_is_named():
-    found = figures.group("M1", 8, members=20)
+    found = figures.group("M1", 5, members=20)
     assert found["named"]["rate"] >= 0.8
 
 

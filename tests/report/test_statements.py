@@ -27,8 +27,8 @@ from tests.simulate.jobs import simulate
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMOS = sorted(p.name for p in DATA.iterdir() if p.is_dir())
 KINDS = ("S1", "S2", "S3", "G1", "book")
-QUICK = 20
-JOBS = 200 if os.environ.get("WHOLE") else 40  # all of them take minutes, and are run when pages change: WHOLE=1
+QUICK = 15
+JOBS = 200 if os.environ.get("WHOLE") else 30  # all of them take minutes, and are run when pages change: WHOLE=1
 ALTERED = 4  # alterations of each page
 
 

@@ -26,7 +26,7 @@ from heightnet.report.facts import as_written
 from heightnet.report.findings import slip_of
 from heightnet.report.html import html
 from heightnet.report.text import plain
-from heightnet.report.words import Words, doubts
+from heightnet.report.words import Words, doubts, read_with_doubt
 from heightnet.tasks.bust import bust, exit_status
 from tests.large_books import level_net, staff_book
 from tests.networks import reciprocal

@@ -23,7 +23,7 @@ from tests.random_networks import MIXES, random_job
 SMALL = [(seed, mix) for seed in range(25) for mix in MIXES]  # 150 of up to 300 observations
 QUICK = 5  # seeds of these that every run tries
 LARGE = [
-    (0, 700, "levels"), (1, 900, "staff"), (2, 1200, "sights"), (3, 1500, "gnss"), (4, 1800, "all"),
+    (0, 700, "levels"), (1, 900, "staff"), (3, 1500, "gnss"), (4, 1800, "all"),
     (5, 2200, "sights+levels"), (6, 2600, "all"), (8, 4000, "sights"), (9, 5000, "staff"),
 ]  # fmt: skip
 HEIGHT_M, REDUNDANCY = 2e-6, 1e-6

@@ -6,13 +6,12 @@ or a person says it; what was taken for granted is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
-from heightnet.job.convert import Batch, Sheet
+from heightnet.job.found import joined
 from heightnet.job.intake import Intake
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import Columns, beside, kept
@@ -21,7 +20,7 @@ from heightnet.job.readers.csvfile import TextTable, open_text
 from heightnet.job.readers.registry import Reader
 from heightnet.job.settle import settle, units_of
 from heightnet.ledger.recorded import TABLES
-from heightnet.ledger.settings import Settings, Units
+from heightnet.ledger.settings import Settings
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".asc", ".dat", ".prn")
 
@@ -52,7 +51,7 @@ def _read(path: Path, intake: Intake) -> None:
         for name in TABLES:
             if same := [one for one in tables if one.layout.table.name == name]:
                 intake.raw[name].file = " with ".join(one.name for one in same)
-                if sheet := _joined(same, intake.settings.units, columns, problems):
+                if sheet := joined(same, intake.settings.units, columns, problems):
                     intake.take(name, sheet)
 
 
@@ -86,43 +85,6 @@ def _start(file: Path) -> str:
 def _name(file: Path) -> str:
     close = nearest(file.stem, TABLES, "nearest name of a table")
     return f"{close} No row near the top names two columns of any table; say where they stand in {COLUMNS}.".strip()
-
-
-def _joined(tables: Sequence[TextTable], units: Units, columns: Columns, problems: Problems) -> Sheet | None:
-    """One table of the rows of several files; rows of the later ones are counted on."""
-    sheets = [sheet for one in tables if (sheet := one.sheet(units, columns))]
-    if len(sheets) < len(tables):
-        return None
-    whole = sheets[0]
-    if len(sheets) == 1:
-        return whole
-    headings = {heading.strip() for heading in whole.header}
-    for other in sheets[1:]:
-        if extra := [text for heading in other.header if (text := heading.strip()) and text not in headings]:
-            problems.add(
-                other.file, other.header_row, extra[0], ", ".join(extra), f"the headings of {whole.file}",
-                "Files that are read together as one table have the same headings.",
-            )  # fmt: skip
-    if len({sheet.decimal for sheet in sheets} - {""}) > 1:
-        problems.add(whole.file, None, "", "both", "one decimal sign in files that are read together")
-    name = " with ".join(sheet.file for sheet in sheets)
-    decimal = max(sheet.decimal for sheet in sheets)
-    batches = _one_after_another(sheets, problems)
-    return replace(whole, file=name, batches=batches, decimal=decimal)
-
-
-def _one_after_another(sheets: Sequence[Sheet], problems: Problems) -> Iterable[Batch]:
-    header, last = [heading.strip() for heading in sheets[0].header], 0
-    for sheet in sheets:
-        place = {heading.strip(): i for i, heading in enumerate(sheet.header)}
-        order, before = [place.get(heading, -1) for heading in header], last
-        if before:
-            problems.note("understood", f"its row 1 is counted as row {before + 1} of the whole", sheet.file)
-        for batch in sheet.batches:
-            rows = [row + before for row in batch.rows]
-            cells = [[row[i] if 0 <= i < len(row) else "" for i in order] for row in batch.cells]
-            last = max(last, *rows)
-            yield Batch(rows, cells)
 
 
 def _look(path: Path) -> str | None:

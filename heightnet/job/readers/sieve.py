@@ -32,6 +32,10 @@ class Sieve:
         self._values: dict[int, dict[int, Any]] = {}  # of struck-out cells, by row and column
         self._unseen: list[str] = []  # rows and columns somebody decided about, as they are listed
 
+    def anew(self, problems: Problems) -> Sieve:
+        """The same, with nothing said yet."""
+        return Sieve(self.marked, self.hidden, self.said_by, self.file, problems)
+
     def cells(self, row: int, cells: Sequence[Any]) -> Sequence[Any]:
         """The cells of a row, struck-out ones blank, partly struck-out ones with what stands beside."""
         if not self.seen(row):
