@@ -41,10 +41,11 @@ _UNTIDY = re.compile(
 )
 _WITH_UNIT = re.compile(r"(.*\d)\s*([A-Za-z]+)")
 _UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
-_WHEN = re.compile(r"(?:(\d{4}-\d{2}-\d{2})(?!\d)[T\s,]*)?(?:(\d{1,2}):(\d{2})(?!\d))?", re.ASCII)
+_WHEN = re.compile(r"(?:(\d{4}-\d{2}-\d{2})(?!\d)[T\s,]*)?(?:(\d{1,2}):(\d{2})(?!\d)(?::(\d{2})(?!\d))?)?", re.ASCII)
 _NO_NUMBER = {  # what begins like this, and why
     r"(?i)[+-]?(nan|inf|infinity)$": "Leave the cell blank where nothing was recorded.",
     r"[+-]?[\d.]+\s*[a-zA-Z'\"]": "A number only; the unit is said in job.toml, and feet with inches belong in tape.",
+    r"\d{1,3}-\d{1,2}-\d{1,2}(\.\d*)?$": "Does an angle, in degrees, minutes and seconds, or a date stand here?",
     "=": "A formula; the file must hold its value.",
     "#": "A spreadsheet's error value.",
 }
@@ -289,6 +290,9 @@ class _Texts:
             for i in [i for i, text in enumerate(kept) if text in wrong]:
                 expected = "a date and time that there are, as 2026-05-04T09:30, or words"
                 self.problems.add(self.file, rows[i], self.column.name, kept[i], expected, wrong[kept[i]])
+            for i in [i for i, text in enumerate(kept) if _strange_year(text)]:
+                said = f"{self.problems.called(self.file, self.column.name)} {kept[i]} is no year of this work"
+                self.problems.note("doubt", said, self.file, rows[i], "years of another time")
         if self.column.required:
             for i in np.flatnonzero(values == "").tolist():
                 if not cells[i].strip():
@@ -322,14 +326,26 @@ class _Texts:
 def _no_such(text: str) -> str:
     """What of a date or time of day cannot be; "" where all can, or there is neither."""
     found = _WHEN.match(text)
-    day, hour, minute = found.groups() if found else ("", "", "")
-    if hour and (int(hour) > 24 or int(minute) > 59):
-        return "There is no such time of day."
+    day, hour, minute, second = found.groups() if found else ("", "", "", "")
+    if hour:
+        passed = int(hour) * 3600 + int(minute) * 60 + int(second or 0)
+        if int(minute) > 59 or int(second or 0) > 60 or passed > 24 * 3600:  # the second 60 has been, the hour 24 is 0
+            return "There is no such time of day."
     try:
         date.fromisoformat(day or "2026-05-04")
     except ValueError:
         return "There is no such day: year, month and day are written in this order."
     return ""
+
+
+def _strange_year(text: str) -> bool:
+    """Whether a date has a year in which nothing of a job of today was measured: before 1850, after 2100 (ours).
+
+    >>> _strange_year("0026-05-04"), _strange_year("2026-05-04"), _strange_year("list 1912")
+    (True, False, False)
+    """
+    found = _WHEN.match(text)
+    return bool(found and found[1]) and not 1850 <= int(text[:4]) <= 2100
 
 
 @dataclass
@@ -430,7 +446,7 @@ class _Numbers:
         for i in np.flatnonzero(doubted).tolist():
             name = self.problems.called(self.file, self.column.name)
             like = f"{name} that is not {self.usually}, as usual"
-            said = f"{name} {cells[i].strip()} is unusual: it is mostly {self.usually}"
+            said = self.column.doubt(cells[i].strip(), self.usually, name)
             self.problems.note("doubt", said, self.file, rows[i], like)
         return values
 

@@ -23,6 +23,7 @@ from heightnet.job.levelling import levels_frame, staff_frame
 from heightnet.job.links import check_equipment_names, equipment_frame, tape_frame
 from heightnet.job.mapping import kept, read_columns
 from heightnet.job.model import Job, complete
+from heightnet.job.plausible import doubt_together
 from heightnet.job.problems import Problems, printable
 from heightnet.job.readers.registry import Reader, claimed
 from heightnet.job.settings import check_arguments
@@ -105,6 +106,8 @@ def _assemble(path: Path, intake: Intake) -> Job:
     _check_zeniths(frames["shots"], raw["shots"], settings, problems)
     _check_stands(frames, files, problems)
     check_names(raw, problems)
+    if not problems:
+        doubt_together(frames, files, settings, problems)
     observing = [table for table in TABLES if table not in NOT_OBSERVED]
     if not problems and not any(len(frames[table]) for table in observing):
         expected = f"at least one row in {', '.join(observing[:-1])} or {observing[-1]}"

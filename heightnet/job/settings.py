@@ -96,7 +96,7 @@ def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, prob
         elif name in good:
             problems.add(file, row, name, shown, "each setting once")
         elif not setting.keeps(value):
-            cause = "A number stands without quotation marks." if _is_number_text(setting, value) else ""
+            cause = "A number stands without quotation marks." if _is_number_text(setting, value) else setting.hint
             if setting.choices and isinstance(value, str):
                 cause = nearest(value, setting.choices)
             problems.add(file, row, name, shown, setting.expected, cause)
@@ -104,6 +104,8 @@ def read_entries(entries: Iterable[tuple[str, Any, int | None]], file: str, prob
                 good[name] = ""
         else:
             good[name] = value if isinstance(value, str) else float(value)
+            if setting.unusual(value):
+                problems.note("doubt", setting.doubt(shown), file, row)
             if setting.instead:
                 problems.note("understood", f"{name} is no longer used; {setting.instead}.", file, row)
     return Settings().with_values(**good)

@@ -22,6 +22,7 @@ class Field:
     meaning : one line for the person who fills it in.
     choices : the words it may be.
     within : what a number may be; of a length in metres, whatever unit it is written in.
+    hint : what a number outside of its rule, or of what is usual, is likely to be.
     """
 
     name: str
@@ -29,6 +30,7 @@ class Field:
     meaning: str
     choices: tuple[str, ...] = ()
     within: Range | None = None
+    hint: str = ""
 
     def rule_in(self, unit: str = "m") -> str:
         """The rule in words, a length in this unit; "" where there is none.
@@ -49,11 +51,36 @@ class Field:
             return ", ".join(f"`{choice}`" for choice in self.choices)
         return f"{'0 or ' if self.within.zero else ''}{self.within.span}" if self.within else ""
 
+    @property
+    def zones(self) -> str:
+        """Limits and what is usual for a page: "from -10 to 10 (usually from -1 to 1)"."""
+        usually = self.within.usually if self.within else ""
+        return f"{self.limits} (usually {usually})" if usually else self.limits
+
     def keeps(self, value: Any) -> bool:
         """Whether a value from Python keeps the rule."""
         if self.within is not None:
             return self.within.takes(value)
         return value in self.choices if self.choices else isinstance(value, str)
+
+    def unusual(self, value: Any) -> bool:
+        """Whether a number keeps the rule, and yet is not what it usually is."""
+        within = self.within
+        return bool(within and within.usual and within.takes(value) and within.doubts(float(value)))
+
+    def doubt(self, read: str, usually: str = "", called: str = "") -> str:
+        """What is said of a number that is unusual.
+
+        read : as it was written.
+        usually : what is usual, in the unit it was written in; called : what the file calls it.
+
+        >>> Field("air.refraction", "number", "", within=Range(-10, 10, usual=(-1, 1))).doubt("5")
+        'air.refraction 5 is unusual: it is mostly from -1 to 1'
+        """
+        usually = usually or (self.within.usually if self.within else "")
+        said = f"{called or self.name} {read} is unusual: it is mostly {usually}"
+        hangs = read.lstrip().startswith(("-", "\u2212"))  # what is below 0 is no slip of a unit
+        return f"{said}. {self.hint}" if self.hint and not hangs else said
 
 
 def put(into: dict[str, T], name: str, what: T, after: str = "") -> None:

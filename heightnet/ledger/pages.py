@@ -53,6 +53,27 @@ Greek letter among Latin ones (by a table of our own), a character without width
 itself, a zero or the letter O, a one, a small L or a capital i. A name that nothing else looks like is left as it is,
 and nothing is said of it.
 
+## What is doubted
+
+Every number has three zones. What is usual, as the tables below say, is read in silence. What is unusual, up to the
+limits, is read as it is, and is a doubt that says file, row and what is usual: a roof mark whose staff hangs 3 m down
+is one. What lies beyond the limits is refused. What is usual is our judgement, or has its source beside it in
+`heightnet/ledger/ranges.py`. A doubt never changes a number, and one about something that a verdict names stands above
+the verdict.
+
+Some numbers are held against others of the job as well, and all of these limits are ours:
+
+| what | is a doubt where |
+| --- | --- |
+| a zenith angle read in one face | it is more than 45° from the horizon, and most sights of the job are within 5° |
+| a slope distance between marks with east and north | it differs from the coordinates by more than 1 m and 1 %; one \
+doubt where all do by one factor, as feet for metres, or most of one mark |
+| a known height | it differs by more than 10 m from what sights and levels make of the others; one doubt where all do \
+by one factor |
+| an instrument or target height | it differs by more than 3 m from the middle one of that instrument or pole, and no \
+more than a quarter of them do |
+| a date | its year is before 1850 or after 2100; a date or time of day that does not exist is refused |
+
 This page is made from the list that drives the reading itself.
 """
 _HOLDS = {
@@ -70,7 +91,7 @@ def columns_page() -> str:
         parts.append(f"## {one.name}\n\n{one.meaning}\n\n{_columns(one)}")
         if one.key:
             parts.append(f"{' and '.join(one.key)} occur{'s' if len(one.key) == 1 else ''} once.\n")
-    rows = [(f"`{s.name}`", _default(s.name), s.limits or "text", s.meaning) for s in SETTINGS]
+    rows = [(f"`{s.name}`", _default(s.name), s.zones or "text", s.meaning) for s in SETTINGS]
     parts.append(
         "## job.toml\n\nDotted here; in the file the part before the dot is a group, `[precision]`. In a workbook: a "
         "sheet `job` with the columns `setting` and `value`, the setting written dotted.\n\n"
@@ -87,7 +108,7 @@ def _columns(one: Table) -> str:
 def _cell(column: Column) -> str:
     if column.choices:
         return column.limits
-    return ", ".join(filter(None, (_HOLDS.get(column.kind, column.kind), column.limits)))
+    return ", ".join(filter(None, (_HOLDS.get(column.kind, column.kind), column.zones)))
 
 
 def _default(name: str) -> str:

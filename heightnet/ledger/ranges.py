@@ -18,7 +18,7 @@ ROUNDING = 1e-12
 class Range:
     """Numbers from ``low`` to ``high``; with ``zero`` also 0; with ``whole`` whole ones only.
 
-    usual : between which a number of a table raises no question; outside, up to the limits, it is doubted, and read as
+    usual : between which a number of a job raises no question; outside, up to the limits, it is doubted, and read as
         it is; None: anywhere within the limits.  What is usual is our judgement, where no source is named beside it.
 
     >>> print(Range(0.01, 10_000, "mm"))
@@ -58,10 +58,10 @@ class Range:
         return ((value >= low) & (value <= high)) | ((value == 0) & self.zero)
 
     def doubts(self, values: Any) -> Any:
-        """Whether each of an array is within the limits, and yet not usual; only of what says what is usual."""
+        """Whether a number, or each of an array, is within, and yet not usual; only of what says what is usual."""
         assert self.usual is not None, "it says what is usual"
         low, high = self.usual
-        return self.holds(values) & ((values < low) | (values > high)) & ~((values == 0) & self.zero)
+        return self.holds(values) & ((values < low) | (values > high)) & ((values != 0) | (not self.zero))
 
     @property
     def usually(self) -> str:
@@ -119,10 +119,10 @@ def _cut(value: float) -> float:
 
 HEIGHT_M = Range(-12_000, 100_000, "m", usual=(-450, 9_000))  # from the Dead Sea's shore to the highest mountain
 RISE_M = Range(-20_000, 20_000, "m", usual=(-1_000, 1_000))
-POSITION_M = Range(-1e8, 1e8, "m")
+POSITION_M = Range(-1e8, 1e8, "m", usual=(-1e7, 61e6))  # eastings may have their zone of 1 to 60 before them
 INSTRUMENT_M = Range(-10, 10, "m", usual=(0.1, 3))  # no set-up stands higher above its mark; a reduced level does
 TARGET_M = Range(-10, 100, "m", usual=(0, 6))  # a target may hang from a roof, and stand on a tower
-SEPARATION_M = Range(-120, 120, "m")  # the geoid lies within about 110 m of the ellipsoid (from memory)
+SEPARATION_M = Range(-120, 120, "m", usual=(-110, 90))  # a global geoid model: -107 to 85 m (from memory)
 SIGHT_M = Range(0.001, 300_000, "m", usual=(0.5, 20_000))
 STAFF_M = Range(-10, 100, "m", usual=(-5, 5))  # a staff may hang from a roof, and be a tape in a shaft
 OTHER_SCALE_M = Range(-100, 100, "m", usual=(-10, 10))  # some three metres more than a staff is read
@@ -135,26 +135,30 @@ OFFSET_MM = Range(-20_000, 20_000, "mm", usual=(-2_000, 2_000))
 # ---- standard deviations, in tables and settings ----
 
 SD_MM = Range(0.001, 1_000_000, "mm", usual=(0.01, 500))
+SD_READ_MM = Range(0.001, 1_000_000, "mm", usual=(0.01, 50))  # of what one person reads: a tape, a staff
 SD_OR_EXACT_MM = Range(0.001, 1_000_000, "mm", zero=True, usual=(0.01, 500))
 SD_SEC = Range(0.001, 36_000, "arc-seconds", usual=(0.05, 120))
 
 # ---- settings ----
 
-SD_OR_NONE_SEC = Range(0.001, 36_000, "arc-seconds", zero=True)
-PPM = Range(0, 10_000, "mm per km")
-SD_ROOT_KM = Range(0.001, 1_000_000, "mm per root km")
-SD_ROOT_SETUP = Range(0.001, 1_000_000, "mm per root set-up")
-SD_TILT = Range(0.001, 1_000_000, "mm per km", zero=True)
-REFRACTION = Range(-10, 10)
-SD_REFRACTION = Range(0.000001, 10, zero=True)
-EARTH_M = Range(6_000_000, 7_000_000, "m")
-FALSE_ALARM = Range(0.001, 0.2)  # it is kept by simulation, which can tell no smaller share
-POWER = Range(0.5, 0.99)
-ALPHA = Range(0.000001, 0.5)
-TOLERANCE_MM = Range(0.01, 1_000, "mm")
-RATE = Range(0.000000001, 0.5)
+SD_OR_NONE_SEC = Range(0.001, 36_000, "arc-seconds", zero=True, usual=(0.05, 120))
+PPM = Range(0, 10_000, "mm per km", usual=(0, 50))
+SD_ROOT_KM = Range(0.001, 1_000_000, "mm per root km", usual=(0.05, 100))
+SD_ROOT_SETUP = Range(0.001, 1_000_000, "mm per root set-up", usual=(0.01, 30))
+SD_TILT = Range(0.001, 1_000_000, "mm per km", zero=True, usual=(0.01, 100))
+# Near the ground a single value has been found beyond 10 (from memory), the mean of a session has not.
+REFRACTION = Range(-10, 10, usual=(-1, 1))
+SD_REFRACTION = Range(0.000001, 10, zero=True, usual=(0.001, 1))
+# Of WGS 84, a = 6378137 m and 1/f = 298.257223563: of curvature along the meridian, from a(1 - e^2) at the equator to
+# a/sqrt(1 - e^2) at the poles; every radius of that ellipsoid lies between them.
+EARTH_M = Range(6_000_000, 7_000_000, "m", usual=(6_335_439, 6_399_594))
+FALSE_ALARM = Range(0.001, 0.2, usual=(0.001, 0.1))  # it is kept by simulation, which can tell no smaller share
+POWER = Range(0.5, 0.99)  # a choice, and all of it is sensible
+ALPHA = Range(0.000001, 0.5)  # nothing uses it
+TOLERANCE_MM = Range(0.01, 1_000, "mm", usual=(0.1, 500))  # below, it is likely written in metres
+RATE = Range(0.000000001, 0.5, usual=(0.000001, 0.25))
 
-# ---- options ----
+# ---- options: who types one reads the answer next; nothing is doubted ----
 
 CLOSING_KM = Range(0.01, 10_000, "mm per root km")
 CLOSING_SETUPS = Range(0.01, 10_000, "mm per root set-up")

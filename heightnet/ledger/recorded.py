@@ -38,7 +38,6 @@ class Column(Field):
     also : the trade's other words for it, recognised in any case and spacing; a word that two columns share means the
         required one, unless another heading of the sheet gives that, or stands in for it and holds something.
     words : other words for a choice, lower case: choice.
-    hint : what a number outside of its rule is likely to be.
     dated : a date among its texts must exist, and one that a spreadsheet made of a cell was meant.
     parts : two of its other words that are one text where a sheet has both.
     not_beside : columns beside which a word that it shares with another column means the other.
@@ -53,7 +52,6 @@ class Column(Field):
     unless: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     words: tuple[tuple[str, str], ...] = ()
-    hint: str = ""
     dated: bool = False
     parts: tuple[str, ...] = ()
     not_beside: tuple[str, ...] = ()
@@ -130,6 +128,7 @@ NO_INSTRUMENT = (
     "In a level book HI is the elevation of the line of sight, here it is the height of the trunnion axis above the "
     "mark, about 1.5 m; is this a reduced level, or another unit?"
 )
+NO_STAFF = "Is it in another unit, has it lost its point, or does a zenith angle stand here?"
 
 
 def _either_way(first: str, second: str, between: str = "") -> tuple[str, ...]:
@@ -163,7 +162,7 @@ def _stand(height: str, also: tuple[str, ...], within: Range, hint: str = "") ->
         Column("height", "length", height, also=also, within=within, hint=hint, vital=True),
         Column(
             "sd_mm", "mm", "Standard deviation of that height; blank: the job's precision.",
-            also=("sd mm", "height sd mm"), within=ranges.SD_MM,
+            also=("sd mm", "height sd mm"), within=ranges.SD_READ_MM,
         ),
     )  # fmt: skip
 
@@ -409,7 +408,9 @@ TAPE = Table(
         Column("tape", "name", "Which tape."),
         Column("by", "text", "Who read it.", also=("read by", "observer")),
         _WHEN,
-        Column("sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", within=ranges.SD_MM),
+        Column(
+            "sd_mm", "mm", "Standard deviation of this reading; blank: the job's precision.", within=ranges.SD_READ_MM,
+        ),
         *_BOOK,
     ),
     made=(("stand_kind", "str"), ("stand", "str"), ("reading", "float")),
@@ -491,7 +492,7 @@ STAFF = Table(
         ),
         Column(
             "reading", "length", "Staff reading.", required=True, unless=("back_sight", "fore_sight"),
-            also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M, vital=True,
+            also=("staff reading", "rod reading", "rod", "staff"), within=ranges.STAFF_M, hint=NO_STAFF, vital=True,
         ),
         Column(
             "staff", "name", "Name of the staff; with no reading under another heading, staff is the reading.",
@@ -508,21 +509,23 @@ STAFF = Table(
             "distance", "length", "Distance to the staff.", also=("dist", "sight length", "length"),
             within=ranges.STAFF_SIGHT_M,
         ),
-        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_READ_MM),
         _RUN, _WHEN, *_BOOK,
         Column(
             "back_sight", "length", "Book form: the reading behind; it opens the next level set-up.", called="",
-            also=("bs", "backsight", "back", "back sight middle", "bs middle"), within=ranges.STAFF_M, vital=True,
+            also=("bs", "backsight", "back", "back sight middle", "bs middle"),
+            within=ranges.STAFF_M, hint=NO_STAFF, vital=True,
         ),
         Column(
             "intermediate_sight", "length", "Book form: a reading between.", called="",
             also=("is", "intermediate", "inter sight", "intersight", "ifs", "intermediate fore sight",
                   "intermediate foresight", "inter", "int", "intermediate sight middle"),
-            within=ranges.STAFF_M, vital=True,
+            within=ranges.STAFF_M, hint=NO_STAFF, vital=True,
         ),
         Column(
             "fore_sight", "length", "Book form: the reading ahead; it closes the level set-up.", called="",
-            also=("fs", "foresight", "fore", "fore sight middle", "fs middle"), within=ranges.STAFF_M, vital=True,
+            also=("fs", "foresight", "fore", "fore sight middle", "fs middle"),
+            within=ranges.STAFF_M, hint=NO_STAFF, vital=True,
         ),
         Column(
             "line_of_sight", "length", "As booked, the height of the line of sight (of collimation); re-added by bust.",
@@ -538,11 +541,13 @@ STAFF = Table(
         Column("fall", "length", "As booked; re-added by bust.", within=ranges.RISE_M),
         Column(
             "upper_wire", "length", "Reading of the upper stadia wire: with the lower one a further reading.",
-            called="", also=("upper", "upper hair", "top wire", "upper stadia", "stadia upper"), within=ranges.STAFF_M,
+            called="", also=("upper", "upper hair", "top wire", "upper stadia", "stadia upper"),
+            within=ranges.STAFF_M, hint=NO_STAFF,
         ),
         Column(
             "lower_wire", "length", "Reading of the lower stadia wire.", called="",
-            also=("lower", "lower hair", "bottom wire", "lower stadia", "stadia lower"), within=ranges.STAFF_M,
+            also=("lower", "lower hair", "bottom wire", "lower stadia", "stadia lower"),
+            within=ranges.STAFF_M, hint=NO_STAFF,
         ),
         Column(
             "other_scale", "length",
@@ -568,13 +573,16 @@ TWO_PEG = Table(
             also=("setup", "set up", "level set up", "position", "level position"),
         ),
         Column("peg", "name", "The peg the staff stood on.", required=True, also=("mark", "point", "staff at")),
-        Column("reading", "length", "Staff reading.", required=True, also=("staff reading",), within=ranges.STAFF_M),
+        Column(
+            "reading", "length", "Staff reading.", required=True, also=("staff reading",),
+            within=ranges.STAFF_M, hint=NO_STAFF,
+        ),
         Column(
             "distance", "length",
             "From the level to the peg; blank where it is not recorded: the test then gives no collimation error.",
             also=("dist", "sight length"), within=ranges.STAFF_SIGHT_M, vital=True,
         ),
-        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_MM),
+        Column("sd_mm", "mm", "Standard deviation; blank: precision.staff_mm.", within=ranges.SD_READ_MM),
         _WHEN, *_BOOK,
     ),
     key=("test", "level_setup", "peg"),

@@ -723,6 +723,10 @@ for _part in (
     Fact("common_errors", COMMON_ERRORS, "groups that nothing can test"),
     Fact("notes", NOTES, "what reading understood, filled in or doubts"),
     Fact(
+        "read_with_doubt", NOTES, "those doubts that touch what the headline names, all where it names nothing",
+        required=False,
+    ),
+    Fact(
         "pages", Many(Record((Fact("file", "text"), Fact("row", "whole"), *each(TEXT, "page line")))),
         "where the rows of the tables stand in the field book they were copied from", required=False,
     ),

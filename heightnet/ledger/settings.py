@@ -31,9 +31,10 @@ class Setting(Field):
         return super().keeps(value) and (not isinstance(value, str) or len(value) <= LONGEST_TEXT)
 
 
-def _set(default: Any, meaning: str, within: Range | None = None, *, instead: str = "") -> Any:
+def _set(default: Any, meaning: str, within: Range | None = None, *, instead: str = "", hint: str = "") -> Any:
     """A setting that is a number within a range, else text."""
-    return field(default=default, metadata={"meaning": meaning, "within": within, "instead": instead})
+    said = {"meaning": meaning, "within": within, "instead": instead, "hint": hint}
+    return field(default=default, metadata=said)
 
 
 def _choice(meaning: str, *choices: str) -> Any:
@@ -58,14 +59,14 @@ class Precision:
     zenith_sec: float = _set(3.0, "Standard deviation of a zenith angle, arc-seconds.", ranges.SD_SEC)
     distance_mm: float = _set(1.0, "Standard deviation of a slope distance, constant part, mm.", ranges.SD_MM)
     distance_ppm: float = _set(1.5, "The part that grows with the distance, mm per km.", ranges.PPM)
-    tape_mm: float = _set(1.0, "Standard deviation of a taped height, mm.", ranges.SD_MM)
+    tape_mm: float = _set(1.0, "Standard deviation of a taped height, mm.", ranges.SD_READ_MM)
     target_mm: float | None = _set(
-        None, "Standard deviation of a target's height, mm; left out: tape_mm.", ranges.SD_MM
+        None, "Standard deviation of a target's height, mm; left out: tape_mm.", ranges.SD_READ_MM
     )
     known_mm: float = _set(1.0, "Standard deviation of a known height, mm; 0: held exactly.", ranges.SD_OR_EXACT_MM)
     level_mm_sqrt_km: float = _set(2.0, "Levelled difference, mm per root km.", ranges.SD_ROOT_KM)
     level_mm_setup: float = _set(0.5, "Levelled difference, mm per root set-up.", ranges.SD_ROOT_SETUP)
-    staff_mm: float = _set(0.5, "Standard deviation of a staff reading, mm.", ranges.SD_MM)
+    staff_mm: float = _set(0.5, "Standard deviation of a staff reading, mm.", ranges.SD_READ_MM)
     index_sec: float = _set(
         5.0, "An instrument's unknown vertical index error, arc-seconds; for single faces.", ranges.SD_OR_NONE_SEC
     )
@@ -82,7 +83,7 @@ class Air:
 
 @dataclass(frozen=True)
 class Earth:
-    radius_m: float = _set(6371000.0, "Radius of the earth, m.", ranges.EARTH_M)
+    radius_m: float = _set(6371000.0, "Radius of the earth, m.", ranges.EARTH_M, hint="It is in metres.")
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,12 @@ class Test:
         ranges.ALPHA,
         instead="what is promised follows from test.false_alarm and test.power",
     )
-    tolerance_mm: float = _set(10.0, "A height error this large must not be able to hide, mm.", ranges.TOLERANCE_MM)
+    tolerance_mm: float = _set(
+        10.0,
+        "A height error this large must not be able to hide, mm.",
+        ranges.TOLERANCE_MM,
+        hint="It is in millimetres.",
+    )
 
 
 def _rate(default: float, of: str) -> Any:

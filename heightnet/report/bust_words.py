@@ -12,7 +12,7 @@ from heightnet.report.findings import is_wrong, place_of, size_of, slip_of
 from heightnet.report.namer import SIGHTS
 from heightnet.report.numbers import NONE, count, fixed, listing
 from heightnet.report.pictures.levelled import bust_picture
-from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts, unused
+from heightnet.report.words import IN_DOUBT, LIMIT, Words, doubts, read_with_doubt, unused
 from heightnet.rows import Record
 
 RIVALS_SHOWN = 12
@@ -46,7 +46,7 @@ def bust_document(facts: Record) -> Document:
         tone = DOUBTFUL
     parts: list[Section | None] = []
     not_read = [Section("What was read", lines)] if (lines := unused(facts["notes"])) else []
-    if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts["notes"])):
+    if (facts["findings"] or facts["misclosed"]) and (lines := doubts(facts)):
         parts.append(Section(IN_DOUBT, lines))
     parts += [_misses(words), *(_rivals(words, finding) for finding in facts["findings"])]
     parts += [book_words.sets_of_busts(words), _plan(words), _book(words), book_words.level_tests(words)]
@@ -54,6 +54,7 @@ def bust_document(facts: Record) -> Document:
     return Document(
         title=words.title,
         tone=tone,
+        doubted=read_with_doubt(facts),
         headline=_headline(words),
         says=capital(state_word(words)),
         blocks=[*bust_picture(words), *(part for part in parts if part)],

@@ -31,7 +31,7 @@ from heightnet.report.measurements import gain, instruction
 from heightnet.report.namer import counted
 from heightnet.report.numbers import count, listing, of_100
 from heightnet.report.repeats_words import precision_lines, traverse_line
-from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts, unused
+from heightnet.report.words import IN_DOUBT, SCREENING, STATES, VERDICTS, Words, doubts, read_with_doubt, unused
 from heightnet.rows import Record, column
 
 SETTLES_MM = 15.0  # a tripod that sinks further than this was kicked; another slip is likelier
@@ -50,7 +50,7 @@ def check_document(facts: Record) -> Document:
     words = Words(facts)
     findings, state = words.facts["findings"], words.facts["judgement"]["state"]
     answers = [("Is something wrong?", _is_something_wrong(words))]
-    if state not in ("closes", "untested") and (lines := doubts(words.facts["notes"])):
+    if state not in ("closes", "untested") and (lines := doubts(words.facts)):
         answers.append((IN_DOUBT, lines))
     if findings and state != "unexplained":
         answers.append(("Why?", _why(words)))
@@ -64,6 +64,7 @@ def check_document(facts: Record) -> Document:
     return Document(
         title=words.title,
         tone=tone,
+        doubted=read_with_doubt(words.facts),
         headline=headline(words),
         says=capital(state_word(words)),
         blocks=[*traverse_line(words), *(Section(question, [Bullets(lines)]) for question, lines in answers)],

@@ -278,6 +278,7 @@ class Document:
     """One report.
 
     tone : WRONG, DOUBTFUL or SOUND; a sign and words say it, a colour only repeats it.  "" where nothing is judged.
+    doubted : sentences above the headline, of what was read with doubt and the headline names or rests on.
     says, sign : the words over the headline, and the sign beside them on a page.
     blocks : what is said, everywhere.  beside, below : what a page shows next to it, and under it.
     size : what the report is about, in numbers.  foot : the last line.
@@ -295,6 +296,7 @@ class Document:
     size: str = ""
     beside: Sequence[Block] = ()
     below: Sequence[Block] = ()
+    doubted: Sequence[str] = ()
     scripts: Sequence[str] = ()
     data: Mapping[str, Iterable[str]] = field(default_factory=dict)
 

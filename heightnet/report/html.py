@@ -369,7 +369,8 @@ def _body(document: doc.Document) -> Iterator[str]:
     yield element("header", job, element("p", document.size, cls="size") if document.size else "") + "\n<main>\n"
     mark = sign(document.sign) if document.sign else ""
     says = element("p", mark, " " if mark else "", document.says, cls="tone-says")
-    banner = element("div", says, element("h1", document.headline, id="headline"), cls="banner")
+    doubted = element("div", blocks(document.doubted)) if document.doubted else ""
+    banner = element("div", doubted, says, element("h1", document.headline, id="headline"), cls="banner")
     banner = banner if document.headline or document.says else Html()  # of a page that judges nothing
     beside = element("div", blocks(document.beside), cls="beside") if document.beside else ""
     first = element("div", element("div", blocks(document.blocks), cls="says"), beside, cls="first")

@@ -47,7 +47,7 @@ def page(facts: dict[str, Any], story: doc.Document | None = None) -> str:
 def snippet(facts: dict[str, Any]) -> str:
     """A few lines of HTML for a notebook."""
     story = check_document(facts)
-    return element("div", element("p", strong(story.headline)), blocks(story.blocks, 4))
+    return element("div", blocks(story.doubted), element("p", strong(story.headline)), blocks(story.blocks, 4))
 
 
 def page_document(facts: dict[str, Any], story: doc.Document) -> doc.Document:

@@ -7,7 +7,7 @@ from heightnet.report.claims import capital, claim, name
 from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Block, Document, Picture, Section, Table
 from heightnet.report.numbers import NONE, chance, count, listing
 from heightnet.report.pictures import signed
-from heightnet.report.words import Words
+from heightnet.report.words import Words, read_with_doubt
 from heightnet.report.writing import csv_text
 from heightnet.rows import Record
 
@@ -37,7 +37,9 @@ def prove_all_document(facts: Record) -> Document:
         *(part for part in (_table(words), _setups(words)) if part),
     ]
     title, says = name(f"{words.title}: check shots"), capital(state_word(words))
-    return Document(title, tone, _headline(words), says, blocks, facts["job"]["invented"], FOOT)
+    return Document(
+        title, tone, _headline(words), says, blocks, facts["job"]["invented"], FOOT, doubted=read_with_doubt(facts)
+    )
 
 
 def prove_mark_document(facts: Record) -> Document:
@@ -52,7 +54,9 @@ def prove_mark_document(facts: Record) -> Document:
         blocks.append(table)
     tone = {"accept": SOUND, "reject": WRONG}.get(facts["verdict"], DOUBTFUL)
     title, says = name(f"{words.title}: mark {facts['mark']}"), capital(state_word(words))
-    return Document(title, tone, _of_mark(words), says, blocks, facts["job"]["invented"], FOOT)
+    return Document(
+        title, tone, _of_mark(words), says, blocks, facts["job"]["invented"], FOOT, doubted=read_with_doubt(facts)
+    )
 
 
 def _let_go(words: Words) -> list[Block]:

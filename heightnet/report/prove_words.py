@@ -11,7 +11,7 @@ from heightnet.report.document import DOUBTFUL, SOUND, WRONG, Document, Picture,
 from heightnet.report.findings import is_wrong, size_of
 from heightnet.report.numbers import NONE, chance, count, listing, of_100
 from heightnet.report.pictures import signed
-from heightnet.report.words import Words
+from heightnet.report.words import Words, read_with_doubt
 from heightnet.rows import Record
 
 TONES = {
@@ -30,6 +30,7 @@ def prove_document(facts: Record) -> Document:
     return Document(
         title=name(f"{words.title}: set-up {facts['setup']}{over}"),
         tone=TONES.get(facts["verdict"], DOUBTFUL),
+        doubted=read_with_doubt(facts),
         headline=_headline(words),
         says=capital(state_word(words)),
         blocks=[part for part in parts if part],

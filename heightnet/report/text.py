@@ -35,6 +35,9 @@ def text_lines(document: doc.Document, terminal: int | None = None) -> Iterator[
     """Lines with the style a terminal may give them; terminal : its columns, None where there is none."""
     width = min(WIDTH, terminal or WIDTH)
     yield document.heading, "bold"
+    for number, sentence in enumerate(document.doubted):
+        for line in _wrap(sentence, INDENT if number else "", width):
+            yield line, STYLE[doc.DOUBTFUL]
     if document.headline:
         for line in _wrap(f"{SIGN[document.tone]} {document.headline}", "", width):
             yield line, STYLE[document.tone]

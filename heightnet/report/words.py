@@ -323,12 +323,23 @@ class Words(Namer):
 UNUSED = "not used: "
 
 
-def doubts(notes: Sequence[Record]) -> list[str]:
-    """What reading the files doubts, beside what contradicts itself: a name of two places is no wrong reading."""
-    told = [name(f"{noted_at(note)}{note['text'].rstrip('.')}") for note in notes if note["kind"] == "doubt"]
+def doubts(facts: Record) -> list[str]:
+    """What else reading the files doubts, beside what contradicts itself: a name of two places is no wrong reading."""
+    above = facts.get("read_with_doubt", [])
+    return _told([note for note in facts["notes"] if note["kind"] == "doubt" and note not in above])
+
+
+def read_with_doubt(facts: Record) -> list[str]:
+    """What stands above the verdict: doubts of reading about what it names or rests on."""
+    first, *more = _told(facts.get("read_with_doubt", [])) or [""]
+    return [f"Read with doubt: {first}", *more] if first else []
+
+
+def _told(notes: Sequence[Record]) -> list[str]:
+    told = [name(f"{noted_at(note)}{note['text'].rstrip('.')}") for note in notes]
     if len(told) > DOUBTS:
-        told[DOUBTS:] = [f"{len(told) - DOUBTS} more; `heightnet show` has them all"]
-    return [f"{text}." for text in told]
+        told[DOUBTS:] = [f"And {len(told) - DOUBTS} more; `heightnet show` has them all"]
+    return [text if text.endswith("?") else f"{text}." for text in told]
 
 
 def unused(notes: Sequence[Record]) -> list[str]:

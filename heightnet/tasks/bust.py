@@ -36,6 +36,7 @@ from heightnet.network.runs import (
     trig_legs,
 )
 from heightnet.tasks import book_facts, judgement_facts
+from heightnet.tasks.doubted import read_with_doubt
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import untested
 from heightnet.tasks.named import ids_in, named
@@ -103,6 +104,7 @@ def bust(job: Job, closing: Closing = PRECISION, points_stand: bool = False) -> 
         "hides": book_facts.hides(facts, between) if not findings else [],
         "untested": nothing_tests,
         "notes": facts.notes(),
+        **read_with_doubt(job, [*ids_in(findings), *(r["id"] for r in rivals)] if findings else None),
         **named(net, [*ids_in(findings), *(r["id"] for r in (*rivals, *in_sets)), *first_told]),
     }
 

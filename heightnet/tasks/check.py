@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from heightnet.errors import CannotAdjust
+from heightnet.gaps import HEIGHTS
 from heightnet.job.model import Job
 from heightnet.job.settings import check_arguments, with_settings
 from heightnet.judge.large import bench_for
@@ -20,10 +21,14 @@ from heightnet.ledger.thing import ROWS, TABLES
 from heightnet.memory import require
 from heightnet.network import build_network
 from heightnet.result import Result
+from heightnet.rows import Record, column
+from heightnet.tasks.doubted import read_with_doubt
 from heightnet.tasks.facts import JobFacts
 from heightnet.tasks.height_facts import HeightFacts
+from heightnet.tasks.named import ids_in, pages
 
 Say = Callable[[str], None]
+NAMED = 4  # untested heights in a headline
 
 
 def check(job: Job | str | Path, say: Say | None = None, *, seconds: float | None = None, **settings: Any) -> Result:
@@ -85,7 +90,6 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     """The content of results.json for a judged job."""
     from heightnet.tasks import gnss_facts, judgement_facts
     from heightnet.tasks.common import common_errors
-    from heightnet.tasks.named import pages
     from heightnet.tasks.next import next_measurements
     from heightnet.tasks.precision_facts import own_precision
     from heightnet.tasks.proof_facts import counted
@@ -125,4 +129,15 @@ def facts_of(facts: JobFacts, say: Say) -> dict[str, Any]:
     result["next_measurements"] = next_measurements(facts)
     result["common_errors"] = common_errors(facts)
     result["notes"] = facts.notes()
-    return {**result, **pages(net.job)}
+    return {**result, **pages(net.job), **read_with_doubt(net.job, _spoken_of(result))}
+
+
+def _spoken_of(result: Record) -> list[str] | None:
+    """Ids of what the headline names, wrong or untested; None where it speaks of the job as a whole."""
+    if not result["findings"] or result["judgement"]["state"] == "unexplained":
+        return None
+    untested: list[str] = []
+    for table in HEIGHTS:
+        verdicts = zip(*(column(result[table], name) for name in ("hypothesis", "verdict")), strict=True)
+        untested += [id for id, verdict in verdicts if id and verdict == "unproved"]
+    return [*ids_in(result["findings"]), *untested[:NAMED]]

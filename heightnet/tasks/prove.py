@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from math import hypot, sqrt
 
 import numpy as np
@@ -16,11 +17,12 @@ from heightnet.judge.large import bench_for
 from heightnet.judge.promises import promises
 from heightnet.judge.reduction import UNTESTABLE
 from heightnet.kinds.stands import recorded_heights, stand_heights
-from heightnet.ledger.thing import TOGETHER, Thing
+from heightnet.ledger.thing import TOGETHER, Thing, ids_of, row_ids
 from heightnet.network import build_network
 from heightnet.network.model import Network
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.bust import factors
+from heightnet.tasks.doubted import read_with_doubt
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.height_facts import HeightFacts
 from heightnet.tasks.named import ids_in, named
@@ -91,8 +93,16 @@ def prove(job: Job, setup: str, tolerance: float | None = None) -> Record:
         "findings": findings,
         "blamed": blamed,
         "suspects": suspects,
+        **read_with_doubt(job, [*spoken, *_rests_on(setup, job, by_shot, marks)]),
         **named(net, [*spoken, *(s["id"] for s in suspects)]),
     }
+
+
+def _rests_on(setup: str, job: Job, by_shot: list[Record], marks: list[str]) -> Iterator[str]:
+    """Ids of the set-up, of the known marks that it sights, and of those sights."""
+    yield str(Thing("setup", setup))
+    yield from ids_of("known", marks)
+    yield from row_ids("shot", job.files["shots"], (shot["row"] for shot in by_shot))
 
 
 def _voices(

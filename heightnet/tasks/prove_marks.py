@@ -12,9 +12,10 @@ from heightnet.errors import HeightnetError
 from heightnet.job.model import Job
 from heightnet.job.settings import with_tolerance
 from heightnet.judge.reduction import UNTESTABLE
-from heightnet.ledger.thing import MISNAMED, TAPED
+from heightnet.ledger.thing import MISNAMED, TAPED, Thing
 from heightnet.tasks import judgement_facts
 from heightnet.tasks.check import judged
+from heightnet.tasks.doubted import read_with_doubt
 from heightnet.tasks.facts import JobFacts, Record, head, number
 from heightnet.tasks.named import ids_in, named
 from heightnet.tasks.prove import known_heights
@@ -49,6 +50,7 @@ def prove_all(job: Job, tolerance: float | None = None) -> Record:
         "check_shots": shots,
         "rms_mm": _rms(shots),
         "by_setup": _by_setup(shots),
+        **read_with_doubt(facts.job, None),
         **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *(one["id"] for one in let_go)]),
     }
 
@@ -102,6 +104,7 @@ def prove_mark(job: Job, mark: str, tolerance: float | None = None) -> Record:
         "judgement": judgement_facts.in_short(facts),
         "findings": findings,
         "check_shots": shots,
+        **read_with_doubt(facts.job, [str(Thing("known", mark)), *(s["id"] for s in shots)]),
         **named(facts.net, [*(s["id"] for s in shots), *ids_in(findings), *same, *([ids[h]] if h is not None else [])]),
     }
 

@@ -9,8 +9,9 @@ from openpyxl import Workbook
 
 import heightnet
 from heightnet.errors import InputErrors, WrongSettings
-from heightnet.job.settings import read_rates
-from heightnet.ledger.ranges import TOLERANCE_MM, Range
+from heightnet.job.problems import Problems
+from heightnet.job.settings import read_entries, read_rates
+from heightnet.ledger.ranges import EARTH_M, TOLERANCE_MM, Range
 from heightnet.ledger.recorded import TABLES
 from heightnet.ledger.settings import BY_NAME, SETTINGS, default
 
@@ -206,6 +207,66 @@ def test_a_number_is_silent_doubted_or_refused(folder, plain, table, column, sil
 
 
 def test_every_quantity_of_a_table_has_a_zone_of_doubt():
-    """But for positions and geoid separations, which only pictures and antennas use, and sds of those."""
-    without = {c.name for _, c in COLUMNS if c.kind != "angle" and c.within.usual is None}
-    assert without == {"east", "north", "separation"}
+    """Zenith angles have theirs among the others of their job."""
+    assert {c.name for _, c in COLUMNS if c.within is None or c.within.usual is None} == {"zenith_angle"}
+    for _, column in COLUMNS:
+        if within := column.within:
+            assert within.low <= within.usual[0] < within.usual[1] <= within.high, column.name
+
+
+def test_every_setting_has_a_zone_of_doubt_that_its_default_is_not_in():
+    """But for the power, whose limits leave nothing unusual, and one that nothing uses."""
+    assert {s.name for s in NUMBERS if s.within.usual is None} == {"test.power", "test.alpha"}
+    assert not [s.name for s in NUMBERS if default(s.name) is not None and s.unusual(default(s.name))]
+
+
+@pytest.mark.parametrize("setting", [s for s in NUMBERS if s.within.usual], ids=lambda s: s.name)
+def test_an_unusual_setting_is_a_doubt_with_its_row(setting):
+    """Up to the limits it is read as it is; what is usual, the ends included, raises no question."""
+    low, high = setting.within.usual
+    doubted = [x for x in (setting.within.low, setting.within.high) if not low <= x <= high]
+    assert doubted
+    for value in (low, high, *doubted):
+        problems = Problems()
+        read_entries([(setting.name, value, 7)], "job.toml", problems)
+        said = [(n.kind, n.file, n.row) for n in problems.notes]
+        assert not problems.found and said == [("doubt", "job.toml", 7)] * (value in doubted), (value, problems.notes)
+        assert all(n.text.startswith(f"{setting.name} {value} is unusual: it is mostly from ") for n in problems.notes)
+
+
+def test_the_radii_of_an_ellipsoid_are_usual():
+    """WGS 84: a = 6378137 m, 1/f = 298.257223563 (defining constants, from memory); M at the equator and at a pole."""
+    a, f = 6378137.0, 1 / 298.257223563
+    e2 = f * (2 - f)
+    assert (round(a * (1 - e2)), round(a / math.sqrt(1 - e2))) == EARTH_M.usual
+
+
+@pytest.mark.parametrize(
+    ("when", "said"),
+    [
+        ("24:00", ""), ("23:59:60", ""), ("2026-05-04T09:30:59", ""), ("1912-08-01", ""), ("after lunch", ""),
+        ("24:30", "refused"), ("25:00", "refused"), ("09:60", "refused"), ("09:05:61", "refused"),
+        ("2026-02-30", "refused"), ("2026-05-04 24:01", "refused"), ("0026-05-04", "doubt"), ("2206-05-04", "doubt"),
+    ],
+)  # fmt: skip
+def test_times_that_there_are_not(folder, plain, when, said):
+    header, first, *rest = plain["setups"].splitlines()
+    job = folder(**plain | {"setups": "\n".join([f"{header},when", f"{first},{when}", *(f"{row}," for row in rest)])})
+    if said == "refused":
+        with pytest.raises(InputErrors) as caught:
+            heightnet.read_job(job)
+        assert [(p.file, p.row, p.column, p.read) for p in caught.value.problems] == [("setups.csv", 2, "when", when)]
+        return
+    assert [n.kind for n in heightnet.read_job(job).notes] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(
+    ("read", "cause"),
+    [("1543", "another unit"), ("100.5", "zenith angle"), ("90-12-34", "Does an angle")],
+)
+def test_what_is_no_staff_reading_is_told_what_it_may_be(folder, read, cause):
+    staff = f"level_setup,mark,sight,reading\nL1,A,BS,1.2\nL1,B,FS,{read}\n"
+    with pytest.raises(InputErrors) as caught:
+        heightnet.read_job(folder(marks="mark,height\nA,100\n", staff=staff))
+    (problem,) = caught.value.problems
+    assert (problem.row, problem.column, problem.read) == (3, "reading", read) and cause in problem.cause

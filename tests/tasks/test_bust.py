@@ -26,7 +26,7 @@ from heightnet.report.facts import as_written
 from heightnet.report.findings import slip_of
 from heightnet.report.html import html
 from heightnet.report.text import plain
-from heightnet.report.words import Words, doubts
+from heightnet.report.words import Words, doubts, read_with_doubt
 from heightnet.tasks.bust import bust, exit_status
 from tests.large_books import level_net, staff_book
 from tests.networks import reciprocal
@@ -391,9 +391,11 @@ def test_names_of_two_places_are_asked_about_beside_what_they_did(tmp_path):
 def test_of_many_doubts_the_first_are_told():
     notes = [{"kind": kind, "file": "a.csv", "row": i, "text": f"{kind} {i}"} for i in range(5)
              for kind in ("doubt", "filled")]  # fmt: skip
-    assert doubts(notes)[1:] == ["a.csv, row 1: doubt 1.", "a.csv, row 2: doubt 2.",
-                                       "2 more; `heightnet show` has them all."]  # fmt: skip
-    assert doubts(notes[1::2]) == []
+    assert doubts({"notes": notes})[1:] == ["a.csv, row 1: doubt 1.", "a.csv, row 2: doubt 2.",
+                                            "And 2 more; `heightnet show` has them all."]  # fmt: skip
+    assert doubts({"notes": notes[1::2]}) == [] == read_with_doubt({"notes": notes})
+    above = {"notes": notes, "read_with_doubt": notes[:2:2]}
+    assert read_with_doubt(above) == ["Read with doubt: a.csv: doubt 0."] and len(doubts(above)) == 4
 
 
 def out_and_back(per, sections, wrong=0.05, seed=1):
