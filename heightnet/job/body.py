@@ -16,7 +16,7 @@ from heightnet.job.headings import known_headings, plain_heading, without_unit
 from heightnet.job.layout import Layout, columns_of
 from heightnet.job.mapping import Export, Meant, file_line
 from heightnet.job.problems import Problems
-from heightnet.ledger.headings import TOTALS, WITH_TOTALS
+from heightnet.ledger.headings import BEGINNINGS, TOTALS, WITH_TOTALS
 from heightnet.ledger.recorded import Column
 
 SHOWN = 8  # rows left out that are quoted
@@ -26,6 +26,7 @@ _SAID = re.compile(r"(.*?)\s*[:=]\s*(\S.*)?")
 _NUMBER = re.compile(r"[+-]?[\d.,]+")
 _PAGE = re.compile(r"(?:page|sheet|p\.)\s*\d+(?:\s*(?:of|/)\s*\d+)?", re.IGNORECASE)
 _COMMENT = re.compile(r"[#;]")
+_MAY_BE_NO_ROW = ("--", "==", "__", "**", *BEGINNINGS)
 _DECIMAL = re.compile(r"\d[.,]\d")
 _BEGINS_NUMBER = re.compile(r"\s*[+-]?[.,]?\d")
 
@@ -85,6 +86,9 @@ class Body:
         """The rows of the table, with what lines above them said in cells of their own."""
         width = len(self.layout.header)
         for batch in batches:
+            if self._plain(batch):
+                yield batch
+                continue
             rows: list[int] = []
             kept: list[list[str]] = []
             for row, cells in zip(*batch, strict=True):
@@ -104,6 +108,15 @@ class Body:
 
     def _with_said(self, cells: list[str], width: int) -> list[str]:
         return [*cells[:width], *[""] * (width - len(cells)), *(self.said.get(name, "") for name in self.of_lines)]
+
+    def _plain(self, batch: Batch) -> bool:
+        """A quick look at a table of a job: nothing in all these rows looks like a total, a ruled line or headings."""
+        if self.found or self.skip or self.ends or self.totals or self.after_total:
+            return False
+        text = "\n".join(map("\t".join, batch.cells)).casefold()
+        return not any(word in text for word in _MAY_BE_NO_ROW) and not any(
+            cells and cells[0] == self.heading[0] for cells in batch.cells
+        )
 
     def _ordinary(self, cells: Sequence[str]) -> bool:
         """A quick look: the numbers that a row must have stand in it, and nothing is asked of rows."""

@@ -80,6 +80,26 @@ TOTALS = re.compile(
 )
 """How rows begin, in lower case, that stand below a table and are none of it; ``sure`` where no mark is called so."""
 
+BEGINNINGS = (
+    "σ",
+    "sum",
+    "total",
+    "check",
+    "diff",
+    "clos",
+    "mean",
+    "average",
+    "end of",
+    "note",
+    "remark",
+    "/f",
+    "- f",
+    "-f",
+    "– f",
+    "–f",
+)
+"""One of these such a row holds, so that a table without them has none."""
+
 WITH_TOTALS = ("shots", "staff", "levels")
 """Tables of what was measured, below which such rows stand."""
 

@@ -43,7 +43,7 @@ CASES = [
     ("marks", "mark,hieght\nBM1,100\n", 1, "hieght", "hieght", "It may be height: Known height of the mark."),
     ("marks", "mark,height,RL\nBM1,100,100\n", 1, "RL", "RL", "'height' is read as height already"),
     ("marks", "height\n100\n", 1, "mark", "", "a column mark"),
-    ("marks", "mark,height,,east\nBM1,100,,1\n", 1, "", "", "a heading over every column"),
+    ("marks", "mark,height,,east\nBM1,100,7,1\n", 1, "", "", "a heading over every column"),
     ("marks", "mark,height (ft)\nBM1,100\n", 1, "height (ft)", "height (ft)", "lengths in m"),
     ("shots", "setup,target,SD,zenith_angle (ft)\nS1,T1,5,91-00-00\n", 1, "zenith_angle (ft)", "", "angles in dms"),
     ("setups", "setup,mark,height,sd_mm (m)\nS1,BM1,1,1\n", 1, "sd_mm (m)", "", "millimetres, whatever"),

@@ -31,6 +31,7 @@ LARGEST_FILE = 4 * 2**30
 CHUNK = 1 << 20
 CODE_PAGES = ("cp1252", "cp850", "mac_roman", "cp1250")  # the usual ones of Western and Central Europe
 _NUMBER_WITH_COMMA = re.compile(r"\d,\d|[\s;|\t\"],\d")
+_QUOTED_NUMBER = re.compile(r'"[^"\n]*\d,\d')
 _NOT_TEXT = {
     b"PK\x03\x04": "It is a zip archive, perhaps a workbook: save the sheet as CSV, or give the .xlsx itself.",
     b"\xd0\xcf\x11\xe0": "It is an old binary workbook: save the sheet as CSV, or the workbook as .xlsx.",
@@ -200,7 +201,8 @@ class TextTable(FoundTable):
     def has_commas(self) -> bool:
         self.text.seek(0)
         quoted = self.separator == ","  # a comma is then in a number only between quotation marks
-        return any(_NUMBER_WITH_COMMA.search(line) and ('"' in line or not quoted) for line in self.text)
+        number = _QUOTED_NUMBER if quoted else _NUMBER_WITH_COMMA
+        return any(number.search(part) for part in iter(lambda: self.text.read(CHUNK), "") if '"' in part or not quoted)
 
 
 def _dittos(start: str, separator: str) -> bool:
