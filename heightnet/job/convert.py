@@ -462,8 +462,10 @@ class _Numbers:
         if plain is None:
             other = "." if self.decimal == "," else ","
             cause = (
-                f"Numbers of the file have {_SIGNS[self.decimal]}; is the {_SIGN_WORDS[other]} here a slip, or does it "
-                f'stand between thousands? If all do, write decimal = "{self.decimal}" into {COLUMNS}.'
+                f'{COLUMNS} says decimal = "{self.decimal}", which this number does not keep to.'
+                if self.decimal_said
+                else f"Numbers of the file have {_SIGNS[self.decimal]}; is the {_SIGN_WORDS[other]} here a slip, or "
+                f'does it stand between thousands? If all do, write decimal = "{self.decimal}" into {COLUMNS}.'
             )
         elif "," in text:
             cause = "A decimal point, and nothing between thousands."

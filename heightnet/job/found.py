@@ -12,7 +12,7 @@ from heightnet.job.body import Body
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.decimals import look
 from heightnet.job.headings import nothing_under
-from heightnet.job.layout import Layout, columns_of, say_titles
+from heightnet.job.layout import Layout, columns_of
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import Columns
 from heightnet.job.problems import Problems
@@ -63,10 +63,8 @@ class FoundTable(ABC):
         decimal = columns.decimal or self._decimal(units, columns)
         if decimal is None:
             return None
-        above = self.above()
-        say_titles(above, self.name, self.problems)
         body = Body(layout, columns.export_of(table), self.name, self.problems, columns.of(table), self.found)
-        body.above(above)
+        body.above(self.above())
         rows = body.rows(self.below(self.problems))
         begun = next(rows, Batch((), ()))
         blank = nothing_under(layout.table, body.header, begun.cells)

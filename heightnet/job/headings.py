@@ -15,19 +15,23 @@ LOOKED_AT = 2_000  # rows in which a column that holds anything shows it
 _SEPARATED = re.compile(r"[\s_\-./:#]+")
 _HUMPS = re.compile(r"(?<=[a-z])(?=[A-Z])")  # HzAngle
 _HEADING_UNIT = re.compile(r"(.*?)\s*[(\[]\s*([^)\]]{1,14})\s*[)\]]\s*")
-_LAST_UNIT = re.compile(r"(.+?)[\s_,/]+(m|ft|feet|met(?:re|er)s?|gons?|grads?|deg|dms)\.?", re.IGNORECASE)  # HI m
+_LAST_UNIT = re.compile(  # HI m
+    r"(.+?)[\s_,/]+(m|mm|cm|ft|feet|inch(?:es)?|yards?|met(?:re|er)s?|gons?|grads?|deg|dms)\.?", re.IGNORECASE
+)
 UNIT_WORDS = {
     "m": "m", "mtr": "m", "mtrs": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "ft": "ft", "feet": "ft", "foot": "ft", "intl ft": "ft", "international feet": "ft",
     "ftus": "ftUS", "us ft": "ftUS", "usft": "ftUS", "us survey feet": "ftUS", "sft": "ftUS",
-    "mm": "mm", "cm": "cm",
+    "mm": "mm", "cm": "cm", "dm": "dm", "km": "km", "yd": "yd", "yds": "yd", "yard": "yd", "yards": "yd",
+    "in": "in", "inch": "in", "inches": "in", "chain": "chain", "chains": "chain", "link": "link", "links": "link",
+    "mi": "mi", "mile": "mi", "miles": "mi",
     "gon": "gon", "gons": "gon", "grad": "gon", "grads": "gon", "g": "gon",
     "deg": "deg", "degs": "deg", "degrees": "deg", "dec deg": "deg", "decimal degrees": "deg", "dd": "deg",
     "dms": "dms", "d m s": "dms", "dd mm ss": "dms", "ddd mm ss": "dms", "deg min sec": "dms", "° ' \"": "dms",
     "packed": "packed", "ddd.mmss": "packed", "dd.mmss": "packed", "d.mmss": "packed",
 }  # fmt: skip
 """How headings write the units of lengths and angles."""
-_OTHER_UNITS = ("°", "°c", "c", "hpa", "mbar", "mb", "ppm", "%", "-", "sec", "s", "min", "h", "km", "in", "°f", "inhg")
+_OTHER_UNITS = ("°", "°c", "c", "hpa", "mbar", "mb", "ppm", "%", "-", "sec", "s", "min", "h", "°f", "inhg")
 ANGLE_UNITS = ("gon", "deg", "dms", "packed")
 _PART_WORDS = (
     ("deg", ("°", "d", "deg", "degs", "degree", "degrees")),

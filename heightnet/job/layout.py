@@ -21,6 +21,7 @@ FEWEST = 2  # known headings that make a row one of headings
 LONGEST_UNIT = 14  # characters of the name of a unit
 _RULED = re.compile(r"[-=_*.+~|\s]+")
 _TITLE_VALUE = re.compile(r"(.*?)\s*[:=]\s*(\S.*)?")
+_DECIMALS = re.compile(r"\d[.,]\d")
 _MARKS_OF_PARTS = ("'", "''", '"', "′", "″")  # of minutes and seconds
 _NUMBER = re.compile(r"[+-]?\d*[.,]?\d+")
 Rows = Sequence[Sequence[str]]
@@ -178,4 +179,5 @@ def say_titles(rows: Sequence[tuple[int, Sequence[str]]], file: str, problems: P
     if titles := [(row, cells) for row, cells in titles if cells]:
         shown = " / ".join(" ".join(cells) for _, cells in titles)
         told = f"above the headings, not read: {shown[:200]}{'...' if len(shown) > 200 else ''}"
-        problems.note("understood", told, file, titles[0][0])
+        numbers = any(len(_DECIMALS.findall(" ".join(cells))) > 1 for _, cells in titles)
+        problems.note("doubt" if numbers else "understood", told, file, titles[0][0])

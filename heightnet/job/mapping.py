@@ -377,11 +377,14 @@ def line_for(table: str, heading: str, column: str) -> str:
     return f"under [{table}] of {FILE}: {_quoted(heading)} = {_quoted(column)}"
 
 
-def file_line(table: str, key: str, value: str) -> str:
+def file_line(table: str, key: str, *values: str) -> str:
     """The same for what holds of a file as a whole.
 
     >>> file_line("shots", "skip", "Sum")
-    'under [file.shots] of columns.toml: skip = ["Sum"]'
+    'under [file.shots] of columns.toml: skip = ["Sum"]  # one list for all'
     """
-    shown = f"[{_quoted(value)}]" if key in LISTS else value if key in WHOLE else _quoted(value)
+    if key in LISTS:
+        shown = f"[{', '.join(map(_quoted, values))}]  # one list for all"
+    else:
+        shown = values[0] if key in WHOLE else _quoted(values[0])
     return f"under [file.{table}] of {FILE}: {key} = {shown}"

@@ -38,6 +38,10 @@ SHORTEST_MISSPELT = 4  # letters of a heading that is taken for another one miss
 LIKE_HEIGHTS_M = (0.2, 2.5)  # between which the cells of an unknown column may be heights of stands
 HORIZONTAL_DISTANCES = ("horizontal distance", "hd", "h distance", "hdist")
 _NUMBER = re.compile(r"\'?([+-]?\d*[.,]?\d+)\s*[A-Za-z]{0,4}")  # a unit may stand in the cell
+OTHER_LENGTHS_M = {  # those of the survey's chain are of 66 ft; all international
+    "mm": 0.001, "cm": 0.01, "dm": 0.1, "km": 1000.0, "in": 0.0254, "yd": 0.9144, "chain": 20.1168, "link": 0.201168,
+    "mi": 1609.344,
+}  # fmt: skip
 ASKED = "Is it? Enter for yes, - where it is not needed, or the column that it is"
 
 
@@ -113,13 +117,23 @@ class _Recognition:
             unit = heading_unit(text)
             if unit and (wrong := _wrong_unit(column, unit, self.units)):
                 self.meant.add(column.name)
-                return self._ask(text, column, wrong, _in_unit(column, unit))
+                if proposal := _in_unit(column, unit, self.units):
+                    return self._ask(text, column, wrong, proposal)
+                return self._wrong(text, wrong, "No number makes the one of the other.")
         if column is None:
             self.unknown[i] = text
             return None
         if column.name == "run" and words == "line" and self._all_differ(i):  # of a book's page, not of levelling
             column = self.table.column("line")
+        if column.name in ("fore_sight", "back_sight") and self._all_negative(i):
+            self.meant.add(column.name)
+            cause = "All of its cells are negative, as some write what is subtracted; a staff is read upwards."
+            return self._ask(text, column, "readings of a staff", told(Meant(column.name, scale=-1)), cause)
         return self._take(i, text, column, Meant(column.name))
+
+    def _all_negative(self, i: int) -> bool:
+        cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
+        return len(cells) > 1 and all(cell.startswith(("-", "−")) for cell in cells)
 
     def _all_differ(self, i: int) -> bool:
         cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
@@ -192,6 +206,8 @@ class _Recognition:
                 continue
             before = self._mapped_alike(text, given) or self._same_names(i, text, absent, given)
             likely = None if before or i in parts else _may_be(text, cells, absent, self.table, self.units)
+            if likely and not before and not _proposed(likely, text, self.units):
+                likely = None
             if before or likely:
                 proposal = told(before) if before else _proposed(likely, text, self.units) if likely else ""
                 column = self.table.column(before.column) if before else likely or absent[0]
@@ -280,15 +296,18 @@ def _may_be(text: str, cells: list[str], absent: list[Column], table: Table, uni
         return None
     called = {plain_heading(word): column for column in absent for word in (column.name, *column.also)}
     every = known_headings(table)
-    near = get_close_matches(words, every, n=1, cutoff=MISSPELT)
-    if near and (column := called.get(near[0])) and len(words) >= SHORTEST_MISSPELT and _holds(column, cells, units):
-        return column
+    for written in dict.fromkeys((plain_heading(text), words)):  # ofset_mm, and offset (mm)
+        near = get_close_matches(written, every, n=1, cutoff=MISSPELT)
+        column = called.get(near[0]) if near and len(written) >= SHORTEST_MISSPELT else None
+        if column and _holds(column, cells, units):
+            return column
     vital = [column for column in absent if _is_vital(column, given)]
     alike = get_close_matches(words, [w for w, column in called.items() if column in vital], n=3, cutoff=RESEMBLES)
     for word in alike:
         if _holds(called[word], cells, units):
             return called[word]
-    return next((c for c in vital if cells and _look_like(c, cells, units)), None)
+    instead = ("intermediate_sight",) if {"back_sight", "fore_sight"} & given else ()  # a book may have none
+    return next((c for c in vital if c.name not in instead and cells and _look_like(c, cells, units)), None)
 
 
 def _is_vital(column: Column, given: set[str]) -> bool:
@@ -350,15 +369,21 @@ def _wrong_unit(column: Column, said: str, units: Units) -> str:
 def _proposed(column: Column, text: str, units: Units) -> str:
     """What to write of a column that a heading may be, with the unit that it says."""
     unit = heading_unit(text)
-    return _in_unit(column, unit) if unit and _wrong_unit(column, unit, units) else column.name
+    return _in_unit(column, unit, units) if unit and _wrong_unit(column, unit, units) else column.name
 
 
-def _in_unit(column: Column, unit: str) -> str:
-    """What to write of a column whose cells are in another unit than the job's."""
+def _in_unit(column: Column, unit: str, units: Units) -> str:
+    """What to write of a column whose cells are in another unit than the job's; "" where nothing makes them so."""
     if column.kind == "length" and unit in METRES:
         return told(Meant(column.name, unit=unit))
-    scale = {("length", "mm"): 0.001, ("length", "cm"): 0.01, ("mm", "m"): 1000.0, ("mm", "cm"): 10.0}
-    return told(Meant(column.name, scale=scale.get((column.kind, unit), 1.0)))
+    if column.kind == "length" and unit in OTHER_LENGTHS_M:
+        return told(Meant(column.name, unit="m", scale=OTHER_LENGTHS_M[unit]))
+    if column.kind == "mm" and unit in OTHER_LENGTHS_M | METRES:
+        return told(Meant(column.name, scale=1000 * (OTHER_LENGTHS_M | METRES)[unit]))
+    circles = {"deg": 360.0, "gon": 400.0}
+    if column.kind == "angle" and unit in circles and units.angle in circles:
+        return told(Meant(column.name, scale=circles[units.angle] / circles[unit]))
+    return ""
 
 
 def _from_horizon(cells: Sequence[str]) -> bool:

@@ -115,13 +115,14 @@ def _angle(one: FoundTable, columns: Columns, problems: Problems) -> str:
 def _ask_of_angle(one: FoundTable, cells: Sequence[str], packed: bool, problems: Problems) -> None:
     """Ask how angles are written; what is likely is proposed, nothing where a few cells may be either."""
     whole = [int(match[1]) for cell in cells if (match := _WHOLE.match(cell))]
-    near_gon = sum(abs(n % 200 - 100) < 5 for n in whole) > len(whole) / 2
+    near_gon = not packed and all(abs(n % 200 - 100) <= 3 for n in whole)
     enough = len(cells) >= ENOUGH  # a third of all decimals of a degree would pass as minutes and seconds
-    likely = "gon" if near_gon else "deg" if not packed else "packed" if enough else ""
+    some_near = any(abs(n % 200 - 100) <= 5 for n in whole)
+    likely = "gon" if near_gon else "" if some_near else "deg" if not packed else "packed" if enough else ""
     line = file_line(one.layout.table.name, "angle", likely or "deg")
     problems.add(
         one.name, one.layout.at + 1, "", cells[0], "a unit of angle in the headings",
-        f"Nothing in the file says whether it is degrees, gon, or degrees, minutes and seconds packed as ddd.mmss. "
+        "It may be degrees, gon, or degrees, minutes and seconds packed as ddd.mmss; headings and cells leave it open. "
         f"Write the unit, {line}; or deg, gon, packed, dms.",
         question=Question(f"file.{one.layout.table.name}", "angle", f"{one.name}: {cells[0]} may be decimal degrees, "
                           "gon, or packed as ddd.mmss; nothing in the file says which.", likely,

@@ -35,7 +35,7 @@ def aligned(lines: Iterable[str]) -> Iterator[list[str]]:
         return
     full = [i for i, cells in enumerate(count) if cells == most]
     gaps = _gaps([taken[i] for i in full])
-    first = next(i for i, cells in enumerate(count) if cells > most // 2)
+    first = next((i for i, cells in enumerate(count) if cells > most // 2), len(taken))
     for i, line in enumerate(taken):
         cells = [cell.strip() for cell in _APART.split(line.strip())]
         if i >= first and 0 < count[i] < most:  # a cell may be blank: where cells stand tells which

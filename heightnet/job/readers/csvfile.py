@@ -60,6 +60,11 @@ def open_text(path: Path, name: str, columns: Columns, problems: Problems) -> It
                 problems.add(name, None, "", "a file that is not text", "a CSV table", cause)
                 yield None
                 return
+        if b"\0" in start and start[:2] not in (b"\xff\xfe", b"\xfe\xff"):
+            cause = "It may be UTF-16 without the mark at its beginning: save it as UTF-8."
+            problems.add(name, None, "", "NUL bytes", "text in UTF-8", cause)
+            yield None
+            return
         encoding = "utf-8-sig"
         if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
             encoding = "utf-16"

@@ -16,7 +16,7 @@ from typing import Any
 from heightnet.job.convert import Batch
 from heightnet.job.decimals import sign_of
 from heightnet.job.found import FoundTable
-from heightnet.job.headings import known_headings, nothing_under, plain_heading
+from heightnet.job.headings import UNIT_WORDS, known_headings, nothing_under, plain_heading
 from heightnet.job.layout import Layout, columns_of, first_filled, lay_out, rivals
 from heightnet.job.mapping import Columns, Meant
 from heightnet.job.problems import Problems
@@ -30,6 +30,7 @@ MOST_ROWS = 2**20  # what a sheet can hold
 LOOKED_THROUGH = 1_000  # rows in which the headings may stand, where a person says so
 _ZEROS = re.compile(r"0+")
 _DECIMALS = re.compile(r"#?,?#*0\.(0+)(?:_.*)?")
+_UNIT_SHOWN = re.compile(r'"\s*([A-Za-z]+)"')
 _ADDED = re.compile(r'"[^"]+"|\\.')  # words that a number format adds to what it shows
 
 
@@ -241,9 +242,10 @@ class SheetReader:
                 self.problems.note("doubt", text, self.file, row)
             elif kind == "name":
                 self._doubt_name(value, shown_as, whole, row, i)
-        if whole:
-            return str(int(value))
-        return f"{value:.15g}" if kind == "angle" else repr(float(value))
+        text = str(int(value)) if whole else f"{value:.15g}" if kind == "angle" else repr(float(value))
+        if kind == "length" and (unit := _UNIT_SHOWN.search(shown_as)) and unit[1].casefold() in UNIT_WORDS:
+            return f"{text} {unit[1]}"  # as a person sees it
+        return text
 
     def _doubt_name(self, value: float, shown_as: str, whole: bool, row: int, i: int) -> None:
         """Say, once a column, where a name kept as a number may not be what was typed or what is seen."""
