@@ -23,9 +23,10 @@ def ask_of_carried(
     found: Mapping[int, Found], sheet: Sheet, first: Sequence[Sequence[str]], table: Table, problems: Problems
 ) -> None:  # fmt: skip
     """A problem for each column of what belongs to a set-up that is blank below a cell that is filled."""
-    cells = {i: [_cell(row, i).casefold() for row in first if any(row)] for i in found}
+    own = len(sheet.header) - sheet.of_lines  # what a line said holds until the next one says so
+    cells = {i: [_cell(row, i).casefold() for row in first if any(row)] for i in found if i < own}
     ditto = is_ditto if sheet.found else lambda _: False
-    of_setup = {i for i, one in found.items() if one.column.of_setup}
+    of_setup = {i for i in cells if found[i].column.of_setup}
     if any(found[i].column.required and all(text and not ditto(text) for text in cells[i]) for i in of_setup):
         of_setup = set()  # every row names its set-up, and what holds for that may be said once
     for i, texts in cells.items():

@@ -70,6 +70,7 @@ class Sheet:
     blank : the headings that `nothing_under` found to hold nothing.
     meant : what the job's mapping says of its headings.
     found : it is an export as it was found, in which a ditto mark may stand for what is above it.
+    of_lines : how many of its last columns are what lines of their own said of the rows below.
     """
 
     file: str
@@ -83,6 +84,7 @@ class Sheet:
     blank: Collection[int] = ()
     meant: Mapping[str, Meant] = field(default_factory=dict)
     found: bool = False
+    of_lines: int = 0
 
 
 @dataclass

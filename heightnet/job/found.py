@@ -70,7 +70,7 @@ class FoundTable(ABC):
         blank = nothing_under(layout.table, body.header, begun.cells)
         return Sheet(
             self.name, body.header, self.heading_row, chain([begun], rows), decimal, bool(columns.decimal),
-            blank=blank, found=self.found,
+            blank=blank, found=self.found, of_lines=len(body.lines.names),
         )  # fmt: skip
 
     def _decimal(self, units: Units, columns: Columns) -> str | None:

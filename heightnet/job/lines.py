@@ -94,10 +94,12 @@ def _pattern(text: str) -> re.Pattern[str]:
 
     >>> _pattern("{setup}: over {at} (HI {instrument_height} m)").fullmatch("S1:  over K1 (HI 1.587 m)").groups()
     ('S1', 'K1', '1.587')
+    >>> _pattern("Instr {setup} at {at}").fullmatch("Instr Slate 1 at K1").groups()
+    ('Slate 1', 'K1')
     """
     parts = re.split(r"{(\w+)}", text)
-    plain = [re.sub(r"(\\ )+", r"\\s*", re.escape(part)) for part in parts[::2]]
-    named = [f"(?P<{part}>\\S.*?)" for part in parts[1::2]]
+    plain = [re.sub(r"(\\ )+", r"\\s+", re.escape(part)) for part in parts[::2]]
+    named = [f"\\s*(?P<{part}>\\S.*?)\\s*" for part in parts[1::2]]
     return re.compile("".join(part for pair in zip(plain, [*named, ""], strict=True) for part in pair))
 
 

@@ -126,9 +126,8 @@ class _Recognition:
         if column.name == "run" and words == "line" and self._all_differ(i):  # of a book's page, not of levelling
             column = self.table.column("line")
         if column.name in ("fore_sight", "back_sight") and self._all_negative(i):
-            self.meant.add(column.name)
             cause = "All of its cells are negative, as some write what is subtracted; a staff is read upwards."
-            return self._ask(text, column, "readings of a staff", told(Meant(column.name, scale=-1)), cause)
+            self._ask(text, column, "readings of a staff", told(Meant(column.name, scale=-1)), cause)
         return self._take(i, text, column, Meant(column.name))
 
     def _all_negative(self, i: int) -> bool:
