@@ -130,12 +130,16 @@ class _Recognition:
             self._ask(text, column, "readings of a staff", told(Meant(column.name, scale=-1)), cause)
         return self._take(i, text, column, Meant(column.name))
 
+    def _cells(self, i: int) -> list[str]:
+        """What stands under a heading in the first rows; blank cells and ditto marks say nothing."""
+        return [cell for row in self.first if i < len(row) and (cell := row[i].strip()) and not is_ditto(cell)]
+
     def _all_negative(self, i: int) -> bool:
-        cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
+        cells = self._cells(i)
         return len(cells) > 1 and all(cell.startswith(("-", "−")) for cell in cells)
 
     def _all_differ(self, i: int) -> bool:
-        cells = [cells[i].strip() for cells in self.first if i < len(cells) and cells[i].strip()]
+        cells = self._cells(i)
         return len(cells) > 1 and len(set(cells)) == len(cells)
 
     def _take(self, i: int, text: str, column: Column, meant: Meant) -> None:
@@ -194,7 +198,7 @@ class _Recognition:
         parts = angle_parts(self.sheet.header)
         given = set(self.table.names) - {column.name for column in absent}
         for i, text in self.unknown.items():
-            cells = [cell for row in self.first if i < len(row) and (cell := row[i].strip()) and not is_ditto(cell)]
+            cells = self._cells(i)
             if said := self._other_angle(text, parts.get(i), cells, absent):
                 column, cause, proposal = said
                 self.meant.add(column.name)
