@@ -32,6 +32,7 @@ from heightnet.ledger.recorded import TABLES, Column, Table
 from heightnet.ledger.settings import Units
 
 ARCSEC = math.pi / (180 * 3600)
+NOTHING = ("-", "–", "--", "n/a", "na", "nil", "none", ".", "?")  # as offices write that nothing was recorded
 LONGEST_NAME, LONGEST_TEXT = 200, 4000
 
 _PLAIN_CELLS = re.compile(r"[0-9eE+\-.\n]*")
@@ -397,7 +398,7 @@ class _Numbers:
     def __init__(self, column: Column, sheet: Sheet, units: Units, problems: Problems, meant: Meant) -> None:
         self.meant = meant
         self.column, self.file, self.problems = column, sheet.file, problems
-        self.decimal, self.decimal_said = sheet.decimal, sheet.decimal_said
+        self.decimal, self.decimal_said, self.found = sheet.decimal, sheet.decimal_said, sheet.found
         self.unit = "dms" if meant.part else units.angle
         self.expected = column.expected(units.length or "m")
         within = column.within
@@ -454,6 +455,9 @@ class _Numbers:
 
     def _number(self, cell: str, row: int) -> float:
         text = cell.strip().replace("−", "-").removeprefix("'")  # by which a spreadsheet marks text
+        if self.found and text.casefold() in NOTHING:
+            self.problems.note("understood", f"column {self.column.name}: {text!r} is read as not recorded", self.file)
+            return math.nan
         if not text:
             return math.nan
         if self.in_cells and (match := _WITH_UNIT.fullmatch(text)) and match[2].casefold() in self.in_cells:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
@@ -147,6 +147,20 @@ def heading_unit(heading: str) -> str | None:
     bare = said.replace(" ", "") if "°" not in said else said
     found = UNIT_WORDS.get(said, UNIT_WORDS.get(bare))
     return found if found else ("" if said and (said in _OTHER_UNITS or bare in _OTHER_UNITS) else None)
+
+
+def keys(header: Sequence[str]) -> list[str]:
+    """Headings as a mapping calls them: one that stands again has its number behind it.
+
+    >>> keys(["HT", "Pt", "HT "])
+    ['HT', 'Pt', 'HT #2']
+    """
+    times: Counter[str] = Counter()
+    out = []
+    for text in map(str.strip, header):
+        times[text] += 1
+        out.append(f"{text} #{times[text]}" if text and times[text] > 1 else text)
+    return out
 
 
 def angle_parts(header: Sequence[str]) -> dict[int, tuple[str, str]]:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from heightnet.job.headings import heading_unit, known_headings, plain_heading, without_unit
+from heightnet.job.headings import heading_unit, keys, known_headings, plain_heading, without_unit
 from heightnet.job.mapping import Columns, Export, Meant
 from heightnet.job.problems import Problems
 from heightnet.ledger.headings import TOO_WIDE, VERTICAL_ANGLES
@@ -75,9 +75,9 @@ def columns_of(
     """
     known = known_headings(table, header, blank)
     out: list[Column | None] = []
-    for heading in map(str.strip, header):
-        if heading in meant:
-            out.append(table.column(meant[heading].column) if meant[heading].column else None)
+    for key, heading in zip(keys(header), map(str.strip, header), strict=True):
+        if key in meant:
+            out.append(table.column(meant[key].column) if meant[key].column else None)
         else:
             out.append(known.get(plain_heading(heading)) or known.get(plain_heading(without_unit(heading))))
     return out

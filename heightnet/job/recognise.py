@@ -18,10 +18,11 @@ from heightnet.job.headings import (
     angle_parts,
     heading_unit,
     is_ditto,
+    keys,
     known_headings,
     plain_heading,
     without_unit,
-)  # fmt: skip
+)
 from heightnet.job.mapping import Meant, line_for, told
 from heightnet.job.problems import Problems
 from heightnet.ledger import ranges
@@ -68,8 +69,8 @@ def recognise(
     """
     work = _Recognition(sheet, first, table, units, problems)
     parts = angle_parts(sheet.header)
-    for i, heading in enumerate(sheet.header):
-        work.one(i, heading.strip(), parts.get(i))
+    for i, (heading, key) in enumerate(zip(sheet.header, keys(sheet.header), strict=True)):
+        work.one(i, heading.strip(), key, parts.get(i))
     return work.done()
 
 
@@ -93,7 +94,8 @@ class _Recognition:
     def __post_init__(self) -> None:
         self.known = known_headings(self.table, self.sheet.header, self.sheet.blank)
 
-    def one(self, i: int, text: str, part: tuple[str, str] | None) -> None:
+    def one(self, i: int, text: str, key: str, part: tuple[str, str] | None) -> None:
+        """Find out what one heading is; key : what a mapping calls it."""
         words = plain_heading(text)
         if words.startswith("note"):
             return
@@ -102,7 +104,7 @@ class _Recognition:
             if holds and any(h.strip() for h in self.sheet.header[i + 1 :]):
                 self._wrong(text, "a heading over every column", "One heading is blank.")
             return
-        said = self.sheet.meant.get(text)
+        said = self.sheet.meant.get(key)
         if said is not None:
             if said.column:
                 self._take(i, text, self.table.column(said.column), said)
@@ -150,7 +152,15 @@ class _Recognition:
             if not meant.part:
                 self.where[name] += f" and {text}"
         elif name in self.where:
-            self._wrong(text, f"one column for {name}", f"{self.where[name]!r} is read as {name} already.")
+            other = next(j for j, one in self.found.items() if one.column.name == name)
+            if not meant.part and self._cells(other) == self._cells(i):
+                self._say(f"{text!r} holds what {self.where[name]!r} holds, and is read once")
+                return
+            line = line_for(self.table.name, keys(self.sheet.header)[i], "")
+            cause = (
+                f"{self.where[name]!r} is read as {name} already. If this is not needed, write {line}; or its column."
+            )
+            self._wrong(text, f"one column for {name}", cause)
             return
         else:
             self.where[name] = text

@@ -144,3 +144,20 @@ def test_an_adopted_column_is_no_intermediate_sight(found):
 def test_a_mark_called_like_a_comment_is_a_doubt(found):
     job = found(SIGHTS + "#S1,K1,1.587,P1,1.650,120.123,89-13-08\n")
     assert job.setups["setup"].tolist() == ["#S1"] and any("is no comment" in note.text for note in job.notes)
+
+
+def test_a_heading_that_stands_twice_can_be_said_apart(found):
+    head = "At,HI (m),Point,HT (m),HT (m),Slope Dist (m),Zenith (dms)\n"
+    same = found(head + "K1,1.5,P1,1.6,1.6,100.5,89-10-10\n")
+    assert same.targets["height"].tolist() == [1.6] and any("read once" in note.text for note in same.notes)
+    other = head + "K1,1.5,P1,1.6,1.3,100.5,89-10-10\n"
+    (problem,) = asked(found, other)
+    assert '"HT (m) #2" = ""' in problem.cause
+    assert found(other, '[shots]\n"HT (m) #2" = ""\n').targets["height"].tolist() == [1.6]
+    assert found(other, '[shots]\n"HT (m)" = ""\n"HT (m) #2" = "target_height"\n').targets["height"].tolist() == [1.3]
+
+
+def test_a_dash_is_not_recorded(found):
+    head = "At,HI (m),Point,HT (m),Slope Dist (m),Zenith (dms)\n"
+    job = found(head + "K1,1.5,P1,-,100.5,89-10-10\nK1,1.5,P2,n/a,100.5,89-10-10\n")
+    assert np.isnan(job.targets["height"]).all() and any("'-' is read as not recorded" in n.text for n in job.notes)
