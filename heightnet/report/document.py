@@ -282,7 +282,8 @@ class Document:
     says, sign : the words over the headline, and the sign beside them on a page.
     blocks : what is said, everywhere.  beside, below : what a page shows next to it, and under it.
     size : what the report is about, in numbers.  foot : the last line.
-    scripts, data : of a page; each of ``data`` is JSON, in pieces, by the id of its element.
+    styles, scripts, data : of a page, beyond what all have; each of ``data`` is JSON, in pieces, by the id of its
+        element.
     """
 
     title: str
@@ -297,6 +298,7 @@ class Document:
     beside: Sequence[Block] = ()
     below: Sequence[Block] = ()
     doubted: Sequence[str] = ()
+    styles: Sequence[str] = ()
     scripts: Sequence[str] = ()
     data: Mapping[str, Iterable[str]] = field(default_factory=dict)
 

@@ -331,7 +331,7 @@ def html(document: doc.Document) -> str:
 
 def pieces(document: doc.Document) -> Iterator[str]:
     """The text of a page in pieces; ``document.data`` is read once, at the end."""
-    style, script = style_sheet(), "".join(map(template, document.scripts))
+    style, script = style_sheet() + _templates(document.styles), _templates(document.scripts)
     scripted = f"script-src {hash_of(script)}; " if script else ""
     csp = (
         f"default-src 'none'; style-src {hash_of(style)}; {scripted}img-src data:; base-uri 'none'; form-action 'none'"
@@ -406,6 +406,10 @@ def hash_of(text: str) -> str:
 @cache
 def template(name: str) -> str:
     return files("heightnet.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def _templates(names: Iterable[str]) -> str:
+    return "".join(map(template, names))
 
 
 @cache

@@ -60,6 +60,7 @@ def not_read_document(
         headline=f"{harmless(job)} could not be read: {count(len(problems), 'problem')}",
         blocks=[Section("What to do first", [*_first(problems, mapping, command)]), *_older(older)],
         below=parts,
+        styles=["not-read.css"],
         foot="Nothing was adjusted or judged: this page clears no height. It shows the files as they were then.",
     )
 

@@ -137,6 +137,7 @@ def test_import_writes_a_job_that_is_the_same(export, file, tmp_path):
     assert same(shown(show(tmp_path / "job"), file), file)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", MANNERS)
 def test_a_proposal_is_never_dangerous(export, file, tmp_path):
     """Whoever accepts every answer that is proposed has the same job, or is refused."""
@@ -161,6 +162,7 @@ def test_a_proposal_is_never_dangerous(export, file, tmp_path):
     pytest.fail("asked for ever")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", [f for f in TEXT if MANNERS[f]["code page"] in ("ascii", "utf-8")])
 def test_a_heading_that_nobody_knows_loses_nothing_in_silence(export, file):
     """Each heading in turn becomes a word that means nothing: the job is refused, or the same, or the loss is told."""

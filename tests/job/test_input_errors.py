@@ -41,7 +41,7 @@ CASES = [
     ("marks", "mark,height\nBM1,100\nBM2,101\nBM1,102\n", 4, "mark", "BM1", "Row 2 has it already"),
     ("marks", "mark,height\n,100\n", 2, "mark", "", "a name"),
     ("marks", "mark,hieght\nBM1,100\n", 1, "hieght", "hieght", "It may be height: Known height of the mark."),
-    ("marks", "mark,height,RL\nBM1,100,100\n", 1, "RL", "RL", "'height' is read as height already"),
+    ("marks", "mark,height,RL\nBM1,100,100.5\n", 1, "RL", "RL", "'height' is read as height already"),
     ("marks", "height\n100\n", 1, "mark", "", "a column mark"),
     ("marks", "mark,height,,east\nBM1,100,7,1\n", 1, "", "", "a heading over every column"),
     ("marks", "mark,height (ft)\nBM1,100\n", 1, "height (ft)", "height (ft)", "lengths in m"),

@@ -29,7 +29,7 @@ def test_clean_but_not_as_stated(name, noise):
     assert found["said and nothing told"]["rate"] == 0
 
 
-@pytest.mark.parametrize("name", ["small4", "book14-marks", "centred", "mixed", "onecontrol25", "satellites"])
+@pytest.mark.parametrize("name", ["small4", "book14-marks", "centred", "mixed", "satellites"])
 def test_one_blunder(name):
     found = decide.one(name, SEED, "stated", 60)
     assert found["in a place over .9"]["rate"] >= 0.93
@@ -72,8 +72,8 @@ def test_half_of_the_heights(name):
 
 def test_a_large_job():
     """Sixty set-ups, judged as many neighbourhoods."""
-    clean = decide.clean("areal60", SEED, "stated", 20)
+    clean = decide.clean("areal60", SEED, "stated", 10)
     assert clean["said"]["rate"] <= 0.10 and clean["a place over .9"]["rate"] == 0
-    found = decide.one("areal60", SEED, "stated", 20)
+    found = decide.one("areal60", SEED, "stated", 12)
     assert found["in a place over .9"]["rate"] >= 0.85
     assert found["a place over .9 of something sound"]["rate"] <= 0.10
