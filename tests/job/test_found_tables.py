@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from openpyxl import Workbook
 
 from heightnet.errors import InputErrors
 from heightnet.job.read import read_job
@@ -161,3 +162,17 @@ def test_a_dash_is_not_recorded(found):
     head = "At,HI (m),Point,HT (m),Slope Dist (m),Zenith (dms)\n"
     job = found(head + "K1,1.5,P1,-,100.5,89-10-10\nK1,1.5,P2,n/a,100.5,89-10-10\n")
     assert np.isnan(job.targets["height"]).all() and any("'-' is read as not recorded" in n.text for n in job.notes)
+
+
+def test_a_unit_that_a_sheet_shows_beside_a_number_is_seen(tmp_path):
+    book = Workbook()
+    sheet = book.active
+    sheet.append(["At", "HI (m)", "Point", "HT (m)", "Slope Dist (m)", "Zenith (dms)"])
+    sheet.append(["K1", 1.587, "P1", 1.6, 100.5, "89-10-10"])
+    sheet["B2"].number_format = '0.000" m"'
+    book.save(tmp_path / "day.xlsx")
+    assert read_job(tmp_path / "day.xlsx").setups["height"].tolist() == [1.587]
+    sheet["B2"].number_format = '0.000" ft"'
+    book.save(tmp_path / "day.xlsx")
+    (problem,) = asked(read_job, tmp_path / "day.xlsx")
+    assert problem.read == "1.587 ft" and problem.row == 2
