@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 from heightnet.errors import Question
 from heightnet.job.convert import Batch
-from heightnet.job.headings import plain_heading, without_unit
-from heightnet.job.layout import FEWEST, Layout, columns_of, say_titles
+from heightnet.job.headings import cell_at, plain_heading, without_unit
+from heightnet.job.layout import DECIMAL, FEWEST, Layout, columns_of, is_number, say_titles
 from heightnet.job.lines import Lines
 from heightnet.job.mapping import Export, Meant, file_line
 from heightnet.job.problems import Problems
@@ -28,7 +28,6 @@ _NUMBER = re.compile(r"[+-]?[\d.,]+")
 _PAGE = re.compile(r"(?:page|sheet|p\.)\s*\d+(?:\s*(?:of|/)\s*\d+)?", re.IGNORECASE)
 _COMMENT = re.compile(r"[#;]")
 _MAY_BE_NO_ROW = ("--", "==", "__", "**", *BEGINNINGS)
-_DECIMAL = re.compile(r"\d[.,]\d")
 _BEGINS_NUMBER = re.compile(r"\s*[+-]?[.,]?\d")
 
 
@@ -130,7 +129,7 @@ class Body:
             return True
         filled = [cell.strip() for cell in cells if cell.strip()]
         word = next((text for text in filled if not _NUMBER.fullmatch(text)), filled[0])
-        bare = not any(_BEGINS_NUMBER.match(_cell(cells, i)) for i in self.readings)
+        bare = not any(_BEGINS_NUMBER.match(cell_at(cells, i)) for i in self.readings)
         if self._named_by_a_person(row, filled, word, bare):
             return False
         if (len(filled[0]) > 1 and all(map(_RULED.fullmatch, filled))) or self._is_heading(row, cells, filled):
@@ -180,7 +179,7 @@ class Body:
 
     def _is_heading(self, row: int, cells: Sequence[str], filled: Sequence[str]) -> bool:
         """Whether the headings come again, as on each page or for each set-up; other ones are a problem."""
-        here = [_cell(cells, i) for i in range(len(self.heading))]
+        here = [cell_at(cells, i) for i in range(len(self.heading))]
         if len(filled) > 1 and all(text in ("", known) for text, known in zip(here, self.heading, strict=True)):
             return True
         again = [text for text in filled if plain_heading(without_unit(text)) in self.words]
@@ -194,7 +193,7 @@ class Body:
 
     def _is_sum(self, cells: Sequence[str]) -> bool:
         """Whether a row of a levelling book adds up what stands above it, since the last total or in all."""
-        there = {i: float(_cell(cells, i).replace(",", ".")) for i in self.summed if _is_number(_cell(cells, i))}
+        there = {i: float(cell_at(cells, i).replace(",", ".")) for i in self.summed if is_number(cell_at(cells, i))}
         sums = len(there) == len(SUMMED) and all(
             any(abs(there[i] - total) < SAME for total in self.sums[i] if total) for i in there
         )
@@ -212,7 +211,7 @@ class Body:
         """
         if self.layout.table.name not in WITH_TOTALS:
             return False
-        blank = [not _cell(cells, i) for i in self.needed]
+        blank = [not cell_at(cells, i) for i in self.needed]
         unnamed = any(missing for missing, i in zip(blank, self.needed, strict=True) if i not in self.measured)
         few = len(filled) <= max(FEW_CELLS, len(self.heading) // 3)
         total = TOTALS.match(word.casefold())
@@ -223,7 +222,7 @@ class Body:
             self._since_total()
             return True
         named_so = sums or (total and (total["sure"] or any(blank) or follows))
-        of_words = self.found and bare and few and len(_DECIMAL.findall(" ".join(cells))) <= 1
+        of_words = self.found and bare and few and len(DECIMAL.findall(" ".join(cells))) <= 1
         if named_so or of_words or (follows and (bare or unnamed)):
             self.totals.append((row, word))
             self._since_total()
@@ -238,7 +237,7 @@ class Body:
         """Ask whether a row is left out; what says a number of its own, or a line of a set-up, is not proposed."""
         table, begins = self.layout.table.name, _short(word)
         text = f"{self.file}, row {row}: {word!r} looks like a total, a check or a line of words, no row of the table."
-        says = not TOTALS.match(word.casefold()) and (bool(_DECIMAL.search(word)) or bool(self.lines.patterns))
+        says = not TOTALS.match(word.casefold()) and (bool(DECIMAL.search(word)) or bool(self.lines.patterns))
         line = file_line(table, key, begins)
         what = "the table ends above it" if key == "ends" else "it is left out"
         advice = (
@@ -268,14 +267,6 @@ def _short(word: str) -> str:
     if len(short) > 30:
         short = short[:31].rpartition(" ")[0] or short[:30]
     return short or word[:30]
-
-
-def _cell(cells: Sequence[str], i: int) -> str:
-    return cells[i].strip() if i < len(cells) else ""
-
-
-def _is_number(text: str) -> bool:
-    return re.fullmatch(r"[+-]?\d*[.,]?\d+", text) is not None
 
 
 def _without_digits(filled: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from heightnet.errors import Question
-from heightnet.job.headings import is_ditto
+from heightnet.job.headings import cell_at, is_ditto
 from heightnet.job.mapping import line_for, told
 from heightnet.job.problems import Problems
 from heightnet.job.recognise import Found
@@ -24,7 +24,7 @@ def ask_of_carried(
 ) -> None:  # fmt: skip
     """A problem for each column of what belongs to a set-up that is blank below a cell that is filled."""
     own = len(sheet.header) - sheet.of_lines  # what a line said holds until the next one says so
-    cells = {i: [_cell(row, i).casefold() for row in first if any(row)] for i in found if i < own}
+    cells = {i: [cell_at(row, i).casefold() for row in first if any(row)] for i in found if i < own}
     ditto = is_ditto if sheet.found else lambda _: False
     of_setup = {i for i in cells if found[i].column.of_setup}
     if any(found[i].column.required and all(text and not ditto(text) for text in cells[i]) for i in of_setup):
@@ -76,7 +76,3 @@ class Carrier:
 def _says(cell: str) -> bool:
     """Whether a cell says something of its own."""
     return bool(cell.strip()) and not is_ditto(cell)
-
-
-def _cell(row: Sequence[str], i: int) -> str:
-    return row[i].strip() if i < len(row) else ""

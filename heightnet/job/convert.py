@@ -426,9 +426,8 @@ class _Numbers:
         values: npt.NDArray[np.float64] | None = None
         plain = cells
         if self.decimal == "," and "." not in joined:
-            joined = joined.replace(",", ".")
-            plain = joined.split("\n")
-        if (self.decimal != "," or "." not in joined or plain is not cells) and _PLAIN_CELLS.fullmatch(joined):
+            joined, plain = joined.replace(",", "."), [cell.replace(",", ".") for cell in cells]
+        if (self.decimal != "," or plain is not cells) and _PLAIN_CELLS.fullmatch(joined):
             try:
                 values = np.array([float(c) if c else math.nan for c in plain], dtype=np.float64)
             except ValueError:

@@ -11,7 +11,7 @@ from heightnet.errors import Question
 from heightnet.job.body import Body
 from heightnet.job.convert import Batch, Sheet
 from heightnet.job.decimals import look
-from heightnet.job.headings import nothing_under
+from heightnet.job.headings import keys, nothing_under
 from heightnet.job.layout import Layout, columns_of
 from heightnet.job.mapping import FILE as COLUMNS
 from heightnet.job.mapping import Columns
@@ -104,7 +104,7 @@ class FoundTable(ABC):
             self.name, row, heading, cell, "numbers that show what their comma is",
             f"Nothing in the file says whether it is {cell.replace(',', '.')} or {cell.replace(',', '')}. Write "
             f'decimal = "," into {COLUMNS} for the first, decimal = "." for the second.',
-            question=Question("", "decimal", f"{text}: nothing in the file says which", ",",
+            question=Question("", "decimal", f"{text}: nothing in the file says which", "",
                               "What is the decimal sign", (",", ".")),
         )  # fmt: skip
 
@@ -117,9 +117,9 @@ def joined(tables: Sequence[FoundTable], units: Units, columns: Columns, problem
     whole = sheets[0]
     if len(sheets) == 1:
         return whole
-    headings = {heading.strip() for heading in whole.header}
+    headings = set(keys(whole.header))
     for other in sheets[1:]:
-        if extra := [text for heading in other.header if (text := heading.strip()) and text not in headings]:
+        if extra := [key for key in keys(other.header) if key and key not in headings]:
             problems.add(
                 other.file, other.header_row, extra[0], ", ".join(extra), f"the headings of {whole.file}",
                 "Files that are read together as one table have the same headings.",
@@ -133,14 +133,14 @@ def joined(tables: Sequence[FoundTable], units: Units, columns: Columns, problem
 
 
 def _one_after_another(sheets: Sequence[Sheet], problems: Problems) -> Iterable[Batch]:
-    header, last = [heading.strip() for heading in sheets[0].header], 0
+    header, last = keys(sheets[0].header), 0
     for sheet in sheets:
-        place = {heading.strip(): i for i, heading in enumerate(sheet.header)}
-        order, before = [place.get(heading, -1) for heading in header], last
+        place = {key: i for i, key in enumerate(keys(sheet.header))}
+        order, before = [place.get(key, -1) for key in header], last
         if before:
             problems.note("understood", f"its row 1 is counted as row {before + 1} of the whole", sheet.file)
         for batch in sheet.batches:
             rows = [row + before for row in batch.rows]
             cells = [[row[i] if 0 <= i < len(row) else "" for i in order] for row in batch.cells]
-            last = max(last, *rows)
+            last = max([last, *rows])
             yield Batch(rows, cells)

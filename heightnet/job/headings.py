@@ -182,6 +182,11 @@ def angle_parts(header: Sequence[str]) -> dict[int, tuple[str, str]]:
 DITTO = ('"', "''", "”", "″", "do", "do.", "-do-", "ditto", '-"-', '--"--')
 
 
+def cell_at(row: Sequence[str], i: int) -> str:
+    """A cell without blanks around it; "" where the row is shorter."""
+    return row[i].strip() if i < len(row) else ""
+
+
 def is_ditto(cell: str) -> bool:
     """Whether a cell says that what stands above it holds here too."""
     return cell.strip().casefold() in DITTO

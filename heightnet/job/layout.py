@@ -21,7 +21,7 @@ FEWEST = 2  # known headings that make a row one of headings
 LONGEST_UNIT = 14  # characters of the name of a unit
 _RULED = re.compile(r"[-=_*.+~|\s]+")
 _TITLE_VALUE = re.compile(r"(.*?)\s*[:=]\s*(\S.*)?")
-_DECIMALS = re.compile(r"\d[.,]\d")
+DECIMAL = re.compile(r"\d[.,]\d")
 _MARKS_OF_PARTS = ("'", "''", '"', "′", "″")  # of minutes and seconds
 _NUMBER = re.compile(r"[+-]?\d*[.,]?\d+")
 Rows = Sequence[Sequence[str]]
@@ -102,7 +102,7 @@ def _layouts(rows: Rows, table: Table, meant: Mapping[str, Meant], export: Expor
         two = [
             _layout(_joined(rows[at], below, known | set(meant), spread), at + 1, at, table, meant)
             for spread in (True, False)
-        ] if any(map(str.strip, below)) and not any(map(_is_number, below)) else []  # fmt: skip
+        ] if any(map(str.strip, below)) and not any(map(is_number, below)) else []  # fmt: skip
         best = max(two, key=lambda layout: layout.rank, default=one)
         units = _of_units(below)
         best = replace(best, plain=units or not two)
@@ -166,7 +166,7 @@ def _joined(upper: Sequence[str], lower: Sequence[str], known: set[str], spread:
     return tuple(out)
 
 
-def _is_number(cell: str) -> bool:
+def is_number(cell: str) -> bool:
     return _NUMBER.fullmatch(cell.strip()) is not None
 
 
@@ -179,5 +179,5 @@ def say_titles(rows: Sequence[tuple[int, Sequence[str]]], file: str, problems: P
     if titles := [(row, cells) for row, cells in titles if cells]:
         shown = " / ".join(" ".join(cells) for _, cells in titles)
         told = f"above the headings, not read: {shown[:200]}{'...' if len(shown) > 200 else ''}"
-        numbers = any(len(_DECIMALS.findall(" ".join(cells))) > 1 for _, cells in titles)
+        numbers = any(len(DECIMAL.findall(" ".join(cells))) > 1 for _, cells in titles)
         problems.note("doubt" if numbers else "understood", told, file, titles[0][0])

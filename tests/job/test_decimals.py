@@ -69,3 +69,9 @@ def test_commas_between_quotation_marks(folder):
     table = 'mark,height,east\nA,"1,100.5","412,330.12"\nB,99.25,"412,301.5"\n'
     job = read_job(folder(marks=table, levels="from,to,rise,length\nA,B,1,100\n"))
     assert job.marks["height"].tolist() == [1100.5, 99.25] and job.marks["east"].tolist() == [412330.12, 412301.5]
+
+
+def test_a_line_break_in_a_cell_moves_no_number(folder):
+    with pytest.raises(InputErrors) as wrong:
+        distances(folder, "A;1,5;B;1,6;50,01;88,8", 'A;1,5;C;1,6;"60,01\n7,5";88,8')
+    assert [problem.column for problem in wrong.value.problems] == ["slope_distance"]

@@ -176,3 +176,13 @@ def test_a_unit_that_a_sheet_shows_beside_a_number_is_seen(tmp_path):
     book.save(tmp_path / "day.xlsx")
     (problem,) = asked(read_job, tmp_path / "day.xlsx")
     assert problem.read == "1.587 ft" and problem.row == 2
+
+
+def test_files_read_together_keep_headings_that_stand_twice_apart(tmp_path):
+    head = "At,HI (m),Point,HT (m),Slope Dist (m),ZA Deg,Min,Sec,HA Deg,Min,Sec\n"
+    (tmp_path / "a.csv").write_text(head + "K1,1.5,P1,1.6,100.5,89,10,11,20,30,40\n")
+    (tmp_path / "b.csv").write_text(head + "K1,1.5,P2,1.6,100.5,88,12,13,21,31,41\n")
+    (tmp_path / "none.csv").write_text(head)
+    (tmp_path / "columns.toml").write_text('[file.shots]\nfiles = ["none.csv", "b.csv"]\n')
+    zenith = np.degrees(read_job(tmp_path / "a.csv").shots["zenith_angle"])
+    assert zenith.tolist() == pytest.approx([89 + 10 / 60 + 11 / 3600, 88 + 12 / 60 + 13 / 3600])

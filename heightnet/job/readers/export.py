@@ -14,7 +14,7 @@ from typing import IO
 from heightnet.job.found import joined
 from heightnet.job.intake import Intake
 from heightnet.job.mapping import FILE as COLUMNS
-from heightnet.job.mapping import Columns, beside, kept
+from heightnet.job.mapping import Columns, beside, kept, read_columns
 from heightnet.job.problems import Problems, nearest, printable
 from heightnet.job.readers.csvfile import TextTable, open_text
 from heightnet.job.readers.registry import Reader
@@ -98,8 +98,6 @@ def _look(path: Path) -> str | None:
 
 def _files(path: Path) -> list[Path]:
     """The file, its mapping and the files that are read with it."""
-    from heightnet.job.mapping import read_columns
-
     mapping = kept(path)
     columns = read_columns(mapping, Problems())
     further = _beside(path, dict.fromkeys(f for one in columns.exports.values() for f in one.files), Problems())
